@@ -1,0 +1,45 @@
+"""One YAML manifest in, a finished release out.
+
+What a script may use::
+
+    from assembler import load, check, build
+
+    manifest = load("songs.yaml")
+    report = check(manifest)
+    if report.ok:
+        build(manifest)
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+__all__ = ["AssemblerError", "Finding", "FindingsError", "build", "check", "load", "verify"]
+
+if TYPE_CHECKING:
+    from assembler.build.check import check
+    from assembler.build.run import build
+    from assembler.build.verify import verify
+    from assembler.errors import AssemblerError, FindingsError
+    from assembler.findings import Finding
+    from assembler.manifest import load
+
+_HOMES = {
+    "AssemblerError": "assembler.errors",
+    "Finding": "assembler.findings",
+    "FindingsError": "assembler.errors",
+    "build": "assembler.build.run",
+    "check": "assembler.build.check",
+    "load": "assembler.manifest",
+    "verify": "assembler.build.verify",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name when it is first used: a check needs none of the sound rooms."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'assembler' has no attribute {name!r}")
+    from importlib import import_module
+
+    return getattr(import_module(_HOMES[name]), name)

@@ -1,0 +1,212 @@
+"""The commands: parse what was typed, call the room that does it, print."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import assembler
+from assembler.errors import AssemblerError, FindingsError
+
+DONE, ERRORS_FOUND, WRONG_USAGE = 0, 1, 2
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and give its exit code."""
+    _speak_utf_8()
+    options = _parser().parse_args(arguments)
+    try:
+        return int(options.run(options))
+    except FindingsError as error:
+        return _stopped(options, error.findings, None)
+    except AssemblerError as error:
+        return _stopped(options, (), str(error))
+    except KeyboardInterrupt:
+        print("stopped: the last finished release is as it was", file=sys.stderr)
+        return ERRORS_FOUND
+    except BrokenPipeError:
+        return DONE
+
+
+def _speak_utf_8() -> None:
+    """Print any title whatever the locale: unprintable signs are shown, not refused."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="backslashreplace")
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="assembler",
+        description="One YAML manifest in, a finished release out.",
+        epilog="Exit codes: 0 done, 1 errors found, 2 wrong usage.",
+    )
+    parser.add_argument("--version", action="version", version=assembler.__version__)
+    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    def command(name: str, run: Any, help_: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=help_, description=help_)
+        sub.set_defaults(run=run)
+        sub.add_argument("--json", action="store_true", help="print one JSON document and no more")
+        return sub
+
+    draft = command("draft", _draft, "write a first manifest from a folder of audio")
+    draft.add_argument("folder", type=Path, metavar="FOLDER")
+    draft.add_argument("--titles", type=Path, metavar="FILE", help="a song list, one title a line")
+    draft.add_argument("--out", type=Path, metavar="M.yaml", help="default: FOLDER/manifest.yaml")
+
+    check = command("check", _check, "check manifest, files, running order and disc time")
+    check.add_argument("manifest", type=Path, metavar="MANIFEST")
+
+    measure = command("measure", _measure, "measure loudness and peaks")
+    measure.add_argument("paths", type=Path, nargs="+", metavar="MANIFEST-or-FILES")
+    _jobs(measure)
+
+    build = command("build", _build, "make the release")
+    build.add_argument("manifest", type=Path, metavar="MANIFEST")
+    build.add_argument("--out", type=Path, metavar="DIR", help="default: releases, beside MANIFEST")
+    build.add_argument("--only", metavar="ROOMS", help="of disc,download,paper,proof, with commas")
+    _jobs(build)
+
+    verify = command("verify", _verify, "read a finished release back and prove it")
+    verify.add_argument("release_dir", type=Path, metavar="RELEASE_DIR")
+    _jobs(verify)
+
+    command("schema", _schema, "print the JSON Schema of the manifest, for editors")
+    return parser
+
+
+def _jobs(parser: argparse.ArgumentParser) -> None:
+    def count(text: str) -> int:
+        if not text.isdecimal() or not 1 <= int(text) <= 256:
+            raise argparse.ArgumentTypeError("a whole number from 1 to 256")
+        return int(text)
+
+    parser.add_argument("--jobs", type=count, metavar="N", help="default: one for each core")
+
+
+def _stopped(options: argparse.Namespace, findings: Sequence[Any], message: str | None) -> int:
+    if options.json:
+        shown = [finding.as_json() for finding in findings]
+        if message is not None:
+            shown = [
+                {
+                    "severity": "error",
+                    "code": "stopped",
+                    "where": "",
+                    "file": "",
+                    "line": 0,
+                    "message": message,
+                }
+            ]
+        _print_json({"ok": False, "findings": shown})
+    elif message is not None:
+        print(message, file=sys.stderr)
+    else:
+        from assembler.shown import print_findings
+
+        print_findings(findings)
+    return ERRORS_FOUND
+
+
+def _print_json(content: Any) -> None:
+    print(json.dumps(content, indent=2, ensure_ascii=not _prints_unicode()))
+
+
+def _prints_unicode() -> bool:
+    return (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
+
+
+def _draft(options: argparse.Namespace) -> int:
+    from assembler.draft.first_manifest import draft_manifest, write_new
+
+    out = options.out or options.folder / "manifest.yaml"
+    text, remarks = draft_manifest(options.folder, out, options.titles)
+    write_new(out, text)
+    if options.json:
+        _print_json({"ok": True, "manifest": str(out), "remarks": remarks})
+        return DONE
+    for remark in remarks:
+        print(remark, file=sys.stderr)
+    print(f"{out}: a first manifest; fill in its empty slots, then: assembler check {out}")
+    return DONE
+
+
+def _check(options: argparse.Namespace) -> int:
+    from assembler.build.check import check
+    from assembler.manifest import load
+
+    report = check(load(options.manifest))
+    if options.json:
+        _print_json(report.as_json())
+    else:
+        from assembler.shown import print_check
+
+        print_check(report)
+    return DONE if report.ok else ERRORS_FOUND
+
+
+def _measure(options: argparse.Namespace) -> int:
+    from assembler.build.measure import measure_files, measure_manifest
+    from assembler.manifest import load
+
+    paths = options.paths
+    if len(paths) == 1 and paths[0].suffix.lower() in (".yaml", ".yml"):
+        measurements = measure_manifest(load(paths[0]), jobs=options.jobs)
+    else:
+        measurements = measure_files(paths, jobs=options.jobs)
+    if options.json:
+        _print_json({"files": [measurement.as_json() for measurement in measurements]})
+    else:
+        from assembler.shown import print_measurements
+
+        print_measurements(measurements)
+    return DONE
+
+
+def _build(options: argparse.Namespace) -> int:
+    from assembler.build.plan import ROOMS
+    from assembler.build.run import build
+    from assembler.manifest import load
+    from assembler.shown import print_build, progress_bar
+
+    rooms = tuple(options.only.split(",")) if options.only else ROOMS
+    if unknown := [room for room in rooms if room not in ROOMS]:
+        print(
+            f"--only: no such deliverable: {', '.join(unknown)}; of {', '.join(ROOMS)}",
+            file=sys.stderr,
+        )
+        return WRONG_USAGE
+    source = load(options.manifest)
+    with progress_bar() as progress:
+        report = build(source, options.out, only=rooms, jobs=options.jobs, progress=progress)
+    if options.json:
+        _print_json(report.as_json())
+    else:
+        print_build(report)
+    return DONE
+
+
+def _verify(options: argparse.Namespace) -> int:
+    from assembler.build.verify import verify
+
+    report = verify(options.release_dir, jobs=options.jobs)
+    if options.json:
+        _print_json(report.as_json())
+    else:
+        from assembler.shown import print_verification
+
+        print_verification(report)
+    return DONE if report.ok else ERRORS_FOUND
+
+
+def _schema(_options: argparse.Namespace) -> int:
+    from assembler.manifest.schema import manifest_schema
+
+    _print_json(manifest_schema())
+    return DONE

@@ -1,0 +1,140 @@
+"""Load a manifest: a typed, frozen release, or every finding with its line and a remedy."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from assembler.errors import FindingsError
+from assembler.findings import Finding, Loc, Severity, where_text
+from assembler.manifest.model import Manifest
+from assembler.manifest.times import shorten
+from assembler.manifest.yaml_text import Places, Tree, read_text, read_tree
+
+
+@dataclass(frozen=True)
+class ManifestFile:
+    """A manifest together with the file it was read from.
+
+    Attributes
+    ----------
+    path
+        The file, as it was named.
+    manifest
+        What it says.
+    places
+        The line of each of its keys.
+    text
+        The file's own text.
+    """
+
+    path: Path
+    manifest: Manifest
+    places: Places
+    text: str
+
+    def resolve(self, relative: str) -> Path:
+        """Give a path that the manifest names, relative to the manifest's folder."""
+        return self.path.parent / relative
+
+    def finding(self, severity: Severity, code: str, loc: Loc, message: str) -> Finding:
+        """Make a finding about a place in this manifest."""
+        line = self.places.line(loc)
+        return Finding(severity, code, where_text(loc), str(self.path), line, message)
+
+
+def load(path: str | Path) -> ManifestFile:
+    """Read a manifest.
+
+    Parameters
+    ----------
+    path
+        The YAML file.
+
+    Returns
+    -------
+    ManifestFile
+        The typed release and the lines its keys stand on.
+
+    Raises
+    ------
+    FindingsError
+        The file can't be read, or something in it is not as it must be; every finding is told.
+
+    Examples
+    --------
+    >>> load("manifests/songs-for-slack-water.yaml").manifest.release.title
+    'Songs for Slack Water'
+    """
+    path = Path(path)
+    text = read_text(path)
+    tree, places = read_tree(text, path)
+    if not isinstance(tree, dict):
+        message = "a manifest is a mapping that begins with `release:`"
+        raise FindingsError([Finding("error", "wrong-kind", "", str(path), 1, message)])
+    try:
+        manifest = Manifest.model_validate(_without_empty(tree))
+    except ValidationError as error:
+        findings = sorted(_findings(error, places), key=lambda finding: finding.line)
+        raise FindingsError(findings) from error
+    return ManifestFile(path, manifest, places, text)
+
+
+def _without_empty(tree: Tree) -> Tree:
+    """Leave out keys whose value is left empty: an empty slot is no value."""
+    if isinstance(tree, dict):
+        return {k: _without_empty(v) for k, v in tree.items() if v is not None}
+    if isinstance(tree, list):
+        return [_without_empty(item) for item in tree]
+    return tree
+
+
+def _findings(error: ValidationError, places: Places) -> Iterable[Finding]:
+    for detail in error.errors(include_url=False):
+        loc = detail["loc"]
+        code, message = _explain(detail, loc)
+        yield Finding("error", code, where_text(loc), places.file, places.line(loc), message)
+
+
+def _explain(detail: Any, loc: Loc) -> tuple[str, str]:
+    kind = detail["type"]
+    if kind == "missing":
+        return "missing-key", f"`{loc[-1]}` is missing or empty: add `{loc[-1]}: …` here"
+    if kind == "extra_forbidden":
+        return "unknown-key", _unknown_key_message(loc)
+    if kind == "literal_error":
+        choices = str(detail["ctx"]["expected"]).replace("'", "`")
+        return "bad-choice", f"`{shorten(str(detail['input']))}` is not a choice: use {choices}"
+    if kind in ("model_type", "dict_type", "model_attributes_type"):
+        return "wrong-kind", "a mapping of keys and values is expected here"
+    if kind in ("tuple_type", "list_type"):
+        return "wrong-kind", "a list is expected here: one `- …` a line, or [a, b]"
+    return kind, str(detail["msg"])
+
+
+def _unknown_key_message(loc: Loc) -> str:
+    key = shorten(str(loc[-1]))
+    known = sorted(_model_at(loc[:-1]).model_fields)
+    near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+    if near:
+        return f"unknown key `{key}`: did you mean `{near[0]}`?"
+    return f"unknown key `{key}`: the keys here are {', '.join(known)}"
+
+
+def _model_at(loc: Loc) -> type[BaseModel]:
+    model: type[BaseModel] = Manifest
+    for part in loc:
+        if isinstance(part, str) and part in model.model_fields:
+            model = _model_in(model.model_fields[part].annotation) or model
+    return model
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((m for arg in get_args(annotation) if (m := _model_in(arg))), None)

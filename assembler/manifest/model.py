@@ -1,0 +1,249 @@
+"""What can be written in a manifest: one class a section, one attribute a key.
+
+Everything is frozen: a release is described once, and every deliverable reads the same words.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Annotated, Literal, get_args
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, model_validator
+
+from assembler.manifest.times import parse_frames
+from assembler.manifest.values import (
+    Barcode,
+    DiscTime,
+    InRange,
+    Isrc,
+    Line,
+    Paragraphs,
+    PartialDate,
+    Seconds,
+    YesNo,
+    at_least_one,
+    listed,
+    refusal,
+    whole_if_digits,
+)
+
+Match = Literal["album", "track", "none"]
+Format = Literal[
+    "flac-24",
+    "flac-16",
+    "wav-24",
+    "wav-16",
+    "mp3-320",
+    "mp3-v0",
+    "opus-160",
+    "aac-256",
+    "alac-24",
+]
+FORMATS: tuple[Format, ...] = get_args(Format)
+Shape = Literal["high_pass", "low_pass", "low_shelf", "high_shelf", "bell", "notch"]
+
+Lufs = Annotated[float, InRange(-60, 0, "LUFS")]
+Dbtp = Annotated[float, InRange(-20, 0, "dBTP")]
+Decibels = Annotated[float, InRange(-60, 60, "dB")]
+Hertz = Annotated[float, InRange(1, 96000, "Hz")]
+Quality = Annotated[float, InRange(0.05, 100, "(q)")]
+TrackNumber = Annotated[int, InRange(1, 999, whole=True)]
+DiscNumber = Annotated[int, InRange(1, 99, whole=True)]
+Rate = Annotated[int, InRange(44100, 192000, whole=True)]
+Slope = Annotated[Literal[12, 24], BeforeValidator(whole_if_digits)]
+Names = Annotated[tuple[Line, ...], BeforeValidator(listed)]
+
+
+class Section(BaseModel):
+    """A part of the manifest: frozen, and strict about the keys it knows."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Release(Section):
+    """The release as a whole: what stands on the front and the spine."""
+
+    artist: Line
+    title: Line
+    catalogue_number: Line | None = None
+    """Names the release's folder and files."""
+    label: Line | None = None
+    release_date: PartialDate | None = None
+    barcode: Barcode | None = None
+    """EAN-13 or UPC-A, as allotted; never made up here."""
+    genre: Line | None = None
+    phonogram: Line | None = None
+    """The ℗ line, without the sign: year and owner of the recording."""
+    copyright: Line | None = None
+    """The © line, without the sign: year and owner of the package."""
+    front_cover: Line | None = None
+    """A JPEG or PNG picture, path relative to the manifest."""
+    language: Line | None = None
+    """ISO 639 code of the language sung or spoken."""
+
+
+class Level(Section):
+    """How loud, and how high a peak may go."""
+
+    match: Match = "album"
+    """album: one gain, the loudest track lands on the target. track: every track. none: no gain."""
+    target: Lufs = -14.0
+    ceiling: Dbtp = -1.0
+
+
+class LevelChange(Section):
+    """What one deliverable does otherwise than the rest of the release."""
+
+    match: Match | None = None
+    target: Lufs | None = None
+    ceiling: Dbtp | None = None
+
+
+class DiscSettings(Section):
+    """The disc: gaps, the plant's limit, or no disc at all."""
+
+    make: YesNo = True
+    gap: Seconds = Fraction(2)
+    """Silence before a track that says nothing else."""
+    limit: DiscTime = parse_frames("79:57")
+    """The longest image the plant takes, in frames."""
+    level: LevelChange | None = None
+
+
+class DownloadSettings(Section):
+    """The files for listeners and shops."""
+
+    formats: Annotated[tuple[Format, ...], BeforeValidator(listed)] = ("flac-24", "mp3-320")
+    rate: Rate | None = None
+    """One sample rate for all lossless files; without it each keeps its source's rate."""
+    level: LevelChange | None = None
+
+
+class Audio(Section):
+    """A source: one file, or one mono file for each channel."""
+
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        json_schema_extra={
+            "type": ["string", "object"],
+            "description": "A path, or {left: path, right: path}",
+        },
+    )
+
+    file: Line | None = None
+    left: Line | None = None
+    right: Line | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _path_alone(cls, value: object) -> object:
+        return {"file": value} if isinstance(value, str) else value
+
+    @model_validator(mode="after")
+    def _file_or_pair(self) -> Audio:
+        pair = self.left is not None and self.right is not None
+        if (self.file is not None) == pair or (self.file and (self.left or self.right)):
+            raise refusal("bad-audio", "name one file, or both `left` and `right`")
+        return self
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """The file, or left and right."""
+        return tuple(path for path in (self.file, self.left, self.right) if path is not None)
+
+
+class Band(Section):
+    """One equaliser band."""
+
+    shape: Shape
+    hz: Hertz
+    db: Decibels | None = None
+    """Gain of a bell or a shelf."""
+    q: Quality | None = None
+    slope: Slope | None = None
+    """dB per octave of a high_pass or low_pass."""
+
+    @model_validator(mode="after")
+    def _fitting_keys(self) -> Band:
+        passes = self.shape in ("high_pass", "low_pass")
+        if self.shape in ("bell", "low_shelf", "high_shelf") and self.db is None:
+            raise refusal("bad-band", f"a {self.shape} needs `db`")
+        if (passes or self.shape == "notch") and self.db is not None:
+            raise refusal("bad-band", f"a {self.shape} has no `db`: take it out")
+        if self.slope is not None and not passes:
+            raise refusal("bad-band", f"a {self.shape} has no `slope`: take it out")
+        return self
+
+
+class Track(Section):
+    """One track: where its sound comes from, what is done to it, and its words."""
+
+    title: Line
+    audio: Audio
+    start: Seconds | None = None
+    end: Seconds | None = None
+    recorded: PartialDate | None = None
+    recorded_at: Line | None = None
+    """The place of the recording."""
+    isrc: Isrc | None = None
+    gap: Seconds | None = None
+    """Silence before this track; 0 is a segue."""
+    trim: Decibels = 0.0
+    """On top of the match."""
+    fade_in: Seconds | None = None
+    fade_out: Seconds | None = None
+    equaliser: tuple[Band, ...] = ()
+    artist: Line | None = None
+    """Where it differs from the release's."""
+    version: Line | None = None
+    """"live", "2027 remaster"."""
+    composers: Names = ()
+    lyricists: Names = ()
+    arrangers: Names = ()
+    publisher: Line | None = None
+    lyrics: Paragraphs | None = None
+    comment: Paragraphs | None = None
+    disc: DiscNumber | None = None
+    """This track opens the disc of that number."""
+
+
+class Credit(Section):
+    """Who did what, on which tracks; no tracks: on the whole release."""
+
+    name: Line
+    roles: Names
+    tracks: Annotated[tuple[TrackNumber, ...], BeforeValidator(listed)] = ()
+
+
+class SleeveText(Section):
+    """Words for the sleeve."""
+
+    notes: Paragraphs | None = None
+    thanks: Paragraphs | None = None
+
+
+class Manifest(Section):
+    """A release in one file."""
+
+    release: Release
+    level: Level = Level()
+    disc: DiscSettings = DiscSettings()
+    download: DownloadSettings = DownloadSettings()
+    tracks: Annotated[tuple[Track, ...], BeforeValidator(at_least_one)]
+    credits: tuple[Credit, ...] = ()
+    text: SleeveText = SleeveText()
+
+    def level_of(self, deliverable: Literal["disc", "download"]) -> Level:
+        """Give the level of a deliverable: the release's, with the deliverable's own changes."""
+        change = self.disc.level if deliverable == "disc" else self.download.level
+        own = change.model_dump(exclude_none=True) if change else {}
+        return self.level.model_copy(update=own)
+
+    def artist_of(self, track: Track) -> str:
+        """Give the track's artist, which is the release's where the track names none."""
+        return track.artist or self.release.artist
+
+    def title_of(self, track: Track) -> str:
+        """Give the title as it is shown, with the version in brackets."""
+        return f"{track.title} ({track.version})" if track.version else track.title

@@ -1,0 +1,109 @@
+"""Times as people write them, kept exact: seconds, m:ss, h:mm:ss, and frames of a disc.
+
+A frame is 1/75 s (IEC 60908 and ECMA-130, chapter "Sectors").
+"""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+
+FRAMES_PER_SECOND = 75
+
+_CLOCK = re.compile(r"(?:(?:(\d+):)?(\d+):)?(\d+(?:\.\d+)?|\.\d+)")
+_MSF = re.compile(r"(\d+):([0-5]\d)(?::(\d\d))?")
+
+
+def parse_seconds(text: str) -> Fraction:
+    """Read a time in seconds (``2``, ``0.35``), ``m:ss``, ``m:ss.fff`` or ``h:mm:ss.fff``.
+
+    Returns
+    -------
+    Fraction
+        The time in seconds, exact.
+
+    Raises
+    ------
+    ValueError
+        The text is no such time.
+
+    Examples
+    --------
+    >>> parse_seconds("4:12.8")
+    Fraction(1264, 5)
+    """
+    match = _CLOCK.fullmatch(text.strip())
+    if match is None or len(text) > 40:
+        raise ValueError(f"`{shorten(text)}` is not a time: write seconds (2.5), m:ss or h:mm:ss")
+    hours, minutes, seconds = match.groups()
+    time_s = Fraction(seconds)
+    if minutes is not None and time_s >= 60:
+        raise ValueError(f"`{text}` has {seconds} seconds in a minute: they go up to 59")
+    if hours is not None and int(minutes) >= 60:
+        raise ValueError(f"`{text}` has {minutes} minutes in an hour: they go up to 59")
+    return int(hours or 0) * 3600 + int(minutes or 0) * 60 + time_s
+
+
+def parse_frames(text: str) -> int:
+    """Read ``m:ss`` or ``m:ss:ff`` as a count of frames.
+
+    Raises
+    ------
+    ValueError
+        The text is no such time.
+
+    Examples
+    --------
+    >>> parse_frames("79:57")
+    359775
+    """
+    match = _MSF.fullmatch(text.strip())
+    if match is None or len(text) > 20 or int(match[3] or 0) >= FRAMES_PER_SECOND:
+        raise ValueError(
+            f"`{shorten(text)}` is not a disc time: write m:ss or m:ss:ff, with ff from 00 to 74"
+        )
+    minutes, seconds, frames = int(match[1]), int(match[2]), int(match[3] or 0)
+    return (minutes * 60 + seconds) * FRAMES_PER_SECOND + frames
+
+
+def frames_text(frames: int) -> str:
+    """Write a count of frames as ``mm:ss:ff``.
+
+    Examples
+    --------
+    >>> frames_text(359775)
+    '79:57:00'
+    """
+    seconds, rest = divmod(frames, FRAMES_PER_SECOND)
+    return f"{seconds // 60:02d}:{seconds % 60:02d}:{rest:02d}"
+
+
+def duration_text(time_s: Fraction | float) -> str:
+    """Write a duration as a sleeve does: ``m:ss``, rounded half up to the second.
+
+    Examples
+    --------
+    >>> duration_text(252.8)
+    '4:13'
+    """
+    seconds = int(Fraction(time_s) + Fraction(1, 2))
+    return f"{seconds // 60}:{seconds % 60:02d}"
+
+
+def clock_text(time_s: Fraction | float) -> str:
+    """Write a place in a recording to the hundredth: ``m:ss.ff``.
+
+    Examples
+    --------
+    >>> clock_text(83.5)
+    '1:23.50'
+    """
+    hundredths = int(Fraction(time_s) * 100 + Fraction(1, 2))
+    seconds, rest = divmod(hundredths, 100)
+    return f"{seconds // 60}:{seconds % 60:02d}.{rest:02d}"
+
+
+def shorten(text: str, most: int = 60) -> str:
+    """Cut a text for a message, so that one finding stays one line."""
+    line = " ".join(text.split())
+    return line if len(line) <= most else line[: most - 1] + "…"

@@ -1,0 +1,188 @@
+"""The kinds of value that a manifest field can hold, each read from text.
+
+Every scalar comes from YAML as text; the field decides what it means, so a track called ``1999``
+keeps its title and a barcode keeps its leading zero.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from fractions import Fraction
+from typing import Annotated, Any, TypeVar
+
+from pydantic import BeforeValidator, GetCoreSchemaHandler, GetJsonSchemaHandler, WithJsonSchema
+from pydantic_core import PydanticCustomError, core_schema
+
+from assembler.manifest.codes import parse_barcode, parse_isrc
+from assembler.manifest.times import parse_frames, parse_seconds, shorten
+
+T = TypeVar("T")
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
+_DATE = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d))?)?", re.ASCII)
+
+
+def refusal(code: str, message: str) -> PydanticCustomError:
+    """Make a validation error whose message stands as written, braces and all."""
+    return PydanticCustomError(code, "{text}", {"text": message})
+
+
+def _scalar(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str | int | float | Fraction):
+        return str(value)
+    raise refusal("wrong-kind", "one value is expected here, not a list or a mapping")
+
+
+def _read_as(code: str, parse: Callable[[str], T]) -> BeforeValidator:
+    def validate(value: object) -> T:
+        try:
+            return parse(_scalar(value))
+        except ValueError as error:
+            raise refusal(code, str(error)) from error
+
+    return BeforeValidator(validate)
+
+
+def _one_line(text: str) -> str:
+    text = text.strip()
+    if not text:
+        raise ValueError("the text is empty: write it, or leave the key out")
+    _refuse_controls(text, allowed="")
+    return text
+
+
+def _paragraphs(text: str) -> str:
+    _refuse_controls(text, allowed="\n\t")
+    return text.strip("\n")
+
+
+def _refuse_controls(text: str, allowed: str) -> None:
+    for sign in text:
+        if sign in allowed:
+            continue
+        if sign in "\n\r\u2028\u2029":
+            raise ValueError(f"`{shorten(text)}` has a line break: write it on one line")
+        if unicodedata.category(sign) in ("Cc", "Cs", "Cn") or sign == "\ufffe":
+            raise ValueError(
+                f"`{shorten(text)}` has the control character U+{ord(sign):04X}: take it out"
+            )
+
+
+def _decimal(text: str) -> Fraction:
+    plain = text.strip().replace("−", "-")
+    if not _NUMBER.fullmatch(plain) or len(plain) > 40:
+        raise ValueError(f"`{shorten(text)}` is not a number")
+    return Fraction(plain)
+
+
+@dataclass(frozen=True)
+class InRange:
+    """A number with a unit and a range, ends included; whole where `whole` is set."""
+
+    least: float
+    most: float
+    unit: str = ""
+    whole: bool = False
+
+    def parse(self, text: str) -> float | int:
+        """Read the number, or say what is wrong with it."""
+        number = _decimal(text)
+        if self.whole and number.denominator != 1:
+            raise ValueError(f"`{shorten(text)}` is not a whole number")
+        if not self.least <= number <= self.most:
+            unit = f" {self.unit}" if self.unit else ""
+            raise ValueError(
+                f"{shorten(text)}{unit} is out of range: from {self.least:g} to {self.most:g}{unit}"
+            )
+        return int(number) if self.whole else float(number)
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        reader = _read_as("bad-number", self.parse)
+        return core_schema.no_info_before_validator_function(reader.func, handler(source))  # type: ignore[arg-type]
+
+    def __get_pydantic_json_schema__(
+        self, _schema: core_schema.CoreSchema, _handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        kind = "integer" if self.whole else "number"
+        return {"type": kind, "minimum": self.least, "maximum": self.most}
+
+
+def _partial_date(text: str) -> str:
+    text = text.strip()
+    match = _DATE.fullmatch(text)
+    try:
+        if match is None:
+            raise ValueError
+        year, month, day = (int(part) if part else 1 for part in match.groups())
+        date(year, month, day)
+    except ValueError:
+        raise ValueError(
+            f"`{shorten(text)}` is not a date: write a year (1991), a year and month (1991-05) "
+            "or a date (1991-05-23)"
+        ) from None
+    return text
+
+
+def _yes_or_no(text: str) -> bool:
+    answers = {"true": True, "yes": True, "false": False, "no": False}
+    try:
+        return answers[text.strip().lower()]
+    except KeyError:
+        raise ValueError(f"`{shorten(text)}` is neither true nor false") from None
+
+
+def listed(value: object) -> object:
+    """Take a single value where a list is expected as a list of one."""
+    if isinstance(value, str | int | float):
+        return (value,)
+    return value
+
+
+def at_least_one(value: object) -> object:
+    """Refuse an empty list."""
+    if value == []:
+        raise refusal("missing-key", "the list is empty: name at least one")
+    return value
+
+
+def whole_if_digits(value: object) -> object:
+    """Take digits as a whole number, for a choice between numbers."""
+    return int(value) if isinstance(value, str) and re.fullmatch(r"\d{1,9}", value) else value
+
+
+def _schema(**fields: Any) -> WithJsonSchema:
+    return WithJsonSchema(fields)
+
+
+_TIME_PATTERN = r"^((\d+:)?\d+:)?(\d+(\.\d+)?|\.\d+)$"
+_NUMBER_OR_TEXT = ["number", "string"]
+
+Line = Annotated[
+    str, _read_as("bad-text", _one_line), _schema(type=["string", "number", "boolean"])
+]
+Paragraphs = Annotated[str, _read_as("bad-text", _paragraphs), _schema(type=_NUMBER_OR_TEXT)]
+Seconds = Annotated[
+    Fraction,
+    _read_as("bad-time", parse_seconds),
+    _schema(type=_NUMBER_OR_TEXT, pattern=_TIME_PATTERN),
+]
+DiscTime = Annotated[
+    int,
+    _read_as("bad-time", parse_frames),
+    _schema(type="string", pattern=r"^\d+:[0-5]\d(:\d\d)?$"),
+]
+Isrc = Annotated[str, _read_as("bad-isrc", parse_isrc), _schema(type="string")]
+Barcode = Annotated[str, _read_as("bad-barcode", parse_barcode), _schema(type="string")]
+PartialDate = Annotated[
+    str,
+    _read_as("bad-date", _partial_date),
+    _schema(type=["string", "integer"], pattern=r"^\d{4}(-\d\d(-\d\d)?)?$"),
+]
+YesNo = Annotated[bool, _read_as("bad-choice", _yes_or_no), _schema(type="boolean")]

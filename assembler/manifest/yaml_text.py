@@ -1,0 +1,185 @@
+"""YAML text to plain mappings, lists and texts, with the line of every key and value.
+
+YAML 1.2 decides what a scalar *looks like*; here every scalar stays text, and the model decides.
+Explicit tags and merge keys are refused, so nothing in a manifest can construct an object.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import yaml
+
+from assembler.errors import FindingsError
+from assembler.findings import Finding, Loc, where_text
+from assembler.manifest.times import shorten
+
+Tree = dict[str, "Tree"] | list["Tree"] | str | None
+
+MOST_BYTES = 2_000_000
+MOST_VALUES = 50_000
+"""Values after aliases are followed: a bound on what a small file can grow to."""
+MOST_DEPTH = 40
+
+
+@dataclass
+class Places:
+    """Where in the file each key stands.
+
+    Attributes
+    ----------
+    file
+        Path of the file as the person gave it.
+    lines
+        Line, from 1, of each place.
+    """
+
+    file: str
+    lines: dict[Loc, int] = field(default_factory=dict)
+
+    def line(self, loc: Loc) -> int:
+        """Give the line of a place, or of the nearest place around it."""
+        while loc and loc not in self.lines:
+            loc = loc[:-1]
+        return self.lines.get(loc, 1)
+
+
+def read_text(path: Path) -> str:
+    """Read a UTF-8 text file for the person who named it.
+
+    Raises
+    ------
+    FindingsError
+        The file is missing, too long, or not UTF-8.
+    """
+    try:
+        with path.open("rb") as file:
+            content = file.read(MOST_BYTES + 1)
+    except OSError as error:
+        reason = "is a folder" if path.is_dir() else (error.strerror or "can't be read").lower()
+        raise _stop(path, 0, "unreadable-manifest", f"{reason}: name a manifest file") from error
+    if len(content) > MOST_BYTES:
+        raise _stop(
+            path,
+            0,
+            "manifest-too-long",
+            f"longer than {MOST_BYTES // 10**6} MB: this is no manifest",
+        )
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        message = "not UTF-8 text here: save the file as UTF-8"
+        raise _stop(path, line, "not-utf-8", message) from error
+
+
+def read_tree(text: str, path: Path) -> tuple[Tree, Places]:
+    """Parse YAML text into plain data, every scalar as text.
+
+    Raises
+    ------
+    FindingsError
+        The text is not YAML, or uses more of YAML than a manifest needs.
+    """
+    places = Places(str(path))
+    try:
+        node = yaml.compose(text, Loader=yaml.BaseLoader)
+    except yaml.MarkedYAMLError as error:
+        raise _stop(path, *_syntax_message(error, text)) from error
+    except yaml.YAMLError as error:
+        raise _stop(path, 0, "bad-yaml", shorten(str(error), 160)) from error
+    except RecursionError as error:
+        raise _stop(path, 0, "too-deep", f"nested deeper than {MOST_DEPTH} levels") from error
+    if node is None:
+        raise _stop(path, 1, "empty-manifest", "the file is empty: begin with `release:`")
+    reader = _Reader(path, places)
+    tree = reader.value(node, ())
+    if reader.findings:
+        raise FindingsError(reader.findings)
+    return tree, places
+
+
+def _stop(path: Path, line: int, code: str, message: str) -> FindingsError:
+    return FindingsError([Finding("error", code, "", str(path), line, message)])
+
+
+def _syntax_message(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str, str]:
+    mark = error.problem_mark or error.context_mark
+    line = mark.line + 1 if mark else 0
+    lines = text.splitlines()
+    here = lines[line - 1] if 0 < line <= len(lines) else ""
+    if "\t" in here[: len(here) - len(here.lstrip())]:
+        return line, "tab-in-yaml", "a tab indents this line: YAML takes spaces only"
+    if "undefined alias" in (error.problem or ""):
+        return line, "bad-yaml", f"{error.problem}: define it with & before it is used"
+    if "expected a single document" in (error.context or ""):
+        return line, "bad-yaml", "a second document begins here (`---`): one release a file"
+    problem = error.problem or "can't be read"
+    return line, "bad-yaml", f"YAML stops here: {problem}; look at the quotes, colons and indents"
+
+
+class _Reader:
+    def __init__(self, path: Path, places: Places) -> None:
+        self.path = path
+        self.places = places
+        self.findings: list[Finding] = []
+        self.values_left = MOST_VALUES
+        self.open_nodes: set[int] = set()
+
+    def value(self, node: yaml.Node, loc: Loc) -> Tree:
+        self.values_left -= 1
+        line = node.start_mark.line + 1
+        self.places.lines.setdefault(loc, line)
+        if self.values_left < 0:
+            message = f"more than {MOST_VALUES} values once aliases are followed: write them out"
+            raise _stop(self.path, line, "too-many-aliases", message)
+        if id(node) in self.open_nodes:
+            raise _stop(self.path, line, "alias-loop", "an alias here contains itself")
+        if len(loc) > MOST_DEPTH:
+            raise _stop(self.path, line, "too-deep", f"nested deeper than {MOST_DEPTH} levels")
+        if node.tag not in _PLAIN_TAGS:
+            self._refuse("yaml-tag", loc, line, f"the tag {node.tag} has no place in a manifest")
+            return None
+        self.open_nodes.add(id(node))
+        try:
+            return self._content(node, loc)
+        finally:
+            self.open_nodes.remove(id(node))
+
+    def _content(self, node: yaml.Node, loc: Loc) -> Tree:
+        if isinstance(node, yaml.MappingNode):
+            return dict(self._pairs(node, loc))
+        if isinstance(node, yaml.SequenceNode):
+            return [self.value(item, (*loc, i)) for i, item in enumerate(node.value)]
+        plain = isinstance(node, yaml.ScalarNode) and node.style is None
+        return None if plain and node.value == "" else str(node.value)
+
+    def _pairs(self, node: yaml.MappingNode, loc: Loc) -> Iterator[tuple[str, Tree]]:
+        first_lines: dict[str, int] = {}
+        for key_node, value_node in node.value:
+            line = key_node.start_mark.line + 1
+            if not isinstance(key_node, yaml.ScalarNode):
+                self._refuse("bad-key", loc, line, "a key must be one word")
+                continue
+            key = str(key_node.value)
+            place = (*loc, key)
+            if key in first_lines:
+                self._refuse(
+                    "duplicate-key",
+                    place,
+                    line,
+                    f"`{shorten(key)}` stands twice (first on line {first_lines[key]}): keep one",
+                )
+                continue
+            first_lines[key] = line
+            self.places.lines[place] = line
+            yield key, self.value(value_node, place)
+
+    def _refuse(self, code: str, loc: Loc, line: int, message: str) -> None:
+        finding = Finding("error", code, where_text(loc), str(self.path), line, message)
+        self.findings.append(finding)
+
+
+_PLAIN_TAGS = frozenset(["tag:yaml.org,2002:str", "tag:yaml.org,2002:seq", "tag:yaml.org,2002:map"])

@@ -1,0 +1,187 @@
+"""What the commands show in a terminal: findings, the running order, levels, progress."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+from rich.text import Text
+
+from assembler.findings import Finding
+from assembler.manifest.codes import isrc_text
+from assembler.manifest.times import clock_text, frames_text
+
+if TYPE_CHECKING:
+    from assembler.build.check import CheckReport
+    from assembler.build.measure import Measurement
+    from assembler.build.run import BuildReport
+    from assembler.build.run import Progress as BuildProgress
+    from assembler.build.verify import VerifyReport
+
+MOST_OF_A_KIND = 4
+_STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
+
+
+def _console() -> Console:
+    return Console(highlight=False)
+
+
+def print_findings(findings: Sequence[Finding]) -> None:
+    """Print findings, a paragraph each; of many of one kind the first few and a count."""
+    console = _console()
+    shown: Counter[str] = Counter()
+    total = Counter(finding.code for finding in findings)
+    for finding in findings:
+        shown[finding.code] += 1
+        if finding.severity != "error" and total[finding.code] > MOST_OF_A_KIND:
+            if shown[finding.code] == MOST_OF_A_KIND:
+                more = total[finding.code] - MOST_OF_A_KIND + 1
+                console.print(
+                    f"… and {more} more of [{finding.code}]; --json lists all", markup=False
+                )
+            if shown[finding.code] >= MOST_OF_A_KIND:
+                continue
+        place = f"{finding.file}:{finding.line}" if finding.line else finding.file
+        text = Text(finding.severity, style=_STYLES[finding.severity])
+        text.append(f" {place}", style="dim")
+        text.append(f" {finding.where}" if finding.where else "")
+        text.append(f": {finding.message}")
+        console.print(text, soft_wrap=not console.is_terminal)
+
+
+def print_check(report: CheckReport) -> None:
+    """Print a check: findings, then each disc's running order and what is left of it."""
+    print_findings(report.findings)
+    console = _console()
+    manifest = report.source.manifest
+    limit = manifest.disc.limit
+    for disc in report.discs:
+        console.print(_order_table(report, disc.number))
+        if not manifest.disc.make:
+            continue
+        left = limit - disc.frames
+        text = Text(f"Disc {disc.number}: {frames_text(disc.frames)} of {frames_text(limit)}, ")
+        if left >= 0:
+            text.append(f"{frames_text(left)} left", style="green")
+        else:
+            text.append(f"{frames_text(-left)} over", style="bold red")
+        console.print(text)
+    counts = {s: sum(f.severity == s for f in report.findings) for s in _STYLES}
+    said = ", ".join(f"{n} {s}{'s' * (n != 1)}" for s, n in counts.items() if n)
+    verdict = "can be built" if report.ok else "can't be built yet"
+    console.print(f"{report.source.path}: {verdict}{f' ({said})' if said else ''}")
+
+
+def _order_table(report: CheckReport, number: int) -> Table:
+    manifest = report.source.manifest
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table.add_column("", justify="right", no_wrap=True)
+    table.add_column("Title", ratio=1, overflow="fold")
+    for name in ("Gap", "Start", "Length"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("ISRC", no_wrap=True, min_width=15)
+    disc = next(disc for disc in report.discs if disc.number == number)
+    for place in disc.places:
+        track = manifest.tracks[place.index]
+        segue = place.number > 1 and place.gap_frames == 0
+        table.add_row(
+            str(place.number),
+            Text(manifest.title_of(track)),
+            "segue" if segue else frames_text(place.gap_frames),
+            frames_text(place.start_frame),
+            frames_text(place.frames),
+            isrc_text(track.isrc) if track.isrc else Text("empty slot", style="yellow"),
+        )
+    return table
+
+
+def print_measurements(measurements: Sequence[Measurement]) -> None:
+    """Print a table of loudness and peaks."""
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table.add_column("Sound", ratio=1, overflow="fold")
+    for name in ("Length", "LUFS", "max S", "max M", "LRA", "dBTP", "dBFS"):
+        table.add_column(name, justify="right", no_wrap=True)
+    for measurement in measurements:
+        reading = measurement.reading
+        table.add_row(
+            Text(measurement.title or measurement.path),
+            clock_text(reading.frames / measurement.rate_hz),
+            _level(reading.integrated_lufs),
+            _level(reading.max_short_term_lufs),
+            _level(reading.max_momentary_lufs),
+            _level(reading.loudness_range_lu),
+            _level(reading.true_peak_dbtp),
+            _level(reading.sample_peak_dbfs),
+        )
+    _console().print(table)
+
+
+def print_build(report: BuildReport) -> None:
+    """Print a finished build: findings, levels as delivered, and where it lies."""
+    print_findings(report.findings)
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table.add_column("", justify="right", no_wrap=True)
+    table.add_column("Title", ratio=1, overflow="fold")
+    shown = [name for name in ("disc", "download") if report.content["tracks"][0][name]]
+    table.add_column("Gain", justify="right", no_wrap=True)
+    table.add_column("Limited", justify="right", no_wrap=True)
+    for name in shown:
+        table.add_column(f"{name.capitalize()}\nLUFS", justify="right", no_wrap=True)
+        table.add_column("\ndBTP", justify="right", no_wrap=True)
+    for track in report.content["tracks"]:
+        levels = [
+            track[name][key] for name in shown for key in ("integrated_lufs", "true_peak_dbtp")
+        ]
+        table.add_row(
+            str(track["number"]),
+            Text(track["title"]),
+            _signed(track["gain_db"]),
+            _level(track["most_limiting_db"]),
+            *map(_level, levels),
+        )
+    console = _console()
+    if shown:
+        console.print(table)
+    console.print(f"{len(report.made)} files in {report.release_dir}", soft_wrap=True)
+
+
+def print_verification(report: VerifyReport) -> None:
+    """Print what a release was held against, and what does not agree."""
+    print_findings(report.findings)
+    console = _console()
+    for proof in report.proofs:
+        console.print(f"looked at {proof}")
+    verdict = "everything agrees" if report.ok else "does not agree with itself"
+    style = "green" if report.ok else "bold red"
+    console.print(Text(f"{report.release_dir}: ").append(verdict, style=style), soft_wrap=True)
+
+
+@contextmanager
+def progress_bar() -> Iterator[BuildProgress]:
+    """Show one bar for the whole work on standard error; nothing where that is no terminal."""
+    console = Console(stderr=True)
+    columns = (BarColumn(), TextColumn("{task.description}"), TimeRemainingColumn())
+    with Progress(
+        *columns, console=console, transient=True, disable=not sys.stderr.isatty()
+    ) as bar:
+        task = bar.add_task("starting", total=None)
+
+        def progress(step: str, done: int, of: int) -> None:
+            bar.update(task, description=step[:40], completed=done, total=of)
+
+        yield progress
+
+
+def _level(value: float | None) -> str:
+    return "–" if value is None else f"{value:.1f}".replace("-", "−")
+
+
+def _signed(value: float | None) -> str:
+    return "–" if value is None else f"{value:+.1f}".replace("-", "−")

@@ -1,0 +1,200 @@
+"""A track's recording: one file or a left/right pair, read as blocks of float samples.
+
+Sound is float32 from here on, shape (frames, channels) and full scale at 1.0: it holds every
+24-bit sample exactly.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from assembler.errors import AssemblerError, SourceError
+from assembler.manifest.times import clock_text
+from assembler.sources.ffmpeg import decode_to_wav
+from assembler.sources.probe import SourceInfo, probe
+
+Samples = NDArray[np.float32]
+BLOCK_FRAMES = 1 << 17
+
+
+@dataclass(frozen=True)
+class Recording:
+    """One file, or two mono files that are the channels of one recording.
+
+    Attributes
+    ----------
+    files
+        One file, or left and right.
+    """
+
+    files: tuple[SourceInfo, ...]
+
+    @property
+    def rate_hz(self) -> int:
+        """Sample rate."""
+        return self.files[0].rate_hz
+
+    @property
+    def frames(self) -> int:
+        """Samples per channel: of a pair, as many as both files have."""
+        return min(file.frames for file in self.files)
+
+    @property
+    def is_mono(self) -> bool:
+        """One channel, to be placed in both at equal level."""
+        return len(self.files) == 1 and self.files[0].channels == 1
+
+    @property
+    def bits(self) -> int | None:
+        """Width of whole-number samples, the wider file's; None for float and lossy coding."""
+        widths = [file.bits for file in self.files]
+        return None if None in widths else max(width for width in widths if width is not None)
+
+    def blocks(self, start: int, end: int) -> Iterator[Samples]:
+        """Read the samples from `start` to before `end` as stereo blocks.
+
+        Parameters
+        ----------
+        start, end
+            Sample positions, 0 ≤ start ≤ end ≤ `frames`.
+
+        Yields
+        ------
+        ndarray of float32, shape (frames, 2)
+            Mono comes in both channels at equal level.
+
+        Raises
+        ------
+        SourceError
+            The file ends early, or holds NaN or infinite samples.
+        """
+        position = start
+        with ExitStack() as stack:
+            opened = [stack.enter_context(_opened(file, start)) for file in self.files]
+            while position < end:
+                wanted = min(BLOCK_FRAMES, end - position)
+                parts = [
+                    _read(file, sound, position, wanted)
+                    for file, sound in zip(self.files, opened, strict=True)
+                ]
+                yield _both_channels(parts)
+                position += wanted
+
+    def digest(self) -> str:
+        """Give the SHA-256 of the files' contents, as hexadecimal digits."""
+        return "+".join(_file_digest(file.path) for file in self.files)
+
+
+def open_recording(paths: tuple[Path, ...], scratch: Path | None = None) -> Recording:
+    """Look at a track's source files.
+
+    Parameters
+    ----------
+    paths
+        One file, or left and right.
+    scratch
+        Folder for decoding what libsndfile can't read; without it such a file can be looked at,
+        but not read.
+
+    Raises
+    ------
+    SourceError
+        A file can't be used, or a pair does not fit together.
+    """
+    infos = [probe(path) for path in paths]
+    if scratch is not None:
+        infos = [_decoded(info, scratch) if info.needs_ffmpeg else info for info in infos]
+    if len(infos) == 2:
+        _refuse_odd_pair(*infos)
+    return Recording(tuple(infos))
+
+
+def _decoded(info: SourceInfo, scratch: Path) -> SourceInfo:
+    name = hashlib.sha256(str(info.path.resolve()).encode()).hexdigest()[:16]
+    target = scratch / f"decoded-{name}.wav"
+    if not target.exists():
+        part = target.with_suffix(".part")
+        try:
+            decode_to_wav(info.path, part)
+        except AssemblerError as error:
+            raise SourceError(f"{info.path}: can't be decoded: {error}") from error
+        part.replace(target)
+    found = probe(target)
+    return SourceInfo(
+        path=target,
+        kind=info.kind,
+        rate_hz=found.rate_hz,
+        channels=found.channels,
+        frames=found.frames,
+        bits=info.bits,
+        lossy=info.lossy,
+        needs_ffmpeg=False,
+    )
+
+
+def _refuse_odd_pair(left: SourceInfo, right: SourceInfo) -> None:
+    for side in (left, right):
+        if side.channels != 1:
+            raise SourceError(
+                f"{side.path}: has {side.channels} channels: one side of a left/right pair is mono",
+                "odd-pair",
+            )
+    if left.rate_hz != right.rate_hz:
+        raise SourceError(
+            f"{right.path}: runs at {right.rate_hz} Hz, the left side at {left.rate_hz} Hz: a pair "
+            "needs one rate",
+            "odd-pair",
+        )
+
+
+def _opened(file: SourceInfo, start: int) -> soundfile.SoundFile:
+    if file.needs_ffmpeg:
+        raise SourceError(f"{file.path}: must be decoded before it is read")
+    try:
+        sound = soundfile.SoundFile(str(file.path))
+        sound.seek(start)
+    except (soundfile.LibsndfileError, OSError) as error:
+        raise SourceError(f"{file.path}: can't be read any more: {error}") from error
+    return sound
+
+
+def _read(file: SourceInfo, sound: soundfile.SoundFile, position: int, wanted: int) -> Samples:
+    try:
+        block: Samples = sound.read(wanted, dtype="float32", always_2d=True)
+    except (soundfile.LibsndfileError, OSError) as error:
+        raise SourceError(
+            f"{file.path}: is damaged after {clock_text(position / file.rate_hz)}: copy it again"
+        ) from error
+    if len(block) < wanted:
+        raise SourceError(
+            f"{file.path}: ends at {clock_text((position + len(block)) / file.rate_hz)}, before "
+            f"the length its header promises: copy it again from the original",
+            "truncated-file",
+        )
+    if not np.isfinite(block).all():
+        first = position + int(np.flatnonzero(~np.isfinite(block).all(axis=1))[0])
+        raise SourceError(
+            f"{file.path}: holds a sample that is no number (NaN or infinite) at "
+            f"{clock_text(first / file.rate_hz)}: export it again",
+            "not-a-number",
+        )
+    return block
+
+
+def _both_channels(parts: list[Samples]) -> Samples:
+    if len(parts) == 2:
+        return np.concatenate(parts, axis=1)
+    return parts[0] if parts[0].shape[1] == 2 else np.repeat(parts[0], 2, axis=1)
+
+
+def _file_digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
