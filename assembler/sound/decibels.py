@@ -1,0 +1,21 @@
+"""Decibels and amplitudes."""
+
+from __future__ import annotations
+
+import math
+
+
+def amplitude(level_db: float) -> float:
+    """Give the amplitude of a level in decibels.
+
+    Examples
+    --------
+    >>> round(amplitude(-6.0206), 4)
+    0.5
+    """
+    return float(10 ** (level_db / 20))
+
+
+def decibels(amplitude_: float) -> float | None:
+    """Give the level of an amplitude in decibels; None for silence."""
+    return 20 * math.log10(amplitude_) if amplitude_ > 0 else None
