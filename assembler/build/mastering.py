@@ -1,0 +1,449 @@
+"""Master passages: prepared sound at a deliverable's rate, the gains of the match, finished words.
+
+A passage is worked on as one sound, so that a segue has no seam; its tracks are regions of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import accumulate, pairwise
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assembler.build.sections import TrackSection
+from assembler.sequence import Passage
+from assembler.sequence.frames import samples_at
+from assembler.sound.blocks import Samples, cut
+from assembler.sound.decibels import amplitude
+from assembler.sound.dither import WordLength, samples_of
+from assembler.sound.equaliser import equalise
+from assembler.sound.fades import fade
+from assembler.sound.limiter import Attenuation, limit
+from assembler.sound.loudness import EnergyMeter
+from assembler.sound.meter import Meter, Reading
+from assembler.sound.resample import BEYOND_S, section_at, settled_start
+
+BLOCK_FRAMES = 1 << 17
+RAMP_S = 0.01
+"""Half the time that the gain takes to move at a segue between tracks of different gain."""
+PEAK_SLACK_DB = 0.02
+"""A rendered peak may lie this much above the ceiling before the passage is rendered again."""
+_MOST_RENDERINGS = 4
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A passage's sound after tone, fades and rate, before gain.
+
+    Attributes
+    ----------
+    passage
+        Where it lies on the disc.
+    sections
+        Its tracks.
+    rate_hz
+        Its rate here.
+    file
+        Its samples: raw float32, two channels.
+    ends
+        Sample after the last of each track's sound.
+    cuts
+        Sample at which each track after the first begins, on the disc's grid of frames.
+    length
+        Samples with the silence up to the next passage.
+    """
+
+    passage: Passage
+    sections: tuple[TrackSection, ...]
+    rate_hz: int
+    file: Path
+    ends: tuple[int, ...]
+    cuts: tuple[int, ...]
+    length: int
+
+    def blocks(self) -> Iterator[Samples]:
+        """Read the samples of the sound."""
+        with self.file.open("rb") as file:
+            while data := file.read(BLOCK_FRAMES * 8):
+                yield np.frombuffer(data, "<f4").reshape(-1, 2)
+
+    @property
+    def region_lengths(self) -> tuple[int, ...]:
+        """Samples of each track's file: up to the next track's start."""
+        edges = (0, *self.cuts, self.length)
+        return tuple(b - a for a, b in pairwise(edges))
+
+
+@dataclass(frozen=True)
+class Limiting:
+    """What the limiter did to one track.
+
+    Attributes
+    ----------
+    most_db
+        The deepest attenuation.
+    at_s
+        When, from the start of the track.
+    share_above_1_db, share_above_3_db
+        Of the track's time.
+    """
+
+    most_db: float
+    at_s: float
+    share_above_1_db: float
+    share_above_3_db: float
+
+
+@dataclass(frozen=True)
+class Mastered:
+    """One track's finished words at one rate.
+
+    Attributes
+    ----------
+    section
+        The track.
+    rate_hz
+        Sample rate.
+    files
+        Raw words for each width: int16 for 16 bits, int32 for 24.
+    start, length
+        Where the track lies in these files, in samples.
+    readings
+        Measured on the words of each width.
+    gain_db
+        Match and trim together.
+    limiting
+        What the limiter did.
+    """
+
+    section: TrackSection
+    rate_hz: int
+    files: dict[int, Path]
+    start: int
+    length: int
+    readings: dict[int, Reading]
+    gain_db: float
+    limiting: Limiting
+
+    def words(self, bits: int) -> Iterator[NDArray[np.int32]]:
+        """Read the track's words of a width, shape (frames, 2), in blocks."""
+        kind = np.dtype("<i2" if bits == 16 else "<i4")
+        left = self.length
+        with self.files[bits].open("rb") as file:
+            file.seek(self.start * 2 * kind.itemsize)
+            while left:
+                data = file.read(min(left, BLOCK_FRAMES) * 2 * kind.itemsize)
+                block = np.frombuffer(data, kind).reshape(-1, 2)
+                left -= len(block)
+                yield block.astype(np.int32)
+
+
+def prepare(
+    passage: Passage, sections: Sequence[TrackSection], rate_hz: int, file: Path
+) -> Prepared:
+    """Bring a passage's sound to a deliverable's rate: section, tone, rate, fades.
+
+    Raises
+    ------
+    SourceError
+        A recording can't be read to its end, or holds NaN or infinite samples.
+    """
+    with file.open("wb") as out:
+        for section in sections:
+            for block in _toned(section, rate_hz):
+                out.write(np.ascontiguousarray(block, "<f4").tobytes())
+    ends = tuple(accumulate(section.samples_at(rate_hz) for section in sections))
+    cuts = tuple(samples_at(mark, rate_hz) for mark in passage.marks[1:])
+    length = max(samples_at(passage.room_frames, rate_hz), ends[-1])
+    return Prepared(passage, tuple(sections), rate_hz, file, ends, cuts, length)
+
+
+def _toned(section: TrackSection, rate_hz: int) -> Iterator[Samples]:
+    recording, start, end = section.recording, section.start, section.end
+    own_hz = recording.rate_hz
+    if section.bands or own_hz != rate_hz:
+        read_from = settled_start(start, own_hz, rate_hz)
+        read_to = min(recording.frames, end + round(BEYOND_S * own_hz))
+    else:
+        read_from, read_to = start, end
+    sound = equalise(recording.blocks(read_from, read_to), section.bands, own_hz)
+    sound = section_at(sound, read_from, start, end, own_hz, rate_hz)
+    fades = (section.track.fade_in or 0, section.track.fade_out or 0)
+    fade_in, fade_out = (round(time_s * rate_hz) for time_s in fades)
+    return fade(sound, section.samples_at(rate_hz), fade_in, fade_out)
+
+
+def source_loudness(prepared: Prepared) -> list[float | None]:
+    """Measure each track of a passage before gain; None for silence."""
+    meters = [EnergyMeter(prepared.rate_hz, 2) for _ in prepared.sections]
+    for region, block in cut(_padded(prepared.blocks(), prepared.length), prepared.cuts):
+        meters[region].feed(block)
+    return [meter.loudness().integrated_lufs for meter in meters]
+
+
+def limited_loudness(
+    prepared: Prepared, gains_db: Sequence[float], ceiling_dbtp: float
+) -> list[float | None]:
+    """Measure each track of a passage as it would be delivered with these gains."""
+    meters = [EnergyMeter(prepared.rate_hz, 2) for _ in prepared.sections]
+    sound = (
+        block for block, _ in limit(_gained(prepared, gains_db), prepared.rate_hz, ceiling_dbtp)
+    )
+    for region, block in cut(_padded(sound, prepared.length), prepared.cuts):
+        meters[region].feed(block)
+    return [meter.loudness().integrated_lufs for meter in meters]
+
+
+def master(
+    prepared: Prepared,
+    gains_db: Sequence[float],
+    ceiling_dbtp: float,
+    widths: Sequence[int],
+    file_of: Callable[[int], Path],
+) -> list[Mastered]:
+    """Render a passage to words of each width, and measure these words.
+
+    Parameters
+    ----------
+    prepared
+        The passage.
+    gains_db
+        Gain of each of its tracks.
+    ceiling_dbtp
+        Highest true peak.
+    widths
+        16, 24 or both.
+    file_of
+        Gives the file for the words of a width.
+
+    Returns
+    -------
+    list of Mastered
+        One a track.
+    """
+    margin_db = 0.0
+    for _ in range(_MOST_RENDERINGS):
+        rendering = _Rendering(prepared, gains_db, widths, file_of)
+        rendering.run(ceiling_dbtp - margin_db)
+        mastered = rendering.tracks()
+        over_db = max(_overshoot_db(track, ceiling_dbtp) for track in mastered)
+        if over_db <= PEAK_SLACK_DB:
+            break
+        margin_db += over_db
+    return mastered
+
+
+def _overshoot_db(track: Mastered, ceiling_dbtp: float) -> float:
+    peaks = [reading.true_peak_dbtp for reading in track.readings.values()]
+    return max((peak - ceiling_dbtp for peak in peaks if peak is not None), default=-1.0)
+
+
+class _Rendering:
+    """One pass over a passage: gain, limiter, words, readings."""
+
+    def __init__(
+        self,
+        prepared: Prepared,
+        gains_db: Sequence[float],
+        widths: Sequence[int],
+        file_of: Callable[[int], Path],
+    ) -> None:
+        self.prepared = prepared
+        self.gains_db = gains_db
+        self.files = {bits: file_of(bits) for bits in widths}
+        self.limiting = _LimitingLog(prepared)
+        self.meters = {
+            bits: [Meter(prepared.rate_hz) for _ in prepared.sections] for bits in widths
+        }
+
+    def run(self, ceiling_dbtp: float) -> None:
+        untouched = self._untouched_widths(ceiling_dbtp)
+        words = {
+            bits: [
+                WordLength(
+                    bits,
+                    None if untouched[bits][i] else _seed(section, bits),
+                    same_in_both=section.recording.is_mono,
+                )
+                for i, section in enumerate(self.prepared.sections)
+            ]
+            for bits in self.files
+        }
+        outs = {bits: _WordFile(path, bits) for bits, path in self.files.items()}
+        try:
+            for track, block in cut(self._limited(ceiling_dbtp), self.prepared.ends[:-1]):
+                for bits, out in outs.items():
+                    out.write(words[bits][track].words(block))
+            silence = self.prepared.length - self.prepared.ends[-1]
+            for out in outs.values():
+                out.write(np.zeros((silence, 2), np.int32))
+        finally:
+            for out in outs.values():
+                out.close()
+        self._measure()
+
+    def _limited(self, ceiling_dbtp: float) -> Iterator[Samples]:
+        self.limiting = _LimitingLog(self.prepared)
+        gained = _gained(self.prepared, self.gains_db)
+        for block, attenuation in limit(gained, self.prepared.rate_hz, ceiling_dbtp):
+            self.limiting.add(attenuation)
+            yield block
+
+    def _untouched_widths(self, ceiling_dbtp: float) -> dict[int, list[bool]]:
+        """Find the tracks whose samples already are words: they need no dither."""
+        candidates = {
+            bits: [
+                _is_plain(section, self.prepared.rate_hz, gain, bits)
+                for section, gain in zip(self.prepared.sections, self.gains_db, strict=True)
+            ]
+            for bits in self.files
+        }
+        if not any(any(tracks) for tracks in candidates.values()):
+            return candidates
+        for _ in self._limited(ceiling_dbtp):
+            pass
+        calm = [limiting.most_db == 0 for limiting in self.limiting.tracks()]
+        return {
+            bits: [plain and quiet for plain, quiet in zip(tracks, calm, strict=True)]
+            for bits, tracks in candidates.items()
+        }
+
+    def _measure(self) -> None:
+        for bits, path in self.files.items():
+            words = _read_words(path, bits)
+            sound = (samples_of(block, bits) for block in words)
+            for region, block in cut(sound, self.prepared.cuts):
+                self.meters[bits][region].feed(block)
+
+    def tracks(self) -> list[Mastered]:
+        readings = {bits: [meter.reading() for meter in self.meters[bits]] for bits in self.files}
+        starts = (0, *self.prepared.cuts)
+        return [
+            Mastered(
+                section=section,
+                rate_hz=self.prepared.rate_hz,
+                files=self.files,
+                start=starts[i],
+                length=self.prepared.region_lengths[i],
+                readings={bits: readings[bits][i] for bits in self.files},
+                gain_db=self.gains_db[i],
+                limiting=limiting,
+            )
+            for i, (section, limiting) in enumerate(
+                zip(self.prepared.sections, self.limiting.tracks(), strict=True)
+            )
+        ]
+
+
+class _WordFile:
+    """Raw words on disk: int16 for 16 bits, int32 for 24."""
+
+    def __init__(self, path: Path, bits: int) -> None:
+        self._kind = "<i2" if bits == 16 else "<i4"
+        self._file = path.open("wb")
+
+    def write(self, words: NDArray[np.int32]) -> None:
+        self._file.write(words.astype(self._kind).tobytes())
+
+    def close(self) -> None:
+        self._file.close()
+
+
+def _read_words(path: Path, bits: int) -> Iterator[NDArray[np.int32]]:
+    kind = np.dtype("<i2" if bits == 16 else "<i4")
+    with path.open("rb") as file:
+        while data := file.read(BLOCK_FRAMES * 2 * kind.itemsize):
+            yield np.frombuffer(data, kind).reshape(-1, 2).astype(np.int32)
+
+
+class _LimitingLog:
+    """Attenuation of each track, as it passes."""
+
+    def __init__(self, prepared: Prepared) -> None:
+        self._prepared = prepared
+        self._starts = (0, *prepared.ends)
+        self._position = 0
+        count = len(prepared.sections)
+        self._most = [0.0] * count
+        self._at = [0] * count
+        self._above_1 = [0] * count
+        self._above_3 = [0] * count
+
+    def add(self, attenuation: Attenuation) -> None:
+        position = self._position
+        self._position += len(attenuation)
+        if not attenuation.any():
+            return
+        for i, end in enumerate(self._prepared.ends):
+            first = max(self._starts[i] - position, 0)
+            part = attenuation[first : max(end - position, 0)]
+            if not len(part):
+                continue
+            deepest = int(part.argmax())
+            if part[deepest] > self._most[i]:
+                self._most[i] = float(part[deepest])
+                self._at[i] = position + first + deepest - self._starts[i]
+            self._above_1[i] += int((part > 1).sum())
+            self._above_3[i] += int((part > 3).sum())
+
+    def tracks(self) -> list[Limiting]:
+        lengths = [b - a for a, b in pairwise(self._starts)]
+        return [
+            Limiting(
+                most_db=self._most[i],
+                at_s=self._at[i] / self._prepared.rate_hz,
+                share_above_1_db=self._above_1[i] / max(1, lengths[i]),
+                share_above_3_db=self._above_3[i] / max(1, lengths[i]),
+            )
+            for i in range(len(lengths))
+        ]
+
+
+def _padded(sound: Iterator[Samples], length: int) -> Iterator[Samples]:
+    """Follow a sound with silence up to a length."""
+    given = 0
+    for block in sound:
+        given += len(block)
+        yield block
+    while given < length:
+        block = np.zeros((min(length - given, BLOCK_FRAMES), 2), np.float32)
+        given += len(block)
+        yield block
+
+
+def _gained(prepared: Prepared, gains_db: Sequence[float]) -> Iterator[Samples]:
+    """Apply each track's gain; at a segue it moves smoothly over 2 × `RAMP_S`."""
+    if len(set(gains_db)) == 1:
+        gain = np.float32(amplitude(gains_db[0]))
+        for block in prepared.blocks():
+            yield block if gain == 1 else block * gain
+        return
+    ramp = max(1, round(RAMP_S * prepared.rate_hz))
+    knots: list[int] = [0]
+    levels: list[float] = [gains_db[0]]
+    for end, before, after in zip(prepared.ends, gains_db, gains_db[1:], strict=False):
+        knots += [end - ramp, end + ramp]
+        levels += [before, after]
+    position = 0
+    for block in prepared.blocks():
+        places = np.arange(position, position + len(block))
+        position += len(block)
+        gain_db = np.interp(places, knots, levels)
+        yield (block * (10 ** (gain_db / 20))[:, None]).astype(np.float32)
+
+
+def _is_plain(section: TrackSection, rate_hz: int, gain_db: float, bits: int) -> bool:
+    """Tell whether nothing but the limiter can change a track's samples."""
+    track, recording = section.track, section.recording
+    changed = gain_db != 0 or section.bands or track.fade_in or track.fade_out
+    return not changed and recording.rate_hz == rate_hz and (recording.bits or 99) <= bits
+
+
+def _seed(section: TrackSection, bits: int) -> int:
+    """Give the seed of a track's dither: its stretch of its recording, whatever its name."""
+    own_hz = section.recording.rate_hz
+    numbers = (section.start, section.end, own_hz, bits, section.index)
+    return int(np.random.SeedSequence(numbers).generate_state(1, np.uint64)[0])

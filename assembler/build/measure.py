@@ -1,0 +1,127 @@
+"""Measure files and manifests: loudness and peaks of sources and finished files."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from assembler.build.sections import find_sections
+from assembler.errors import FindingsError
+from assembler.findings import errors_in
+from assembler.manifest import ManifestFile
+from assembler.sound.blocks import Samples
+from assembler.sound.meter import Reading, read_meter
+from assembler.sources import Recording, open_recording
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """One measured file or track.
+
+    Attributes
+    ----------
+    path
+        The file; of a pair, both.
+    title
+        The track's, where it was measured for a manifest.
+    """
+
+    path: str
+    title: str | None
+    rate_hz: int
+    channels: int
+    reading: Reading
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the measurement as plain data for ``--json``."""
+        reading = self.reading
+        title = {"title": self.title} if self.title else {}
+        return {
+            "path": self.path,
+            **title,
+            "duration_s": round(reading.frames / self.rate_hz, 6),
+            "sample_rate_hz": self.rate_hz,
+            "channels": self.channels,
+            "integrated_lufs": _rounded(reading.integrated_lufs),
+            "max_momentary_lufs": _rounded(reading.max_momentary_lufs),
+            "max_short_term_lufs": _rounded(reading.max_short_term_lufs),
+            "loudness_range_lu": _rounded(reading.loudness_range_lu),
+            "true_peak_dbtp": _rounded(reading.true_peak_dbtp),
+            "sample_peak_dbfs": _rounded(reading.sample_peak_dbfs),
+        }
+
+
+def measure_files(paths: Sequence[Path], *, jobs: int | None = None) -> list[Measurement]:
+    """Measure files as they are, a mono file as one channel.
+
+    Raises
+    ------
+    SourceError
+        A file can't be used.
+    """
+    with (
+        tempfile.TemporaryDirectory() as scratch,
+        ThreadPoolExecutor(jobs or os.cpu_count()) as pool,
+    ):
+        return list(pool.map(partial(_measure_file, Path(scratch)), paths))
+
+
+def measure_manifest(source: ManifestFile, *, jobs: int | None = None) -> list[Measurement]:
+    """Measure the section of every track of a manifest, before anything is done to it.
+
+    Raises
+    ------
+    FindingsError
+        A source can't be used.
+    """
+    with (
+        tempfile.TemporaryDirectory() as scratch,
+        ThreadPoolExecutor(jobs or os.cpu_count()) as pool,
+    ):
+        found, findings = find_sections(source, Path(scratch))
+        if errors_in(findings):
+            raise FindingsError(findings)
+        sections = [section for section in found if section is not None]
+        readings = pool.map(
+            lambda section: _reading(section.recording, section.start, section.end), sections
+        )
+        return [
+            Measurement(
+                path=" + ".join(section.track.audio.paths),
+                title=source.manifest.title_of(section.track),
+                rate_hz=section.recording.rate_hz,
+                channels=1 if section.recording.is_mono else 2,
+                reading=reading,
+            )
+            for section, reading in zip(sections, readings, strict=True)
+        ]
+
+
+def measure_region(path: Path, region: tuple[int, int] | None) -> Reading:
+    """Measure a file, or the samples of it from the first to before the second of `region`."""
+    recording = open_recording((path,))
+    start, end = region or (0, recording.frames)
+    return _reading(recording, start, min(end, recording.frames))
+
+
+def _measure_file(scratch: Path, path: Path) -> Measurement:
+    recording = open_recording((path,), scratch)
+    reading = _reading(recording, 0, recording.frames)
+    channels = 1 if recording.is_mono else 2
+    return Measurement(str(path), None, recording.rate_hz, channels, reading)
+
+
+def _reading(recording: Recording, start: int, end: int) -> Reading:
+    channels = 1 if recording.is_mono else 2
+    blocks: Iterator[Samples] = (block[:, :channels] for block in recording.blocks(start, end))
+    return read_meter(blocks, recording.rate_hz, channels)
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 3)

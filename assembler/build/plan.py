@@ -1,0 +1,123 @@
+"""What must be made: which passages at which rates and levels, for which deliverables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from assembler.build.check import CheckReport
+from assembler.build.sections import TrackSection
+from assembler.download.formats import FACTS
+from assembler.download.names import safe_name
+from assembler.manifest import Level
+from assembler.manifest.model import Format
+from assembler.sequence import Passage
+from assembler.sequence.frames import DISC_RATE_HZ
+
+ROOMS = ("disc", "download", "paper", "proof")
+DISC_BITS = 16
+
+
+@dataclass(frozen=True)
+class Mastering:
+    """The whole release at one level, each passage at one rate.
+
+    Attributes
+    ----------
+    level
+        Match, target and ceiling.
+    rates_hz
+        One a passage.
+    """
+
+    level: Level
+    rates_hz: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The work of a build.
+
+    Attributes
+    ----------
+    report
+        The check that it rests on.
+    name
+        Of the release's folder and disc files.
+    passages
+        All passages of all discs.
+    rooms
+        The kinds of deliverable to make.
+    disc
+        The mastering of the image; None without a disc.
+    downloads
+        The mastering of each format.
+    widths
+        Word lengths that each mastering is needed in.
+    """
+
+    report: CheckReport
+    name: str
+    passages: tuple[Passage, ...]
+    rooms: frozenset[str]
+    disc: Mastering | None
+    downloads: dict[Format, Mastering]
+    widths: dict[Mastering, tuple[int, ...]]
+
+    def sections_of(self, passage: Passage) -> tuple[TrackSection, ...]:
+        """Give the sections of a passage's tracks."""
+        return tuple(self.report.sections[place.index] for place in passage.places)
+
+    @property
+    def measured_format(self) -> Format | None:
+        """Give the download format that the report's levels are of: the first lossless one."""
+        formats = sorted(self.downloads, key=lambda name: FACTS[name].lossy)
+        return formats[0] if formats else None
+
+
+def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
+    """Plan the work for a manifest that passed its check."""
+    manifest = report.source.manifest
+    rooms = frozenset(only)
+    passages = tuple(passage for disc in report.discs for passage in disc.passages)
+    needs_disc = manifest.disc.make and "disc" in rooms
+    disc = (
+        Mastering(manifest.level_of("disc"), (DISC_RATE_HZ,) * len(passages))
+        if needs_disc
+        else None
+    )
+    rates = [_download_rate(report, passage) for passage in passages]
+    formats = manifest.download.formats if "download" in rooms else ()
+    downloads = {
+        name: Mastering(
+            manifest.level_of("download"), tuple(FACTS[name].rate_for(rate) for rate in rates)
+        )
+        for name in dict.fromkeys(formats)
+    }
+    widths: dict[Mastering, set[int]] = {}
+    if disc:
+        widths.setdefault(disc, set()).add(DISC_BITS)
+    for name, mastering in downloads.items():
+        widths.setdefault(mastering, set()).add(FACTS[name].bits)
+    return Plan(
+        report=report,
+        name=release_name(report),
+        passages=passages,
+        rooms=rooms,
+        disc=disc,
+        downloads=downloads,
+        widths={mastering: tuple(sorted(bits)) for mastering, bits in widths.items()},
+    )
+
+
+def release_name(report: CheckReport) -> str:
+    """Give the name of the release's folder: its catalogue number, else its title."""
+    release = report.source.manifest.release
+    return safe_name(release.catalogue_number or release.title)
+
+
+def _download_rate(report: CheckReport, passage: Passage) -> int:
+    """Give a passage's rate in lossless files: the manifest's, or its highest source's."""
+    chosen = report.source.manifest.download.rate
+    own = [report.sections[place.index].recording.rate_hz for place in passage.places]
+    return chosen or max(DISC_RATE_HZ, *own)

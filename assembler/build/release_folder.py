@@ -1,0 +1,180 @@
+"""The folder of a finished release: assembled aside, then put in place whole."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from assembler.errors import AssemblerError
+
+CHECKSUMS = "SHA256SUMS"
+REPORT = "report.json"
+MANIFEST = "manifest.yaml"
+
+
+@contextmanager
+def assembling(out: Path, name: str) -> Iterator[Path]:
+    """Give a folder beside the release to work in; it goes away whatever happens.
+
+    Raises
+    ------
+    AssemblerError
+        The place can't be written to, or the disk is full.
+    """
+    made = [parent for parent in (out, *out.parents) if not parent.exists()]
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        work = Path(tempfile.mkdtemp(prefix=f".{name}.assembling-", dir=out))
+    except OSError as error:
+        raise AssemblerError(f"{out}: can't be written to: {error.strerror}") from error
+    try:
+        yield work
+    except OSError as error:
+        place = error.filename or out
+        raise AssemblerError(
+            f"{place}: {error.strerror or error}: the last finished release is as it was"
+        ) from error
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+        for folder in made:
+            _remove_if_empty(folder)
+
+
+def write_checksums(folder: Path) -> None:
+    """Write `SHA256SUMS` over all files of a folder, in the form that sha256sum -c reads."""
+    lines = [f"{file_digest(folder / name)}  {name}\n" for name in release_files(folder)]
+    (folder / CHECKSUMS).write_text("".join(lines), encoding="utf-8", newline="\n")
+
+
+def read_checksums(folder: Path) -> dict[str, str]:
+    """Read `SHA256SUMS`: digests by file name.
+
+    Raises
+    ------
+    AssemblerError
+        It is missing or not in its form.
+    """
+    path = folder / CHECKSUMS
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise AssemblerError(f"{path}: can't be read: is this a finished release?") from error
+    digests: dict[str, str] = {}
+    for number, line in enumerate(lines, 1):
+        digest, _, name = line.partition("  ")
+        if len(digest) != 64 or not name:
+            raise AssemblerError(
+                f"{path}:{number}: is no line of checksums: build the release again"
+            )
+        digests[name] = digest
+    return digests
+
+
+def release_files(folder: Path) -> list[str]:
+    """List the files of a release but its checksums, by their paths inside it."""
+    names = (path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    return sorted(name for name in names if name != CHECKSUMS)
+
+
+def file_digest(path: Path) -> str:
+    """Give a file's SHA-256 in hexadecimal digits."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def refuse_foreign(target: Path) -> None:
+    """Refuse to replace a folder that is no release.
+
+    Raises
+    ------
+    AssemblerError
+        Something else has the name of the release's folder.
+    """
+    if target.exists() and not (target / REPORT).is_file():
+        raise AssemblerError(
+            f"{target}: is there already and is no release of ours (it has no {REPORT}): move it, "
+            "or name another folder with --out"
+        )
+
+
+def keep_other_rooms(old: Path, new: Path, made_rooms: frozenset[str]) -> list[str]:
+    """Copy the deliverables that this build does not make from the last release.
+
+    Returns
+    -------
+    list of str
+        The rooms that were kept.
+    """
+    kept = []
+    for room in ("disc", "download", "paper", "proof"):
+        if room not in made_rooms and (old / room).is_dir():
+            shutil.copytree(old / room, new / room, copy_function=_link_or_copy)
+            kept.append(room)
+    return kept
+
+
+def put_in_place(new: Path, target: Path, work: Path) -> list[str]:
+    """Put a finished release where it belongs, the last one making way.
+
+    Files that someone added to the last release are moved beside it, into ``NAME.kept``.
+
+    Returns
+    -------
+    list of str
+        Paths of the files that were moved aside.
+    """
+    kept: list[str] = []
+    if target.exists():
+        last = work / "last"
+        target.rename(last)
+        try:
+            new.rename(target)
+        except OSError:
+            last.rename(target)
+            raise
+        kept = _move_added_files(last, target.with_name(f"{target.name}.kept"))
+    else:
+        new.rename(target)
+    return kept
+
+
+def _move_added_files(last: Path, aside: Path) -> list[str]:
+    try:
+        ours = set(read_checksums(last))
+    except AssemblerError:
+        ours = set()
+    moved = []
+    for name in release_files(last):
+        if name not in ours:
+            place = _free_name(aside / name)
+            place.parent.mkdir(parents=True, exist_ok=True)
+            (last / name).rename(place)
+            moved.append(str(place))
+    return moved
+
+
+def _free_name(path: Path) -> Path:
+    place, number = path, 2
+    while place.exists():
+        place = path.with_name(f"{path.stem} {number}{path.suffix}")
+        number += 1
+    return place
+
+
+def _link_or_copy(source: str, target: str) -> None:
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copy2(source, target)
+
+
+def _remove_if_empty(folder: Path) -> None:
+    try:
+        folder.rmdir()
+    except OSError:
+        return

@@ -1,0 +1,383 @@
+"""Build a release: from a checked manifest to a folder that is finished or not there at all."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+import assembler
+from assembler.build.check import CheckReport, check
+from assembler.build.levels import level_findings, levels_json, limiting_json
+from assembler.build.mastering import Mastered, Prepared, master, prepare
+from assembler.build.matching import Matched, SilentTrackError, match_gains
+from assembler.build.plan import DISC_BITS, ROOMS, Mastering, Plan, plan_release, release_name
+from assembler.build.release_folder import (
+    MANIFEST,
+    REPORT,
+    assembling,
+    keep_other_rooms,
+    put_in_place,
+    refuse_foreign,
+    release_files,
+    write_checksums,
+)
+from assembler.disc.cue import CueRelease, CueTrack, cue_bytes, cue_sheet
+from assembler.disc.image import write_image
+from assembler.download.cover import Cover, read_cover
+from assembler.download.formats import FACTS, encode
+from assembler.download.names import track_file_name
+from assembler.download.tags import write_tags
+from assembler.errors import FindingsError, SourceError
+from assembler.findings import Finding
+from assembler.manifest import ManifestFile
+from assembler.manifest.model import Format
+from assembler.paper.credits_sheet import write_credits_sheet
+from assembler.words import TrackWords, track_words
+
+Progress = Callable[[str, int, int], None]
+"""Told of each step: what it is, steps done, steps in all."""
+
+
+def no_progress(_step: str, _done: int, _of: int) -> None:
+    """Tell nobody."""
+
+
+@dataclass(frozen=True)
+class BuildReport:
+    """A finished build.
+
+    Attributes
+    ----------
+    release_dir
+        The release's folder.
+    findings
+        Of the check and of the mastering.
+    made, reused
+        Files, by their paths inside the folder.
+    content
+        What `report.json` holds.
+    """
+
+    release_dir: Path
+    findings: tuple[Finding, ...]
+    made: tuple[str, ...]
+    reused: tuple[str, ...]
+    content: dict[str, Any]
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the report as plain data for ``--json``."""
+        return {
+            "ok": True,
+            "findings": [finding.as_json() for finding in self.findings],
+            "release_dir": str(self.release_dir),
+            "made": list(self.made),
+            "reused": list(self.reused),
+            "tracks": self.content["tracks"],
+        }
+
+
+def build(
+    source: ManifestFile,
+    out: Path | None = None,
+    *,
+    only: Iterable[str] = ROOMS,
+    jobs: int | None = None,
+    progress: Progress = no_progress,
+) -> BuildReport:
+    """Make a release.
+
+    Parameters
+    ----------
+    source
+        The manifest.
+    out
+        Folder for the release's own folder; ``releases`` beside the manifest if not given.
+    only
+        Kinds of deliverable to make: disc, download, paper, proof.
+    jobs
+        How many pieces of work run side by side; as many as there are cores if not given.
+    progress
+        Is told of each step.
+
+    Raises
+    ------
+    FindingsError
+        The manifest or its sources have errors; nothing was written.
+    AssemblerError
+        The work could not be finished; the last release is as it was.
+    """
+    first_look = check(source)
+    if not first_look.ok:
+        raise FindingsError(first_look.findings)
+    out = out or source.path.parent / "releases"
+    target = out / release_name(first_look)
+    refuse_foreign(target)
+    with assembling(out, target.name) as work, ThreadPoolExecutor(jobs or os.cpu_count()) as pool:
+        try:
+            report = _exact(first_look, work)
+            plan = plan_release(report, only)
+            build_run = _Build(plan, work, pool, progress)
+            return build_run.run(target)
+        except SourceError as error:
+            raise FindingsError([_source_finding(source, error)]) from error
+        except SilentTrackError as error:
+            loc = ("tracks", error.index, "audio")
+            raise FindingsError(
+                [source.finding("error", "silent-track", loc, str(error))]
+            ) from error
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+
+
+def _exact(report: CheckReport, work: Path) -> CheckReport:
+    """Check again with decoded copies, where a source's header only promises a length."""
+    files = (file for section in report.sections for file in section.recording.files)
+    if not any(file.needs_ffmpeg for file in files):
+        return report
+    exact = check(report.source, scratch=work)
+    if not exact.ok:
+        raise FindingsError(exact.findings)
+    return exact
+
+
+def _source_finding(source: ManifestFile, error: SourceError) -> Finding:
+    """Find the track that a source error is about, so that its line can be named."""
+    text = str(error)
+    for index, track in enumerate(source.manifest.tracks):
+        if any(text.startswith(f"{source.resolve(path)}:") for path in track.audio.paths):
+            return source.finding("error", error.code, ("tracks", index, "audio"), text)
+    return source.finding("error", error.code, ("tracks",), text)
+
+
+@dataclass(frozen=True)
+class _Result:
+    """One mastering of the whole release: its tracks in order, and what was asked of each."""
+
+    tracks: tuple[Mastered, ...]
+    asked_lufs: tuple[float | None, ...]
+
+
+class _Build:
+    """One build's work, step by step."""
+
+    def __init__(self, plan: Plan, work: Path, pool: Executor, progress: Progress) -> None:
+        self.plan = plan
+        self.source = plan.report.source
+        self.scratch = work
+        self.folder = work / "release"
+        self.folder.mkdir()
+        self.pool = pool
+        self.progress = progress
+        self.words = track_words(self.source.manifest, plan.report.discs)
+        self.cover = self._read_cover()
+        self.done = 0
+        self.steps = (
+            sum(3 * len(plan.passages) for _ in plan.widths)
+            + len(plan.downloads) * len(self.words)
+            + 3
+        )
+
+    def run(self, target: Path) -> BuildReport:
+        results = {mastering: self._master(mastering) for mastering in self.plan.widths}
+        if self.plan.disc:
+            self._make_discs(results[self.plan.disc])
+        self._make_downloads(results)
+        if "paper" in self.plan.rooms:
+            write_credits_sheet(self.folder / "paper", self.source.manifest, self.words)
+            self._step("credits sheet")
+        findings = (*self.plan.report.findings, *self._level_findings(results))
+        return self._finish(target, findings, results)
+
+    def _step(self, what: str) -> None:
+        self.done = min(self.done + 1, self.steps)
+        self.progress(what, self.done, self.steps)
+
+    def _read_cover(self) -> Cover | None:
+        name = self.source.manifest.release.front_cover
+        return read_cover(self.source.resolve(name)) if name else None
+
+    def _master(self, mastering: Mastering) -> _Result:
+        widths = self.plan.widths[mastering]
+        number = list(self.plan.widths).index(mastering)
+
+        def prepare_one(index: int) -> Prepared:
+            passage, rate_hz = self.plan.passages[index], mastering.rates_hz[index]
+            file = self.scratch / f"prepared-{number}-{index}.f32"
+            prepared = prepare(passage, self.plan.sections_of(passage), rate_hz, file)
+            self._step("read, tone, rate")
+            return prepared
+
+        def master_one(pair: tuple[int, Matched]) -> list[Mastered]:
+            index, matched = pair
+            tracks = master(
+                matched.prepared,
+                matched.gains_db,
+                mastering.level.ceiling,
+                widths,
+                lambda bits: self.scratch / f"words-{number}-{index}-{bits}",
+            )
+            matched.prepared.file.unlink()
+            self._step("limit and finish")
+            return tracks
+
+        passages = list(self.pool.map(prepare_one, range(len(self.plan.passages))))
+        matched = match_gains(passages, mastering.level, self.pool)
+        for _ in passages:
+            self._step("match")
+        mastered = list(self.pool.map(master_one, enumerate(matched)))
+        return _Result(
+            tuple(track for tracks in mastered for track in tracks),
+            tuple(asked for one in matched for asked in one.asked_lufs),
+        )
+
+    def _make_discs(self, result: _Result) -> None:
+        folder = self.folder / "disc"
+        folder.mkdir()
+        for disc in self.plan.report.discs:
+            several = len(self.plan.report.discs) > 1
+            name = f"{self.plan.name}-{disc.number}" if several else self.plan.name
+            tracks = [result.tracks[place.index] for place in disc.places]
+            write_image(_all_words(tracks), disc, folder / f"{name}.wav")
+            words = [self.words[place.index] for place in disc.places]
+            sheet = cue_sheet(
+                f"{name}.wav", disc, self._cue_release(), [_cue_track(w) for w in words]
+            )
+            (folder / f"{name}.cue").write_bytes(cue_bytes(sheet))
+        self._step("disc image and cue sheet")
+
+    def _cue_release(self) -> CueRelease:
+        release = self.source.manifest.release
+        remarks = (
+            ("GENRE", release.genre or ""),
+            ("DATE", (release.release_date or "")[:4]),
+            ("CATALOGUE NUMBER", release.catalogue_number or ""),
+        )
+        return CueRelease(release.title, release.artist, release.barcode, remarks)
+
+    def _make_downloads(self, results: dict[Mastering, _Result]) -> None:
+        if not self.plan.downloads:
+            return
+        folder = self.folder / "download"
+        folder.mkdir()
+        if self.cover:
+            (folder / "cover.jpg").write_bytes(self.cover.full)
+        work: list[tuple[Format, Mastered, TrackWords]] = []
+        for name, mastering in self.plan.downloads.items():
+            (folder / name).mkdir()
+            tracks = results[mastering].tracks
+            work += [(name, *pair) for pair in zip(tracks, self.words, strict=True)]
+        longest_first = sorted(work, key=lambda piece: piece[1].length, reverse=True)
+        list(self.pool.map(self._make_download, longest_first))
+
+    def _make_download(self, piece: tuple[Format, Mastered, TrackWords]) -> None:
+        name, track, words = piece
+        facts = FACTS[name]
+        stem = track_file_name(words.title, words.number, words.disc, words.of_discs)
+        target = self.folder / "download" / name / f"{stem}{facts.suffix}"
+        encode(track.words(facts.bits), track.rate_hz, facts, target)
+        write_tags(target, facts.container, self.source.manifest.release, words, self.cover)
+        self._step(f"{name}: {words.title}")
+
+    def _level_findings(self, results: dict[Mastering, _Result]) -> Iterator[Finding]:
+        seen: set[tuple[str, int]] = set()
+        measured = self.plan.measured_format
+        masterings = [("disc", self.plan.disc)] if self.plan.disc else []
+        if measured:
+            masterings.append(("download", self.plan.downloads[measured]))
+        for deliverable, mastering in masterings:
+            assert mastering is not None
+            result = results[mastering]
+            pairs = list(zip(result.tracks, result.asked_lufs, strict=True))
+            for finding in level_findings(self.source, deliverable, mastering.level, pairs):
+                key = (finding.code, finding.line)
+                if key not in seen:
+                    seen.add(key)
+                    yield finding
+
+    def _finish(
+        self, target: Path, findings: tuple[Finding, ...], results: dict[Mastering, _Result]
+    ) -> BuildReport:
+        made = tuple(release_files(self.folder))
+        kept_rooms = keep_other_rooms(target, self.folder, self.plan.rooms)
+        if kept_rooms:
+            message = f"{', '.join(kept_rooms)}: kept from the last build; build without --only"
+            findings += (self.source.finding("note", "kept-rooms", (), message),)
+        findings = tuple(replace(f, file=self.source.path.name) for f in findings)
+        content = self._content(findings, results)
+        text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
+        (self.folder / REPORT).write_text(text, encoding="utf-8", newline="\n")
+        (self.folder / MANIFEST).write_text(self.source.text, encoding="utf-8", newline="\n")
+        write_checksums(self.folder)
+        moved = put_in_place(self.folder, target, self.scratch)
+        self._step("release put in place")
+        if moved:
+            message = f"files that were added to the last release were moved: {', '.join(moved)}"
+            findings += (self.source.finding("warning", "added-files-kept", (), message),)
+        shown = tuple(replace(f, file=str(self.source.path)) for f in findings)
+        return BuildReport(target, shown, made, (), content)
+
+    def _content(
+        self, findings: tuple[Finding, ...], results: dict[Mastering, _Result]
+    ) -> dict[str, Any]:
+        manifest = self.source.manifest
+        checked = self.plan.report.as_json()
+        return {
+            "assembler": assembler.__version__,
+            "ok": True,
+            "name": self.plan.name,
+            "release": manifest.release.model_dump(),
+            "rooms": sorted(self.plan.rooms & {"disc", "download", "paper"}),
+            "disc": checked["disc"] if manifest.disc.make else None,
+            "discs": checked["discs"] if manifest.disc.make else [],
+            "level": {
+                "disc": manifest.level_of("disc").model_dump(),
+                "download": manifest.level_of("download").model_dump(),
+            },
+            "findings": [finding.as_json() for finding in findings],
+            "tracks": [
+                {**track, **self._track_content(index, results)}
+                for index, track in enumerate(checked["tracks"])
+            ],
+        }
+
+    def _track_content(self, index: int, results: dict[Mastering, _Result]) -> dict[str, Any]:
+        section = self.plan.report.sections[index]
+        disc = results[self.plan.disc].tracks[index] if self.plan.disc else None
+        measured = self.plan.measured_format
+        download = results[self.plan.downloads[measured]].tracks[index] if measured else None
+        first = disc or download
+        return {
+            "source": {
+                "files": list(section.track.audio.paths),
+                "sha256": section.recording.digest(),
+                "sample_rate_hz": section.recording.rate_hz,
+                "start_sample": section.start,
+                "end_sample": section.end,
+            },
+            "gain_db": round(first.gain_db, 3) if first else None,
+            "disc": levels_json(disc, DISC_BITS) if disc else None,
+            "download": levels_json(download, FACTS[measured].bits)
+            if download and measured
+            else None,
+            "most_limiting_db": round(first.limiting.most_db, 3) if first else None,
+            "limiting": limiting_json(first) if first else None,
+        }
+
+
+def _all_words(tracks: Iterable[Mastered]) -> Iterator[NDArray[np.int32]]:
+    for track in tracks:
+        yield from track.words(DISC_BITS)
+
+
+def _cue_track(words: TrackWords) -> CueTrack:
+    writers = dict.fromkeys((*words.composers, *words.lyricists))
+    return CueTrack(words.title, words.artist, " / ".join(writers), words.isrc)

@@ -1,0 +1,1 @@
+"""The disc: its image and its cue sheet."""

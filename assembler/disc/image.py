@@ -1,0 +1,45 @@
+"""The disc image: 44,100 Hz, 16 bit, two channels, pauses inside (IEC 60908)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from assembler.errors import AssemblerError
+from assembler.sequence import DiscOrder
+from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
+
+
+def write_image(words: Iterable[NDArray[np.int32]], order: DiscOrder, target: Path) -> None:
+    """Write a disc's image.
+
+    Parameters
+    ----------
+    words
+        16-bit words of all its tracks, each with the pause that follows it, shape (samples, 2).
+    order
+        The disc.
+    target
+        WAV file to write.
+
+    Raises
+    ------
+    AssemblerError
+        The sound is not as long as the order says.
+    """
+    samples = 0
+    with soundfile.SoundFile(
+        str(target), "w", DISC_RATE_HZ, 2, subtype="PCM_16", format="WAV"
+    ) as file:
+        for block in words:
+            file.write(np.ascontiguousarray(block, np.int16))
+            samples += len(block)
+    if samples != order.frames * SAMPLES_PER_FRAME:
+        raise AssemblerError(
+            f"disc {order.number}: the image has {samples} samples, the running order "
+            f"{order.frames * SAMPLES_PER_FRAME}: please report this"
+        )
