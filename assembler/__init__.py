@@ -18,21 +18,21 @@ __version__ = "0.1.0"
 __all__ = ["AssemblerError", "Finding", "FindingsError", "build", "check", "load", "verify"]
 
 if TYPE_CHECKING:
-    from assembler.build.check import check
-    from assembler.build.run import build
-    from assembler.build.verify import verify
     from assembler.errors import AssemblerError, FindingsError
     from assembler.findings import Finding
     from assembler.manifest import load
+    from assembler.release.check import check
+    from assembler.release.run import build
+    from assembler.release.verify import verify
 
 _HOMES = {
     "AssemblerError": "assembler.errors",
     "Finding": "assembler.findings",
     "FindingsError": "assembler.errors",
-    "build": "assembler.build.run",
-    "check": "assembler.build.check",
+    "build": "assembler.release.run",
+    "check": "assembler.release.check",
     "load": "assembler.manifest",
-    "verify": "assembler.build.verify",
+    "verify": "assembler.release.verify",
 }
 
 

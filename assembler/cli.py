@@ -11,6 +11,15 @@ from typing import Any
 
 import assembler
 from assembler.errors import AssemblerError, FindingsError
+from assembler.findings import Finding
+
+_NOTHING: dict[str, dict[str, Any]] = {
+    "check": {"disc": None, "discs": [], "tracks": []},
+    "measure": {"files": []},
+    "build": {"release_dir": None, "made": [], "reused": [], "tracks": []},
+    "verify": {"release_dir": None, "proofs": []},
+}
+"""What the JSON of a command that was stopped holds in place of its results."""
 
 DONE, ERRORS_FOUND, WRONG_USAGE = 0, 1, 2
 
@@ -51,7 +60,7 @@ def _parser() -> argparse.ArgumentParser:
 
     def command(name: str, run: Any, help_: str) -> argparse.ArgumentParser:
         sub = commands.add_parser(name, help=help_, description=help_)
-        sub.set_defaults(run=run)
+        sub.set_defaults(run=run, command=name)
         sub.add_argument("--json", action="store_true", help="print one JSON document and no more")
         return sub
 
@@ -90,21 +99,12 @@ def _jobs(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--jobs", type=count, metavar="N", help="default: one for each core")
 
 
-def _stopped(options: argparse.Namespace, findings: Sequence[Any], message: str | None) -> int:
+def _stopped(options: argparse.Namespace, findings: Sequence[Finding], message: str | None) -> int:
     if options.json:
         shown = [finding.as_json() for finding in findings]
         if message is not None:
-            shown = [
-                {
-                    "severity": "error",
-                    "code": "stopped",
-                    "where": "",
-                    "file": "",
-                    "line": 0,
-                    "message": message,
-                }
-            ]
-        _print_json({"ok": False, "findings": shown})
+            shown = [Finding("error", "stopped", "", "", 0, message).as_json()]
+        _print_json({"ok": False, "findings": shown, **_NOTHING.get(options.command, {})})
     elif message is not None:
         print(message, file=sys.stderr)
     else:
@@ -138,8 +138,8 @@ def _draft(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from assembler.build.check import check
     from assembler.manifest import load
+    from assembler.release.check import check
 
     report = check(load(options.manifest))
     if options.json:
@@ -152,8 +152,8 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _measure(options: argparse.Namespace) -> int:
-    from assembler.build.measure import measure_files, measure_manifest
     from assembler.manifest import load
+    from assembler.release.measure import measure_files, measure_manifest
 
     paths = options.paths
     if len(paths) == 1 and paths[0].suffix.lower() in (".yaml", ".yml"):
@@ -170,9 +170,9 @@ def _measure(options: argparse.Namespace) -> int:
 
 
 def _build(options: argparse.Namespace) -> int:
-    from assembler.build.plan import ROOMS
-    from assembler.build.run import build
     from assembler.manifest import load
+    from assembler.release.plan import ROOMS
+    from assembler.release.run import build
     from assembler.shown import print_build, progress_bar
 
     rooms = tuple(options.only.split(",")) if options.only else ROOMS
@@ -193,7 +193,7 @@ def _build(options: argparse.Namespace) -> int:
 
 
 def _verify(options: argparse.Namespace) -> int:
-    from assembler.build.verify import verify
+    from assembler.release.verify import verify
 
     report = verify(options.release_dir, jobs=options.jobs)
     if options.json:

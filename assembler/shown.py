@@ -19,11 +19,11 @@ from assembler.manifest.codes import isrc_text
 from assembler.manifest.times import clock_text, frames_text
 
 if TYPE_CHECKING:
-    from assembler.build.check import CheckReport
-    from assembler.build.measure import Measurement
-    from assembler.build.run import BuildReport
-    from assembler.build.run import Progress as BuildProgress
-    from assembler.build.verify import VerifyReport
+    from assembler.release.check import CheckReport
+    from assembler.release.measure import Measurement
+    from assembler.release.run import BuildReport
+    from assembler.release.run import Progress as BuildProgress
+    from assembler.release.verify import VerifyReport
 
 MOST_OF_A_KIND = 4
 _STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
@@ -93,7 +93,7 @@ def _order_table(report: CheckReport, number: int) -> Table:
         segue = place.number > 1 and place.gap_frames == 0
         table.add_row(
             str(place.number),
-            Text(manifest.title_of(track)),
+            Text(track.full_title),
             "segue" if segue else frames_text(place.gap_frames),
             frames_text(place.start_frame),
             frames_text(place.frames),

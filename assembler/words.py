@@ -10,6 +10,27 @@ from assembler.manifest import Manifest
 from assembler.manifest.times import FRAMES_PER_SECOND
 from assembler.sequence import DiscOrder
 
+STUDIO_WORDS = frozenset((
+    "arranged", "arrangement", "arranger", "artwork", "booklet", "cover", "design", "designer",
+    "edited", "editing", "editor", "engineer", "engineering", "illustration", "illustrations",
+    "layout", "liner", "mastered", "mastering", "mix", "mixer", "mixing", "notes", "photo",
+    "photographer", "photographs", "photography", "photos", "produced", "producer",
+    "production", "recording", "recordist", "restoration", "restored", "sleeve", "transfer",
+    "transfers", "translated", "translation", "translator", "typesetting",
+))  # fmt: skip
+"""Words of roles behind the desk or on the sleeve; all other roles are played or sung."""
+
+
+def is_performer(role: str) -> bool:
+    """Tell a role that is played or sung from one behind the desk or on the sleeve.
+
+    Examples
+    --------
+    >>> is_performer("alto recorder"), is_performer("recording engineer")
+    (True, False)
+    """
+    return STUDIO_WORDS.isdisjoint(role.lower().replace("-", " ").split())
+
 
 @dataclass(frozen=True)
 class Part:
@@ -66,7 +87,7 @@ def track_words(manifest: Manifest, discs: Sequence[DiscOrder]) -> tuple[TrackWo
             of=len(disc.places),
             disc=disc.number,
             of_discs=len(discs),
-            title=manifest.title_of(track),
+            title=track.full_title,
             artist=manifest.artist_of(track),
             isrc=track.isrc,
             duration_s=Fraction(place.frames, FRAMES_PER_SECOND),

@@ -25,7 +25,7 @@ from assembler.download.cover import Cover
 from assembler.download.formats import Container
 from assembler.errors import AssemblerError
 from assembler.manifest.model import Release
-from assembler.words import TrackWords
+from assembler.words import TrackWords, is_performer
 
 FREEFORM = "----:com.apple.iTunes:"
 """The name space that MP4 readers look for freeform items in."""
@@ -83,18 +83,7 @@ TABLE = (
     TagRow("people", "TIPL", "CREDITS", FREEFORM + "CREDITS"),
 )
 
-STUDIO_ROLES = (
-    "arrang", "artwork", "cover", "design", "editing", "engineer", "liner", "master", "mix",
-    "photo", "produc", "record", "restor", "sleeve", "transfer", "translat",
-)  # fmt: skip
-"""Beginnings of roles behind the desk or on the sleeve; all other roles are played or sung."""
-
 Values = dict[str, tuple[str, ...]]
-
-
-def is_performer(role: str) -> bool:
-    """Tell a role that is played or sung from one behind the desk or on the sleeve."""
-    return not any(word.startswith(STUDIO_ROLES) for word in role.lower().split())
 
 
 def tag_values(release: Release, words: TrackWords) -> Values:

@@ -207,6 +207,11 @@ class Track(Section):
     disc: DiscNumber | None = None
     """This track opens the disc of that number."""
 
+    @property
+    def full_title(self) -> str:
+        """The title as it is shown, with the version in brackets."""
+        return f"{self.title} ({self.version})" if self.version else self.title
+
 
 class Credit(Section):
     """Who did what, on which tracks; no tracks: on the whole release."""
@@ -243,7 +248,3 @@ class Manifest(Section):
     def artist_of(self, track: Track) -> str:
         """Give the track's artist, which is the release's where the track names none."""
         return track.artist or self.release.artist
-
-    def title_of(self, track: Track) -> str:
-        """Give the title as it is shown, with the version in brackets."""
-        return f"{track.title} ({track.version})" if track.version else track.title

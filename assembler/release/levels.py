@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from assembler.build.mastering import Mastered
 from assembler.findings import Finding
 from assembler.manifest import Level, ManifestFile
 from assembler.manifest.times import clock_text
+from assembler.release.mastering import Mastered
 
 LOUDNESS_TOLERANCE_LU = 0.1
 ACCEPTED_LIMITING_DB = 3.0

@@ -14,15 +14,6 @@ from typing import Any
 import mutagen
 import soundfile
 
-from assembler.build.measure import measure_region
-from assembler.build.release_folder import (
-    CHECKSUMS,
-    MANIFEST,
-    REPORT,
-    file_digest,
-    read_checksums,
-    release_files,
-)
 from assembler.disc.cue import disc_text
 from assembler.disc.cue_reader import CueRead, read_cue
 from assembler.download.formats import FACTS, Container
@@ -33,6 +24,15 @@ from assembler.findings import Finding, errors_in
 from assembler.manifest import Manifest, load
 from assembler.manifest.model import Format
 from assembler.manifest.times import frames_text
+from assembler.release.measure import measure_region
+from assembler.release.release_folder import (
+    CHECKSUMS,
+    MANIFEST,
+    REPORT,
+    file_digest,
+    read_checksums,
+    release_files,
+)
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 
 LEVEL_TOLERANCE_DB = 0.02

@@ -7,9 +7,9 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
 
-from assembler.build.mastering import Prepared, limited_loudness, source_loudness
 from assembler.errors import AssemblerError
 from assembler.manifest import Level
+from assembler.release.mastering import Prepared, limited_loudness, source_loudness
 
 CLOSE_ENOUGH_LU = 0.02
 MOST_ROUNDS = 7

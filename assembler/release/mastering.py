@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.build.sections import TrackSection
+from assembler.release.sections import TrackSection
 from assembler.sequence import Passage
 from assembler.sequence.frames import samples_at
 from assembler.sound.blocks import Samples, cut
@@ -139,6 +139,19 @@ class Mastered:
                 block = np.frombuffer(data, kind).reshape(-1, 2)
                 left -= len(block)
                 yield block.astype(np.int32)
+
+
+def excerpt(tracks: Sequence[Mastered], start: int, end: int) -> NDArray[np.int16]:
+    """Give 16-bit words of tracks that follow each other, from one sample to before another."""
+    parts = []
+    position = 0
+    for track in tracks:
+        first, last = max(start - position, 0), min(end - position, track.length)
+        position += track.length
+        if first < last:
+            whole = np.memmap(track.files[16], "<i2", "r").reshape(-1, 2)
+            parts.append(np.array(whole[track.start + first : track.start + last]))
+    return np.concatenate(parts)
 
 
 def prepare(
@@ -445,5 +458,5 @@ def _is_plain(section: TrackSection, rate_hz: int, gain_db: float, bits: int) ->
 def _seed(section: TrackSection, bits: int) -> int:
     """Give the seed of a track's dither: its stretch of its recording, whatever its name."""
     own_hz = section.recording.rate_hz
-    numbers = (section.start, section.end, own_hz, bits, section.index)
+    numbers = (section.start, section.end, own_hz, bits)
     return int(np.random.SeedSequence(numbers).generate_state(1, np.uint64)[0])

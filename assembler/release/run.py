@@ -14,21 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 import assembler
-from assembler.build.check import CheckReport, check
-from assembler.build.levels import level_findings, levels_json, limiting_json
-from assembler.build.mastering import Mastered, Prepared, master, prepare
-from assembler.build.matching import Matched, SilentTrackError, match_gains
-from assembler.build.plan import DISC_BITS, ROOMS, Mastering, Plan, plan_release, release_name
-from assembler.build.release_folder import (
-    MANIFEST,
-    REPORT,
-    assembling,
-    keep_other_rooms,
-    put_in_place,
-    refuse_foreign,
-    release_files,
-    write_checksums,
-)
 from assembler.disc.cue import CueRelease, CueTrack, cue_bytes, cue_sheet
 from assembler.disc.image import write_image
 from assembler.download.cover import Cover, read_cover
@@ -40,6 +25,22 @@ from assembler.findings import Finding
 from assembler.manifest import ManifestFile
 from assembler.manifest.model import Format
 from assembler.paper.credits_sheet import write_credits_sheet
+from assembler.proof.joins import joins, write_join_clip
+from assembler.release.check import CheckReport, check
+from assembler.release.levels import level_findings, levels_json, limiting_json
+from assembler.release.mastering import Mastered, Prepared, excerpt, master, prepare
+from assembler.release.matching import Matched, SilentTrackError, match_gains
+from assembler.release.plan import DISC_BITS, ROOMS, Mastering, Plan, plan_release, release_name
+from assembler.release.release_folder import (
+    MANIFEST,
+    REPORT,
+    assembling,
+    keep_other_rooms,
+    put_in_place,
+    refuse_foreign,
+    release_files,
+    write_checksums,
+)
 from assembler.words import TrackWords, track_words
 
 Progress = Callable[[str, int, int], None]
@@ -183,7 +184,7 @@ class _Build:
         self.steps = (
             sum(3 * len(plan.passages) for _ in plan.widths)
             + len(plan.downloads) * len(self.words)
-            + 3
+            + 4
         )
 
     def run(self, target: Path) -> BuildReport:
@@ -191,6 +192,8 @@ class _Build:
         if self.plan.disc:
             self._make_discs(results[self.plan.disc])
         self._make_downloads(results)
+        if self.plan.joins:
+            self._make_joins(results[self.plan.joins])
         if "paper" in self.plan.rooms:
             write_credits_sheet(self.folder / "paper", self.source.manifest, self.words)
             self._step("credits sheet")
@@ -253,6 +256,16 @@ class _Build:
             )
             (folder / f"{name}.cue").write_bytes(cue_bytes(sheet))
         self._step("disc image and cue sheet")
+
+    def _make_joins(self, result: _Result) -> None:
+        folder = self.folder / "proof" / "joins"
+        folder.mkdir(parents=True)
+        for disc in self.plan.report.discs:
+            tracks = [result.tracks[place.index] for place in disc.places]
+            prefix = f"{disc.number}-" if len(self.plan.report.discs) > 1 else ""
+            for name, start, end in joins(disc):
+                write_join_clip(excerpt(tracks, start, end), folder / f"{prefix}{name}.mp3")
+        self._step("clips of the joins")
 
     def _cue_release(self) -> CueRelease:
         release = self.source.manifest.release
@@ -335,7 +348,7 @@ class _Build:
             "ok": True,
             "name": self.plan.name,
             "release": manifest.release.model_dump(),
-            "rooms": sorted(self.plan.rooms & {"disc", "download", "paper"}),
+            "rooms": sorted(self.plan.rooms),
             "disc": checked["disc"] if manifest.disc.make else None,
             "discs": checked["discs"] if manifest.disc.make else [],
             "level": {

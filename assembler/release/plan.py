@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from assembler.build.check import CheckReport
-from assembler.build.sections import TrackSection
 from assembler.download.formats import FACTS
 from assembler.download.names import safe_name
 from assembler.manifest import Level
 from assembler.manifest.model import Format
+from assembler.release.check import CheckReport
+from assembler.release.sections import TrackSection
 from assembler.sequence import Passage
 from assembler.sequence.frames import DISC_RATE_HZ
 
@@ -50,6 +50,8 @@ class Plan:
         The kinds of deliverable to make.
     disc
         The mastering of the image; None without a disc.
+    joins
+        The mastering that clips of the joins are cut from; None without a disc.
     downloads
         The mastering of each format.
     widths
@@ -61,6 +63,7 @@ class Plan:
     passages: tuple[Passage, ...]
     rooms: frozenset[str]
     disc: Mastering | None
+    joins: Mastering | None
     downloads: dict[Format, Mastering]
     widths: dict[Mastering, tuple[int, ...]]
 
@@ -80,12 +83,9 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
     manifest = report.source.manifest
     rooms = frozenset(only)
     passages = tuple(passage for disc in report.discs for passage in disc.passages)
-    needs_disc = manifest.disc.make and "disc" in rooms
-    disc = (
-        Mastering(manifest.level_of("disc"), (DISC_RATE_HZ,) * len(passages))
-        if needs_disc
-        else None
-    )
+    image: Mastering | None = None
+    if manifest.disc.make and rooms & {"disc", "proof"}:
+        image = Mastering(manifest.level_of("disc"), (DISC_RATE_HZ,) * len(passages))
     rates = [_download_rate(report, passage) for passage in passages]
     formats = manifest.download.formats if "download" in rooms else ()
     downloads = {
@@ -95,8 +95,8 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
         for name in dict.fromkeys(formats)
     }
     widths: dict[Mastering, set[int]] = {}
-    if disc:
-        widths.setdefault(disc, set()).add(DISC_BITS)
+    if image:
+        widths.setdefault(image, set()).add(DISC_BITS)
     for name, mastering in downloads.items():
         widths.setdefault(mastering, set()).add(FACTS[name].bits)
     return Plan(
@@ -104,7 +104,8 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
         name=release_name(report),
         passages=passages,
         rooms=rooms,
-        disc=disc,
+        disc=image if "disc" in rooms else None,
+        joins=image if "proof" in rooms else None,
         downloads=downloads,
         widths={mastering: tuple(sorted(bits)) for mastering, bits in widths.items()},
     )

@@ -7,13 +7,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from assembler.build.sections import TrackSection, find_sections, track_sounds
 from assembler.disc.cue import MOST_CHARACTERS, disc_text
 from assembler.download.cover import cover_findings
-from assembler.findings import Finding, errors_in
-from assembler.manifest import ManifestFile
+from assembler.findings import Finding, Loc, errors_in
+from assembler.manifest import ManifestFile, Track
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.times import frames_text
+from assembler.paper.fonts import missing_characters
+from assembler.release.sections import TrackSection, find_sections, track_sounds
 from assembler.sequence import DiscOrder, TrackPlace, lay_out
 from assembler.sequence.limits import limit_findings
 
@@ -64,7 +65,7 @@ class CheckReport:
                 {
                     "number": place.number,
                     "disc_number": disc.number,
-                    "title": self.source.manifest.title_of(tracks[place.index]),
+                    "title": tracks[place.index].full_title,
                     "start_frame": place.start_frame,
                     "frames": place.frames,
                     "gap_frames": place.gap_frames,
@@ -130,30 +131,52 @@ def _no_disc(limit_frames: int) -> dict[str, Any]:
     }
 
 
+Text = tuple[Loc, str]
+
+
 def _words(source: ManifestFile) -> Iterator[Finding]:
-    """Find texts that the cue sheet must spell otherwise."""
+    """Find texts that the cue sheet must spell otherwise, or that no font can print."""
     manifest = source.manifest
-    if not manifest.disc.make:
-        return
-    texts: list[tuple[tuple[str | int, ...], str]] = [
+    release: list[Text] = [
         (("release", "title"), manifest.release.title),
         (("release", "artist"), manifest.release.artist),
     ]
-    for index, track in enumerate(manifest.tracks):
-        texts.append((("tracks", index, "title"), manifest.title_of(track)))
-        if track.artist:
-            texts.append((("tracks", index, "artist"), track.artist))
-        texts += [(("tracks", index, "composers"), name) for name in track.composers]
-    for loc, text in texts:
-        spelt = disc_text(text)
-        if spelt == text:
-            continue
-        cut = f", cut to {MOST_CHARACTERS} characters" if len(spelt) == MOST_CHARACTERS else ""
-        if spelt.strip("?-_ '"):
-            message = f"the cue sheet can't hold this as it is{cut}: it will read `{spelt}`"
-        else:
-            message = "nothing of this can be written in the cue sheet: the field will be left out"
+    tracks = [
+        text for index, track in enumerate(manifest.tracks) for text in _track_texts(index, track)
+    ]
+    for loc, text in (*release, *tracks):
+        if manifest.disc.make:
+            yield from _respelling(source, loc, text)
+        if missing := missing_characters(text):
+            message = f"no font here has {' '.join(missing)}: the printed sheet shows an empty box"
+            yield source.finding("warning", "no-glyph", loc, message)
+
+
+def _track_texts(index: int, track: Track) -> Iterator[Text]:
+    loc: Loc = ("tracks", index)
+    yield (*loc, "title"), track.full_title
+    if track.artist:
+        yield (*loc, "artist"), track.artist
+    for key, names in (("composers", track.composers), ("lyricists", track.lyricists)):
+        yield from (((*loc, key), name) for name in names)
+
+
+def _respelling(source: ManifestFile, loc: Loc, text: str) -> Iterator[Finding]:
+    spelt = disc_text(text)
+    if spelt == text:
+        return
+    if not spelt.strip("?-_ '"):
+        message = "nothing of this can be written in the cue sheet: the field will be left out"
         yield source.finding("warning", "respelt-for-disc", loc, message)
+        return
+    cut = f", cut to {MOST_CHARACTERS} characters" if len(spelt) == MOST_CHARACTERS else ""
+    message = f"the cue sheet can't hold this as it is{cut}: it will read `{spelt}`"
+    only_marks = _letters(spelt) == _letters(text)
+    yield source.finding("note" if only_marks else "warning", "respelt-for-disc", loc, message)
+
+
+def _letters(text: str) -> str:
+    return "".join(sign for sign in text if sign.isalnum())
 
 
 def _codes(source: ManifestFile) -> Iterator[Finding]:

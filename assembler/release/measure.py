@@ -11,10 +11,10 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from assembler.build.sections import find_sections
 from assembler.errors import FindingsError
 from assembler.findings import errors_in
 from assembler.manifest import ManifestFile
+from assembler.release.sections import find_sections
 from assembler.sound.blocks import Samples
 from assembler.sound.meter import Reading, read_meter
 from assembler.sources import Recording, open_recording
@@ -94,7 +94,7 @@ def measure_manifest(source: ManifestFile, *, jobs: int | None = None) -> list[M
         return [
             Measurement(
                 path=" + ".join(section.track.audio.paths),
-                title=source.manifest.title_of(section.track),
+                title=section.track.full_title,
                 rate_hz=section.recording.rate_hz,
                 channels=1 if section.recording.is_mono else 2,
                 reading=reading,

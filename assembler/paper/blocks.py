@@ -1,0 +1,134 @@
+"""What a sheet is made of: titled blocks of items, the same for print and for plain text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Row:
+    """One entry of a list.
+
+    Attributes
+    ----------
+    text
+        The entry.
+    label
+        What stands before it: a track's number, the name of a field.
+    end
+        What stands at the end of its line: a duration, a code.
+    details
+        Lines below it.
+    """
+
+    text: str
+    label: str = ""
+    end: str = ""
+    details: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Subtitle:
+    """A title inside a block."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Paragraph:
+    """Running text."""
+
+    text: str
+
+
+@dataclass(frozen=True)
+class Verse:
+    """Lines that break where they were written to break."""
+
+    lines: tuple[str, ...]
+
+
+Item = Row | Subtitle | Paragraph | Verse
+
+
+@dataclass(frozen=True)
+class Block:
+    """Items under a title that says what they are."""
+
+    title: str
+    items: tuple[Item, ...]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A sheet: artist and title, the facts below them, then block after block.
+
+    Attributes
+    ----------
+    artist, title
+        Of the release.
+    facts
+        Catalogue number, label and the like.
+    name
+        What kind of sheet it is.
+    language
+        Of the release, where it is known.
+    blocks
+        In order.
+    """
+
+    artist: str
+    title: str
+    facts: tuple[Row, ...]
+    name: str
+    language: str | None
+    blocks: tuple[Block, ...]
+
+    def texts(self) -> Iterator[str]:
+        """Give every text of the sheet, in order."""
+        yield from (self.artist, self.title)
+        for row in self.facts:
+            yield from _item_texts(row)
+        for block in self.blocks:
+            yield block.title
+            for item in block.items:
+                yield from _item_texts(item)
+
+
+def _item_texts(item: Item) -> Iterator[str]:
+    if isinstance(item, Row):
+        yield from (text for text in (item.label, item.text, item.end, *item.details) if text)
+    elif isinstance(item, Verse):
+        yield from item.lines
+    else:
+        yield item.text
+
+
+def prose(text: str) -> tuple[Paragraph | Verse, ...]:
+    """Split a text of several paragraphs, which an empty line parts.
+
+    A paragraph whose lines all run on for a good length was broken to fit an editor, and becomes
+    running text; shorter lines, as of a list of names, keep their breaks.
+    """
+    items: list[Paragraph | Verse] = []
+    for lines in stanzas(text):
+        if all(len(line) >= _SHORTEST_WRAPPED_LINE for line in lines[:-1]):
+            items.append(Paragraph(" ".join(lines)))
+        else:
+            items.append(Verse(lines))
+    return tuple(items)
+
+
+def stanzas(text: str) -> tuple[tuple[str, ...], ...]:
+    """Split a text into the groups of lines that empty lines part."""
+    groups: list[list[str]] = [[]]
+    for line in text.splitlines():
+        if line.strip():
+            groups[-1].append(line.strip())
+        elif groups[-1]:
+            groups.append([])
+    return tuple(tuple(group) for group in groups if group)
+
+
+_SHORTEST_WRAPPED_LINE = 50

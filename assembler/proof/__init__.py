@@ -1,0 +1,1 @@
+"""The proof: what the artist hears and reads before anything is pressed."""

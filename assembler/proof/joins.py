@@ -1,0 +1,57 @@
+"""Short clips around each join of a disc: a track's end, the pause, the start of the next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assembler.manifest.times import FRAMES_PER_SECOND
+from assembler.sequence import DiscOrder
+from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
+from assembler.sources.ffmpeg import ffmpeg_program
+
+AROUND_S = 8
+_FADE_MS = 150
+_STEADY = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:a", "+bitexact"]
+
+Excerpt = Callable[[int, int], NDArray[np.int16]]
+"""Gives the samples of a disc's image from one position to before another, shape (n, 2)."""
+
+
+def joins(order: DiscOrder) -> Iterator[tuple[str, int, int]]:
+    """Give each join's name and its clip's first sample and end in the image."""
+    around = AROUND_S * FRAMES_PER_SECOND
+    for before, after in zip(order.places, order.places[1:], strict=False):
+        start = max(before.start_frame, before.end_frame - around)
+        end = min(after.end_frame, after.start_frame + around)
+        name = f"{before.number:02d}-{after.number:02d}"
+        yield name, start * SAMPLES_PER_FRAME, end * SAMPLES_PER_FRAME
+
+
+def write_join_clip(samples: NDArray[np.int16], target: Path) -> None:
+    """Write a clip as MP3, with short fades at its ends.
+
+    Parameters
+    ----------
+    samples
+        16-bit samples at 44,100 Hz, shape (n, 2).
+    target
+        File to write.
+    """
+    from pydub import AudioSegment
+
+    AudioSegment.converter = ffmpeg_program()
+    clip = AudioSegment(
+        data=np.ascontiguousarray(samples, "<i2").tobytes(),
+        sample_width=2,
+        frame_rate=DISC_RATE_HZ,
+        channels=2,
+    )
+    faded = clip.fade_in(_FADE_MS).fade_out(_FADE_MS)
+    with faded.export(
+        str(target), format="mp3", bitrate="192k", id3v2_version="4", parameters=_STEADY
+    ):
+        pass
