@@ -1,0 +1,110 @@
+"""Make the source recordings and the cover of the demo release, all of them synthetic."""
+
+import argparse
+import time
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import pieces
+import soundfile
+from cover import cover
+
+
+class Recording(NamedTuple):
+    """A piece and the files it is kept in; two names make a pair of mono files."""
+
+    names: tuple[str, ...]
+    rate: int
+    subtype: str
+    perform: Callable[[int], np.ndarray]
+
+
+# The slowest first, so that the processes finish together.
+RECORDINGS = (
+    Recording(("side-b.flac",), 44100, "PCM_16", pieces.side_b),
+    Recording(("ropewalk-L.wav", "ropewalk-R.wav"), 96000, "PCM_24", pieces.ropewalk),
+    Recording(("tide-table.wav",), 48000, "PCM_24", pieces.tide_table),
+    Recording(("harbour-psalm.wav",), 44100, "FLOAT", pieces.harbour_psalm),
+    Recording(("counting-the-piles.aiff",), 88200, "FLOAT", pieces.counting_the_piles),
+    Recording(("low-lantern.wav",), 44100, "PCM_24", pieces.low_lantern),
+    Recording(("ferrymans-grace.wav",), 48000, "PCM_16", pieces.ferrymans_grace),
+)
+COVER_NAME = "front.png"
+
+
+def as_written(sound: np.ndarray, subtype: str) -> np.ndarray:
+    """Return the samples to write: dithered and rounded for a file of whole numbers."""
+    if subtype == "FLOAT":
+        return sound.astype(np.float32)
+    bits = int(subtype.removeprefix("PCM_"))
+    rng = np.random.default_rng(bits)
+    dither = rng.random(sound.shape) - rng.random(sound.shape)
+    return np.round(sound * 2 ** (bits - 1) + dither).astype(np.int32) << (32 - bits)
+
+
+def undate(path: Path) -> None:
+    """Clear the time of writing in the PEAK chunk of a float file, so that files repeat."""
+    with path.open("r+b") as file:
+        place = file.read(256).find(b"PEAK")
+        if place >= 0:
+            file.seek(place + 12)  # after the name, the size and the version of the chunk
+            file.write(bytes(4))
+
+
+def record(recording: Recording, folder: Path) -> list[str]:
+    """Perform a piece, write its files and describe each in a line."""
+    sound = recording.perform(recording.rate)
+    channels = [sound] if len(recording.names) == 1 else list(sound.T)
+    lines = []
+    for name, part in zip(recording.names, channels, strict=True):
+        # A file that was cut short must not pass for one that is there.
+        unfinished = folder / f"unfinished-{name}"
+        written = as_written(part, recording.subtype)
+        soundfile.write(unfinished, written, recording.rate, subtype=recording.subtype)
+        if recording.subtype == "FLOAT":
+            undate(unfinished)
+        unfinished.replace(folder / name)
+        peak_db = 20 * np.log10(np.abs(part).max())
+        kind = "mono" if part.ndim == 1 else "stereo"
+        width = {"PCM_16": "16-bit", "PCM_24": "24-bit", "FLOAT": "32-bit float"}
+        lines.append(
+            f"{name:24} {recording.rate:6} Hz  {width[recording.subtype]:12} {kind:6} "
+            f"{len(part) / recording.rate:7.2f} s  peak {peak_db:6.2f} dBFS"
+        )
+    return lines
+
+
+def main() -> None:
+    """Make what is missing, or everything again."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--out", type=Path, default=Path(__file__).parent / "sources")
+    parser.add_argument("--again", action="store_true", help="make also what is there")
+    options = parser.parse_args()
+    options.out.mkdir(parents=True, exist_ok=True)
+    started_s = time.monotonic()
+    missing = [
+        r
+        for r in RECORDINGS
+        if options.again or not all((options.out / name).exists() for name in r.names)
+    ]
+    with ProcessPoolExecutor(max_workers=2) as workers:
+        jobs = [workers.submit(record, recording, options.out) for recording in missing]
+        for recording, job in zip(missing, jobs, strict=True):
+            print("\n".join(job.result()), flush=True)
+            if recording.perform is pieces.side_b:
+                print(
+                    f"{'':24} first sound {pieces.SIDE_B_START_S:.3f} s, Undertow from "
+                    f"{pieces.SIDE_B_SEGUE_S:.3f} s, silent from {pieces.SIDE_B_END_S:.3f} s"
+                )
+    if options.again or not (options.out / COVER_NAME).exists():
+        picture = cover()
+        picture.save(options.out / COVER_NAME, dpi=(300, 300))
+        print(f"{COVER_NAME:24} {picture.width} x {picture.height} pixels, {picture.mode}")
+    print(f"{len(missing)} recordings made in {time.monotonic() - started_s:.0f} s")
+
+
+if __name__ == "__main__":
+    main()
