@@ -49,7 +49,7 @@ def print_findings(findings: Sequence[Finding]) -> None:
             if shown[finding.code] >= MOST_OF_A_KIND:
                 continue
         place = f"{finding.file}:{finding.line}" if finding.line else finding.file
-        text = Text(finding.severity, style=_STYLES[finding.severity])
+        text = Text().append(finding.severity, style=_STYLES[finding.severity])
         text.append(f" {place}", style="dim")
         text.append(f" {finding.where}" if finding.where else "")
         text.append(f": {finding.message}")
