@@ -20,8 +20,15 @@ def where_text(loc: Loc) -> str:
     """
     text = ""
     for part in loc:
-        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else part
+        key = part if isinstance(part, int) else _short_key(part)
+        text += f"[{key}]" if isinstance(part, int) else f".{key}" if text else f"{key}"
     return text
+
+
+def _short_key(key: str) -> str:
+    """Keep a key that someone mistyped on one line and short."""
+    line = "".join(sign if sign.isprintable() else "?" for sign in key)
+    return line if len(line) <= 40 else f"{line[:39]}…"
 
 
 @dataclass(frozen=True)

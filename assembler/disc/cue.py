@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from anyascii import anyascii
 
+from assembler.file_names import safe_name
 from assembler.manifest.codes import ean13
 from assembler.manifest.times import FRAMES_PER_SECOND, frames_text
 from assembler.sequence import DiscOrder
@@ -41,6 +42,13 @@ class CueRelease:
     performer: str
     barcode: str | None
     remarks: tuple[tuple[str, str], ...] = ()
+
+
+def disc_stem(name: str, number: int, of: int) -> str:
+    """Give the name, without ending, of a disc's image and cue sheet; ASCII where it must be."""
+    spelt = name if all(_is_latin_1(sign) for sign in name) else anyascii(name)
+    stem = safe_name(spelt) if spelt.strip("?_ ") else "disc"
+    return f"{stem}-{number}" if of > 1 else stem
 
 
 def disc_text(text: str) -> str:

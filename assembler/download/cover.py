@@ -6,13 +6,19 @@ Shops ask for a square of 3000 × 3000 pixels, RGB, JPEG or PNG (common practice
 from __future__ import annotations
 
 import io
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from assembler.errors import AssemblerError
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
+from assembler.manifest.times import shorten
+
+if TYPE_CHECKING:
+    from PIL import Image
 
 SHOP_PIXELS = 3000
 EMBEDDED_PIXELS = 1000
@@ -47,33 +53,44 @@ def cover_findings(source: ManifestFile) -> Iterator[Finding]:
         yield source.finding("note", "no-cover", ("release",), "no front cover is named")
         return
     path = source.resolve(source.manifest.release.front_cover)
-    if not path.is_file():
-        message = f"{path}: there is no such picture: check the path"
+    if not os.path.isfile(path):  # noqa: PTH113  (unlike Path.is_file, it takes any name)
+        message = f"{shorten(str(path), 200)}: there is no such picture: check the path"
         yield source.finding("error", "missing-file", _LOC, message)
         return
-    from PIL import Image, UnidentifiedImageError
-
-    try:
-        with Image.open(path, formats=("JPEG", "PNG")) as picture:
-            width, height, mode = picture.width, picture.height, picture.mode
-    except (UnidentifiedImageError, OSError, ValueError, Image.DecompressionBombError):
-        message = f"{path}: is neither a JPEG nor a PNG picture: export it again"
-        yield source.finding("error", "unreadable-cover", _LOC, message)
+    looked_at = _look(path)
+    if isinstance(looked_at, tuple):
+        yield source.finding("error", looked_at[0], _LOC, looked_at[1])
         return
-    if max(width, height) > MOST_PIXELS:
-        message = f"the cover has {width} × {height} pixels: {SHOP_PIXELS} a side are plenty"
-        yield source.finding("error", "cover-too-large", _LOC, message)
+    width, height = looked_at.width, looked_at.height
     if width != height:
         message = f"the cover is not square ({width} × {height} pixels): shops ask for a square"
         yield source.finding("warning", "cover-not-square", _LOC, message)
     elif width < SHOP_PIXELS:
-        message = (
-            f"the cover has {width} × {height} pixels: many shops ask for {SHOP_PIXELS} a side"
-        )
+        message = f"the cover has {width} × {height} pixels: shops like {SHOP_PIXELS} a side"
         yield source.finding("note", "small-cover", _LOC, message)
-    if mode == "CMYK":
+    if looked_at.mode == "CMYK":
         message = "the cover is in print colours (CMYK): screens want RGB; it will be converted"
         yield source.finding("warning", "cover-in-cmyk", _LOC, message)
+
+
+def _look(path: Path) -> Image.Image | tuple[str, str]:
+    """Decode a picture; or give the code and message of what is wrong with it."""
+    from PIL import Image, UnidentifiedImageError
+
+    Image.MAX_IMAGE_PIXELS = None  # the bound here is MOST_PIXELS, held before anything is decoded
+    try:
+        with Image.open(path, formats=("JPEG", "PNG")) as picture:
+            if max(picture.size) > MOST_PIXELS:
+                size = f"{picture.width} × {picture.height}"
+                message = f"the cover has {size} pixels: {SHOP_PIXELS} a side are plenty"
+                return "cover-too-large", message
+            picture.load()
+            return picture
+    except UnidentifiedImageError:
+        message = f"{path}: is neither a JPEG nor a PNG picture: export it again"
+        return "unreadable-cover", message
+    except (OSError, ValueError, SyntaxError):
+        return "unreadable-cover", f"{path}: the picture is damaged: export it again"
 
 
 def read_cover(path: Path) -> Cover:

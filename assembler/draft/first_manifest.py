@@ -21,7 +21,8 @@ AUDIO_SUFFIXES = (
     ".wav", ".wave", ".w64", ".rf64", ".bwf", ".aif", ".aiff", ".aifc", ".flac", ".caf",
     ".mp3", ".ogg", ".opus", ".m4a", ".mp4", ".aac",
 )  # fmt: skip
-_SIDE = re.compile(r"^(.*?)[\s._-]*(l|r|left|right)$", re.IGNORECASE)
+_SIDE = re.compile(r"^(.+?)[\s._([-]+(l|r|left|right)[)\]]?$", re.IGNORECASE)
+_LEADING = re.compile(r"^(\d{1,3})[\s._)-]+(?=\S)")
 _PLAIN = re.compile(r"[^\W\d_][\w '().,/!&-]*[\w).!]", re.UNICODE)
 
 
@@ -63,7 +64,8 @@ def draft_manifest(
     recordings = _recordings(folder)
     if not recordings:
         raise AssemblerError(f"{folder}: holds no audio file: put the recordings there")
-    tracks = [_track(files) for files in recordings]
+    numbered = _are_numbered([files[0].stem for files in recordings])
+    tracks = [_track(files, numbered) for files in recordings]
     remarks = []
     if titles_file is not None:
         titles = titles_in(read_text(titles_file))
@@ -90,6 +92,10 @@ def _paired(
 
 def _recordings(folder: Path) -> list[tuple[Path, ...]]:
     """List files in natural order, left and right sides as pairs."""
+    for path in folder.iterdir():
+        if not _is_utf_8(path.name):
+            shown = os.fsencode(path.name).decode("utf-8", "backslashreplace")
+            raise AssemblerError(f"{folder}/{shown}: its name is not UTF-8: rename it")
     files = sorted(
         (p for p in folder.iterdir() if p.is_file() and p.suffix.lower() in AUDIO_SUFFIXES),
         key=lambda path: _natural_key(path.name),
@@ -104,6 +110,14 @@ def _recordings(folder: Path) -> list[tuple[Path, ...]]:
     return list(dict.fromkeys(pairs.get(path, (path,)) for path in files))
 
 
+def _is_utf_8(name: str) -> bool:
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
 def _is_mono(path: Path) -> bool:
     try:
         return probe(path).channels == 1
@@ -116,13 +130,20 @@ def _natural_key(name: str) -> list[tuple[int, int | str]]:
     return [(0, int(part)) if part.isdecimal() else (1, part) for part in parts if part]
 
 
-def _track(files: tuple[Path, ...]) -> DraftTrack:
+def _are_numbered(stems: Sequence[str]) -> bool:
+    """Tell whether the numbers that names begin with count the recordings."""
+    numbers = [int(match[1]) for stem in stems if (match := _LEADING.match(stem))]
+    return len(set(numbers)) == len(stems) and min(numbers) <= 1
+
+
+def _track(files: tuple[Path, ...], numbered: bool) -> DraftTrack:
     tags = _tags(files[0])
     stem = files[0].stem
+    if numbered or stem.startswith("0"):
+        stem = _LEADING.sub("", stem)
     if len(files) == 2 and (match := _SIDE.match(stem)):
         stem = match[1]
-    spaced = re.sub(r"[_\s]+", " ", stem if " " in stem else stem.replace("-", " ")).strip()
-    named = re.sub(r"^\d{1,3}[\s.)-]+(?=\S)", "", spaced) or stem
+    named = re.sub(r"[_\s]+", " ", stem if " " in stem else stem.replace("-", " ")).strip() or stem
     isrc = tags.get("isrc")
     try:
         isrc = parse_isrc(isrc) if isrc else None

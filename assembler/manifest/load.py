@@ -16,6 +16,8 @@ from assembler.manifest.model import Manifest
 from assembler.manifest.times import shorten
 from assembler.manifest.yaml_text import Places, Tree, read_text, read_tree
 
+MOST_FINDINGS = 200
+
 
 @dataclass(frozen=True)
 class ManifestFile:
@@ -95,10 +97,15 @@ def _without_empty(tree: Tree) -> Tree:
 
 
 def _findings(error: ValidationError, places: Places) -> Iterable[Finding]:
-    for detail in error.errors(include_url=False):
+    details = error.errors(include_url=False)
+    for detail in details[:MOST_FINDINGS]:
         loc = detail["loc"]
         code, message = _explain(detail, loc)
         yield Finding("error", code, where_text(loc), places.file, places.line(loc), message)
+    if len(details) > MOST_FINDINGS:
+        last = places.line(details[MOST_FINDINGS]["loc"])
+        message = f"and {len(details) - MOST_FINDINGS} more findings: mend these first"
+        yield Finding("error", "more-findings", "", places.file, last, message)
 
 
 def _explain(detail: Any, loc: Loc) -> tuple[str, str]:
@@ -120,7 +127,7 @@ def _explain(detail: Any, loc: Loc) -> tuple[str, str]:
 def _unknown_key_message(loc: Loc) -> str:
     key = shorten(str(loc[-1]))
     known = sorted(_model_at(loc[:-1]).model_fields)
-    near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(key.lower(), known, n=1, cutoff=0.5)
     if near:
         return f"unknown key `{key}`: did you mean `{near[0]}`?"
     return f"unknown key `{key}`: the keys here are {', '.join(known)}"

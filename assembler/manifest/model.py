@@ -138,6 +138,8 @@ class Audio(Section):
     @model_validator(mode="before")
     @classmethod
     def _path_alone(cls, value: object) -> object:
+        if isinstance(value, list):
+            raise refusal("bad-audio", "name one file, or {left: …, right: …} for a pair")
         return {"file": value} if isinstance(value, str) else value
 
     @model_validator(mode="after")

@@ -106,4 +106,5 @@ def clock_text(time_s: Fraction | float) -> str:
 def shorten(text: str, most: int = 60) -> str:
     """Cut a text for a message, so that one finding stays one line."""
     line = " ".join(text.split())
+    line = "".join(s if s.isprintable() else f"<U+{ord(s):04X}>" for s in line)
     return line if len(line) <= most else line[: most - 1] + "…"

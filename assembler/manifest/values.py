@@ -40,8 +40,9 @@ def _scalar(value: object) -> str:
 
 def _read_as(code: str, parse: Callable[[str], T]) -> BeforeValidator:
     def validate(value: object) -> T:
+        text = _scalar(value)
         try:
-            return parse(_scalar(value))
+            return parse(text)
         except ValueError as error:
             raise refusal(code, str(error)) from error
 
@@ -67,7 +68,7 @@ def _refuse_controls(text: str, allowed: str) -> None:
             continue
         if sign in "\n\r\u2028\u2029":
             raise ValueError(f"`{shorten(text)}` has a line break: write it on one line")
-        if unicodedata.category(sign) in ("Cc", "Cs", "Cn") or sign == "\ufffe":
+        if unicodedata.category(sign) in ("Cc", "Cs") or ord(sign) & 0xFFFE == 0xFFFE:
             raise ValueError(
                 f"`{shorten(text)}` has the control character U+{ord(sign):04X}: take it out"
             )

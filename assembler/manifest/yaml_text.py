@@ -6,11 +6,13 @@ Explicit tags and merge keys are refused, so nothing in a manifest can construct
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import yaml
+import yaml.reader
 
 from assembler.errors import FindingsError
 from assembler.findings import Finding, Loc, where_text
@@ -21,6 +23,8 @@ Tree = dict[str, "Tree"] | list["Tree"] | str | None
 MOST_BYTES = 2_000_000
 MOST_VALUES = 50_000
 """Values after aliases are followed: a bound on what a small file can grow to."""
+MOST_BREAKS = 60_000
+"""Signs that part values (commas, brackets, line ends), so that a file is read in a moment."""
 MOST_DEPTH = 40
 
 
@@ -58,8 +62,9 @@ def read_text(path: Path) -> str:
         with path.open("rb") as file:
             content = file.read(MOST_BYTES + 1)
     except OSError as error:
-        reason = "is a folder" if path.is_dir() else (error.strerror or "can't be read").lower()
-        raise _stop(path, 0, "unreadable-manifest", f"{reason}: name a manifest file") from error
+        folder = os.path.isdir(path)  # noqa: PTH112  (unlike Path.is_dir, it takes any name)
+        reason = "is a folder" if folder else (error.strerror or "can't be read").lower()
+        raise _stop(path, 0, "unreadable-manifest", f"{reason}: check its path") from error
     if len(content) > MOST_BYTES:
         raise _stop(
             path,
@@ -68,11 +73,17 @@ def read_text(path: Path) -> str:
             f"longer than {MOST_BYTES // 10**6} MB: this is no manifest",
         )
     try:
-        return content.decode("utf-8-sig")
+        text = content.decode("utf-8-sig")
+        if "\0" in text:
+            raise UnicodeDecodeError("utf-8", content, content.index(b"\0"), len(content), "zero")
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
         message = "not UTF-8 text here: save the file as UTF-8"
         raise _stop(path, line, "not-utf-8", message) from error
+    if sum(text.count(sign) for sign in ",[{\n") > MOST_BREAKS:
+        message = f"more than {MOST_BREAKS} commas, brackets and lines: this is no manifest"
+        raise _stop(path, 0, "manifest-too-long", message)
+    return text
 
 
 def read_tree(text: str, path: Path) -> tuple[Tree, Places]:
@@ -84,14 +95,18 @@ def read_tree(text: str, path: Path) -> tuple[Tree, Places]:
         The text is not YAML, or uses more of YAML than a manifest needs.
     """
     places = Places(str(path))
+    _refuse_controls(text, path)
+    loader = yaml.BaseLoader(text)
     try:
-        node = yaml.compose(text, Loader=yaml.BaseLoader)
+        node = loader.get_single_node()
     except yaml.MarkedYAMLError as error:
         raise _stop(path, *_syntax_message(error, text)) from error
-    except yaml.YAMLError as error:
-        raise _stop(path, 0, "bad-yaml", shorten(str(error), 160)) from error
     except RecursionError as error:
         raise _stop(path, 0, "too-deep", f"nested deeper than {MOST_DEPTH} levels") from error
+    except (yaml.YAMLError, ValueError, OverflowError) as error:
+        line = loader.get_mark().line + 1
+        message = "YAML stops here: a number or an escape is beyond all bounds; correct it"
+        raise _stop(path, line, "bad-yaml", message) from error
     if node is None:
         raise _stop(path, 1, "empty-manifest", "the file is empty: begin with `release:`")
     reader = _Reader(path, places)
@@ -105,6 +120,15 @@ def _stop(path: Path, line: int, code: str, message: str) -> FindingsError:
     return FindingsError([Finding("error", code, "", str(path), line, message)])
 
 
+def _refuse_controls(text: str, path: Path) -> None:
+    """Refuse the signs that YAML does not allow, before its reader does so without a line."""
+    found = yaml.reader.Reader.NON_PRINTABLE.search(text)
+    if found:
+        line = text[: found.start()].count("\n") + 1
+        message = f"the control character U+{ord(found[0]):04X} stands here: take it out"
+        raise _stop(path, line, "control-character", message)
+
+
 def _syntax_message(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str, str]:
     mark = error.problem_mark or error.context_mark
     line = mark.line + 1 if mark else 0
@@ -112,6 +136,8 @@ def _syntax_message(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str, s
     here = lines[line - 1] if 0 < line <= len(lines) else ""
     if "\t" in here[: len(here) - len(here.lstrip())]:
         return line, "tab-in-yaml", "a tab indents this line: YAML takes spaces only"
+    if "\t" in here and "cannot start any token" in (error.problem or ""):
+        return line, "tab-in-yaml", "a tab stands in this line: YAML takes spaces only"
     if "undefined alias" in (error.problem or ""):
         return line, "bad-yaml", f"{error.problem}: define it with & before it is used"
     if "expected a single document" in (error.context or ""):
@@ -154,7 +180,17 @@ class _Reader:
         if isinstance(node, yaml.SequenceNode):
             return [self.value(item, (*loc, i)) for i, item in enumerate(node.value)]
         plain = isinstance(node, yaml.ScalarNode) and node.style is None
-        return None if plain and node.value == "" else str(node.value)
+        return None if plain and node.value == "" else self._text(node, loc)
+
+    def _text(self, node: yaml.Node, loc: Loc) -> str:
+        """Join the halves of signs that JSON writes as two escapes; refuse a half alone."""
+        text = str(node.value)
+        try:
+            return text.encode("utf-16", "surrogatepass").decode("utf-16")
+        except UnicodeDecodeError:
+            line = node.start_mark.line + 1
+            self._refuse("bad-text", loc, line, "half of a sign (U+D800 to U+DFFF): write it whole")
+            return ""
 
     def _pairs(self, node: yaml.MappingNode, loc: Loc) -> Iterator[tuple[str, Tree]]:
         first_lines: dict[str, int] = {}
@@ -163,7 +199,7 @@ class _Reader:
             if not isinstance(key_node, yaml.ScalarNode):
                 self._refuse("bad-key", loc, line, "a key must be one word")
                 continue
-            key = str(key_node.value)
+            key = self._text(key_node, loc)
             place = (*loc, key)
             if key in first_lines:
                 self._refuse(

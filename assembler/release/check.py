@@ -12,11 +12,13 @@ from assembler.download.cover import cover_findings
 from assembler.findings import Finding, Loc, errors_in
 from assembler.manifest import ManifestFile, Track
 from assembler.manifest.codes import isrc_text
-from assembler.manifest.times import frames_text
+from assembler.manifest.times import duration_text, frames_text
 from assembler.paper.fonts import missing_characters
 from assembler.release.sections import TrackSection, find_sections, track_sounds
 from assembler.sequence import DiscOrder, TrackPlace, lay_out
 from assembler.sequence.limits import limit_findings
+
+LONGEST_GAP_S = 600
 
 
 @dataclass(frozen=True)
@@ -97,6 +99,7 @@ def check(source: ManifestFile, *, scratch: Path | None = None) -> CheckReport:
     findings += _codes(source)
     findings += _credits(source)
     findings += _disc_numbers(source)
+    findings += _gaps(source)
     findings += cover_findings(source)
     whole = [section for section in sections if section is not None]
     discs: tuple[DiscOrder, ...] = ()
@@ -216,6 +219,15 @@ def _credits(source: ManifestFile) -> Iterator[Finding]:
                     f"{credit.name} is credited on track {number} of {count}: correct the number"
                 )
                 yield source.finding("error", "credit-beyond-tracks", loc, message)
+
+
+def _gaps(source: ManifestFile) -> Iterator[Finding]:
+    manifest = source.manifest
+    gaps = [(("tracks", index, "gap"), track.gap) for index, track in enumerate(manifest.tracks)]
+    for loc, gap in ((("disc", "gap"), manifest.disc.gap), *gaps):
+        if gap is not None and gap > LONGEST_GAP_S:
+            message = f"a gap of {duration_text(gap)} is longer than ten minutes: shorten it"
+            yield source.finding("error", "gap-too-long", loc, message)
 
 
 def _disc_numbers(source: ManifestFile) -> Iterator[Finding]:

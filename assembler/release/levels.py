@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from typing import Any
 
 from assembler.findings import Finding
 from assembler.manifest import Level, ManifestFile
 from assembler.manifest.times import clock_text
 from assembler.release.mastering import Mastered
+from assembler.sequence import Passage
 
 LOUDNESS_TOLERANCE_LU = 0.1
 ACCEPTED_LIMITING_DB = 3.0
 """More than about this much on most of a dynamic recording is heard (common practice)."""
 LARGE_GAIN_DB = 24.0
+HEARD_STEP_DB = 1.0
+"""A step in the level of running sound that is heard (common practice, no source)."""
 
 
 def levels_json(track: Mastered, bits: int) -> dict[str, float | None]:
@@ -81,6 +85,23 @@ def level_findings(
                 f"{asked_lufs:.2f}: {_why(level, landed - asked_lufs)}"
             )
             yield source.finding("warning", "off-target", loc, message)
+
+
+def segue_findings(
+    source: ManifestFile, passages: Sequence[Passage], tracks: Sequence[Mastered]
+) -> Iterator[Finding]:
+    """Find segues at which the gain moves so far that it is heard."""
+    for passage in passages:
+        for before, after in pairwise(passage.places):
+            step_db = tracks[after.index].gain_db - tracks[before.index].gain_db
+            if abs(step_db) > HEARD_STEP_DB:
+                message = (
+                    f"the gain moves by {step_db:+.1f} dB at the segue into track "
+                    f"{after.index + 1}: its noise and ring move with it; bring the two together "
+                    f"with `trim`, or set `level.match: album`"
+                )
+                loc = ("tracks", after.index, "gap")
+                yield source.finding("warning", "gain-step-in-segue", loc, message)
 
 
 def _lower_level(level: Level, lower_lufs: float) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from assembler.download.formats import FACTS
-from assembler.download.names import safe_name
+from assembler.file_names import safe_name
 from assembler.manifest import Level
 from assembler.manifest.model import Format
 from assembler.release.check import CheckReport

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import os
 import shutil
@@ -10,39 +11,86 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import filelock
+import platformdirs
+import soundfile
+
 from assembler.errors import AssemblerError
 
 CHECKSUMS = "SHA256SUMS"
 REPORT = "report.json"
 MANIFEST = "manifest.yaml"
+_LAST = "last"
 
 
 @contextmanager
-def assembling(out: Path, name: str) -> Iterator[Path]:
-    """Give a folder beside the release to work in; it goes away whatever happens.
+def assembling(target: Path) -> Iterator[Path]:
+    """Give a folder beside a release to work in; it goes away whatever happens.
 
     Raises
     ------
     AssemblerError
-        The place can't be written to, or the disk is full.
+        Another build of the release is at work, the place can't be written to, or the disk is full.
     """
+    out = target.parent
     made = [parent for parent in (out, *out.parents) if not parent.exists()]
     try:
-        out.mkdir(parents=True, exist_ok=True)
-        work = Path(tempfile.mkdtemp(prefix=f".{name}.assembling-", dir=out))
-    except OSError as error:
-        raise AssemblerError(f"{out}: can't be written to: {error.strerror}") from error
-    try:
-        yield work
-    except OSError as error:
-        place = error.filename or out
+        with _alone(target):
+            out.mkdir(parents=True, exist_ok=True)
+            _clear_up_after_a_kill(target)
+            work = Path(tempfile.mkdtemp(prefix=_work_prefix(target), dir=out))
+            try:
+                yield work
+            finally:
+                _clear_up(work, target)
+    except (OSError, soundfile.LibsndfileError) as error:
+        place = getattr(error, "filename", None) or out
+        reason = getattr(error, "strerror", None) or str(error)
         raise AssemblerError(
-            f"{place}: {error.strerror or error}: the last finished release is as it was"
+            f"{place}: can't be written: {reason}; the last finished release is as it was"
         ) from error
     finally:
-        shutil.rmtree(work, ignore_errors=True)
         for folder in made:
             _remove_if_empty(folder)
+
+
+@contextmanager
+def _alone(target: Path) -> Iterator[None]:
+    """Keep two builds of one release apart: by a lock in the user's cache folder."""
+    name = hashlib.sha256(str(target.resolve()).encode("utf-8", "surrogateescape")).hexdigest()
+    folder = Path(platformdirs.user_cache_dir("assembler")) / "locks"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError:
+        folder = Path(tempfile.gettempdir())
+    lock = filelock.FileLock(folder / f"{name[:32]}.lock")
+    try:
+        lock.acquire(timeout=0)
+    except filelock.Timeout as error:
+        raise AssemblerError(
+            f"{target}: another build of it is at work: wait for its end"
+        ) from error
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+def _work_prefix(target: Path) -> str:
+    return f".{target.name}.assembling-"
+
+
+def _clear_up_after_a_kill(target: Path) -> None:
+    for work in target.parent.glob(f"{glob.escape(_work_prefix(target))}*"):
+        _clear_up(work, target)
+
+
+def _clear_up(work: Path, target: Path) -> None:
+    """Remove a working folder; a release that was on its way out of the place goes back."""
+    last = work / _LAST
+    if last.exists() and not target.exists():
+        last.rename(target)
+    shutil.rmtree(work, ignore_errors=True)
 
 
 def write_checksums(folder: Path) -> None:
@@ -121,41 +169,36 @@ def keep_other_rooms(old: Path, new: Path, made_rooms: frozenset[str]) -> list[s
 def put_in_place(new: Path, target: Path, work: Path) -> list[str]:
     """Put a finished release where it belongs, the last one making way.
 
-    Files that someone added to the last release are moved beside it, into ``NAME.kept``.
+    Files that someone added to the last release are first put beside it, into ``NAME.kept``.
+    Wherever this stops, `assembling` brings the last release back.
 
     Returns
     -------
     list of str
-        Paths of the files that were moved aside.
+        Paths of the files that were put aside.
     """
-    kept: list[str] = []
-    if target.exists():
-        last = work / "last"
-        target.rename(last)
-        try:
-            new.rename(target)
-        except OSError:
-            last.rename(target)
-            raise
-        kept = _move_added_files(last, target.with_name(f"{target.name}.kept"))
-    else:
+    if not target.exists():
         new.rename(target)
+        return []
+    kept = _keep_added_files(target, target.with_name(f"{target.name}.kept"))
+    target.rename(work / _LAST)
+    new.rename(target)
     return kept
 
 
-def _move_added_files(last: Path, aside: Path) -> list[str]:
+def _keep_added_files(last: Path, aside: Path) -> list[str]:
     try:
         ours = set(read_checksums(last))
     except AssemblerError:
         ours = set()
-    moved = []
+    kept = []
     for name in release_files(last):
         if name not in ours:
             place = _free_name(aside / name)
             place.parent.mkdir(parents=True, exist_ok=True)
-            (last / name).rename(place)
-            moved.append(str(place))
-    return moved
+            _link_or_copy(str(last / name), str(place))
+            kept.append(str(place))
+    return kept
 
 
 def _free_name(path: Path) -> Path:

@@ -14,20 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 import assembler
-from assembler.disc.cue import CueRelease, CueTrack, cue_bytes, cue_sheet
+from assembler.disc.cue import CueRelease, CueTrack, cue_bytes, cue_sheet, disc_stem
 from assembler.disc.image import write_image
 from assembler.download.cover import Cover, read_cover
 from assembler.download.formats import FACTS, encode
-from assembler.download.names import track_file_name
 from assembler.download.tags import write_tags
 from assembler.errors import FindingsError, SourceError
+from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
 from assembler.manifest.model import Format
 from assembler.paper.credits_sheet import write_credits_sheet
 from assembler.proof.joins import joins, write_join_clip
 from assembler.release.check import CheckReport, check
-from assembler.release.levels import level_findings, levels_json, limiting_json
+from assembler.release.levels import level_findings, levels_json, limiting_json, segue_findings
 from assembler.release.mastering import Mastered, Prepared, excerpt, master, prepare
 from assembler.release.matching import Matched, SilentTrackError, match_gains
 from assembler.release.plan import DISC_BITS, ROOMS, Mastering, Plan, plan_release, release_name
@@ -121,7 +121,7 @@ def build(
     out = out or source.path.parent / "releases"
     target = out / release_name(first_look)
     refuse_foreign(target)
-    with assembling(out, target.name) as work, ThreadPoolExecutor(jobs or os.cpu_count()) as pool:
+    with assembling(target) as work, ThreadPoolExecutor(jobs or os.cpu_count()) as pool:
         try:
             report = _exact(first_look, work)
             plan = plan_release(report, only)
@@ -246,8 +246,7 @@ class _Build:
         folder = self.folder / "disc"
         folder.mkdir()
         for disc in self.plan.report.discs:
-            several = len(self.plan.report.discs) > 1
-            name = f"{self.plan.name}-{disc.number}" if several else self.plan.name
+            name = disc_stem(self.plan.name, disc.number, len(self.plan.report.discs))
             tracks = [result.tracks[place.index] for place in disc.places]
             write_image(_all_words(tracks), disc, folder / f"{name}.wav")
             words = [self.words[place.index] for place in disc.places]
@@ -300,17 +299,22 @@ class _Build:
         write_tags(target, facts.container, self.source.manifest.release, words, self.cover)
         self._step(f"{name}: {words.title}")
 
+    def _told(self) -> dict[str, Mastering]:
+        """Masterings whose levels are told: the disc's, and that of the first lossless format."""
+        told = {"disc": self.plan.disc} if self.plan.disc else {}
+        if measured := self.plan.measured_format:
+            told["download"] = self.plan.downloads[measured]
+        return told
+
     def _level_findings(self, results: dict[Mastering, _Result]) -> Iterator[Finding]:
         seen: set[tuple[str, int]] = set()
-        measured = self.plan.measured_format
-        masterings = [("disc", self.plan.disc)] if self.plan.disc else []
-        if measured:
-            masterings.append(("download", self.plan.downloads[measured]))
-        for deliverable, mastering in masterings:
-            assert mastering is not None
+        for deliverable, mastering in self._told().items():
             result = results[mastering]
             pairs = list(zip(result.tracks, result.asked_lufs, strict=True))
-            for finding in level_findings(self.source, deliverable, mastering.level, pairs):
+            for finding in (
+                *level_findings(self.source, deliverable, mastering.level, pairs),
+                *segue_findings(self.source, self.plan.passages, result.tracks),
+            ):
                 key = (finding.code, finding.line)
                 if key not in seen:
                     seen.add(key)

@@ -14,12 +14,12 @@ from typing import Any
 import mutagen
 import soundfile
 
-from assembler.disc.cue import disc_text
+from assembler.disc.cue import disc_stem, disc_text
 from assembler.disc.cue_reader import CueRead, read_cue
 from assembler.download.formats import FACTS, Container
-from assembler.download.names import track_file_name
 from assembler.download.tags import TABLE, TagRow
 from assembler.errors import AssemblerError
+from assembler.file_names import track_file_name
 from assembler.findings import Finding, errors_in
 from assembler.manifest import Manifest, load
 from assembler.manifest.model import Format
@@ -81,8 +81,7 @@ class _Release:
         return list(self.report["tracks"])
 
     def disc_stem(self, number: int) -> str:
-        name = str(self.report["name"])
-        return f"{name}-{number}" if len(self.report["discs"]) > 1 else name
+        return disc_stem(str(self.report["name"]), number, len(self.report["discs"]))
 
 
 def verify(release_dir: Path, *, jobs: int | None = None) -> VerifyReport:

@@ -5,7 +5,7 @@ libsndfile reads first; mutagen tells of MP4 audio, which ffmpeg then decodes.
 
 from __future__ import annotations
 
-import struct
+import stat
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -13,11 +13,14 @@ from pathlib import Path
 import soundfile
 
 from assembler.errors import SourceError
-from assembler.manifest.times import clock_text
+from assembler.manifest.times import clock_text, shorten
+from assembler.sources.chunks import promised_frames
 
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _FLOATS = frozenset(["FLOAT", "DOUBLE"])
 LEAST_RATE_HZ, MOST_RATE_HZ = 8000, 192000
+UNTOLD_FRAMES = 1 << 62
+"""libsndfile gives a length beyond this where a FLAC file tells none."""
 
 
 @dataclass(frozen=True)
@@ -68,11 +71,15 @@ def probe(path: Path) -> SourceInfo:
         The file is missing, no audio, empty, cut short, not mono or stereo, or at a rate outside
         8 to 192 kHz.
     """
-    if not path.exists():
-        raise SourceError(f"{path}: there is no such file: check its path", "missing-file")
-    if not path.is_file():
-        raise SourceError(f"{path}: is a folder, not a file", "missing-file")
-    if path.stat().st_size == 0:
+    try:
+        found = path.stat()
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "no such file or directory"
+        message = f"{shorten(str(path), 200)}: {reason.lower()}: check its path"
+        raise SourceError(message, "missing-file") from error
+    if not stat.S_ISREG(found.st_mode):
+        raise SourceError(f"{path}: is a folder or a device, not a file", "missing-file")
+    if found.st_size == 0:
         raise SourceError(f"{path}: the file is empty (0 bytes): ask for it again", "empty-file")
     info = _by_libsndfile(path) or _by_mutagen(path)
     if info is None:
@@ -141,7 +148,12 @@ def _refuse_unusable(info: SourceInfo) -> None:
             f"{MOST_RATE_HZ} Hz can be used",
             "bad-sample-rate",
         )
-    promised = _promised_frames(info)
+    if info.frames >= UNTOLD_FRAMES:
+        raise SourceError(
+            f"{path}: does not tell its length (it was written to a pipe): encode it again",
+            "untold-length",
+        )
+    promised = promised_frames(path)
     if promised is not None and promised > info.frames:
         raise SourceError(
             f"{path}: is cut short: its header promises {_length(promised, info)}, the file holds "
@@ -149,36 +161,11 @@ def _refuse_unusable(info: SourceInfo) -> None:
             "truncated-file",
         )
     if info.frames <= 0:
-        raise SourceError(f"{path}: holds no sound (0 samples): ask for it again", "empty-file")
+        raise SourceError(
+            f"{path}: holds no sound, or its header was never finished (0 samples): ask again",
+            "empty-file",
+        )
 
 
 def _length(frames: int, info: SourceInfo) -> str:
     return f"{clock_text(Fraction(frames, info.rate_hz))} ({frames} samples)"
-
-
-def _promised_frames(info: SourceInfo) -> int | None:
-    """Give the length that the header of a WAV or AIFF promises, where it can be told.
-
-    libsndfile takes what is there without a word, so the chunk sizes are read here: RIFF (IBM and
-    Microsoft, 1991) and AIFF 1.3 (Apple, 1989) share the layout of id, size, content.
-    """
-    with info.path.open("rb") as file:
-        head = file.read(12)
-        order = {b"RIFF": "<", b"FORM": ">"}.get(head[:4])
-        if order is None or head[8:12] not in (b"WAVE", b"AIFF", b"AIFC"):
-            return None
-        frame_bytes = 0
-        while len(chunk := file.read(8)) == 8:
-            name, size = chunk[:4], struct.unpack(order + "I", chunk[4:])[0]
-            if name == b"fmt ":
-                content = file.read(size + size % 2)
-                frame_bytes = struct.unpack_from("<H", content, 12)[0] if size >= 14 else 0
-            elif name == b"COMM":
-                content = file.read(size + size % 2)
-                return int(struct.unpack_from(">I", content, 2)[0]) if size >= 6 else None
-            elif name == b"data":
-                open_ended = size in (0, 0xFFFFFFFF, 0x7FFFFFFF)
-                return None if open_ended or not frame_bytes else size // frame_bytes
-            else:
-                file.seek(size + size % 2, 1)
-    return None

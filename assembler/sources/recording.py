@@ -23,6 +23,8 @@ from assembler.sources.probe import SourceInfo, probe
 
 Samples = NDArray[np.float32]
 BLOCK_FRAMES = 1 << 17
+DECODED_SHORT_S = 0.25
+"""A lossy file may decode to this much less than its header says: delay and padding come off."""
 
 
 @dataclass(frozen=True)
@@ -128,6 +130,13 @@ def _decoded(info: SourceInfo, scratch: Path) -> SourceInfo:
             raise SourceError(f"{info.path}: can't be decoded: {error}") from error
         part.replace(target)
     found = probe(target)
+    missing_s = float(info.duration_s) - float(found.duration_s)
+    if missing_s > DECODED_SHORT_S:
+        raise SourceError(
+            f"{info.path}: is cut short: its header promises {clock_text(info.duration_s)}, "
+            f"{clock_text(found.duration_s)} can be decoded: copy it again from the original",
+            "truncated-file",
+        )
     return SourceInfo(
         path=target,
         kind=info.kind,

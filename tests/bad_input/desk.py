@@ -1,0 +1,151 @@
+"""A desk to work at in tests: a folder with two small recordings, and manifests written to it."""
+
+from __future__ import annotations
+
+import json
+import unicodedata
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+from numpy.typing import NDArray
+
+from assembler.cli import main
+
+RATE_HZ = 8000
+MANIFEST = """\
+release:
+  artist: Halden Ferry Singers
+  title: Songs for Slack Water
+  catalogue_number: TWE-014
+download:
+  formats: [flac-16]
+tracks:
+  - title: Low Lantern
+    audio: a.wav
+  - title: Tide Table
+    audio: b.wav
+"""
+
+
+def hum(seconds: float = 5.0, rate_hz: int = RATE_HZ, hz: float = 220.0) -> NDArray[np.float64]:
+    """Give a steady tone at about -17 LUFS."""
+    wave: NDArray[np.float64] = 0.2 * np.sin(
+        2 * np.pi * hz * np.arange(round(seconds * rate_hz)) / rate_hz
+    )
+    return wave
+
+
+def contents(folder: Path) -> dict[str, bytes | None]:
+    """Give everything below a folder: a file's bytes, None for a folder."""
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes() if path.is_file() else None
+        for path in sorted(folder.rglob("*"))
+    }
+
+
+@dataclass(frozen=True)
+class Desk:
+    """A folder to work in."""
+
+    folder: Path
+    capsys: pytest.CaptureFixture[str]
+
+    @property
+    def out(self) -> Path:
+        """Where releases are to lie."""
+        return self.folder / "finished"
+
+    @property
+    def release(self) -> Path:
+        """Where the usual release is to lie."""
+        return self.out / "TWE-014"
+
+    def write(self, text: str | bytes = MANIFEST, name: str = "songs.yaml") -> Path:
+        """Write a manifest."""
+        path = self.folder / name
+        path.write_bytes(text if isinstance(text, bytes) else text.encode())
+        return path
+
+    def sound(self, name: str, samples: NDArray[Any], rate_hz: int = RATE_HZ, **how: str) -> Path:
+        """Write a recording, 16 bit if `how` does not say otherwise."""
+        path = self.folder / name
+        soundfile.write(path, samples, rate_hz, **{"subtype": "PCM_16", **how})
+        return path
+
+    def run(self, *arguments: str | Path) -> tuple[int, str, str]:
+        """Run a command; give its exit code, standard output and standard error."""
+        self.capsys.readouterr()
+        code = main([str(argument) for argument in arguments])
+        return code, *self.capsys.readouterr()
+
+    def json(self, *arguments: str | Path) -> tuple[int, dict[str, Any]]:
+        """Run a command with --json; give its exit code and document."""
+        code, out, _ = self.run(*arguments, "--json")
+        return code, json.loads(out)
+
+    def build(self, text: str | bytes = MANIFEST, *more: str) -> dict[str, Any]:
+        """Build a manifest that must build."""
+        code, document = self.json("build", self.write(text), "--out", self.out, *more)
+        assert (code, document["ok"]) == (0, True), document["findings"]
+        return document
+
+    def refused(
+        self, text: str | bytes, code: str, *, at: str, where: str | None = None
+    ) -> dict[str, Any]:
+        """See that a build says one error, of this kind and on this line, and writes nothing.
+
+        Parameters
+        ----------
+        text
+            The manifest.
+        code
+            Of the finding.
+        at
+            Part of the line that the finding must name.
+        where
+            The field that it must name.
+
+        Returns
+        -------
+        dict
+            The finding.
+        """
+        path = self.write(text)
+        before = contents(self.folder)
+        exit_code, document = self.json("build", path, "--out", self.out)
+        assert contents(self.folder) == before
+        errors = [found for found in document["findings"] if found["severity"] == "error"]
+        assert [error["code"] for error in errors] == [code]
+        (error,) = errors
+        assert (exit_code, document["ok"]) == (1, False)
+        assert error["file"] == str(path)
+        assert at in path.read_text(encoding="utf-8").splitlines()[error["line"] - 1]
+        if where is not None:
+            assert error["where"] == where
+        assert 10 < len(error["message"]) == len(error["message"].splitlines()[0])
+        assert not [sign for sign in error["message"] if unicodedata.category(sign) == "Cc"]
+        self._refused_in_words(path, error)
+        assert contents(self.folder) == before
+        return error
+
+    def _refused_in_words(self, path: Path, error: dict[str, Any]) -> None:
+        exit_code, out, err = self.run("build", path, "--out", self.out)
+        said = [line for line in (out + err).splitlines() if line.startswith("error")]
+        assert exit_code == 1
+        assert len(said) == 1
+        assert f"{path}:{error['line']}" in said[0]
+        assert error["message"] in said[0]
+        assert "Traceback" not in out + err
+
+
+@pytest.fixture
+def desk(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Desk:
+    """A folder with the recordings a.wav and b.wav, 5 s each."""
+    made = Desk(tmp_path, capsys)
+    made.sound("a.wav", hum())
+    made.sound("b.wav", hum(hz=330))
+    return made

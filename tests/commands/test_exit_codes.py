@@ -1,0 +1,189 @@
+"""Exit codes and streams: 0 done, 1 errors found, 2 wrong usage (design, section 4); the commands
+are run as a person runs them, each in a process of its own."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from bad_input.desk import MANIFEST, Desk, contents
+
+import assembler
+from assembler.cli import main
+
+
+def typed(
+    *arguments: str | Path, folder: Path | None = None, **environment: str
+) -> subprocess.CompletedProcess[str]:
+    """Run a command as it would be typed."""
+    return subprocess.run(
+        [sys.executable, "-m", "assembler", *map(str, arguments)],
+        cwd=folder,
+        env={**os.environ, "PYTHONIOENCODING": "utf-8", **environment},
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        check=False,
+    )
+
+
+def test_good_check(desk: Desk) -> None:
+    desk.write()
+    done = typed("check", "songs.yaml", folder=desk.folder)
+    assert done.returncode == 0
+    assert "Low Lantern" in done.stdout
+    assert "songs.yaml: can be built" in done.stdout
+    assert done.stderr == ""
+
+
+def test_bad_check(desk: Desk) -> None:
+    desk.write(MANIFEST.replace("b.wav", "gone.wav"))
+    done = typed("check", "songs.yaml", folder=desk.folder)
+    assert done.returncode == 1
+    assert "songs.yaml:11" in done.stdout
+    assert "Traceback" not in done.stdout + done.stderr
+
+
+def test_json_alone_on_standard_output(desk: Desk) -> None:
+    desk.write()
+    built = typed("build", "songs.yaml", "--json", "--jobs", "1", folder=desk.folder)
+    assert built.returncode == 0
+    document = json.loads(built.stdout)
+    assert document["ok"] is True
+    assert (desk.folder / document["release_dir"] / "report.json").is_file()
+    assert Path(document["release_dir"]) == Path("releases/TWE-014")
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [],
+        ["sing"],
+        ["check"],
+        ["check", "a.yaml", "b.yaml"],
+        ["check", "--loud", "songs.yaml"],
+        ["build"],
+        ["build", "songs.yaml", "--only", "vinyl"],
+        ["build", "songs.yaml", "--only", "disc,"],
+        ["build", "songs.yaml", "--jobs", "0"],
+        ["build", "songs.yaml", "--jobs", "many"],
+        ["measure"],
+        ["verify"],
+        ["draft"],
+        ["schema", "songs.yaml"],
+    ],
+)
+def test_wrong_usage(desk: Desk, monkeypatch: pytest.MonkeyPatch, arguments: list[str]) -> None:
+    desk.write()
+    monkeypatch.chdir(desk.folder)
+    before = contents(desk.folder)
+    desk.capsys.readouterr()
+    try:
+        code = main(arguments)
+    except SystemExit as stop:
+        code = int(stop.code or 0)
+    out, err = desk.capsys.readouterr()
+    assert code == 2
+    assert out == ""
+    assert err
+    assert contents(desk.folder) == before
+
+
+def test_wrong_usage_in_a_process_of_its_own(desk: Desk) -> None:
+    done = typed("build", "songs.yaml", "--only", "vinyl", folder=desk.folder)
+    assert done.returncode == 2
+    assert "vinyl" in done.stderr
+    assert done.stdout == ""
+
+
+@pytest.mark.parametrize("command", ["check", "measure", "build", "verify"])
+def test_things_that_are_not_there(desk: Desk, command: str) -> None:
+    code, out, err = desk.run(command, desk.folder / "gone.yaml")
+    assert code == 1
+    assert "gone.yaml" in out + err
+    assert "Traceback" not in out + err
+    assert len((out + err).splitlines()) == 1
+
+
+def test_version_and_help() -> None:
+    done = typed("--version")
+    assert (done.returncode, done.stdout.strip()) == (0, assembler.__version__)
+    done = typed("--help")
+    assert done.returncode == 0
+    for command in ("draft", "check", "measure", "build", "verify", "schema"):
+        assert command in done.stdout
+    assert "2 wrong usage" in done.stdout
+
+
+def many(count: int) -> str:
+    head = MANIFEST[: MANIFEST.index("tracks:")]
+    tracks = "".join(f"  - title: Piece {n}\n    audio: t{n}.wav\n" for n in range(1, count + 1))
+    return f"{head}tracks:\n{tracks}"
+
+
+def test_check_of_99_tracks_renders_nothing_and_wakes_no_sound_room(desk: Desk) -> None:
+    content = (desk.folder / "a.wav").read_bytes()
+    for number in range(1, 100):
+        (desk.folder / f"t{number}.wav").write_bytes(content)
+    path = desk.write(many(99))
+    before = contents(desk.folder)
+    script = (
+        "import sys\n"
+        "from assembler.cli import main\n"
+        "code = main(sys.argv[1:])\n"
+        "names = ('numba', 'scipy', 'soxr', 'pyloudnorm', 'reportlab')\n"
+        "print([n for n in names if n in sys.modules], file=sys.stderr)\n"
+        "sys.exit(code)\n"
+    )
+    begun = time.monotonic()
+    done = subprocess.run(
+        [sys.executable, "-c", script, "check", str(path), "--json"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    took_s = time.monotonic() - begun
+    assert done.returncode == 0
+    assert done.stderr.strip() == "[]"
+    assert len(json.loads(done.stdout)["tracks"]) == 99
+    assert contents(desk.folder) == before
+    assert took_s < 5
+
+
+def test_titles_survive_a_terminal_that_has_no_such_signs(desk: Desk) -> None:
+    desk.write(MANIFEST.replace("Low Lantern", "Sørlys 低い 🌊"))
+    plain = typed(
+        "check", "songs.yaml", folder=desk.folder, PYTHONIOENCODING="ascii", PYTHONUTF8="0"
+    )
+    assert plain.returncode == 0
+    assert "Traceback" not in plain.stderr
+    done = typed(
+        "check",
+        "songs.yaml",
+        "--json",
+        folder=desk.folder,
+        PYTHONIOENCODING="ascii",
+        PYTHONUTF8="0",
+    )
+    assert json.loads(done.stdout)["tracks"][0]["title"] == "Sørlys 低い 🌊"
+
+
+def test_closed_pipe_is_no_error_of_ours(desk: Desk) -> None:
+    desk.write(many(1).replace("t1.wav", "a.wav"))
+    with subprocess.Popen(
+        [sys.executable, "-m", "assembler", "schema"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.close()
+        words = process.stderr.read()
+    assert "Traceback" not in words
+    assert process.returncode in (0, 1)

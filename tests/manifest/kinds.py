@@ -1,0 +1,11 @@
+"""What the fixtures of these tests are."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from assembler import Finding
+from assembler.manifest import ManifestFile
+
+Loading = Callable[[str | bytes], ManifestFile]
+Refusing = Callable[[str | bytes], list[Finding]]

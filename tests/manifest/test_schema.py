@@ -1,0 +1,202 @@
+"""The schema (JSON Schema 2020-12) and the two manifests that show every key: both are held against
+the model, the example of the design against the loader."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, get_args
+
+import pytest
+from manifest.kinds import Loading
+from pydantic import BaseModel
+
+from assembler import load
+from assembler.cli import main
+from assembler.manifest import Manifest
+from assembler.manifest.model import FORMATS
+
+EVERY_KEY = Path(__file__).parents[2] / "manifests" / "every-key.yaml"
+DESIGN = """\
+release:
+  artist: Halden Ferry Singers
+  title: Songs for Slack Water
+  catalogue_number: TWE-014
+  label: Tidewrack Editions
+  release_date: 2027-04-16
+  barcode: "2000000000145"          # EAN-13 or UPC-A
+  genre: Choral
+  phonogram: 2027 Tidewrack Editions  # the ℗ line
+  copyright: 2027 Tidewrack Editions  # the © line
+  front_cover: art/front.png          # optional
+  language: en
+level:
+  match: album
+  target: -14         # LUFS
+  ceiling: -1         # dBTP
+disc:
+  gap: 2
+  limit: "79:57"
+  make: false
+  level: {target: -11, ceiling: -0.5}
+download:
+  formats: [flac-24, mp3-320, wav-24, wav-16, flac-16, mp3-v0, opus-160, aac-256, alac-24]
+tracks:
+  - title: Low Lantern
+    audio: audio/low-lantern.wav
+    start: 0:00.35
+    end: 4:12.8
+    recorded: 1991
+    isrc: AA-6Q7-27-00001
+    gap: 2
+    trim: 0.5
+    fade_in: 0.02
+    fade_out: 6
+    equaliser:
+      - {shape: high_pass, hz: 30}
+      - {shape: bell, hz: 2800, db: -1.5, q: 1.2}
+    composers: [Ines Falk]
+    lyricists: [Oda Brenn]
+    publisher: Tidewrack Songs
+    artist: Oda Brenn
+    version: live
+    arrangers: [Mattis Oren]
+    recorded_at: Net Loft
+    lyrics: Low lantern
+    comment: tape 1
+  - title: Tide Table
+    audio: {left: a-L.wav, right: a-R.wav}
+    disc: 2
+credits:
+  - {name: Mattis Oren, roles: [harmonium, arranger], tracks: [1, 2]}
+  - {name: Ines Falk, roles: [mastering]}
+text:
+  notes: |
+    Sleeve notes …
+  thanks: …
+"""
+
+
+def models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    """Walk to every model that a type names."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+        for field in annotation.model_fields.values():
+            yield from models_in(field.annotation)
+    for part in get_args(annotation):
+        yield from models_in(part)
+
+
+MODELS = list(dict.fromkeys(models_in(Manifest)))
+
+
+def sections_in(value: Any) -> Iterator[BaseModel]:
+    """Walk to every section of a loaded manifest."""
+    if isinstance(value, BaseModel):
+        yield value
+        for name in type(value).model_fields:
+            yield from sections_in(getattr(value, name))
+    elif isinstance(value, tuple):
+        for item in value:
+            yield from sections_in(item)
+
+
+@pytest.fixture
+def schema(capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
+    """What `assembler schema` prints."""
+    assert main(["schema"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert isinstance(document, dict)
+    return document
+
+
+def section_of(schema: dict[str, Any], model: type[BaseModel]) -> dict[str, Any]:
+    section = schema if model is Manifest else schema["$defs"][model.__name__]
+    assert isinstance(section, dict)
+    return section
+
+
+def test_the_walk_meets_every_section() -> None:
+    names = {model.__name__ for model in MODELS}
+    assert len(MODELS) >= 11
+    assert {"Manifest", "Release", "Level", "Track", "Audio", "Band", "Credit"} <= names
+
+
+@pytest.mark.parametrize("model", MODELS, ids=lambda model: model.__name__)
+def test_the_schema_names_exactly_the_models_keys(
+    schema: dict[str, Any], model: type[BaseModel]
+) -> None:
+    section = section_of(schema, model)
+    assert set(section["properties"]) == set(model.model_fields)
+    assert section["additionalProperties"] is False
+    needed = {name for name, field in model.model_fields.items() if field.is_required()}
+    assert set(section.get("required", [])) == needed
+
+
+def test_the_schema_says_what_it_is(schema: dict[str, Any]) -> None:
+    assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    assert set(schema["required"]) == {"release", "tracks"}
+
+
+def test_every_reference_of_the_schema_leads_somewhere(schema: dict[str, Any]) -> None:
+    def references(node: Any) -> Iterator[str]:
+        if isinstance(node, dict):
+            for key, value in node.items():
+                if key == "$ref":
+                    yield value
+                yield from references(value)
+        elif isinstance(node, list):
+            for item in node:
+                yield from references(item)
+
+    found = set(references(schema))
+    assert found
+    assert {name.removeprefix("#/$defs/") for name in found} <= set(schema["$defs"])
+
+
+def test_choices_are_listed_in_the_schema(schema: dict[str, Any]) -> None:
+    text = json.dumps(schema)
+    choices = ("album", "track", "none", "high_pass", "low_shelf", "bell", "notch", *FORMATS)
+    assert [choice for choice in choices if f'"{choice}"' not in text] == []
+
+
+def test_the_manifest_of_every_key_loads_and_uses_every_key() -> None:
+    manifest = load(EVERY_KEY).manifest
+    used: dict[type[BaseModel], set[str]] = {model: set() for model in MODELS}
+    for section in sections_in(manifest):
+        used[type(section)] |= section.model_fields_set
+    unused = {
+        model.__name__: sorted(set(model.model_fields) - keys)
+        for model, keys in used.items()
+        if set(model.model_fields) - keys
+    }
+    assert unused == {}
+
+
+def test_the_manifest_of_every_key_says_each_key_in_so_many_words() -> None:
+    text = EVERY_KEY.read_text(encoding="utf-8")
+    keys = {key for model in MODELS for key in model.model_fields} - {"file"}
+    assert sorted(key for key in keys if f"{key}:" not in text) == []
+
+
+def test_the_designs_example_loads(loaded: Loading) -> None:
+    manifest = loaded(DESIGN).manifest
+    assert manifest.level_of("disc").model_dump() == {
+        "match": "album",
+        "target": -11.0,
+        "ceiling": -0.5,
+    }
+    assert set(manifest.download.formats) == set(FORMATS)
+    assert manifest.tracks[1].audio.paths == ("a-L.wav", "a-R.wav")
+
+
+def test_four_words_are_enough(loaded: Loading) -> None:
+    text = "release: {artist: a, title: b}\ntracks: [{title: c, audio: d.wav}]\n"
+    manifest = loaded(text).manifest
+    assert (manifest.level.match, manifest.level.target, manifest.level.ceiling) == (
+        "album",
+        -14.0,
+        -1.0,
+    )
+    assert (manifest.disc.gap, manifest.disc.limit) == (2, 359775)
