@@ -126,7 +126,8 @@ def _looks(release: _Release) -> Iterator[tuple[str, list[Look]]]:
     files = [(name, track) for name in made for track in release.tracks]
     yield "download files' tags", [partial(_tags, release, *piece) for piece in files]
     lossless = [(n, t) for n, t in files if FACTS[n].container in ("flac", "wav")]
-    yield "download files' levels", [partial(_file_level, release, *p) for p in lossless]
+    told = [(name, track) for name, track in lossless if track["download"]]
+    yield "download files' levels", [partial(_file_level, release, *piece) for piece in told]
 
 
 def _safely(look: Look) -> list[Finding]:

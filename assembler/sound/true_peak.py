@@ -45,9 +45,29 @@ def _sinc_taps(phases: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 @functools.cache
-def highest_gain() -> float:
-    """Give the exact bound of interpolated peak to sample peak: the largest sum of tap sizes."""
-    return float(np.abs(_sinc_taps(np.linspace(0, 1, 65))).sum(axis=1).max())
+def _bounds() -> tuple[float, float, float]:
+    """Give what the wave between two samples can't exceed, whatever the phase.
+
+    The taps of each phase are split into the line between the two samples, a small tilt, and a
+    rest that has no zeroth and no first moment: a filter on the second differences. So the wave
+    is at most the larger of both samples, plus `bend` times the largest second difference near
+    by, plus `tilt` times the larger of both; and at most `gain` times the largest sample near by.
+
+    Returns
+    -------
+    gain, bend, tilt
+    """
+    phases = np.linspace(0, 1, 65)
+    taps = _sinc_taps(phases)
+    gain = np.abs(taps).sum(axis=1).max()
+    rest = taps.copy()
+    rest[:, HALF_TAPS - 1] -= 1 - phases
+    rest[:, HALF_TAPS] -= phases
+    moments = rest @ np.arange(-HALF_TAPS + 1, HALF_TAPS + 1)
+    rest[:, HALF_TAPS - 1] += moments
+    rest[:, HALF_TAPS] -= moments
+    bend = np.abs(rest.cumsum(axis=1).cumsum(axis=1)).sum(axis=1).max()
+    return float(gain), float(bend), 2 * float(np.abs(moments).max())
 
 
 @compiled
@@ -99,22 +119,41 @@ def _crests(wave, floor, peaks):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _interval_peaks(padded, taps, bound, floor, peaks):  # type: ignore[no-untyped-def]
+def _can_exceed(samples, bounds, floor):  # type: ignore[no-untyped-def]
+    """Tell whether the wave of a tile can be above `floor`, by the exact bounds."""
+    near = np.float32(0.0)
+    for i in range(HALF_TAPS, HALF_TAPS + _TILE + 1):
+        near = max(near, abs(samples[i]))
+    if near > floor:
+        return True
+    around = near
+    for i in range(_TILE + 2 * HALF_TAPS + 1):
+        around = max(around, abs(samples[i]))
+    if around * bounds[0] <= floor:
+        return False
+    bent = np.float32(0.0)
+    for i in range(_TILE + 2 * HALF_TAPS + 1):
+        bent = max(bent, abs(samples[i] - 2 * samples[i + 1] + samples[i + 2]))
+    return near * (1 + bounds[2]) + bounds[1] * bent > floor
+
+
+@compiled
+def _interval_peaks(padded, taps, bounds, floor, rising, peaks):  # type: ignore[no-untyped-def]
     """Fill peaks[i] with the wave's peak from sample i to the next, where it is above `floor`.
 
-    padded: (channels, n + BEFORE + AFTER + 6); peaks: (n,), zeros, n a multiple of the tile. Tiles
-    whose samples can't make a peak above `floor` are skipped. The order of every sum is fixed.
+    padded: (channels, n + BEFORE + AFTER + 6); peaks: (n,), zeros, n a multiple of the tile. Where
+    `rising` is set, the floor rises with what was found. The order of every sum is fixed.
     """
     wave = np.zeros((taps.shape[0] + 1, _TILE + 8), np.float32)
     for start in range(0, peaks.shape[0], _TILE):
+        tile = peaks[start : start + _TILE]
         for c in range(padded.shape[0]):
             samples = padded[c, start : start + _TILE + 2 * HALF_TAPS + 8]
-            loudest = np.float32(0.0)
-            for i in range(_TILE + 2 * HALF_TAPS + 1):
-                loudest = max(loudest, abs(samples[i]))
-            if loudest * bound > floor:
+            if _can_exceed(samples, bounds, floor):
                 _interpolate(samples, taps, wave)
-                _crests(wave, floor, peaks[start : start + _TILE])
+                _crests(wave, floor, tile)
+                if rising:
+                    floor = max(floor, tile.max())
 
 
 def interval_peaks(padded: Samples, rate_hz: int, floor: float) -> NDArray[np.float32]:
@@ -127,20 +166,29 @@ def interval_peaks(padded: Samples, rate_hz: int, floor: float) -> NDArray[np.fl
     rate_hz
         Sample rate.
     floor
-        Amplitude below which no peak matters: places that can't exceed it may read 0.
+        Amplitude below which no peak matters: peaks that don't exceed it read 0.
 
     Returns
     -------
     ndarray of float32, shape (n,)
         Peak amplitudes.
     """
+    return _peaks(padded, rate_hz, floor, rising=False)
+
+
+def highest_peak(padded: Samples, rate_hz: int, floor: float) -> float:
+    """Find the wave's highest peak, or `floor` if it is not above it; `padded` as above."""
+    return max(floor, float(_peaks(padded, rate_hz, floor, rising=True).max(initial=0.0)))
+
+
+def _peaks(padded: Samples, rate_hz: int, floor: float, *, rising: bool) -> NDArray[np.float32]:
     count = len(padded) - BEFORE - AFTER
     tiled = -(-count // _TILE) * _TILE
     by_channel = np.zeros((padded.shape[1], tiled + BEFORE + AFTER + 6), np.float32)
     by_channel[:, : len(padded)] = padded.T
     peaks = np.zeros(tiled, np.float32)
     taps = _interpolators(oversampling_factor(rate_hz))
-    _interval_peaks(by_channel, taps, highest_gain(), np.float32(floor), peaks)
+    _interval_peaks(by_channel, taps, _bounds(), np.float32(floor), rising, peaks)
     return peaks[:count]
 
 
@@ -178,5 +226,4 @@ class PeakMeter:
 
     def _read(self, padded: Samples) -> None:
         floor = max(self.true_peak, self.sample_peak)
-        peaks = interval_peaks(padded, self.rate_hz, floor)
-        self.true_peak = max(floor, float(peaks.max(initial=0.0)))
+        self.true_peak = highest_peak(padded, self.rate_hz, floor)

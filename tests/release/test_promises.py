@@ -1,0 +1,232 @@
+"""What a build promises, on small sources: exact samples, gains, numbering, rates, several discs.
+
+Expected values are worked from the project's own promises; loudness is read back by pyloudnorm's
+meter with the standard's filters ("DeMan"), a reference from the registries.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pyloudnorm
+import pytest
+import soundfile
+from mutagen.flac import FLAC
+
+from assembler import FindingsError, build, load, verify
+from assembler.release.run import BuildReport
+
+RNG = np.random.default_rng(11)
+
+
+def _music(seconds: float, rate_hz: int, level: float = 0.2) -> np.ndarray:
+    """Two channels of a swelling chord with some noise, as 24-bit words in 32."""
+    t = np.arange(round(seconds * rate_hz)) / rate_hz
+    chord = sum(np.sin(2 * np.pi * hz * t + k) for k, hz in enumerate((220, 277, 330, 659)))
+    sound = np.stack([chord, np.roll(chord, 50)], 1) / 4 + RNG.normal(0, 0.03, (len(t), 2))
+    sound *= level * (0.6 + 0.4 * np.sin(2 * np.pi * 0.3 * t))[:, None]
+    return np.round(sound * 2**23).astype(np.int32) << 8
+
+
+def _write(path: Path, words: np.ndarray, rate_hz: int, bits: int = 24) -> None:
+    soundfile.write(path, words, rate_hz, subtype=f"PCM_{bits}")
+
+
+def _built(folder: Path, text: str, name: str = "T") -> tuple[BuildReport, Path]:
+    head = f"release: {{artist: A, title: B, catalogue_number: {name}}}\n"
+    path = folder / f"{name}.yaml"
+    path.write_text(head + text, encoding="utf-8")
+    report = build(load(path), folder / "out")
+    assert verify(report.release_dir).ok
+    return report, report.release_dir
+
+
+def _read(path: Path, dtype: str = "int32") -> np.ndarray:
+    return soundfile.read(str(path), dtype=dtype)[0]
+
+
+def test_untouched_24_bit_sound_passes_bit_for_bit(tmp_path):
+    words = _music(6, 44100)
+    _write(tmp_path / "a.wav", words, 44100)
+    _, folder = _built(
+        tmp_path,
+        "level: {match: none}\ndownload: {formats: [flac-24, wav-24]}\n"
+        "tracks: [{title: One, audio: a.wav}]\n",
+    )
+    for path in ("flac-24/01 One.flac", "wav-24/01 One.wav"):
+        np.testing.assert_array_equal(_read(folder / "download" / path)[: len(words)], words)
+
+
+def test_untouched_16_bit_sound_passes_bit_for_bit_to_the_disc(tmp_path):
+    words = _music(6, 44100) >> 16 << 16
+    _write(tmp_path / "a.wav", words, 44100, bits=16)
+    _, folder = _built(
+        tmp_path,
+        "level: {match: none}\ndownload: {formats: [flac-16]}\n"
+        "tracks: [{title: One, audio: a.wav, end: 5.0}]\n",
+    )
+    image = _read(folder / "disc" / "T.wav")
+    np.testing.assert_array_equal(image[: 5 * 44100], words[: 5 * 44100])
+    np.testing.assert_array_equal(_read(folder / "download/flac-16/01 One.flac"), image)
+
+
+def test_shortened_words_are_dithered_with_a_noise_of_a_quarter_step_squared(tmp_path):
+    """TPDF: the total error has a variance of Δ²/4 (Lipshitz and others, 1992)."""
+    words = _music(6, 44100)
+    _write(tmp_path / "a.wav", words, 44100)
+    _, folder = _built(tmp_path, "level: {match: none}\ntracks: [{title: One, audio: a.wav}]\n")
+    image = _read(folder / "disc" / "T.wav", "int16")[: len(words)]
+    error = image - words / 2**16
+    assert error.var() == pytest.approx(0.25, rel=0.02)
+    assert error.mean() == pytest.approx(0, abs=0.005)
+
+
+def test_mono_is_the_same_in_both_channels(tmp_path):
+    _write(tmp_path / "a.wav", _music(6, 48000)[:, 0], 48000)
+    _, folder = _built(tmp_path, "level: {target: -20}\ntracks: [{title: One, audio: a.wav}]\n")
+    for path in ("disc/T.wav", "download/flac-24/01 One.flac"):
+        left, right = _read(folder / path).T
+        np.testing.assert_array_equal(left, right)
+        assert left.any()
+
+
+@pytest.mark.parametrize("match", ["album", "track"])
+def test_match_lands_where_it_says(tmp_path, match):
+    for name, level in (("a", 0.3), ("b", 0.05), ("c", 0.15)):
+        _write(tmp_path / f"{name}.wav", _music(8, 44100, level), 44100)
+    report, folder = _built(
+        tmp_path,
+        f"level: {{match: {match}, target: -18}}\ndownload: {{formats: [wav-24]}}\n"
+        "tracks:\n- {title: One, audio: a.wav}\n- {title: Two, audio: b.wav, trim: -1.5}\n"
+        "- {title: Three, audio: c.wav}\n",
+    )
+    meter = pyloudnorm.Meter(44100, filter_class="DeMan")
+    files = sorted((folder / "download/wav-24").iterdir())
+    landed = [meter.integrated_loudness(_read(path, "float64")) for path in files]
+    gains = [track["gain_db"] for track in report.content["tracks"]]
+    if match == "track":
+        assert landed == pytest.approx([-18, -19.5, -18], abs=0.1)
+    else:
+        assert landed[0] == pytest.approx(-18, abs=0.1)
+        assert gains == pytest.approx([gains[0], gains[0] - 1.5, gains[0]], abs=1e-6)
+    told = [track["download"]["integrated_lufs"] for track in report.content["tracks"]]
+    assert told == pytest.approx(landed, abs=0.02)
+
+
+def test_disc_and_download_may_differ_in_level(tmp_path):
+    _write(tmp_path / "a.wav", _music(8, 44100, 0.4), 44100)
+    report, _ = _built(
+        tmp_path,
+        "level: {match: track, target: -20}\ndisc: {level: {target: -16, ceiling: -0.5}}\n"
+        "tracks: [{title: One, audio: a.wav}]\n",
+    )
+    (track,) = report.content["tracks"]
+    assert track["disc"]["integrated_lufs"] == pytest.approx(-16, abs=0.1)
+    assert track["download"]["integrated_lufs"] == pytest.approx(-20, abs=0.1)
+
+
+def test_a_segue_within_one_recording_has_no_seam(tmp_path):
+    """Two tracks cut from one file, converted to 44.1 kHz, equal the same file as one track."""
+    _write(tmp_path / "side.wav", _music(14, 96000), 96000)
+    level = "level: {match: none}\ndownload: {formats: [wav-24], rate: 44100}\n"
+    _, parted = _built(
+        tmp_path,
+        level + "tracks:\n- {title: One, audio: side.wav, end: 6.123}\n"
+        "- {title: Two, audio: side.wav, start: 6.123, gap: 0}\n",
+        "PARTED",
+    )
+    _, whole = _built(tmp_path, level + "tracks: [{title: All, audio: side.wav}]\n", "WHOLE")
+    parts = [_read(p, "float64") for p in sorted((parted / "download/wav-24").iterdir())]
+    joined, at_once = np.concatenate(parts), _read(whole / "download/wav-24/01 All.wav", "float64")
+    assert len(joined) == len(at_once)
+    assert len(parts[0]) % 588 == 0
+    assert np.abs(joined - at_once).max() < 4 / 2**23  # dither of each is its own
+
+
+def test_a_segue_between_recordings_of_two_rates(tmp_path):
+    _write(tmp_path / "a.wav", _music(5, 48000), 48000)
+    _write(tmp_path / "b.wav", _music(5.01, 44100), 44100)
+    report, folder = _built(
+        tmp_path,
+        "level: {match: none}\ntracks:\n- {title: One, audio: a.wav}\n"
+        "- {title: Two, audio: b.wav, gap: 0}\n",
+    )
+    rates = [track["download"]["sample_rate_hz"] for track in report.content["tracks"]]
+    assert rates == [48000, 48000]
+    one, two = report.content["tracks"]
+    assert two["start_frame"] == one["frames"] == 375
+    image = soundfile.info(str(folder / "disc/T.wav"))
+    assert image.frames == (one["frames"] + two["frames"]) * 588
+
+
+def test_several_discs(tmp_path):
+    _write(tmp_path / "a.wav", _music(5, 44100), 44100)
+    report, folder = _built(
+        tmp_path,
+        "level: {match: none}\ntracks:\n- {title: One, audio: a.wav}\n"
+        "- {title: Two, audio: a.wav}\n- {title: Three, audio: a.wav, disc: 2, gap: 5}\n",
+    )
+    assert {p.name for p in (folder / "disc").iterdir()} == {
+        f"T-{n}.{kind}" for n in (1, 2) for kind in ("wav", "cue")
+    }
+    assert [t["number"] for t in report.content["tracks"]] == [1, 2, 1]
+    second = FLAC(folder / "download/flac-24/2-01 Three.flac")
+    assert (second["discnumber"], second["disctotal"]) == (["2"], ["2"])
+    assert (second["tracknumber"], second["tracktotal"]) == (["1"], ["1"])
+    cue = (folder / "disc/T-2.cue").read_text("latin-1")
+    assert "PREGAP 00:03:00" in cue  # the opening pause beyond the usual two seconds
+
+
+def test_no_disc_and_only_one_room(tmp_path):
+    _write(tmp_path / "a.wav", _music(5, 44100), 44100)
+    text = "disc: {make: false}\nlevel: {match: none}\ntracks: [{title: One, audio: a.wav}]\n"
+    report, folder = _built(tmp_path, text)
+    assert not (folder / "disc").exists()
+    assert report.content["tracks"][0]["disc"] is None
+    again = build(load(tmp_path / "T.yaml"), tmp_path / "out", only=["paper"])
+    assert set(again.made) == {"paper/credits-sheet.pdf", "paper/credits-sheet.txt"}
+    assert (folder / "download/flac-24/01 One.flac").is_file()
+    assert verify(folder).ok
+
+
+def test_ninety_nine_tracks(tmp_path):
+    _write(tmp_path / "a.wav", _music(4.1, 8000)[:, 0], 8000)
+    tracks = "\n".join(f"- {{title: Take {n}, audio: a.wav, gap: 0.5}}" for n in range(2, 100))
+    report, folder = _built(
+        tmp_path,
+        "level: {match: none}\ndownload: {formats: [mp3-v0]}\n"
+        f"tracks:\n- {{title: Take 1, audio: a.wav}}\n{tracks}\n",
+    )
+    assert len(report.content["tracks"]) == 99
+    assert len(list((folder / "download/mp3-v0").iterdir())) == 99
+
+
+def test_tone_and_fades_do_what_they_say(tmp_path):
+    wave = 0.25 * np.sin(2 * np.pi * 1000 / 48000 * np.arange(48000 * 8))
+    soundfile.write(tmp_path / "a.wav", np.stack([wave, wave], 1), 48000, subtype="PCM_24")
+    _, folder = _built(
+        tmp_path,
+        "level: {match: none}\ntracks:\n- title: One\n  audio: a.wav\n  fade_in: 0.5\n"
+        "  fade_out: 2\n  equaliser: [{shape: bell, hz: 1000, db: -6, q: 1}]\n",
+    )
+    sound = _read(folder / "download/flac-24/01 One.flac", "float64")[:, 0]
+    assert np.abs(sound[48000:96000]).max() == pytest.approx(0.25 * 10 ** (-6 / 20), rel=0.002)
+    middle = np.abs(sound[6 * 48000 + 47500 : 6 * 48000 + 48500]).max()
+    assert middle == pytest.approx(0.25 * 10 ** (-6 / 20) * np.sqrt(0.5), rel=0.02)
+    assert np.abs(sound[:24]).max() < 1e-3
+    assert np.abs(sound[8 * 48000 - 24 : 8 * 48000]).max() < 1e-3
+
+
+def test_not_a_number_is_told_with_its_line(tmp_path):
+    sound = np.zeros((48000 * 5, 2), np.float32)
+    sound[100_000] = np.nan
+    soundfile.write(tmp_path / "a.wav", sound, 48000, subtype="FLOAT")
+    path = tmp_path / "T.yaml"
+    path.write_text("release: {artist: A, title: B}\ntracks:\n- title: One\n  audio: a.wav\n")
+    with pytest.raises(FindingsError) as stopped:
+        build(load(path), tmp_path / "out")
+    (finding,) = stopped.value.findings
+    assert (finding.code, finding.line, finding.where) == ("not-a-number", 4, "tracks[0].audio")
+    assert "0:02.08" in finding.message
+    assert not (tmp_path / "out").exists()
