@@ -13,7 +13,7 @@ from assembler.release.mastering import Prepared, limited_loudness, source_loudn
 
 CLOSE_ENOUGH_LU = 0.02
 MOST_ROUNDS = 7
-MOST_EXTRA_DB = 12.0
+MOST_EXTRA_DB = 6.0
 """How far a gain may go beyond what the target asks without limiting."""
 NEAR_LOUDEST_LU = 3.0
 """Tracks this near to the loudest can be the loudest after limiting."""
@@ -55,7 +55,12 @@ class Matched:
     asked_lufs: tuple[float | None, ...]
 
 
-def match_gains(passages: Sequence[Prepared], level: Level, workers: Executor) -> list[Matched]:
+def match_gains(
+    passages: Sequence[Prepared],
+    level: Level,
+    workers: Executor,
+    guess: Sequence[Matched] | None = None,
+) -> list[Matched]:
     """Find every track's gain.
 
     Parameters
@@ -66,6 +71,8 @@ def match_gains(passages: Sequence[Prepared], level: Level, workers: Executor) -
         What is asked.
     workers
         Passages are measured side by side on these.
+    guess
+        What the same level came to at other rates: a good place to begin.
 
     Returns
     -------
@@ -82,8 +89,9 @@ def match_gains(passages: Sequence[Prepared], level: Level, workers: Executor) -
         return [_unmatched(*pair) for pair in zip(passages, sources, strict=True)]
     heard = [_heard(*pair) for pair in zip(passages, sources, strict=True)]
     if level.match == "track":
-        return list(workers.map(partial(_match_tracks, level), passages, heard))
-    return _match_album(level, passages, heard, workers)
+        guesses: Sequence[Matched | None] = guess or [None] * len(passages)
+        return list(workers.map(partial(_match_tracks, level), passages, heard, guesses))
+    return _match_album(level, passages, heard, workers, guess)
 
 
 def _trims(prepared: Prepared) -> Values:
@@ -105,7 +113,9 @@ def _unmatched(prepared: Prepared, loudness: Sequence[float | None]) -> Matched:
     return Matched(prepared, trims, asked)
 
 
-def _match_tracks(level: Level, prepared: Prepared, loudness: Values) -> Matched:
+def _match_tracks(
+    level: Level, prepared: Prepared, loudness: Values, guess: Matched | None
+) -> Matched:
     """Bring every track of a passage to the target, its trim on top."""
     asked = tuple(level.target + trim for trim in _trims(prepared))
 
@@ -114,11 +124,16 @@ def _match_tracks(level: Level, prepared: Prepared, loudness: Values) -> Matched
         return tuple(-99.0 if lufs is None else lufs for lufs in landed)
 
     start = tuple(wanted - lufs for wanted, lufs in zip(asked, loudness, strict=True))
-    return Matched(prepared, _search(land, start, asked), asked)
+    first = guess.gains_db if guess else start
+    return Matched(prepared, _search(land, start, first, asked), asked)
 
 
 def _match_album(
-    level: Level, passages: Sequence[Prepared], loudness: Sequence[Values], workers: Executor
+    level: Level,
+    passages: Sequence[Prepared],
+    loudness: Sequence[Values],
+    workers: Executor,
+    guess: Sequence[Matched] | None,
 ) -> list[Matched]:
     """Find the one gain that lands the loudest track on the target; trims come on top."""
     loudest = max(lufs for values in loudness for lufs in values)
@@ -139,7 +154,8 @@ def _match_album(
         return (max(workers.map(partial(without_trims, gains_db[0]), near)),)
 
     unlimited_db = level.target - loudest
-    (gain_db,) = _search(land, (unlimited_db,), (level.target,))
+    first_db = guess[0].gains_db[0] - _trims(passages[0])[0] if guess else unlimited_db
+    (gain_db,) = _search(land, (unlimited_db,), (first_db,), (level.target,))
     return [
         Matched(
             prepared,
@@ -153,13 +169,16 @@ def _match_album(
     ]
 
 
-def _search(land: Callable[[Values], Values], start_db: Values, asked: Values) -> Values:
+def _search(
+    land: Callable[[Values], Values], start_db: Values, first_db: Values, asked: Values
+) -> Values:
     """Find gains that land on the asked loudness: secant steps, each gain for itself.
 
+    `start_db` would land there without limiting, `first_db` is tried first.
     Loudness rises with gain, by at most 1 LU a dB and by less the more is limited. The gains
     nearest to what is asked are kept, so that no step can make it worse.
     """
-    gains = best = start_db
+    gains = best = first_db
     least = float("inf")
     before: tuple[Values, Values] | None = None
     for _ in range(MOST_ROUNDS):
@@ -173,8 +192,8 @@ def _search(land: Callable[[Values], Values], start_db: Values, asked: Values) -
         slopes = _slopes(before, gains, landed)
         before = (gains, landed)
         gains = tuple(
-            min(gain + error / slope, first + MOST_EXTRA_DB)
-            for gain, error, slope, first in zip(gains, errors, slopes, start_db, strict=True)
+            min(gain + error / slope, start + MOST_EXTRA_DB)
+            for gain, error, slope, start in zip(gains, errors, slopes, start_db, strict=True)
         )
         if gains == before[0]:
             break

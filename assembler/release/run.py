@@ -22,7 +22,7 @@ from assembler.download.tags import write_tags
 from assembler.errors import FindingsError, SourceError
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
-from assembler.manifest import ManifestFile
+from assembler.manifest import Level, ManifestFile
 from assembler.manifest.model import Format
 from assembler.paper.credits_sheet import write_credits_sheet
 from assembler.proof.joins import joins, write_join_clip
@@ -180,6 +180,7 @@ class _Build:
         self.progress = progress
         self.words = track_words(self.source.manifest, plan.report.discs)
         self.cover = self._read_cover()
+        self.matched: dict[Level, list[Matched]] = {}
         self.done = 0
         self.steps = (
             sum(3 * len(plan.passages) for _ in plan.widths)
@@ -233,7 +234,10 @@ class _Build:
             return tracks
 
         passages = list(self.pool.map(prepare_one, range(len(self.plan.passages))))
-        matched = match_gains(passages, mastering.level, self.pool)
+        matched = match_gains(
+            passages, mastering.level, self.pool, self.matched.get(mastering.level)
+        )
+        self.matched[mastering.level] = matched
         for _ in passages:
             self._step("match")
         mastered = list(self.pool.map(master_one, enumerate(matched)))

@@ -30,7 +30,7 @@ class WordLength:
 
     def __init__(self, bits: int, seed: int | None, *, same_in_both: bool = False) -> None:
         self._scale = float(1 << (bits - 1))
-        self._random = None if seed is None else np.random.Generator(np.random.Philox(seed))
+        self._random = None if seed is None else np.random.Generator(np.random.SFC64(seed))
         self._same_in_both = same_in_both
 
     def words(self, block: Samples) -> Words:
@@ -44,10 +44,13 @@ class WordLength:
         scaled = block.astype(np.float64) * self._scale
         if self._random is not None:
             channels = 1 if self._same_in_both else block.shape[1]
-            first, second = self._random.random((len(block), 2, channels)).swapaxes(0, 1)
-            scaled += first - second
-        rounded = np.floor(scaled + 0.5)
-        return np.clip(rounded, -self._scale, self._scale - 1).astype(np.int32)
+            pairs = self._random.random((len(block), 2, channels), dtype=np.float32)
+            scaled += pairs[:, 0]
+            scaled -= pairs[:, 1]
+        scaled += 0.5
+        np.floor(scaled, out=scaled)
+        np.clip(scaled, -self._scale, self._scale - 1, out=scaled)
+        return scaled.astype(np.int32)
 
 
 def samples_of(words: Words, bits: int) -> Samples:

@@ -119,6 +119,8 @@ def equalise(
     cascade = np.concatenate([sections(band, rate_hz) for band in bands])
     memory: NDArray[np.float64] | None = None
     for block in blocks:
+        if not len(block):
+            continue
         if memory is None:
             memory = np.zeros((len(cascade), 2, block.shape[1]))
         filtered, memory = sosfilt(cascade, block.astype(np.float64), axis=0, zi=memory)

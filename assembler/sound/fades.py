@@ -30,6 +30,8 @@ def fade(blocks: Iterable[Samples], length: int, fade_in: int, fade_out: int) ->
     """
     position = 0
     for block in blocks:
+        if not len(block):
+            continue
         places = np.arange(position, position + len(block))
         position += len(block)
         gain = np.ones(len(block))

@@ -30,6 +30,7 @@ SLOW_FALL_S = 0.9
 
 Attenuation = NDArray[np.float64]
 _STEPS_PER_DB = float(1 << 20)
+_NEPERS_PER_DB = math.log(10) / 20
 _IDLE_DB = 1e-3
 
 
@@ -42,20 +43,21 @@ def _attenuation(demand, out, window, mean, rates, levels, counts, queue, values
     can still be the window's maximum. rings, sums: three running means in whole steps, so that no
     rounding builds up.
     """
-    size = queue.shape[0]
+    mask = queue.shape[0] - 1
     scale = 1.0 / (_STEPS_PER_DB * mean * mean * mean)
     position, head, tail = counts[0], counts[1], counts[2]
     released, slow = levels[0], levels[1]
+    slot = position % mean
     for i in range(demand.shape[0]):
         new = demand[i]
-        while tail > head and values[(tail - 1) % size] <= new:
+        while tail > head and values[(tail - 1) & mask] <= new:
             tail -= 1
-        queue[tail % size] = position
-        values[tail % size] = new
+        queue[tail & mask] = position
+        values[tail & mask] = new
         tail += 1
-        if queue[head % size] < position - window:
+        if queue[head & mask] < position - window:
             head += 1
-        held = values[head % size]
+        held = values[head & mask]
 
         slow += (held - slow) * (rates[1] if held > slow else rates[2])
         released = max(held, slow + (released - slow) * rates[0])
@@ -64,15 +66,28 @@ def _attenuation(demand, out, window, mean, rates, levels, counts, queue, values
             slow = 0.0
 
         step = np.int64(math.ceil(released * _STEPS_PER_DB))
-        slot = position % mean
         for r in range(3):
             sums[r] += step - rings[r, slot]
             rings[r, slot] = step
             step = sums[r]
         out[i] = step * scale
         position += 1
+        slot += 1
+        if slot == mean:
+            slot = 0
     counts[0], counts[1], counts[2] = position, head, tail
     levels[0], levels[1] = released, slow
+
+
+@compiled
+def _turn_down(block, attenuation, lowered):  # type: ignore[no-untyped-def]
+    """Lower each sample by its attenuation in dB; where there is none it stays as it is."""
+    for i in range(block.shape[0]):
+        gain = 1.0
+        if attenuation[i] > 0.0:
+            gain = math.exp(-attenuation[i] * _NEPERS_PER_DB)
+        for c in range(block.shape[1]):
+            lowered[i, c] = block[i, c] * gain
 
 
 class _Attenuator:
@@ -90,8 +105,9 @@ class _Attenuator:
         )
         self._levels = np.zeros(2)
         self._counts = np.zeros(3, np.int64)
-        self._queue = np.zeros(self.window + 2, np.int64)
-        self._values = np.zeros(self.window + 2)
+        room = 1 << (self.window + 2).bit_length()
+        self._queue = np.zeros(room, np.int64)
+        self._values = np.zeros(room)
         self._rings = np.zeros((3, self._mean), np.int64)
         self._sums = np.zeros(3, np.int64)
         self._late = self.window
@@ -158,10 +174,10 @@ def limit(
 
 
 def _demand_db(padded: Samples, rate_hz: int, ceiling: float) -> Attenuation:
-    peaks = interval_peaks(padded, rate_hz, ceiling).astype(np.float64)
+    peaks = interval_peaks(padded, rate_hz, ceiling)
     demand = np.zeros(len(peaks))
-    over = peaks > ceiling
-    demand[over] = 20 * np.log10(peaks[over] / ceiling)
+    over = np.flatnonzero(peaks > ceiling)
+    demand[over] = 20 * np.log10(peaks[over].astype(np.float64) / ceiling)
     return demand
 
 
@@ -179,10 +195,8 @@ def _attenuated(
 
 
 def _turned_down(block: Samples, attenuation: Attenuation) -> Samples:
-    touched = np.flatnonzero(attenuation)
-    if not len(touched):
+    if not attenuation.any():
         return block
-    gain = np.ones(len(block))
-    gain[touched] = 10 ** (-attenuation[touched] / 20)
-    lowered: Samples = (block * gain[:, None]).astype(np.float32)
+    lowered = np.empty_like(block)
+    _turn_down(block, attenuation, lowered)
     return lowered

@@ -19,10 +19,12 @@ from assembler.sound.compiled import compiled
 _SHELF_DB, _SHELF_Q, _SHELF_HZ = 3.99984385397, 0.7071752369554193, 1681.9744509555319
 _SHELF_SPREAD = 0.499666774155
 _HIGH_PASS_Q, _HIGH_PASS_HZ = 0.5003270373253953, 38.13547087613982
-HOPS_PER_SECOND = 10
-"""Energies are kept for each 100 ms: gating blocks of 400 ms overlap by 75 %."""
-MOMENTARY_HOPS = 4
-SHORT_TERM_HOPS = 30
+HOPS_PER_SECOND = 100
+"""Energies are kept for each 10 ms, so that the highest momentary loudness is not stepped over."""
+GATING_STEP_HOPS = 10
+"""Gating blocks of 400 ms overlap by 75 %."""
+MOMENTARY_HOPS = 40
+SHORT_TERM_HOPS = 300
 ABSOLUTE_GATE_LUFS = -70.0
 _OFFSET_LU = -0.691
 _WEIGHTS = {1: (1.0,), 2: (1.0, 1.0), 5: (1.0, 1.0, 1.0, 1.41, 1.41)}
@@ -76,13 +78,13 @@ def _gain_at_997_hz(stages: NDArray[np.float64], rate_hz: int) -> float:
 
 @compiled
 def _weighted_energies(block, stages, memory, position, rate_hz, sums, hops):  # type: ignore[no-untyped-def]
-    """Filter a block and sum its squares up to each 100 ms edge; give the count of full hops."""
+    """Filter a block and sum its squares up to each 10 ms edge; give the count of full hops."""
     done = 0
-    hop = position * 10 // rate_hz
-    edge = (hop + 1) * rate_hz // 10
+    hop = position * HOPS_PER_SECOND // rate_hz
+    edge = (hop + 1) * rate_hz // HOPS_PER_SECOND
     if edge <= position:
         hop += 1
-        edge = (hop + 1) * rate_hz // 10
+        edge = (hop + 1) * rate_hz // HOPS_PER_SECOND
     for i in range(block.shape[0]):
         for c in range(block.shape[1]):
             x = float(block[i, c])
@@ -103,12 +105,12 @@ def _weighted_energies(block, stages, memory, position, rate_hz, sums, hops):  #
                             memory[c, s, k] = 0.0
             done += 1
             hop += 1
-            edge = (hop + 1) * rate_hz // 10
+            edge = (hop + 1) * rate_hz // HOPS_PER_SECOND
     return done
 
 
 class EnergyMeter:
-    """K-weighted energy of a stream, for each 100 ms.
+    """K-weighted energy of a stream, for each 10 ms.
 
     Parameters
     ----------
@@ -148,11 +150,13 @@ class EnergyMeter:
         """Give the reading of all that was fed."""
         hops = np.concatenate(self._hops) if self._hops else np.zeros(0)
         edges = np.arange(len(hops) + 1) * self.rate_hz // HOPS_PER_SECOND
+        momentary = _windows(hops, edges, MOMENTARY_HOPS)
+        short_term = _windows(hops, edges, SHORT_TERM_HOPS)
         return Loudness(
-            integrated_lufs=_integrated(_windows(hops, edges, MOMENTARY_HOPS)),
-            max_momentary_lufs=_highest(_windows(hops, edges, MOMENTARY_HOPS)),
-            max_short_term_lufs=_highest(_windows(hops, edges, SHORT_TERM_HOPS)),
-            range_lu=_range(_windows(hops, edges, SHORT_TERM_HOPS)),
+            integrated_lufs=_integrated(momentary[::GATING_STEP_HOPS]),
+            max_momentary_lufs=_highest(momentary),
+            max_short_term_lufs=_highest(short_term),
+            range_lu=_range(short_term[::GATING_STEP_HOPS]),
         )
 
 
@@ -170,7 +174,9 @@ def _windows(hops: Energies, edges: NDArray[np.int64], length: int) -> Energies:
     """Mean square of each sliding window of `length` hops."""
     if len(hops) < length:
         return np.zeros(0)
-    sums = np.lib.stride_tricks.sliding_window_view(hops, length).sum(axis=1)
+    sums = np.zeros(len(hops) - length + 1)
+    for first in range(length):  # no running sum: its rounding would stay in silence for ever
+        sums += hops[first : first + len(sums)]
     means: Energies = sums / (edges[length:] - edges[:-length])
     return means
 

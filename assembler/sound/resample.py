@@ -73,8 +73,10 @@ def section_at(
     first = position_at(start, from_hz, to_hz) - position_at(read_from, from_hz, to_hz)
     length = position_at(end, from_hz, to_hz) - position_at(start, from_hz, to_hz)
     given = 0
+    channels = 2
     for piece in skip(resample(blocks, from_hz, to_hz), first, length):
         given += len(piece)
+        channels = piece.shape[1]
         yield piece
     if given < length:  # the recording ends within the last sample's reach
-        yield np.zeros((length - given, 2), np.float32)
+        yield np.zeros((length - given, channels), np.float32)

@@ -1,7 +1,9 @@
 """True peak: the highest point of the wave between the samples (ITU-R BS.1770-5, Annex 2).
 
-The wave is interpolated to at least 4 times 44.1 kHz by a windowed sinc that is flat to 0.46 of
-the rate, and the top of each crest is found by a parabola through its three highest points.
+The wave is interpolated by 4 at least, and to 176.4 kHz at least, with a windowed sinc that passes
+all below 0.45 of the rate and nothing above half of it, as a converter's filter does; the top of
+each crest is found by a parabola through its three highest points. Clipped music, square waves and
+noise reach up to half the rate, and there a softer filter misses peaks by 0.1 dB and more.
 """
 
 from __future__ import annotations
@@ -14,16 +16,18 @@ from numpy.typing import NDArray
 from assembler.sound.blocks import Neighbours, Samples
 from assembler.sound.compiled import compiled
 
-HALF_TAPS = 32
+HALF_TAPS = 96
 BEFORE = HALF_TAPS
 AFTER = HALF_TAPS + 2
 _TILE = 128
-_KAISER_BETA = 7.5
+_KAISER_BETA = 9.0
+_CUT = 0.4783
+"""Of the rate: where the filter is halfway down."""
 
 
 def oversampling_factor(rate_hz: int) -> int:
-    """Give the power of two that brings a rate to 176.4 kHz or more, at least 2."""
-    factor = 2
+    """Give the power of two that brings a rate to 176.4 kHz or more, at least 4."""
+    factor = 4
     while factor * rate_hz < 176_400:
         factor *= 2
     return factor
@@ -31,15 +35,14 @@ def oversampling_factor(rate_hz: int) -> int:
 
 @functools.cache
 def _interpolators(factor: int) -> NDArray[np.float32]:
-    """Taps of each phase between two samples, shape (factor - 1, 2 * HALF_TAPS)."""
-    phases = np.arange(1, factor) / factor
-    return _sinc_taps(phases).astype(np.float32)
+    """Taps of each phase from a sample to the next, shape (factor, 2 * HALF_TAPS)."""
+    return _sinc_taps(np.arange(factor) / factor).astype(np.float32)
 
 
 def _sinc_taps(phases: NDArray[np.float64]) -> NDArray[np.float64]:
     offsets = np.arange(-HALF_TAPS + 1, HALF_TAPS + 1)[None, :] - phases[:, None]
     window = np.i0(_KAISER_BETA * np.sqrt(np.maximum(0, 1 - (offsets / HALF_TAPS) ** 2)))
-    taps = np.sinc(offsets) * window / np.i0(_KAISER_BETA)
+    taps = np.sinc(2 * _CUT * offsets) * window
     sums: NDArray[np.float64] = taps.sum(axis=1, keepdims=True)
     return taps / sums
 
@@ -74,10 +77,8 @@ def _bounds() -> tuple[float, float, float]:
 def _interpolate(samples, taps, wave):  # type: ignore[no-untyped-def]
     """Fill wave[p, i] with the value p/factor of the way from sample i on; 8 taps at a time."""
     span = wave.shape[1]
-    for i in range(span):
-        wave[0, i] = samples[i + HALF_TAPS - 1]
     for p in range(taps.shape[0]):
-        row = wave[p + 1]
+        row = wave[p]
         for i in range(span):
             row[i] = 0.0
         for k in range(0, 2 * HALF_TAPS, 8):
@@ -98,11 +99,14 @@ def _interpolate(samples, taps, wave):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _crests(wave, floor, peaks):  # type: ignore[no-untyped-def]
-    """Raise each peak to the top of the wave in its interval, by a parabola at each crest."""
+def _crests(wave, samples, floor, peaks):  # type: ignore[no-untyped-def]
+    """Raise each peak to the top of the wave in its interval, and to its sample.
+
+    A crest's top is taken from the parabola through its three highest points.
+    """
     factor = wave.shape[0]
     for i in range(1, peaks.shape[0] + 1):
-        peak = np.float32(0.0)
+        peak = abs(samples[i + HALF_TAPS - 1])
         for p in range(factor):
             here = wave[p, i]
             before = wave[p - 1, i] if p > 0 else wave[factor - 1, i - 1]
@@ -144,14 +148,14 @@ def _interval_peaks(padded, taps, bounds, floor, rising, peaks):  # type: ignore
     padded: (channels, n + BEFORE + AFTER + 6); peaks: (n,), zeros, n a multiple of the tile. Where
     `rising` is set, the floor rises with what was found. The order of every sum is fixed.
     """
-    wave = np.zeros((taps.shape[0] + 1, _TILE + 8), np.float32)
+    wave = np.zeros((taps.shape[0], _TILE + 8), np.float32)
     for start in range(0, peaks.shape[0], _TILE):
         tile = peaks[start : start + _TILE]
         for c in range(padded.shape[0]):
             samples = padded[c, start : start + _TILE + 2 * HALF_TAPS + 8]
             if _can_exceed(samples, bounds, floor):
                 _interpolate(samples, taps, wave)
-                _crests(wave, floor, tile)
+                _crests(wave, samples, floor, tile)
                 if rising:
                     floor = max(floor, tile.max())
 
