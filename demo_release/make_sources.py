@@ -101,7 +101,9 @@ def main() -> None:
                 )
     if options.again or not (options.out / COVER_NAME).exists():
         picture = cover()
-        picture.save(options.out / COVER_NAME, dpi=(300, 300))
+        unfinished = options.out / f"unfinished-{COVER_NAME}"
+        picture.save(unfinished, dpi=(300, 300))
+        unfinished.replace(options.out / COVER_NAME)
         print(f"{COVER_NAME:24} {picture.width} x {picture.height} pixels, {picture.mode}")
     print(f"{len(missing)} recordings made in {time.monotonic() - started_s:.0f} s")
 

@@ -89,8 +89,9 @@ def _look(path: Path) -> Image.Image | tuple[str, str]:
     except UnidentifiedImageError:
         message = f"{path}: is neither a JPEG nor a PNG picture: export it again"
         return "unreadable-cover", message
-    except (OSError, ValueError, SyntaxError):
-        return "unreadable-cover", f"{path}: the picture is damaged: export it again"
+    except (OSError, ValueError, SyntaxError) as error:
+        message = f"{path}: the picture is damaged ({shorten(str(error))}): export it again"
+        return "unreadable-cover", message
 
 
 def read_cover(path: Path) -> Cover:
