@@ -21,7 +21,7 @@ from assembler.manifest.times import clock_text, frames_text
 if TYPE_CHECKING:
     from assembler.release.check import CheckReport
     from assembler.release.measure import Measurement
-    from assembler.release.run import BuildReport
+    from assembler.release.report import BuildReport
     from assembler.release.run import Progress as BuildProgress
     from assembler.release.verify import VerifyReport
 

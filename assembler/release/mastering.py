@@ -1,4 +1,4 @@
-"""Master passages: prepared sound at a deliverable's rate, the gains of the match, finished words.
+"""Master passages: gain, limiter, finished words, and readings of these words.
 
 A passage is worked on as one sound, so that a segue has no seam; its tracks are regions of it.
 """
@@ -7,94 +7,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import accumulate, pairwise
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from assembler.release.limiting import Limiting, LimitingLog
+from assembler.release.prepared import BLOCK_FRAMES, Prepared, with_gain
 from assembler.release.sections import TrackSection
-from assembler.sequence import Passage
-from assembler.sequence.frames import samples_at
 from assembler.sound.blocks import Samples, cut
-from assembler.sound.decibels import amplitude
 from assembler.sound.dither import WordLength, samples_of
-from assembler.sound.equaliser import equalise
-from assembler.sound.fades import fade
-from assembler.sound.limiter import Attenuation, limit
-from assembler.sound.loudness import EnergyMeter
+from assembler.sound.limiter import limit
 from assembler.sound.meter import Meter, Reading
-from assembler.sound.resample import BEYOND_S, section_at, settled_start
 
-BLOCK_FRAMES = 1 << 17
-RAMP_S = 0.01
-"""Half the time that the gain takes to move at a segue between tracks of different gain."""
 PEAK_SLACK_DB = 0.02
 """A rendered peak may lie this much above the ceiling before the passage is rendered again."""
 _MOST_RENDERINGS = 4
-
-
-@dataclass(frozen=True)
-class Prepared:
-    """A passage's sound after tone, fades and rate, before gain.
-
-    Attributes
-    ----------
-    passage
-        Where it lies on the disc.
-    sections
-        Its tracks.
-    rate_hz
-        Its rate here.
-    file
-        Its samples: raw float32, two channels.
-    ends
-        Sample after the last of each track's sound.
-    cuts
-        Sample at which each track after the first begins, on the disc's grid of frames.
-    length
-        Samples with the silence up to the next passage.
-    """
-
-    passage: Passage
-    sections: tuple[TrackSection, ...]
-    rate_hz: int
-    file: Path
-    ends: tuple[int, ...]
-    cuts: tuple[int, ...]
-    length: int
-
-    def blocks(self) -> Iterator[Samples]:
-        """Read the samples of the sound."""
-        with self.file.open("rb") as file:
-            while data := file.read(BLOCK_FRAMES * 8):
-                yield np.frombuffer(data, "<f4").reshape(-1, 2)
-
-    @property
-    def region_lengths(self) -> tuple[int, ...]:
-        """Samples of each track's file: up to the next track's start."""
-        edges = (0, *self.cuts, self.length)
-        return tuple(b - a for a, b in pairwise(edges))
-
-
-@dataclass(frozen=True)
-class Limiting:
-    """What the limiter did to one track.
-
-    Attributes
-    ----------
-    most_db
-        The deepest attenuation.
-    at_s
-        When, from the start of the track.
-    share_above_1_db, share_above_3_db
-        Of the track's time.
-    """
-
-    most_db: float
-    at_s: float
-    share_above_1_db: float
-    share_above_3_db: float
 
 
 @dataclass(frozen=True)
@@ -154,62 +82,6 @@ def excerpt(tracks: Sequence[Mastered], start: int, end: int) -> NDArray[np.int1
     return np.concatenate(parts)
 
 
-def prepare(
-    passage: Passage, sections: Sequence[TrackSection], rate_hz: int, file: Path
-) -> Prepared:
-    """Bring a passage's sound to a deliverable's rate: section, tone, rate, fades.
-
-    Raises
-    ------
-    SourceError
-        A recording can't be read to its end, or holds NaN or infinite samples.
-    """
-    with file.open("wb") as out:
-        for section in sections:
-            for block in _toned(section, rate_hz):
-                out.write(np.ascontiguousarray(block, "<f4").tobytes())
-    ends = tuple(accumulate(section.samples_at(rate_hz) for section in sections))
-    cuts = tuple(samples_at(mark, rate_hz) for mark in passage.marks[1:])
-    length = max(samples_at(passage.room_frames, rate_hz), ends[-1])
-    return Prepared(passage, tuple(sections), rate_hz, file, ends, cuts, length)
-
-
-def _toned(section: TrackSection, rate_hz: int) -> Iterator[Samples]:
-    recording, start, end = section.recording, section.start, section.end
-    own_hz = recording.rate_hz
-    if section.bands or own_hz != rate_hz:
-        read_from = settled_start(start, own_hz, rate_hz)
-        read_to = min(recording.frames, end + round(BEYOND_S * own_hz))
-    else:
-        read_from, read_to = start, end
-    sound = equalise(recording.blocks(read_from, read_to), section.bands, own_hz)
-    sound = section_at(sound, read_from, start, end, own_hz, rate_hz)
-    fades = (section.track.fade_in or 0, section.track.fade_out or 0)
-    fade_in, fade_out = (round(time_s * rate_hz) for time_s in fades)
-    return fade(sound, section.samples_at(rate_hz), fade_in, fade_out)
-
-
-def source_loudness(prepared: Prepared) -> list[float | None]:
-    """Measure each track of a passage before gain; None for silence."""
-    meters = [EnergyMeter(prepared.rate_hz, 2) for _ in prepared.sections]
-    for region, block in cut(_padded(prepared.blocks(), prepared.length), prepared.cuts):
-        meters[region].feed(block)
-    return [meter.loudness().integrated_lufs for meter in meters]
-
-
-def limited_loudness(
-    prepared: Prepared, gains_db: Sequence[float], ceiling_dbtp: float
-) -> list[float | None]:
-    """Measure each track of a passage as it would be delivered with these gains."""
-    meters = [EnergyMeter(prepared.rate_hz, 2) for _ in prepared.sections]
-    sound = (
-        block for block, _ in limit(_gained(prepared, gains_db), prepared.rate_hz, ceiling_dbtp)
-    )
-    for region, block in cut(_padded(sound, prepared.length), prepared.cuts):
-        meters[region].feed(block)
-    return [meter.loudness().integrated_lufs for meter in meters]
-
-
 def master(
     prepared: Prepared,
     gains_db: Sequence[float],
@@ -267,7 +139,7 @@ class _Rendering:
         self.prepared = prepared
         self.gains_db = gains_db
         self.files = {bits: file_of(bits) for bits in widths}
-        self.limiting = _LimitingLog(prepared)
+        self.limiting = LimitingLog(prepared.rate_hz, prepared.ends)
         self.meters = {
             bits: [Meter(prepared.rate_hz) for _ in prepared.sections] for bits in widths
         }
@@ -299,8 +171,8 @@ class _Rendering:
         self._measure()
 
     def _limited(self, ceiling_dbtp: float) -> Iterator[Samples]:
-        self.limiting = _LimitingLog(self.prepared)
-        gained = _gained(self.prepared, self.gains_db)
+        self.limiting = LimitingLog(self.prepared.rate_hz, self.prepared.ends)
+        gained = with_gain(self.prepared, self.gains_db)
         for block, attenuation in limit(gained, self.prepared.rate_hz, ceiling_dbtp):
             self.limiting.add(attenuation)
             yield block
@@ -370,82 +242,6 @@ def _read_words(path: Path, bits: int) -> Iterator[NDArray[np.int32]]:
     with path.open("rb") as file:
         while data := file.read(BLOCK_FRAMES * 2 * kind.itemsize):
             yield np.frombuffer(data, kind).reshape(-1, 2).astype(np.int32)
-
-
-class _LimitingLog:
-    """Attenuation of each track, as it passes."""
-
-    def __init__(self, prepared: Prepared) -> None:
-        self._prepared = prepared
-        self._starts = (0, *prepared.ends)
-        self._position = 0
-        count = len(prepared.sections)
-        self._most = [0.0] * count
-        self._at = [0] * count
-        self._above_1 = [0] * count
-        self._above_3 = [0] * count
-
-    def add(self, attenuation: Attenuation) -> None:
-        position = self._position
-        self._position += len(attenuation)
-        if not attenuation.any():
-            return
-        for i, end in enumerate(self._prepared.ends):
-            first = max(self._starts[i] - position, 0)
-            part = attenuation[first : max(end - position, 0)]
-            if not len(part):
-                continue
-            deepest = int(part.argmax())
-            if part[deepest] > self._most[i]:
-                self._most[i] = float(part[deepest])
-                self._at[i] = position + first + deepest - self._starts[i]
-            self._above_1[i] += int((part > 1).sum())
-            self._above_3[i] += int((part > 3).sum())
-
-    def tracks(self) -> list[Limiting]:
-        lengths = [b - a for a, b in pairwise(self._starts)]
-        return [
-            Limiting(
-                most_db=self._most[i],
-                at_s=self._at[i] / self._prepared.rate_hz,
-                share_above_1_db=self._above_1[i] / max(1, lengths[i]),
-                share_above_3_db=self._above_3[i] / max(1, lengths[i]),
-            )
-            for i in range(len(lengths))
-        ]
-
-
-def _padded(sound: Iterator[Samples], length: int) -> Iterator[Samples]:
-    """Follow a sound with silence up to a length."""
-    given = 0
-    for block in sound:
-        given += len(block)
-        yield block
-    while given < length:
-        block = np.zeros((min(length - given, BLOCK_FRAMES), 2), np.float32)
-        given += len(block)
-        yield block
-
-
-def _gained(prepared: Prepared, gains_db: Sequence[float]) -> Iterator[Samples]:
-    """Apply each track's gain; at a segue it moves smoothly over 2 × `RAMP_S`."""
-    if len(set(gains_db)) == 1:
-        gain = np.float32(amplitude(gains_db[0]))
-        for block in prepared.blocks():
-            yield block if gain == 1 else block * gain
-        return
-    ramp = max(1, round(RAMP_S * prepared.rate_hz))
-    knots: list[int] = [0]
-    levels: list[float] = [gains_db[0]]
-    for end, before, after in zip(prepared.ends, gains_db, gains_db[1:], strict=False):
-        knots += [end - ramp, end + ramp]
-        levels += [before, after]
-    position = 0
-    for block in prepared.blocks():
-        places = np.arange(position, position + len(block))
-        position += len(block)
-        gain_db = np.interp(places, knots, levels)
-        yield (block * (10 ** (gain_db / 20))[:, None]).astype(np.float32)
 
 
 def _is_plain(section: TrackSection, rate_hz: int, gain_db: float, bits: int) -> bool:

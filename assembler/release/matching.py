@@ -9,7 +9,10 @@ from functools import partial
 
 from assembler.errors import AssemblerError
 from assembler.manifest import Level
-from assembler.release.mastering import Prepared, limited_loudness, source_loudness
+from assembler.release.prepared import Prepared, with_gain, with_silence
+from assembler.sound.blocks import cut
+from assembler.sound.limiter import limit
+from assembler.sound.loudness import EnergyMeter
 
 CLOSE_ENOUGH_LU = 0.02
 MOST_ROUNDS = 7
@@ -92,6 +95,27 @@ def match_gains(
         guesses: Sequence[Matched | None] = guess or [None] * len(passages)
         return list(workers.map(partial(_match_tracks, level), passages, heard, guesses))
     return _match_album(level, passages, heard, workers, guess)
+
+
+def source_loudness(prepared: Prepared) -> list[float | None]:
+    """Measure each track of a passage before gain; None for silence."""
+    meters = [EnergyMeter(prepared.rate_hz, 2) for _ in prepared.sections]
+    for region, block in cut(with_silence(prepared.blocks(), prepared.length), prepared.cuts):
+        meters[region].feed(block)
+    return [meter.loudness().integrated_lufs for meter in meters]
+
+
+def limited_loudness(
+    prepared: Prepared, gains_db: Sequence[float], ceiling_dbtp: float
+) -> list[float | None]:
+    """Measure each track of a passage as it would be delivered with these gains."""
+    meters = [EnergyMeter(prepared.rate_hz, 2) for _ in prepared.sections]
+    sound = (
+        block for block, _ in limit(with_gain(prepared, gains_db), prepared.rate_hz, ceiling_dbtp)
+    )
+    for region, block in cut(with_silence(sound, prepared.length), prepared.cuts):
+        meters[region].feed(block)
+    return [meter.loudness().integrated_lufs for meter in meters]
 
 
 def _trims(prepared: Prepared) -> Values:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -65,11 +66,8 @@ def measure_files(paths: Sequence[Path], *, jobs: int | None = None) -> list[Mea
     SourceError
         A file can't be used.
     """
-    with (
-        tempfile.TemporaryDirectory() as scratch,
-        ThreadPoolExecutor(jobs or os.cpu_count()) as pool,
-    ):
-        return list(pool.map(partial(_measure_file, Path(scratch)), paths))
+    with _desk(jobs) as (scratch, pool):
+        return list(pool.map(partial(_measure_file, scratch), paths))
 
 
 def measure_manifest(source: ManifestFile, *, jobs: int | None = None) -> list[Measurement]:
@@ -80,11 +78,8 @@ def measure_manifest(source: ManifestFile, *, jobs: int | None = None) -> list[M
     FindingsError
         A source can't be used.
     """
-    with (
-        tempfile.TemporaryDirectory() as scratch,
-        ThreadPoolExecutor(jobs or os.cpu_count()) as pool,
-    ):
-        found, findings = find_sections(source, Path(scratch))
+    with _desk(jobs) as (scratch, pool):
+        found, findings = find_sections(source, scratch)
         if errors_in(findings):
             raise FindingsError(findings)
         sections = [section for section in found if section is not None]
@@ -108,6 +103,16 @@ def measure_region(path: Path, region: tuple[int, int] | None) -> Reading:
     recording = open_recording((path,))
     start, end = region or (0, recording.frames)
     return _reading(recording, start, min(end, recording.frames))
+
+
+@contextmanager
+def _desk(jobs: int | None) -> Iterator[tuple[Path, Executor]]:
+    """Give a folder for decoded copies, and workers."""
+    with (
+        tempfile.TemporaryDirectory() as scratch,
+        ThreadPoolExecutor(jobs or os.cpu_count()) as pool,
+    ):
+        yield Path(scratch), pool
 
 
 def _measure_file(scratch: Path, path: Path) -> Measurement:

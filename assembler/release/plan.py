@@ -77,6 +77,12 @@ class Plan:
         formats = sorted(self.downloads, key=lambda name: FACTS[name].lossy)
         return formats[0] if formats else None
 
+    def told_bits(self, deliverable: str) -> int:
+        """Give the word length that a deliverable's levels are told of."""
+        if deliverable == "disc" or self.measured_format is None:
+            return DISC_BITS
+        return FACTS[self.measured_format].bits
+
 
 def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
     """Plan the work for a manifest that passed its check."""

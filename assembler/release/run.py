@@ -6,14 +6,12 @@ import json
 import os
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-import assembler
 from assembler.disc.cue import CueRelease, CueTrack, cue_bytes, cue_sheet, disc_stem
 from assembler.disc.image import write_image
 from assembler.download.cover import Cover, read_cover
@@ -27,10 +25,11 @@ from assembler.manifest.model import Format
 from assembler.paper.credits_sheet import write_credits_sheet
 from assembler.proof.joins import joins, write_join_clip
 from assembler.release.check import CheckReport, check
-from assembler.release.levels import level_findings, levels_json, limiting_json, segue_findings
-from assembler.release.mastering import Mastered, Prepared, excerpt, master, prepare
+from assembler.release.levels import level_findings, segue_findings
+from assembler.release.mastering import Mastered, excerpt, master
 from assembler.release.matching import Matched, SilentTrackError, match_gains
 from assembler.release.plan import DISC_BITS, ROOMS, Mastering, Plan, plan_release, release_name
+from assembler.release.prepared import Prepared, prepare
 from assembler.release.release_folder import (
     MANIFEST,
     REPORT,
@@ -41,6 +40,7 @@ from assembler.release.release_folder import (
     release_files,
     write_checksums,
 )
+from assembler.release.report import BuildReport, Result, report_content
 from assembler.words import TrackWords, track_words
 
 Progress = Callable[[str, int, int], None]
@@ -49,40 +49,6 @@ Progress = Callable[[str, int, int], None]
 
 def no_progress(_step: str, _done: int, _of: int) -> None:
     """Tell nobody."""
-
-
-@dataclass(frozen=True)
-class BuildReport:
-    """A finished build.
-
-    Attributes
-    ----------
-    release_dir
-        The release's folder.
-    findings
-        Of the check and of the mastering.
-    made, reused
-        Files, by their paths inside the folder.
-    content
-        What `report.json` holds.
-    """
-
-    release_dir: Path
-    findings: tuple[Finding, ...]
-    made: tuple[str, ...]
-    reused: tuple[str, ...]
-    content: dict[str, Any]
-
-    def as_json(self) -> dict[str, Any]:
-        """Give the report as plain data for ``--json``."""
-        return {
-            "ok": True,
-            "findings": [finding.as_json() for finding in self.findings],
-            "release_dir": str(self.release_dir),
-            "made": list(self.made),
-            "reused": list(self.reused),
-            "tracks": self.content["tracks"],
-        }
 
 
 def build(
@@ -159,14 +125,6 @@ def _source_finding(source: ManifestFile, error: SourceError) -> Finding:
     return source.finding("error", error.code, ("tracks",), text)
 
 
-@dataclass(frozen=True)
-class _Result:
-    """One mastering of the whole release: its tracks in order, and what was asked of each."""
-
-    tracks: tuple[Mastered, ...]
-    asked_lufs: tuple[float | None, ...]
-
-
 class _Build:
     """One build's work, step by step."""
 
@@ -209,7 +167,7 @@ class _Build:
         name = self.source.manifest.release.front_cover
         return read_cover(self.source.resolve(name)) if name else None
 
-    def _master(self, mastering: Mastering) -> _Result:
+    def _master(self, mastering: Mastering) -> Result:
         widths = self.plan.widths[mastering]
         number = list(self.plan.widths).index(mastering)
 
@@ -241,12 +199,12 @@ class _Build:
         for _ in passages:
             self._step("match")
         mastered = list(self.pool.map(master_one, enumerate(matched)))
-        return _Result(
+        return Result(
             tuple(track for tracks in mastered for track in tracks),
             tuple(asked for one in matched for asked in one.asked_lufs),
         )
 
-    def _make_discs(self, result: _Result) -> None:
+    def _make_discs(self, result: Result) -> None:
         folder = self.folder / "disc"
         folder.mkdir()
         for disc in self.plan.report.discs:
@@ -260,7 +218,7 @@ class _Build:
             (folder / f"{name}.cue").write_bytes(cue_bytes(sheet))
         self._step("disc image and cue sheet")
 
-    def _make_joins(self, result: _Result) -> None:
+    def _make_joins(self, result: Result) -> None:
         folder = self.folder / "proof" / "joins"
         folder.mkdir(parents=True)
         for disc in self.plan.report.discs:
@@ -279,7 +237,7 @@ class _Build:
         )
         return CueRelease(release.title, release.artist, release.barcode, remarks)
 
-    def _make_downloads(self, results: dict[Mastering, _Result]) -> None:
+    def _make_downloads(self, results: dict[Mastering, Result]) -> None:
         if not self.plan.downloads:
             return
         folder = self.folder / "download"
@@ -310,7 +268,7 @@ class _Build:
             told["download"] = self.plan.downloads[measured]
         return told
 
-    def _level_findings(self, results: dict[Mastering, _Result]) -> Iterator[Finding]:
+    def _level_findings(self, results: dict[Mastering, Result]) -> Iterator[Finding]:
         seen: set[tuple[str, int]] = set()
         for deliverable, mastering in self._told().items():
             result = results[mastering]
@@ -325,7 +283,7 @@ class _Build:
                     yield finding
 
     def _finish(
-        self, target: Path, findings: tuple[Finding, ...], results: dict[Mastering, _Result]
+        self, target: Path, findings: tuple[Finding, ...], results: dict[Mastering, Result]
     ) -> BuildReport:
         made = tuple(release_files(self.folder))
         kept_rooms = keep_other_rooms(target, self.folder, self.plan.rooms)
@@ -333,7 +291,8 @@ class _Build:
             message = f"{', '.join(kept_rooms)}: kept from the last build; build without --only"
             findings += (self.source.finding("note", "kept-rooms", (), message),)
         findings = tuple(replace(f, file=self.source.path.name) for f in findings)
-        content = self._content(findings, results)
+        told = {name: results[mastering] for name, mastering in self._told().items()}
+        content = report_content(self.plan, findings, told)
         text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
         (self.folder / REPORT).write_text(text, encoding="utf-8", newline="\n")
         (self.folder / MANIFEST).write_text(self.source.text, encoding="utf-8", newline="\n")
@@ -345,53 +304,6 @@ class _Build:
             findings += (self.source.finding("warning", "added-files-kept", (), message),)
         shown = tuple(replace(f, file=str(self.source.path)) for f in findings)
         return BuildReport(target, shown, made, (), content)
-
-    def _content(
-        self, findings: tuple[Finding, ...], results: dict[Mastering, _Result]
-    ) -> dict[str, Any]:
-        manifest = self.source.manifest
-        checked = self.plan.report.as_json()
-        return {
-            "assembler": assembler.__version__,
-            "ok": True,
-            "name": self.plan.name,
-            "release": manifest.release.model_dump(),
-            "rooms": sorted(self.plan.rooms),
-            "disc": checked["disc"] if manifest.disc.make else None,
-            "discs": checked["discs"] if manifest.disc.make else [],
-            "level": {
-                "disc": manifest.level_of("disc").model_dump(),
-                "download": manifest.level_of("download").model_dump(),
-            },
-            "findings": [finding.as_json() for finding in findings],
-            "tracks": [
-                {**track, **self._track_content(index, results)}
-                for index, track in enumerate(checked["tracks"])
-            ],
-        }
-
-    def _track_content(self, index: int, results: dict[Mastering, _Result]) -> dict[str, Any]:
-        section = self.plan.report.sections[index]
-        disc = results[self.plan.disc].tracks[index] if self.plan.disc else None
-        measured = self.plan.measured_format
-        download = results[self.plan.downloads[measured]].tracks[index] if measured else None
-        first = disc or download
-        return {
-            "source": {
-                "files": list(section.track.audio.paths),
-                "sha256": section.recording.digest(),
-                "sample_rate_hz": section.recording.rate_hz,
-                "start_sample": section.start,
-                "end_sample": section.end,
-            },
-            "gain_db": round(first.gain_db, 3) if first else None,
-            "disc": levels_json(disc, DISC_BITS) if disc else None,
-            "download": levels_json(download, FACTS[measured].bits)
-            if download and measured
-            else None,
-            "most_limiting_db": round(first.limiting.most_db, 3) if first else None,
-            "limiting": limiting_json(first) if first else None,
-        }
 
 
 def _all_words(tracks: Iterable[Mastered]) -> Iterator[NDArray[np.int32]]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -137,16 +137,7 @@ def _decoded(info: SourceInfo, scratch: Path) -> SourceInfo:
             f"{clock_text(found.duration_s)} can be decoded: copy it again from the original",
             "truncated-file",
         )
-    return SourceInfo(
-        path=target,
-        kind=info.kind,
-        rate_hz=found.rate_hz,
-        channels=found.channels,
-        frames=found.frames,
-        bits=info.bits,
-        lossy=info.lossy,
-        needs_ffmpeg=False,
-    )
+    return replace(found, kind=info.kind, bits=info.bits, lossy=info.lossy)
 
 
 def _refuse_odd_pair(left: SourceInfo, right: SourceInfo) -> None:

@@ -10,11 +10,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from filelock import FileLock
 from outside import program, real_music
 
 from assembler import build, load
 from assembler.manifest import ManifestFile
-from assembler.release.run import BuildReport
+from assembler.release.report import BuildReport
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "manifests" / "songs-for-slack-water.yaml"
@@ -41,7 +42,9 @@ def demo_manifest(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's manifest with its sources, which are made if they are not there yet."""
     sources = ROOT / "demo_release" / "sources"
     script = ROOT / "demo_release" / "make_sources.py"
-    subprocess.run([sys.executable, script], check=True, capture_output=True)
+    with FileLock(tmp_path_factory.getbasetemp().parent / "demo-sources.lock"):
+        made = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False)
+    assert made.returncode == 0, made.stderr
     folder = tmp_path_factory.mktemp("demo")
     (folder / "manifests").mkdir()
     (folder / "demo_release").mkdir()

@@ -19,7 +19,6 @@ from assembler import build, check, load, verify
 from assembler.manifest.times import frames_text
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 
-pytestmark = pytest.mark.xdist_group("demo")
 CEILING_DBTP = -1.0
 
 

@@ -15,7 +15,7 @@ import soundfile
 from mutagen.flac import FLAC
 
 from assembler import FindingsError, build, load, verify
-from assembler.release.run import BuildReport
+from assembler.release.report import BuildReport
 
 RNG = np.random.default_rng(11)
 

@@ -6,12 +6,9 @@ ebur128 (BS.1770) and a 16-times oversampling by soxr.
 
 from __future__ import annotations
 
-import pytest
 from outside import ebur128, true_peak_16
 
 from assembler import check, verify
-
-pytestmark = pytest.mark.xdist_group("real")
 
 
 def test_it_is_an_album(real_album):
