@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import Any
@@ -63,7 +64,8 @@ def level_findings(
         number = track.section.index + 1
         limiting = track.limiting
         if limiting.most_db > ACCEPTED_LIMITING_DB:
-            lower = level.target - (limiting.most_db - ACCEPTED_LIMITING_DB)
+            over_db = limiting.most_db - ACCEPTED_LIMITING_DB
+            lower = math.floor((level.target - over_db) * 10) / 10
             message = (
                 f"{deliverable}: track {number} is limited by up to {limiting.most_db:.1f} dB (at "
                 f"{clock_text(limiting.at_s)}; {limiting.share_above_3_db:.1%} of it by more than "
