@@ -34,8 +34,13 @@ class SourceError(AssemblerError):
         Which file, what is wrong with it, what to do.
     code
         Kebab-case name of the finding that this becomes.
+    index
+        The track's place in the manifest, from 0, where it is known.
     """
 
-    def __init__(self, message: str, code: str = "unusable-source") -> None:
+    def __init__(
+        self, message: str, code: str = "unusable-source", index: int | None = None
+    ) -> None:
         self.code = code
+        self.index = index
         super().__init__(message)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -17,14 +18,11 @@ AROUND_S = 8
 _FADE_MS = 150
 _STEADY = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:a", "+bitexact"]
 
-Excerpt = Callable[[int, int], NDArray[np.int16]]
-"""Gives the samples of a disc's image from one position to before another, shape (n, 2)."""
-
 
 def joins(order: DiscOrder) -> Iterator[tuple[str, int, int]]:
     """Give each join's name and its clip's first sample and end in the image."""
     around = AROUND_S * FRAMES_PER_SECOND
-    for before, after in zip(order.places, order.places[1:], strict=False):
+    for before, after in pairwise(order.places):
         start = max(before.start_frame, before.end_frame - around)
         end = min(after.end_frame, after.start_frame + around)
         name = f"{before.number:02d}-{after.number:02d}"

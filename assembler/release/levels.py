@@ -12,6 +12,7 @@ from assembler.manifest import Level, ManifestFile
 from assembler.manifest.times import clock_text
 from assembler.release.mastering import Mastered
 from assembler.sequence import Passage
+from assembler.sound.decibels import rounded
 
 LOUDNESS_TOLERANCE_LU = 0.1
 ACCEPTED_LIMITING_DB = 3.0
@@ -25,13 +26,13 @@ def levels_json(track: Mastered, bits: int) -> dict[str, float | None]:
     """Give a track's measured levels as plain data."""
     reading = track.readings[bits]
     return {
-        "integrated_lufs": _rounded(reading.integrated_lufs),
-        "true_peak_dbtp": _rounded(reading.true_peak_dbtp),
-        "sample_peak_dbfs": _rounded(reading.sample_peak_dbfs),
-        "loudness_range_lu": _rounded(reading.loudness_range_lu),
+        "integrated_lufs": rounded(reading.integrated_lufs),
+        "true_peak_dbtp": rounded(reading.true_peak_dbtp),
+        "sample_peak_dbfs": rounded(reading.sample_peak_dbfs),
+        "loudness_range_lu": rounded(reading.loudness_range_lu),
         "sample_rate_hz": track.rate_hz,
         "bits": bits,
-        "gain_db": _rounded(track.gain_db),
+        "gain_db": rounded(track.gain_db),
     }
 
 
@@ -39,8 +40,8 @@ def limiting_json(track: Mastered) -> dict[str, Any]:
     """Give what the limiter did to a track as plain data."""
     limiting = track.limiting
     return {
-        "most_db": _rounded(limiting.most_db),
-        "at_s": _rounded(limiting.at_s),
+        "most_db": rounded(limiting.most_db),
+        "at_s": rounded(limiting.at_s),
         "share_above_1_db": round(limiting.share_above_1_db, 4),
         "share_above_3_db": round(limiting.share_above_3_db, 4),
     }
@@ -121,7 +122,3 @@ def _why(level: Level, off_lu: float) -> str:
             "with it; a lower target keeps the balance"
         )
     return "its sound does not settle on it; listen, and set its `trim`"
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 3)

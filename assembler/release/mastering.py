@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assembler.release.limiting import Limiting, LimitingLog
-from assembler.release.prepared import BLOCK_FRAMES, Prepared, with_gain
+from assembler.release.prepared import BLOCK_FRAMES, Prepared, with_gain, with_silence
 from assembler.release.sections import TrackSection
 from assembler.sound.blocks import Samples, cut
 from assembler.sound.dither import WordLength, samples_of
@@ -58,15 +58,7 @@ class Mastered:
 
     def words(self, bits: int) -> Iterator[NDArray[np.int32]]:
         """Read the track's words of a width, shape (frames, 2), in blocks."""
-        kind = np.dtype("<i2" if bits == 16 else "<i4")
-        left = self.length
-        with self.files[bits].open("rb") as file:
-            file.seek(self.start * 2 * kind.itemsize)
-            while left:
-                data = file.read(min(left, BLOCK_FRAMES) * 2 * kind.itemsize)
-                block = np.frombuffer(data, kind).reshape(-1, 2)
-                left -= len(block)
-                yield block.astype(np.int32)
+        return _read_words(self.files[bits], bits, self.start, self.length)
 
 
 def excerpt(tracks: Sequence[Mastered], start: int, end: int) -> NDArray[np.int16]:
@@ -77,7 +69,7 @@ def excerpt(tracks: Sequence[Mastered], start: int, end: int) -> NDArray[np.int1
         first, last = max(start - position, 0), min(end - position, track.length)
         position += track.length
         if first < last:
-            whole = np.memmap(track.files[16], "<i2", "r").reshape(-1, 2)
+            whole = np.memmap(track.files[16], _word_kind(16), "r").reshape(-1, 2)
             parts.append(np.array(whole[track.start + first : track.start + last]))
     return np.concatenate(parts)
 
@@ -155,16 +147,15 @@ class _Rendering:
                 )
                 for i, section in enumerate(self.prepared.sections)
             ]
+            + [WordLength(bits, None)]  # of the silence after the last track
             for bits in self.files
         }
         outs = {bits: _WordFile(path, bits) for bits, path in self.files.items()}
         try:
-            for track, block in cut(self._limited(ceiling_dbtp), self.prepared.ends[:-1]):
+            sound = with_silence(self._limited(ceiling_dbtp), self.prepared.length)
+            for part, block in cut(sound, self.prepared.ends):
                 for bits, out in outs.items():
-                    out.write(words[bits][track].words(block))
-            silence = self.prepared.length - self.prepared.ends[-1]
-            for out in outs.values():
-                out.write(np.zeros((silence, 2), np.int32))
+                    out.write(words[bits][part].words(block))
         finally:
             for out in outs.values():
                 out.close()
@@ -198,7 +189,7 @@ class _Rendering:
 
     def _measure(self) -> None:
         for bits, path in self.files.items():
-            words = _read_words(path, bits)
+            words = _read_words(path, bits, 0, self.prepared.length)
             sound = (samples_of(block, bits) for block in words)
             for region, block in cut(sound, self.prepared.cuts):
                 self.meters[bits][region].feed(block)
@@ -227,7 +218,7 @@ class _WordFile:
     """Raw words on disk: int16 for 16 bits, int32 for 24."""
 
     def __init__(self, path: Path, bits: int) -> None:
-        self._kind = "<i2" if bits == 16 else "<i4"
+        self._kind = _word_kind(bits)
         self._file = path.open("wb")
 
     def write(self, words: NDArray[np.int32]) -> None:
@@ -237,11 +228,20 @@ class _WordFile:
         self._file.close()
 
 
-def _read_words(path: Path, bits: int) -> Iterator[NDArray[np.int32]]:
-    kind = np.dtype("<i2" if bits == 16 else "<i4")
+def _word_kind(bits: int) -> np.dtype[np.signedinteger]:
+    return np.dtype("<i2" if bits == 16 else "<i4")
+
+
+def _read_words(path: Path, bits: int, start: int, length: int) -> Iterator[NDArray[np.int32]]:
+    frame_bytes = 2 * _word_kind(bits).itemsize
+    left = length
     with path.open("rb") as file:
-        while data := file.read(BLOCK_FRAMES * 2 * kind.itemsize):
-            yield np.frombuffer(data, kind).reshape(-1, 2).astype(np.int32)
+        file.seek(start * frame_bytes)
+        while left:
+            data = file.read(min(left, BLOCK_FRAMES) * frame_bytes)
+            block = np.frombuffer(data, _word_kind(bits)).reshape(-1, 2)
+            left -= len(block)
+            yield block.astype(np.int32)
 
 
 def _is_plain(section: TrackSection, rate_hz: int, gain_db: float, bits: int) -> bool:

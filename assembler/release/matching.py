@@ -7,7 +7,7 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
 
-from assembler.errors import AssemblerError
+from assembler.errors import SourceError
 from assembler.manifest import Level
 from assembler.release.prepared import Prepared, with_gain, with_silence
 from assembler.sound.blocks import cut
@@ -22,23 +22,6 @@ NEAR_LOUDEST_LU = 3.0
 """Tracks this near to the loudest can be the loudest after limiting."""
 
 Values = tuple[float, ...]
-
-
-class SilentTrackError(AssemblerError):
-    """A track has no loudness to match.
-
-    Parameters
-    ----------
-    index
-        The track's place in the manifest, from 0.
-    """
-
-    def __init__(self, index: int) -> None:
-        self.index = index
-        super().__init__(
-            f"track {index + 1} is silent, so there is no loudness to match: check its source and "
-            "section, or set `level.match: none`"
-        )
 
 
 @dataclass(frozen=True)
@@ -84,7 +67,7 @@ def match_gains(
 
     Raises
     ------
-    SilentTrackError
+    SourceError
         A track under a match holds nothing that passes the gate.
     """
     sources = list(workers.map(source_loudness, passages))
@@ -125,7 +108,12 @@ def _trims(prepared: Prepared) -> Values:
 def _heard(prepared: Prepared, loudness: Sequence[float | None]) -> Values:
     for section, lufs in zip(prepared.sections, loudness, strict=True):
         if lufs is None:
-            raise SilentTrackError(section.index)
+            raise SourceError(
+                f"track {section.index + 1} is silent, so there is no loudness to match: check its "
+                "source and section, or set `level.match: none`",
+                "silent-track",
+                section.index,
+            )
     return tuple(lufs for lufs in loudness if lufs is not None)
 
 

@@ -17,6 +17,7 @@ from assembler.findings import errors_in
 from assembler.manifest import ManifestFile
 from assembler.release.sections import find_sections
 from assembler.sound.blocks import Samples
+from assembler.sound.decibels import rounded
 from assembler.sound.meter import Reading, read_meter
 from assembler.sources import Recording, open_recording
 
@@ -49,12 +50,12 @@ class Measurement:
             "duration_s": round(reading.frames / self.rate_hz, 6),
             "sample_rate_hz": self.rate_hz,
             "channels": self.channels,
-            "integrated_lufs": _rounded(reading.integrated_lufs),
-            "max_momentary_lufs": _rounded(reading.max_momentary_lufs),
-            "max_short_term_lufs": _rounded(reading.max_short_term_lufs),
-            "loudness_range_lu": _rounded(reading.loudness_range_lu),
-            "true_peak_dbtp": _rounded(reading.true_peak_dbtp),
-            "sample_peak_dbfs": _rounded(reading.sample_peak_dbfs),
+            "integrated_lufs": rounded(reading.integrated_lufs),
+            "max_momentary_lufs": rounded(reading.max_momentary_lufs),
+            "max_short_term_lufs": rounded(reading.max_short_term_lufs),
+            "loudness_range_lu": rounded(reading.loudness_range_lu),
+            "true_peak_dbtp": rounded(reading.true_peak_dbtp),
+            "sample_peak_dbfs": rounded(reading.sample_peak_dbfs),
         }
 
 
@@ -126,7 +127,3 @@ def _reading(recording: Recording, start: int, end: int) -> Reading:
     channels = 1 if recording.is_mono else 2
     blocks: Iterator[Samples] = (block[:, :channels] for block in recording.blocks(start, end))
     return read_meter(blocks, recording.rate_hz, channels)
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 3)

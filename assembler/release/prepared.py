@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from assembler.errors import SourceError
 from assembler.release.sections import TrackSection
 from assembler.sequence import Passage
 from assembler.sequence.frames import samples_at
@@ -78,8 +79,12 @@ def prepare(
     """
     with file.open("wb") as out:
         for section in sections:
-            for block in _toned(section, rate_hz):
-                out.write(np.ascontiguousarray(block, "<f4").tobytes())
+            try:
+                for block in _toned(section, rate_hz):
+                    out.write(np.ascontiguousarray(block, "<f4").tobytes())
+            except SourceError as error:
+                error.index = section.index
+                raise
     ends = tuple(accumulate(section.samples_at(rate_hz) for section in sections))
     cuts = tuple(samples_at(mark, rate_hz) for mark in passage.marks[1:])
     length = max(samples_at(passage.room_frames, rate_hz), ends[-1])

@@ -16,6 +16,7 @@ import platformdirs
 import soundfile
 
 from assembler.errors import AssemblerError
+from assembler.release.plan import ROOMS
 
 CHECKSUMS = "SHA256SUMS"
 REPORT = "report.json"
@@ -159,7 +160,7 @@ def keep_other_rooms(old: Path, new: Path, made_rooms: frozenset[str]) -> list[s
         The rooms that were kept.
     """
     kept = []
-    for room in ("disc", "download", "paper", "proof"):
+    for room in ROOMS:
         if room not in made_rooms and (old / room).is_dir():
             shutil.copytree(old / room, new / room, copy_function=_link_or_copy)
             kept.append(room)

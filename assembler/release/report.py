@@ -12,6 +12,7 @@ from assembler.findings import Finding
 from assembler.release.levels import levels_json, limiting_json
 from assembler.release.mastering import Mastered
 from assembler.release.plan import Plan
+from assembler.sources import Recording
 
 
 @dataclass(frozen=True)
@@ -72,6 +73,8 @@ def report_content(
     """
     manifest = plan.report.source.manifest
     checked = plan.report.as_json()
+    recordings = {section.recording for section in plan.report.sections}
+    digests = {recording: recording.digest() for recording in recordings}
     return {
         "assembler": assembler.__version__,
         "ok": True,
@@ -86,20 +89,22 @@ def report_content(
         },
         "findings": [finding.as_json() for finding in findings],
         "tracks": [
-            {**track, **_track_content(plan, index, told)}
+            {**track, **_track_content(plan, index, told, digests)}
             for index, track in enumerate(checked["tracks"])
         ],
     }
 
 
-def _track_content(plan: Plan, index: int, told: Mapping[str, Result]) -> dict[str, Any]:
+def _track_content(
+    plan: Plan, index: int, told: Mapping[str, Result], digests: Mapping[Recording, str]
+) -> dict[str, Any]:
     section = plan.report.sections[index]
     tracks = {deliverable: result.tracks[index] for deliverable, result in told.items()}
     first = next(iter(tracks.values()), None)
     return {
         "source": {
             "files": list(section.track.audio.paths),
-            "sha256": section.recording.digest(),
+            "sha256": digests[section.recording],
             "sample_rate_hz": section.recording.rate_hz,
             "start_sample": section.start,
             "end_sample": section.end,

@@ -19,7 +19,7 @@ from assembler.download.formats import FACTS, encode
 from assembler.download.tags import write_tags
 from assembler.errors import FindingsError, SourceError
 from assembler.file_names import track_file_name
-from assembler.findings import Finding
+from assembler.findings import Finding, Loc
 from assembler.manifest import Level, ManifestFile
 from assembler.manifest.model import Format
 from assembler.paper.credits_sheet import write_credits_sheet
@@ -27,7 +27,7 @@ from assembler.proof.joins import joins, write_join_clip
 from assembler.release.check import CheckReport, check
 from assembler.release.levels import level_findings, segue_findings
 from assembler.release.mastering import Mastered, excerpt, master
-from assembler.release.matching import Matched, SilentTrackError, match_gains
+from assembler.release.matching import Matched, match_gains
 from assembler.release.plan import DISC_BITS, ROOMS, Mastering, Plan, plan_release, release_name
 from assembler.release.prepared import Prepared, prepare
 from assembler.release.release_folder import (
@@ -94,12 +94,9 @@ def build(
             build_run = _Build(plan, work, pool, progress)
             return build_run.run(target)
         except SourceError as error:
-            raise FindingsError([_source_finding(source, error)]) from error
-        except SilentTrackError as error:
-            loc = ("tracks", error.index, "audio")
-            raise FindingsError(
-                [source.finding("error", "silent-track", loc, str(error))]
-            ) from error
+            loc: Loc = ("tracks",) if error.index is None else ("tracks", error.index, "audio")
+            finding = source.finding("error", error.code, loc, str(error))
+            raise FindingsError([finding]) from error
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
@@ -114,15 +111,6 @@ def _exact(report: CheckReport, work: Path) -> CheckReport:
     if not exact.ok:
         raise FindingsError(exact.findings)
     return exact
-
-
-def _source_finding(source: ManifestFile, error: SourceError) -> Finding:
-    """Find the track that a source error is about, so that its line can be named."""
-    text = str(error)
-    for index, track in enumerate(source.manifest.tracks):
-        if any(text.startswith(f"{source.resolve(path)}:") for path in track.audio.paths):
-            return source.finding("error", error.code, ("tracks", index, "audio"), text)
-    return source.finding("error", error.code, ("tracks",), text)
 
 
 class _Build:

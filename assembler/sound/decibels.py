@@ -19,3 +19,8 @@ def amplitude(level_db: float) -> float:
 def decibels(amplitude_: float) -> float | None:
     """Give the level of an amplitude in decibels; None for silence."""
     return 20 * math.log10(amplitude_) if amplitude_ > 0 else None
+
+
+def rounded(reading: float | None) -> float | None:
+    """Round a reading to the thousandth, as reports tell it; None stays None."""
+    return None if reading is None else round(reading, 3)
