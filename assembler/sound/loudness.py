@@ -76,37 +76,79 @@ def _gain_at_997_hz(stages: NDArray[np.float64], rate_hz: int) -> float:
     return float(np.abs(np.prod(numerators / denominators)))
 
 
+def _fir_and_poles(rate_hz: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Split the two biquads into one filter without feedback and the feedback of each.
+
+    Returns
+    -------
+    fir, shape (5,)
+    poles, shape (4,)
+        a1, a2 of the high shelf and of the high pass.
+    """
+    shelf, high_pass = k_weighting(rate_hz)
+    return np.convolve(shelf[:3], high_pass[:3]), np.concatenate((shelf[3:], high_pass[3:]))
+
+
 @compiled
-def _weighted_energies(block, stages, memory, position, rate_hz, sums, hops):  # type: ignore[no-untyped-def]
-    """Filter a block and sum its squares up to each 10 ms edge; give the count of full hops."""
-    done = 0
-    hop = position * HOPS_PER_SECOND // rate_hz
-    edge = (hop + 1) * rate_hz // HOPS_PER_SECOND
-    if edge <= position:
-        hop += 1
-        edge = (hop + 1) * rate_hz // HOPS_PER_SECOND
-    for i in range(block.shape[0]):
-        for c in range(block.shape[1]):
-            x = float(block[i, c])
-            for s in range(2):
-                y = stages[s, 0] * x + memory[c, s, 0]
-                memory[c, s, 0] = stages[s, 1] * x - stages[s, 3] * y + memory[c, s, 1]
-                memory[c, s, 1] = stages[s, 2] * x - stages[s, 4] * y
-                x = y
-            sums[c] += x * x
-        position += 1
-        if position == edge:
-            for c in range(block.shape[1]):
-                hops[done, c] = sums[c]
-                sums[c] = 0.0
-                for s in range(2):  # a filter that rings down in silence must not reach denormals
-                    for k in range(2):
-                        if abs(memory[c, s, k]) < 1e-20:
-                            memory[c, s, k] = 0.0
-            done += 1
-            hop += 1
-            edge = (hop + 1) * rate_hz // HOPS_PER_SECOND
-    return done
+def _without_feedback(flat, channels, fir, out):  # type: ignore[no-untyped-def]
+    """Filter interleaved channels; `flat` begins four frames before `out`."""
+    f0, f1, f2, f3, f4 = fir[0], fir[1], fir[2], fir[3], fir[4]
+    x0, x1, x2 = flat[4 * channels :], flat[3 * channels :], flat[2 * channels :]
+    x3, x4 = flat[channels:], flat
+    for j in range(out.shape[0]):
+        out[j] = f0 * x0[j] + f1 * x1[j] + f2 * x2[j] + f3 * x3[j] + f4 * x4[j]
+
+
+@compiled
+def _add_energies_of_two(frames, poles, c, d, memory, sums):  # type: ignore[no-untyped-def]
+    """Feed back two channels, which a processor does as fast as one, and sum their squares."""
+    a1, a2, b1, b2 = poles[0], poles[1], poles[2], poles[3]
+    y1, y2, z1, z2 = memory[c, 0], memory[c, 1], memory[c, 2], memory[c, 3]
+    u1, u2, v1, v2 = memory[d, 0], memory[d, 1], memory[d, 2], memory[d, 3]
+    energy_c, energy_d = sums[c], sums[d]
+    for i in range(frames.shape[0]):
+        y = (frames[i, c] - a2 * y2) - a1 * y1
+        u = (frames[i, d] - a2 * u2) - a1 * u1
+        z = (y - b2 * z2) - b1 * z1
+        v = (u - b2 * v2) - b1 * v1
+        energy_c += z * z
+        energy_d += v * v
+        y2, y1, z2, z1 = y1, y, z1, z
+        u2, u1, v2, v1 = u1, u, v1, v
+    memory[c, 0], memory[c, 1], memory[c, 2], memory[c, 3] = y1, y2, z1, z2
+    memory[d, 0], memory[d, 1], memory[d, 2], memory[d, 3] = u1, u2, v1, v2
+    sums[c], sums[d] = energy_c, energy_d
+
+
+@compiled
+def _end_ringing(memory):  # type: ignore[no-untyped-def]
+    """Keep a filter that rings down in silence away from denormals."""
+    for c in range(memory.shape[0]):
+        for k in range(memory.shape[1]):
+            if abs(memory[c, k]) < 1e-20:
+                memory[c, k] = 0.0
+
+
+@compiled
+def _weighted_energies(padded, edges, fir, poles, memory, room, sums):  # type: ignore[no-untyped-def]
+    """Add a block's K-weighted energies to the sums of its hops.
+
+    padded: (frames + 4, channels), with the four frames before the block; edges: first frame of
+    each hop after the first, and the block's end; room: (longest hop, channels); sums: (hops,
+    channels).
+    """
+    channels = padded.shape[1]
+    begin = 0
+    for hop in range(edges.shape[0]):
+        frames = room[: edges[hop] - begin]
+        flat = padded[begin : edges[hop] + 4].reshape(-1)
+        _without_feedback(flat, channels, fir, frames.reshape(-1))
+        for c in range(0, channels, 2):
+            d = min(c + 1, channels - 1)
+            _add_energies_of_two(frames, poles, c, d, memory, sums[hop])
+        if hop < edges.shape[0] - 1:
+            _end_ringing(memory)
+        begin = edges[hop]
 
 
 class EnergyMeter:
@@ -129,22 +171,35 @@ class EnergyMeter:
         if channels not in _WEIGHTS:
             raise ValueError(f"no loudness weights for {channels} channels")
         self.rate_hz = rate_hz
-        self._stages = k_weighting(rate_hz)
-        self._memory = np.zeros((channels, 2, 2))
-        self._sums = np.zeros(channels)
+        self._fir, self._poles = _fir_and_poles(rate_hz)
+        self._memory = np.zeros((channels, 4))
+        self._before = np.zeros((4, channels), np.float32)
+        self._room = np.zeros((rate_hz // HOPS_PER_SECOND + 1, channels))
         self._weights = np.array(_WEIGHTS[channels])
         self._position = 0
+        self._unfinished = np.zeros(channels)
         self._hops: list[Energies] = []
 
     def feed(self, block: Samples) -> None:
         """Take the next samples, shape (frames, channels)."""
-        most = len(block) * HOPS_PER_SECOND // self.rate_hz + 2
-        hops = np.zeros((most, len(self._weights)))
-        done = _weighted_energies(
-            block, self._stages, self._memory, self._position, self.rate_hz, self._sums, hops
-        )
-        self._position += len(block)
-        self._hops.append(hops[:done] @ self._weights)
+        if not len(block):
+            return
+        padded = np.concatenate((self._before, block))
+        self._before = padded[-4:].copy()
+        end = self._position + len(block)
+        first = self._hop_at(self._position)
+        full = np.arange(first + 1, self._hop_at(end) + 1) * self.rate_hz // HOPS_PER_SECOND
+        edges = np.append(full - self._position, len(block))
+        sums = np.zeros((len(edges), len(self._weights)))
+        sums[0] = self._unfinished
+        _weighted_energies(padded, edges, self._fir, self._poles, self._memory, self._room, sums)
+        self._position = end
+        self._unfinished = sums[-1]
+        self._hops.append(sums[:-1] @ self._weights)
+
+    def _hop_at(self, position: int) -> int:
+        """Give the hop that a sample lies in; hop h begins at h * rate // 100."""
+        return ((position + 1) * HOPS_PER_SECOND - 1) // self.rate_hz
 
     def loudness(self) -> Loudness:
         """Give the reading of all that was fed."""

@@ -17,9 +17,9 @@ from assembler.sound.blocks import Neighbours, Samples
 from assembler.sound.compiled import compiled
 
 HALF_TAPS = 96
-BEFORE = HALF_TAPS
-AFTER = HALF_TAPS + 2
 _TILE = 128
+BEFORE = AFTER = _TILE
+"""Neighbours that a sample needs: its taps, in whole tiles."""
 _KAISER_BETA = 9.0
 _CUT = 0.4783
 """Of the rate: where the filter is halfway down."""
@@ -123,41 +123,81 @@ def _crests(wave, samples, floor, peaks):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _can_exceed(samples, bounds, floor):  # type: ignore[no-untyped-def]
+def _highest(magnitudes):  # type: ignore[no-untyped-def]
+    """Give the highest of some magnitudes: their bits order as whole numbers, which vectorise."""
+    bits = magnitudes.view(np.int32)
+    most = np.int32(0)
+    for j in range(bits.shape[0]):
+        most = max(most, bits[j])
+    bits[0] = most
+    return magnitudes[0]
+
+
+@compiled
+def _highest_of_each_tile(flat, room, highest):  # type: ignore[no-untyped-def]
+    """Give the largest magnitude of each tile of interleaved samples."""
+    size = room.shape[0]
+    for t in range(highest.shape[0]):
+        tile = flat[t * size : (t + 1) * size]
+        for j in range(size):
+            room[j] = abs(tile[j])
+        highest[t] = _highest(room)
+
+
+@compiled
+def _most_bent(flat, channels, t, room, bends):  # type: ignore[no-untyped-def]
+    """Give the largest second difference that begins in a tile, found once."""
+    if bends[t] < 0:
+        size = min(room.shape[0], flat.shape[0] - t * room.shape[0] - 2 * channels)
+        x0 = flat[t * room.shape[0] :]
+        x1, x2 = x0[channels:], x0[2 * channels :]
+        for j in range(size):
+            room[j] = abs(x0[j] - np.float32(2.0) * x1[j] + x2[j])
+        bends[t] = _highest(room[:size])
+    return bends[t]
+
+
+@compiled
+def _can_exceed(padded, highest, bends, room, t, bounds, floor):  # type: ignore[no-untyped-def]
     """Tell whether the wave of a tile can be above `floor`, by the exact bounds."""
-    near = np.float32(0.0)
-    for i in range(HALF_TAPS, HALF_TAPS + _TILE + 1):
-        near = max(near, abs(samples[i]))
-    if near > floor:
-        return True
-    around = near
-    for i in range(_TILE + 2 * HALF_TAPS + 1):
-        around = max(around, abs(samples[i]))
+    around = max(highest[t], highest[t + 1], highest[t + 2])
     if around * bounds[0] <= floor:
         return False
+    near = highest[t + 1]
+    for c in range(padded.shape[1]):
+        near = max(near, abs(padded[(t + 2) * _TILE, c]))
+    if near > floor:
+        return True
+    flat, channels = padded.reshape(-1), padded.shape[1]
     bent = np.float32(0.0)
-    for i in range(_TILE + 2 * HALF_TAPS + 1):
-        bent = max(bent, abs(samples[i] - 2 * samples[i + 1] + samples[i + 2]))
+    for k in range(t, t + 3):
+        bent = max(bent, _most_bent(flat, channels, k, room, bends))
     return near * (1 + bounds[2]) + bounds[1] * bent > floor
 
 
 @compiled
-def _interval_peaks(padded, taps, bounds, floor, rising, peaks):  # type: ignore[no-untyped-def]
+def _interval_peaks(padded, highest, taps, bounds, floor, rising, peaks):  # type: ignore[no-untyped-def]
     """Fill peaks[i] with the wave's peak from sample i to the next, where it is above `floor`.
 
-    padded: (channels, n + BEFORE + AFTER + 6); peaks: (n,), zeros, n a multiple of the tile. Where
-    `rising` is set, the floor rises with what was found. The order of every sum is fixed.
+    padded: whole tiles, contiguous, shape (frames, channels); highest: of each tile; peaks: (n,),
+    zeros; the first interval lies in the second tile. Where `rising` is set, the floor rises with
+    what was found. The order of every sum is fixed.
     """
     wave = np.zeros((taps.shape[0], _TILE + 8), np.float32)
-    for start in range(0, peaks.shape[0], _TILE):
-        tile = peaks[start : start + _TILE]
-        for c in range(padded.shape[0]):
-            samples = padded[c, start : start + _TILE + 2 * HALF_TAPS + 8]
-            if _can_exceed(samples, bounds, floor):
-                _interpolate(samples, taps, wave)
-                _crests(wave, samples, floor, tile)
-                if rising:
-                    floor = max(floor, tile.max())
+    samples = np.zeros(_TILE + 2 * HALF_TAPS + 16, np.float32)
+    room = np.empty(_TILE * padded.shape[1], np.float32)
+    bends = np.full(highest.shape[0], np.float32(-1))
+    for t in range(highest.shape[0] - 2):
+        if not _can_exceed(padded, highest, bends, room, t, bounds, floor):
+            continue
+        tile = peaks[t * _TILE : (t + 1) * _TILE]
+        first = (t + 1) * _TILE - HALF_TAPS
+        for c in range(padded.shape[1]):
+            samples[:] = padded[first : first + samples.shape[0], c]
+            _interpolate(samples, taps, wave)
+            _crests(wave, samples, floor, tile)
+            if rising:
+                floor = max(floor, tile.max())
 
 
 def interval_peaks(padded: Samples, rate_hz: int, floor: float) -> NDArray[np.float32]:
@@ -177,23 +217,34 @@ def interval_peaks(padded: Samples, rate_hz: int, floor: float) -> NDArray[np.fl
     ndarray of float32, shape (n,)
         Peak amplitudes.
     """
-    return _peaks(padded, rate_hz, floor, rising=False)
+    peaks = np.zeros(len(padded) - BEFORE - AFTER, np.float32)
+    _fill(peaks, *_tiled(padded), rate_hz, floor, rising=False)
+    return peaks
 
 
-def highest_peak(padded: Samples, rate_hz: int, floor: float) -> float:
-    """Find the wave's highest peak, or `floor` if it is not above it; `padded` as above."""
-    return max(floor, float(_peaks(padded, rate_hz, floor, rising=True).max(initial=0.0)))
+def _tiled(padded: Samples) -> tuple[Samples, NDArray[np.float32]]:
+    """Fill up to whole tiles, and give the highest sample of each tile."""
+    missing = -len(padded) % _TILE
+    if missing:
+        padded = np.concatenate((padded, np.zeros((missing, padded.shape[1]), np.float32)))
+    padded = np.ascontiguousarray(padded)
+    highest = np.empty(len(padded) // _TILE, np.float32)
+    room = np.empty(_TILE * padded.shape[1], np.float32)
+    _highest_of_each_tile(padded.reshape(-1), room, highest)
+    return padded, highest
 
 
-def _peaks(padded: Samples, rate_hz: int, floor: float, *, rising: bool) -> NDArray[np.float32]:
-    count = len(padded) - BEFORE - AFTER
-    tiled = -(-count // _TILE) * _TILE
-    by_channel = np.zeros((padded.shape[1], tiled + BEFORE + AFTER + 6), np.float32)
-    by_channel[:, : len(padded)] = padded.T
-    peaks = np.zeros(tiled, np.float32)
+def _fill(
+    peaks: NDArray[np.float32],
+    padded: Samples,
+    highest: NDArray[np.float32],
+    rate_hz: int,
+    floor: float,
+    *,
+    rising: bool,
+) -> None:
     taps = _interpolators(oversampling_factor(rate_hz))
-    _interval_peaks(by_channel, taps, _bounds(), np.float32(floor), rising, peaks)
-    return peaks[:count]
+    _interval_peaks(padded, highest, taps, _bounds(), np.float32(floor), rising, peaks)
 
 
 class PeakMeter:
@@ -209,7 +260,7 @@ class PeakMeter:
     Attributes
     ----------
     sample_peak, true_peak
-        Amplitudes so far; `true_peak` is complete after `finish`.
+        Amplitudes so far; complete after `finish`.
     """
 
     def __init__(self, rate_hz: int, channels: int) -> None:
@@ -221,7 +272,6 @@ class PeakMeter:
     def feed(self, block: Samples) -> None:
         """Take the next samples, shape (frames, channels)."""
         if len(block):
-            self.sample_peak = max(self.sample_peak, float(block.max()), -float(block.min()))
             self._read(self._neighbours.feed(block))
 
     def finish(self) -> None:
@@ -229,5 +279,9 @@ class PeakMeter:
         self._read(self._neighbours.finish())
 
     def _read(self, padded: Samples) -> None:
+        peaks = np.zeros(len(padded) - BEFORE - AFTER, np.float32)
+        padded, highest = _tiled(padded)
+        self.sample_peak = max(self.sample_peak, float(highest.max()))
         floor = max(self.true_peak, self.sample_peak)
-        self.true_peak = highest_peak(padded, self.rate_hz, floor)
+        _fill(peaks, padded, highest, self.rate_hz, floor, rising=True)
+        self.true_peak = max(floor, float(peaks.max(initial=0.0)))

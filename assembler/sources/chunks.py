@@ -1,4 +1,4 @@
-"""The length that a chunked file's header promises: libsndfile takes what is there without a word.
+"""What a chunked file's header promises: libsndfile takes what is there without a word.
 
 RIFF (IBM and Microsoft, 1991), RF64 (EBU Tech 3306), AIFF 1.3 (Apple, 1989), W64 (from memory).
 """
@@ -6,11 +6,39 @@ RIFF (IBM and Microsoft, 1991), RF64 (EBU Tech 3306), AIFF 1.3 (Apple, 1989), W6
 from __future__ import annotations
 
 import struct
+from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
 _OPEN_ENDED = (0, 0xFFFFFFFF, 0x7FFFFFFF)
 """Sizes that a program writes which can't go back to its header."""
+
+
+_WHOLE_NUMBERS, _EXTENSIBLE = 1, 0xFFFE
+_RIFF = (b"RIFF", b"RF64")
+
+
+@dataclass(frozen=True)
+class WaveData:
+    """Where the words of a WAV file lie, and of what form they are.
+
+    Attributes
+    ----------
+    offset
+        Byte at which they begin.
+    size
+        Bytes that the header promises; None where it leaves the end open.
+    frame_bytes
+        Bytes of one sample in all channels.
+    bits
+        Width of whole numbers; 0 for any other coding.
+    """
+
+    offset: int
+    size: int | None
+    frame_bytes: int
+    channels: int
+    bits: int
 
 
 def promised_frames(path: Path) -> int | None:
@@ -23,8 +51,9 @@ def promised_frames(path: Path) -> int | None:
     """
     with path.open("rb") as file:
         head = file.read(12)
-        if head[:4] in (b"RIFF", b"RF64") and head[8:] == b"WAVE":
-            return _in_wave(file)
+        if head[:4] in _RIFF and head[8:] == b"WAVE":
+            data = _in_wave(file)
+            return data.size // data.frame_bytes if data and data.size else None
         if head[:4] == b"FORM" and head[8:] in (b"AIFF", b"AIFC"):
             return _in_aiff(file)
         if head[:4] == b"riff":
@@ -32,22 +61,48 @@ def promised_frames(path: Path) -> int | None:
     return None
 
 
-def _in_wave(file: BinaryIO) -> int | None:
-    frame_bytes = long_size = 0
+def wave_data(path: Path) -> WaveData | None:
+    """Find the words of a WAV or RF64 file; None for any other file.
+
+    Raises
+    ------
+    OSError
+        It can't be read.
+    """
+    with path.open("rb") as file:
+        head = file.read(12)
+        return _in_wave(file) if head[:4] in _RIFF and head[8:] == b"WAVE" else None
+
+
+def _in_wave(file: BinaryIO) -> WaveData | None:
+    form = bytes(0)
+    long_size = 0
     while len(chunk := file.read(8)) == 8:
         name, size = chunk[:4], struct.unpack("<I", chunk[4:])[0]
         if name == b"data":
             size = long_size if size == 0xFFFFFFFF and long_size else size
-            return None if size in _OPEN_ENDED or not frame_bytes else size // frame_bytes
+            return _wave_data(form, file.tell(), None if size in _OPEN_ENDED else size)
         if name in (b"fmt ", b"ds64"):
             content = file.read(size + size % 2)
-            if name == b"fmt " and len(content) >= 14:
-                frame_bytes = struct.unpack_from("<H", content, 12)[0]
-            elif name == b"ds64" and len(content) >= 16:
+            if name == b"fmt ":
+                form = content
+            elif len(content) >= 16:
                 long_size = struct.unpack_from("<Q", content, 8)[0]
         else:
             file.seek(size + size % 2, 1)
     return None
+
+
+def _wave_data(form: bytes, offset: int, size: int | None) -> WaveData | None:
+    if len(form) < 16:
+        return None
+    coding, channels, _, _, frame_bytes, bits = struct.unpack_from("<HHIIHH", form)
+    if coding == _EXTENSIBLE and len(form) >= 26:
+        coding = struct.unpack_from("<H", form, 24)[0]
+    whole = coding == _WHOLE_NUMBERS
+    return (
+        WaveData(offset, size, frame_bytes, channels, bits if whole else 0) if frame_bytes else None
+    )
 
 
 def _in_aiff(file: BinaryIO) -> int | None:

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 import soundfile
@@ -155,20 +156,39 @@ def _refuse_odd_pair(left: SourceInfo, right: SourceInfo) -> None:
         )
 
 
-def _opened(file: SourceInfo, start: int) -> soundfile.SoundFile:
+class _Opened(Protocol):
+    def seek(self, frame: int, /) -> object: ...
+
+    def read(self, frames: int, /) -> Samples: ...
+
+    def __enter__(self) -> _Opened: ...
+
+    def __exit__(self, *error: object) -> None: ...
+
+
+class _ByLibsndfile(soundfile.SoundFile):  # type: ignore[misc]
+    def read(self, frames: int) -> Samples:
+        samples: Samples = super().read(frames, dtype="float32", always_2d=True)
+        return samples
+
+
+def _opened(file: SourceInfo, start: int) -> _Opened:
     if file.needs_ffmpeg:
         raise SourceError(f"{file.path}: must be decoded before it is read")
+    from assembler.sources.plain_words import plain_words  # compiled code: only when sound is read
+
+    sound: _Opened
     try:
-        sound = soundfile.SoundFile(str(file.path))
+        sound = plain_words(file.path) or _ByLibsndfile(str(file.path))
         sound.seek(start)
     except (soundfile.LibsndfileError, OSError) as error:
         raise SourceError(f"{file.path}: can't be read any more: {error}") from error
     return sound
 
 
-def _read(file: SourceInfo, sound: soundfile.SoundFile, position: int, wanted: int) -> Samples:
+def _read(file: SourceInfo, sound: _Opened, position: int, wanted: int) -> Samples:
     try:
-        block: Samples = sound.read(wanted, dtype="float32", always_2d=True)
+        block = sound.read(wanted)
     except (soundfile.LibsndfileError, OSError) as error:
         raise SourceError(
             f"{file.path}: is damaged after {clock_text(position / file.rate_hz)}: copy it again"
@@ -179,7 +199,7 @@ def _read(file: SourceInfo, sound: soundfile.SoundFile, position: int, wanted: i
             f"the length its header promises: copy it again from the original",
             "truncated-file",
         )
-    if not np.isfinite(block).all():
+    if file.bits is None and not np.isfinite(block).all():
         first = position + int(np.flatnonzero(~np.isfinite(block).all(axis=1))[0])
         raise SourceError(
             f"{file.path}: holds a sample that is no number (NaN or infinite) at "

@@ -1,0 +1,77 @@
+"""Words of 16 and 24 bits in a WAV file, read as floats several times faster than libsndfile does.
+
+Most sources and all finished files are of this kind, and a meter spends most of its time on reading
+them. Everything else goes through libsndfile.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assembler.sound.compiled import compiled
+from assembler.sources.chunks import WaveData, wave_data
+
+Samples = NDArray[np.float32]
+
+
+@compiled
+def _from_24_bits(words, samples):  # type: ignore[no-untyped-def]
+    """Turn words of three bytes, lowest first, into fractions of full scale."""
+    for i in range(samples.shape[0]):
+        low, middle, high = words[3 * i], words[3 * i + 1], words[3 * i + 2]
+        word = np.uint32(low) << 8 | np.uint32(middle) << 16 | np.uint32(high) << 24
+        samples[i] = np.int32(word) * np.float32(2.0**-31)
+
+
+class PlainWords:
+    """A WAV file's words, with as much of soundfile's manner as reading in blocks needs.
+
+    Parameters
+    ----------
+    path
+        The file.
+    data
+        Where its words lie.
+    """
+
+    def __init__(self, path: Path, data: WaveData) -> None:
+        self._data = data
+        self._file = path.open("rb")
+        self._room = np.empty(0, np.uint8)
+
+    def __enter__(self) -> PlainWords:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self._file.close()
+
+    def seek(self, frame: int) -> None:
+        """Go to a sample."""
+        self._file.seek(self._data.offset + frame * self._data.frame_bytes)
+
+    def read(self, frames: int) -> Samples:
+        """Read the next samples, as many as there are; shape (frames, channels)."""
+        wanted = frames * self._data.frame_bytes
+        if len(self._room) < wanted:
+            self._room = np.empty(wanted, np.uint8)
+        count = self._file.readinto(self._room[:wanted].data) // self._data.frame_bytes
+        shape = (count, self._data.channels)
+        words = self._room[: count * self._data.frame_bytes]
+        if self._data.bits == 16:
+            return (words.view("<i2") * np.float32(2.0**-15)).reshape(shape)
+        samples = np.empty(shape, np.float32)
+        _from_24_bits(words, samples.reshape(-1))
+        return samples
+
+
+def plain_words(path: Path) -> PlainWords | None:
+    """Open a WAV file of 16- or 24-bit words; None for any other file."""
+    data = wave_data(path)
+    if data is None or data.bits not in (16, 24):
+        return None
+    if data.frame_bytes != data.channels * data.bits // 8:
+        return None
+    return PlainWords(path, data)
