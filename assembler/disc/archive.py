@@ -1,0 +1,133 @@
+"""The disc in one file: its image as FLAC with a cue sheet block, for safe keeping.
+
+RFC 9639, section "Cuesheet" (from memory; held against libFLAC's reading in the tests). Everything
+the image and its cue sheet say is inside; the decoded samples are the image's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import mutagen
+import soundfile
+from mutagen.flac import FLAC, CueSheet, CueSheetTrack, CueSheetTrackIndex
+
+from assembler.disc.texts import ReleaseTexts, TrackTexts
+from assembler.errors import AssemblerError
+from assembler.manifest.codes import ean13
+from assembler.sequence import DiscOrder
+from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
+from assembler.sequence.order import TrackPlace
+
+LEAD_OUT = 170
+"""The lead-out's track number on a disc."""
+_BEST = 1.0  # libsndfile's scale for FLAC's level 8
+_BLOCK_SAMPLES = 1 << 16
+
+
+def write_archive(
+    image: Path,
+    target: Path,
+    order: DiscOrder,
+    release: ReleaseTexts,
+    tracks: Sequence[TrackTexts],
+    *,
+    pre_emphasis: Sequence[bool] = (),
+) -> None:
+    """Write a disc's archive.
+
+    Parameters
+    ----------
+    image
+        WAV file of the disc: 44,100 Hz, 16 bit, two channels.
+    target
+        FLAC file to write.
+    order
+        The disc.
+    release, tracks
+        The words and codes; one of `tracks` for each of the disc's places.
+    pre_emphasis
+        Whether each track was recorded with it; empty where none was.
+
+    Raises
+    ------
+    AssemblerError
+        The image is not the order's, or the file can't be tagged.
+    """
+    _write_sound(image, target, order)
+    flags = pre_emphasis or [False] * len(tracks)
+    try:
+        file = FLAC(target)
+        if file.tags is None:
+            file.add_tags()
+        file.tags.extend(_comments(release))
+        file.cuesheet = _cue_sheet(order, release, tracks, flags)
+        file.save(padding=lambda _: 0)
+    except mutagen.MutagenError as error:
+        raise AssemblerError(f"{target.name}: can't be tagged: {error}") from error
+
+
+def _write_sound(image: Path, target: Path, order: DiscOrder) -> None:
+    samples = order.frames * SAMPLES_PER_FRAME
+    with soundfile.SoundFile(str(image)) as source:
+        found = (source.samplerate, source.channels, source.subtype, source.frames)
+        if found != (DISC_RATE_HZ, 2, "PCM_16", samples):
+            raise AssemblerError(
+                f"{image.name}: is not the image of disc {order.number}, which has 2 channels of "
+                f"{samples} samples of 16 bits at {DISC_RATE_HZ} Hz: build the release again"
+            )
+        with soundfile.SoundFile(
+            str(target), "w", DISC_RATE_HZ, 2, "PCM_16", format="FLAC", compression_level=_BEST
+        ) as archive:
+            while len(block := source.read(_BLOCK_SAMPLES, "int16")):
+                archive.write(block)
+
+
+def _comments(release: ReleaseTexts) -> Iterator[tuple[str, str]]:
+    """Give the Vorbis comments of the release that are not empty."""
+    comments = (
+        ("ALBUM", release.title),
+        ("ARTIST", release.performer),
+        ("TITLE", release.title),
+        ("DATE", release.year),
+        ("CATALOGNUMBER", release.catalogue_number),
+        ("BARCODE", release.barcode),
+        ("GENRE", release.genre),
+    )
+    return ((name, text) for name, text in comments if text)
+
+
+def _cue_sheet(
+    order: DiscOrder, release: ReleaseTexts, tracks: Sequence[TrackTexts], flags: Sequence[bool]
+) -> CueSheet:
+    sheet = CueSheet(None)
+    sheet.media_catalog_number = ean13(release.barcode).encode() if release.barcode else b""
+    # Up to the first index point: the pause in front of the image.
+    sheet.lead_in_samples = order.opening_pause_frames * SAMPLES_PER_FRAME
+    sheet.compact_disc = True
+    for place, texts, flag in zip(order.places, tracks, flags, strict=True):
+        points = _points(place)
+        first_frame = points[0][1]
+        track = CueSheetTrack(
+            place.number,
+            first_frame * SAMPLES_PER_FRAME,
+            (texts.isrc or "").encode("ascii"),
+            pre_emphasis=flag,
+        )
+        # A point's offset counts from its track's, and that is the track's first point.
+        track.indexes = [
+            CueSheetTrackIndex(number, (frame - first_frame) * SAMPLES_PER_FRAME)
+            for number, frame in points
+        ]
+        sheet.tracks.append(track)
+    sheet.tracks.append(CueSheetTrack(LEAD_OUT, order.frames * SAMPLES_PER_FRAME))
+    return sheet
+
+
+def _points(place: TrackPlace) -> tuple[tuple[int, int], ...]:
+    """Give a track's index points as (number, image frame)."""
+    start = (1, place.start_frame)
+    if place.number > 1 and place.gap_frames > 0:
+        return (0, place.start_frame - place.gap_frames), start
+    return (start,)
