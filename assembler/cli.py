@@ -6,6 +6,7 @@ import argparse
 import json
 import sys
 from collections.abc import Sequence
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -71,6 +72,12 @@ def _parser() -> argparse.ArgumentParser:
 
     check = command("check", _check, "check manifest, files, running order and disc time")
     check.add_argument("manifest", type=Path, metavar="MANIFEST")
+    check.add_argument(
+        "--without", type=_numbers, metavar="N,N", default=(), help="what if these were left out?"
+    )
+    check.add_argument(
+        "--gap", type=_time, metavar="TIME", help="what if all gaps between tracks were this?"
+    )
 
     measure = command("measure", _measure, "measure loudness and peaks")
     measure.add_argument("paths", type=Path, nargs="+", metavar="MANIFEST-or-FILES")
@@ -88,6 +95,22 @@ def _parser() -> argparse.ArgumentParser:
 
     command("schema", _schema, "print the JSON Schema of the manifest, for editors")
     return parser
+
+
+def _numbers(text: str) -> tuple[int, ...]:
+    parts = text.split(",")
+    if not all(part.strip().isdecimal() for part in parts):
+        raise argparse.ArgumentTypeError("track numbers with commas between, as in 7,12")
+    return tuple(int(part) for part in parts)
+
+
+def _time(text: str) -> Fraction:
+    from assembler.manifest.times import parse_seconds
+
+    try:
+        return parse_seconds(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from error
 
 
 def _jobs(parser: argparse.ArgumentParser) -> None:
@@ -140,14 +163,20 @@ def _draft(options: argparse.Namespace) -> int:
 def _check(options: argparse.Namespace) -> int:
     from assembler.manifest import load
     from assembler.release.check import check
+    from assembler.release.trial import try_order
 
     report = check(load(options.manifest))
+    asked = options.without or options.gap is not None
+    trial = try_order(report, options.without, options.gap) if asked and report.sections else None
     if options.json:
-        _print_json(report.as_json())
+        tried = {"what_if": trial.as_json()} if trial else {}
+        _print_json({**report.as_json(), **tried})
     else:
-        from assembler.shown import print_check
+        from assembler.shown import print_check, print_trial
 
         print_check(report)
+        if trial:
+            print_trial(report, trial)
     return DONE if report.ok else ERRORS_FOUND
 
 

@@ -23,7 +23,9 @@ if TYPE_CHECKING:
     from assembler.release.measure import Measurement
     from assembler.release.report import BuildReport
     from assembler.release.run import Progress as BuildProgress
+    from assembler.release.trial import Trial
     from assembler.release.verify import VerifyReport
+    from assembler.sequence import DiscOrder
 
 MOST_OF_A_KIND = 4
 _STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
@@ -61,25 +63,40 @@ def print_check(report: CheckReport) -> None:
     print_findings(report.findings)
     console = _console()
     manifest = report.source.manifest
-    limit = manifest.disc.limit
     for disc in report.discs:
-        console.print(_order_table(report, disc.number))
-        if not manifest.disc.make:
-            continue
-        left = limit - disc.frames
-        text = Text(f"Disc {disc.number}: {frames_text(disc.frames)} of {frames_text(limit)}, ")
-        if left >= 0:
-            text.append(f"{frames_text(left)} left", style="green")
-        else:
-            text.append(f"{frames_text(-left)} over", style="bold red")
-        console.print(text)
+        console.print(_order_table(report, disc, range(len(manifest.tracks))))
+        if manifest.disc.make:
+            console.print(_time_left(disc, manifest.disc.limit))
     counts = {s: sum(f.severity == s for f in report.findings) for s in _STYLES}
     said = ", ".join(f"{n} {s}{'s' * (n != 1)}" for s, n in counts.items() if n)
     verdict = "can be built" if report.ok else "can't be built yet"
     console.print(f"{report.source.path}: {verdict}{f' ({said})' if said else ''}")
 
 
-def _order_table(report: CheckReport, number: int) -> Table:
+def print_trial(report: CheckReport, trial: Trial) -> None:
+    """Print a running order that was only tried."""
+    console = _console()
+    console.print()
+    console.print(f"{trial} (nothing is changed on disk)")
+    for disc in trial.discs:
+        console.print(_order_table(report, disc, trial.kept))
+        console.print(_time_left(disc, trial.limit_frames))
+
+
+def _time_left(disc: DiscOrder, limit_frames: int) -> Text:
+    left = limit_frames - disc.frames
+    text = Text(f"Disc {disc.number}: {frames_text(disc.frames)} of {frames_text(limit_frames)}, ")
+    if left >= 0:
+        text.append(f"{frames_text(left)} left", style="green")
+    else:
+        text.append(f"{frames_text(-left)} over", style="bold red")
+    if disc.hidden:
+        text.append(f"; {frames_text(disc.hidden.room_frames)} of it hidden before track 1")
+    return text
+
+
+def _order_table(report: CheckReport, disc: DiscOrder, kept: Sequence[int]) -> Table:
+    """Make the table of a disc; `kept` gives each place's track in the manifest."""
     manifest = report.source.manifest
     table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     table.add_column("", justify="right", no_wrap=True)
@@ -87,14 +104,14 @@ def _order_table(report: CheckReport, number: int) -> Table:
     for name in ("Gap", "Start", "Length"):
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column("ISRC", no_wrap=True, min_width=15)
-    disc = next(disc for disc in report.discs if disc.number == number)
     for place in disc.places:
-        track = manifest.tracks[place.index]
-        segue = place.number > 1 and place.gap_frames == 0
+        track = manifest.tracks[kept[place.index]]
+        join = "overlap" if track.overlap else "segue"
+        joined = place.number > 1 and place.gap_frames == 0
         table.add_row(
             str(place.number),
             Text(track.full_title),
-            "segue" if segue else frames_text(place.gap_frames),
+            join if joined else frames_text(place.gap_frames),
             frames_text(place.start_frame),
             frames_text(place.frames),
             isrc_text(track.isrc) if track.isrc else Text("empty slot", style="yellow"),

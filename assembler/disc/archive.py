@@ -18,7 +18,6 @@ from assembler.errors import AssemblerError
 from assembler.manifest.codes import ean13
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
-from assembler.sequence.order import TrackPlace
 
 LEAD_OUT = 170
 """The lead-out's track number on a disc."""
@@ -107,7 +106,7 @@ def _cue_sheet(
     sheet.lead_in_samples = order.opening_pause_frames * SAMPLES_PER_FRAME
     sheet.compact_disc = True
     for place, texts, flag in zip(order.places, tracks, flags, strict=True):
-        points = _points(place)
+        points = place.points
         first_frame = points[0][1]
         track = CueSheetTrack(
             place.number,
@@ -123,11 +122,3 @@ def _cue_sheet(
         sheet.tracks.append(track)
     sheet.tracks.append(CueSheetTrack(LEAD_OUT, order.frames * SAMPLES_PER_FRAME))
     return sheet
-
-
-def _points(place: TrackPlace) -> tuple[tuple[int, int], ...]:
-    """Give a track's index points as (number, image frame)."""
-    start = (1, place.start_frame)
-    if place.number > 1 and place.gap_frames > 0:
-        return (0, place.start_frame - place.gap_frames), start
-    return (start,)

@@ -16,9 +16,10 @@ from typing import NamedTuple
 
 from anyascii import anyascii
 
-from assembler.disc.texts import ENCODING, ReleaseTexts, TrackTexts
+from assembler.disc.texts import ReleaseTexts, TrackTexts
 from assembler.errors import AssemblerError
 from assembler.manifest.codes import ean13
+from assembler.manifest.disc_alphabet import ENCODING
 
 CODES = "barcode and ISRC"
 PACK_TYPES = {

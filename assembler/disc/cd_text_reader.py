@@ -23,8 +23,8 @@ from assembler.disc.cd_text import (
     crc,
     pieces,
 )
-from assembler.disc.texts import ENCODING
 from assembler.errors import AssemblerError
+from assembler.manifest.disc_alphabet import ENCODING
 
 _KINDS = {pack_type: kind for kind, pack_type in PACK_TYPES.items()}
 _CHARACTER_CODES = (0x00, 0x01)  # ISO 8859-1 and its lower half, ASCII

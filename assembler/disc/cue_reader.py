@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 
-from assembler.disc.cue import ENCODING
 from assembler.errors import AssemblerError
+from assembler.manifest.disc_alphabet import ENCODING
 from assembler.manifest.times import parse_frames
 
 _WORDS = re.compile(r'"([^"]*)"|(\S+)')
@@ -69,4 +69,4 @@ def _take(sheet: CueRead, words: list[str]) -> None:
         sheet.tracks[-1].indexes[int(first)] = parse_frames(words[2])
     else:
         texts = sheet.tracks[-1].texts if sheet.tracks else sheet.texts
-        texts[command] = first
+        texts[command] = " ".join(words[1:])

@@ -84,6 +84,8 @@ class PqSheet:
         Length of the image.
     tail_frames
         Silence in the image after its last sound.
+    hidden_frames
+        How far into the image track 1 begins, with hidden sound before it.
     checksums
         Names and SHA-256 of other files that go to the plant.
     """
@@ -106,6 +108,7 @@ class PqSheet:
     cue_name: str
     cue_sha256: str
     checksums: tuple[tuple[str, str], ...] = ()
+    hidden_frames: int = 0
 
     def disc_frame(self, image_frame: int) -> int:
         """Give the place on the disc of a frame of the image."""
@@ -169,7 +172,8 @@ def release_facts(sheet: PqSheet) -> dict[str, str]:
 
 def totals(sheet: PqSheet) -> dict[str, str]:
     """Give name and value of the disc's totals; the sum of pauses has the opening pause in it."""
-    return {
+    before = {"Sound before track 1": frames_text(sheet.hidden_frames)}
+    return (before if sheet.hidden_frames else {}) | {
         "Tracks": str(len(sheet.tracks)),
         "Image length": frames_text(sheet.frames),
         "Lead-out, disc time": frames_text(sheet.disc_frame(sheet.frames)),

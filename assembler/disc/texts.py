@@ -1,23 +1,17 @@
-"""The words that a disc carries, spelt with the signs that its standards can hold.
-
-Cue sheet and CD-Text are ISO 8859-1 (CD-Text: MMC-3, Annex J); a text has 80 characters at the most
-and no double quotes (common practice, no source). Both files show the same words.
-"""
+"""The words that a disc carries: the same ones in its cue sheet and in its CD-Text."""
 
 from __future__ import annotations
 
-import unicodedata
 from dataclasses import dataclass
 
-from anyascii import anyascii
-
-ENCODING = "iso-8859-1"
-MOST_CHARACTERS = 80
+from assembler.manifest import Manifest
+from assembler.manifest.disc_alphabet import disc_text
+from assembler.manifest.model import DiscWords
 
 
 @dataclass(frozen=True)
 class TrackTexts:
-    """Words and code of one track, as `disc_text` spells them; empty where there are none."""
+    """Words, code and flags of one track, spelt by `disc_text`; empty where there are none."""
 
     title: str
     performer: str
@@ -26,11 +20,19 @@ class TrackTexts:
     arranger: str = ""
     message: str = ""
     isrc: str | None = None
+    copy_permitted: bool = False
+    pre_emphasis: bool = False
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Its control flags, by their names in a cue sheet."""
+        flags = (("DCP", self.copy_permitted), ("PRE", self.pre_emphasis))
+        return tuple(name for name, is_set in flags if is_set)
 
 
 @dataclass(frozen=True)
 class ReleaseTexts:
-    """Words and codes of the whole disc, as `disc_text` spells them; empty where there are none."""
+    """Words and codes of the whole disc, spelt by `disc_text`; empty where there are none."""
 
     title: str
     performer: str
@@ -44,23 +46,38 @@ class ReleaseTexts:
     barcode: str | None = None
 
 
-def disc_text(text: str) -> str:
-    """Spell a text with the signs that a disc can hold.
-
-    Signs outside ISO 8859-1 are written with their nearest ASCII letters, double quotes become
-    single ones, and the text is cut after 80 characters.
-
-    Examples
-    --------
-    >>> disc_text('The “Sørlys” Песня')
-    "The 'Sørlys' Pesnya"
-    """
-    composed = unicodedata.normalize("NFC", text)
-    spelt = "".join(sign if is_latin_1(sign) else anyascii(sign) for sign in composed)
-    spelt = " ".join(spelt.replace('"', "'").split())
-    return spelt[:MOST_CHARACTERS].rstrip()
+def release_texts(manifest: Manifest) -> ReleaseTexts:
+    """Give the words of a release as its discs carry them."""
+    release = manifest.release
+    return ReleaseTexts(
+        **_spelt(release.cd_text, title=release.title, performer=release.artist),
+        catalogue_number=disc_text(release.catalogue_number or ""),
+        genre=disc_text(release.genre or ""),
+        year=(release.release_date or "")[:4],
+        barcode=release.barcode,
+    )
 
 
-def is_latin_1(sign: str) -> bool:
-    """Tell a sign that ISO 8859-1 prints."""
-    return " " <= sign <= "~" or "\xa1" <= sign <= "\xff"
+def track_texts(manifest: Manifest, index: int) -> TrackTexts:
+    """Give the words of a track as its disc carries them; its writers are its songwriters."""
+    track = manifest.tracks[index]
+    writers = dict.fromkeys((*track.composers, *track.lyricists))
+    return TrackTexts(
+        **_spelt(
+            track.cd_text,
+            title=track.full_title,
+            performer=manifest.artist_of(track),
+            songwriter=" / ".join(writers),
+            composer=" / ".join(track.composers),
+            arranger=" / ".join(track.arrangers),
+        ),
+        isrc=track.isrc,
+        copy_permitted=track.copy_permitted,
+        pre_emphasis=track.pre_emphasis,
+    )
+
+
+def _spelt(own: DiscWords | None, **texts: str) -> dict[str, str]:
+    """Spell texts for the disc; what the manifest itself spells for it stands as written."""
+    chosen = own.model_dump(exclude_none=True) if own else {}
+    return {field: disc_text(text) for field, text in texts.items()} | chosen

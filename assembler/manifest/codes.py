@@ -38,6 +38,28 @@ def parse_isrc(text: str) -> str:
     return code
 
 
+def parse_isrc_prefix(text: str) -> str:
+    """Read the five characters that an owner of recordings was allotted.
+
+    Raises
+    ------
+    ValueError
+        It is not 2 letters and 3 letters or digits.
+
+    Examples
+    --------
+    >>> parse_isrc_prefix("AA-6Q7")
+    'AA6Q7'
+    """
+    prefix = re.sub(r"[-\s]", "", text.strip()).upper()
+    if not re.fullmatch(r"[A-Z]{2}[A-Z0-9]{3}", prefix, re.ASCII):
+        raise ValueError(
+            f"`{shorten(text)}` is no ISRC prefix: it has 2 letters and 3 letters or digits, as in "
+            "AA6Q7"
+        )
+    return prefix
+
+
 def isrc_text(code: str) -> str:
     """Write an ISRC as it is printed, with hyphens.
 

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ValidationError
 
 from assembler.errors import FindingsError
 from assembler.findings import Finding, Loc, Severity, where_text
+from assembler.manifest.isrc_range import number_isrcs
 from assembler.manifest.model import Manifest
 from assembler.manifest.times import shorten
 from assembler.manifest.yaml_text import Places, Tree, read_text, read_tree
@@ -33,12 +34,15 @@ class ManifestFile:
         The line of each of its keys.
     text
         The file's own text.
+    numbered
+        Places of the tracks whose ISRC comes from the release's range.
     """
 
     path: Path
     manifest: Manifest
     places: Places
     text: str
+    numbered: tuple[int, ...] = ()
 
     def resolve(self, relative: str) -> Path:
         """Give a path that the manifest names, relative to the manifest's folder."""
@@ -84,7 +88,15 @@ def load(path: str | Path) -> ManifestFile:
     except ValidationError as error:
         findings = sorted(_findings(error, places), key=lambda finding: finding.line)
         raise FindingsError(findings) from error
-    return ManifestFile(path, manifest, places, text)
+    try:
+        manifest, numbered = number_isrcs(manifest)
+    except ValueError as error:
+        loc = ("release", "isrc")
+        spent = Finding(
+            "error", "isrc-range-spent", where_text(loc), str(path), places.line(loc), str(error)
+        )
+        raise FindingsError([spent]) from error
+    return ManifestFile(path, manifest, places, text, numbered)
 
 
 def _without_empty(tree: Tree) -> Tree:

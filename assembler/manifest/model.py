@@ -13,9 +13,12 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, model_validator
 from assembler.manifest.times import parse_frames
 from assembler.manifest.values import (
     Barcode,
+    DiscLine,
     DiscTime,
+    GapTime,
     InRange,
     Isrc,
+    IsrcPrefix,
     Line,
     Paragraphs,
     PartialDate,
@@ -38,6 +41,7 @@ Format = Literal[
     "opus-160",
     "aac-256",
     "alac-24",
+    "ogg-q8",
 ]
 FORMATS: tuple[Format, ...] = get_args(Format)
 Shape = Literal["high_pass", "low_pass", "low_shelf", "high_shelf", "bell", "notch"]
@@ -50,6 +54,10 @@ Quality = Annotated[float, InRange(0.05, 100, "(q)")]
 TrackNumber = Annotated[int, InRange(1, 999, whole=True)]
 DiscNumber = Annotated[int, InRange(1, 99, whole=True)]
 Rate = Annotated[int, InRange(44100, 192000, whole=True)]
+FadeShape = Literal["equal_power", "linear"]
+Dither = Literal["tpdf", "shaped", "none"]
+IsrcYear = Annotated[int, InRange(0, 99, whole=True)]
+IsrcNumber = Annotated[int, InRange(1, 99999, whole=True)]
 Slope = Annotated[Literal[12, 24], BeforeValidator(whole_if_digits)]
 Names = Annotated[tuple[Line, ...], BeforeValidator(listed)]
 
@@ -58,6 +66,32 @@ class Section(BaseModel):
     """A part of the manifest: frozen, and strict about the keys it knows."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class DiscWords(Section):
+    """How a text is spelt on the disc, where its own letters can't be written there.
+
+    Cue sheet and CD-Text hold ISO 8859-1, 80 characters a text, no double quotes.
+    """
+
+    title: DiscLine | None = None
+    performer: DiscLine | None = None
+    songwriter: DiscLine | None = None
+    composer: DiscLine | None = None
+    arranger: DiscLine | None = None
+    message: DiscLine | None = None
+    """Words of one's own to whoever reads the disc; CD-Text alone has room for them."""
+
+
+class IsrcRange(Section):
+    """Where the ISRCs of tracks without one come from: a range that their owner was allotted."""
+
+    prefix: IsrcPrefix
+    """The five characters before the year, as the national agency allotted them."""
+    year: IsrcYear
+    """Two digits: the year of reference."""
+    first: IsrcNumber = 1
+    """The first number that is free."""
 
 
 class Release(Section):
@@ -80,6 +114,9 @@ class Release(Section):
     """A JPEG or PNG picture, path relative to the manifest."""
     language: Line | None = None
     """ISO 639 code of the language sung or spoken."""
+    isrc: IsrcRange | None = None
+    """Numbers the tracks that have no ISRC, in order."""
+    cd_text: DiscWords | None = None
 
 
 class Level(Section):
@@ -107,6 +144,14 @@ class DiscSettings(Section):
     """Silence before a track that says nothing else."""
     limit: DiscTime = parse_frames("79:57")
     """The longest image the plant takes, in frames."""
+    tail: Seconds = Fraction(0)
+    """Silence after the last track."""
+    before_first: Line | None = None
+    """A file that plays before track 1's index 01, for whoever searches back from there."""
+    dither: Dither = "tpdf"
+    """tpdf: flat noise. shaped: moved to where it is heard least. none: rounding alone."""
+    made_on: PartialDate | None = None
+    """When the master was made, for the PQ sheet; left out, there is room to write it by hand."""
     level: LevelChange | None = None
 
 
@@ -189,12 +234,21 @@ class Track(Section):
     recorded_at: Line | None = None
     """The place of the recording."""
     isrc: Isrc | None = None
-    gap: Seconds | None = None
+    gap: GapTime | None = None
     """Silence before this track; 0 is a segue."""
+    overlap: Seconds | None = None
+    """A crossfade with the track before, of that many seconds."""
+    indexes: tuple[Seconds, ...] = ()
+    """Index points inside the track, from its start: 02, 03 and on."""
+    copy_permitted: YesNo = False
+    """The disc's flag that digital copies may be made."""
+    pre_emphasis: YesNo = False
+    """The disc's flag that the sound was recorded with emphasis; it is flagged, not applied."""
     trim: Decibels = 0.0
     """On top of the match."""
     fade_in: Seconds | None = None
     fade_out: Seconds | None = None
+    fade_shape: FadeShape = "equal_power"
     equaliser: tuple[Band, ...] = ()
     artist: Line | None = None
     """Where it differs from the release's."""
@@ -208,6 +262,7 @@ class Track(Section):
     comment: Paragraphs | None = None
     disc: DiscNumber | None = None
     """This track opens the disc of that number."""
+    cd_text: DiscWords | None = None
 
     @property
     def full_title(self) -> str:

@@ -17,7 +17,8 @@ from typing import Annotated, Any, TypeVar
 from pydantic import BeforeValidator, GetCoreSchemaHandler, GetJsonSchemaHandler, WithJsonSchema
 from pydantic_core import PydanticCustomError, core_schema
 
-from assembler.manifest.codes import parse_barcode, parse_isrc
+from assembler.manifest.codes import parse_barcode, parse_isrc, parse_isrc_prefix
+from assembler.manifest.disc_alphabet import MOST_CHARACTERS, is_latin_1
 from assembler.manifest.times import parse_frames, parse_seconds, shorten
 
 T = TypeVar("T")
@@ -72,6 +73,29 @@ def _refuse_controls(text: str, allowed: str) -> None:
             raise ValueError(
                 f"`{shorten(text)}` has the control character U+{ord(sign):04X}: take it out"
             )
+
+
+def _disc_line(text: str) -> str:
+    line = _one_line(text)
+    if odd := [sign for sign in line if not is_latin_1(sign) or sign == '"']:
+        raise ValueError(
+            f"`{shorten(line)}` has `{odd[0]}`, which a disc can't hold: spell it otherwise"
+        )
+    if len(line) > MOST_CHARACTERS:
+        raise ValueError(
+            f"`{shorten(line)}` has {len(line)} characters: a text on a disc has "
+            f"{MOST_CHARACTERS} at the most"
+        )
+    return line
+
+
+def _gap(text: str) -> Fraction:
+    if re.match(r"\s*[-−]", text):
+        raise ValueError(
+            f"`{shorten(text)}` is no gap: silence lasts 0 s or more; for a crossfade with the "
+            "track before write `overlap: …`"
+        )
+    return parse_seconds(text)
 
 
 def _decimal(text: str) -> Fraction:
@@ -174,12 +198,21 @@ Seconds = Annotated[
     _read_as("bad-time", parse_seconds),
     _schema(type=_NUMBER_OR_TEXT, pattern=_TIME_PATTERN),
 ]
+GapTime = Annotated[
+    Fraction,
+    _read_as("bad-time", _gap),
+    _schema(type=_NUMBER_OR_TEXT, pattern=_TIME_PATTERN),
+]
+DiscLine = Annotated[
+    str, _read_as("bad-disc-text", _disc_line), _schema(type=["string", "number", "boolean"])
+]
 DiscTime = Annotated[
     int,
     _read_as("bad-time", parse_frames),
     _schema(type="string", pattern=r"^\d+:[0-5]\d(:\d\d)?$"),
 ]
 Isrc = Annotated[str, _read_as("bad-isrc", parse_isrc), _schema(type="string")]
+IsrcPrefix = Annotated[str, _read_as("bad-isrc", parse_isrc_prefix), _schema(type=_NUMBER_OR_TEXT)]
 Barcode = Annotated[str, _read_as("bad-barcode", parse_barcode), _schema(type="string")]
 PartialDate = Annotated[
     str,

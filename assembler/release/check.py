@@ -7,16 +7,24 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from assembler.disc.cue import MOST_CHARACTERS, disc_text
+from assembler.disc.cd_text import cd_text
+from assembler.disc.texts import release_texts, track_texts
 from assembler.download.cover import cover_findings
-from assembler.findings import Finding, Loc, errors_in
-from assembler.manifest import ManifestFile, Track
+from assembler.errors import AssemblerError
+from assembler.findings import Finding, errors_in
+from assembler.manifest import ManifestFile
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.times import duration_text, frames_text
-from assembler.paper.fonts import missing_characters
-from assembler.release.sections import TrackSection, find_sections, track_sounds
-from assembler.sequence import DiscOrder, TrackPlace, lay_out
-from assembler.sequence.limits import limit_findings
+from assembler.release.sections import (
+    TrackSection,
+    find_hidden,
+    find_sections,
+    order_of,
+    overlap_findings,
+)
+from assembler.release.spelling import spelling_findings
+from assembler.sequence import DiscOrder, TrackPlace
+from assembler.sequence.limits import MOST_TRACKS, limit_findings
 
 LONGEST_GAP_S = 600
 
@@ -35,12 +43,15 @@ class CheckReport:
         One a track; empty where a track's source has an error.
     discs
         The running order; empty with `sections`.
+    hidden
+        The sound before track 1, if there is any.
     """
 
     source: ManifestFile
     findings: tuple[Finding, ...]
     sections: tuple[TrackSection, ...]
     discs: tuple[DiscOrder, ...]
+    hidden: TrackSection | None = None
 
     @property
     def ok(self) -> bool:
@@ -56,7 +67,7 @@ class CheckReport:
         """Give the report as plain data for ``--json``."""
         tracks = self.source.manifest.tracks
         limit = self.source.manifest.disc.limit
-        discs = [_disc_json(disc, limit) for disc in self.discs]
+        discs = [disc_json(disc, limit) for disc in self.discs]
         longest = max(discs, key=lambda disc: disc["frames"], default=None)
         return {
             "ok": self.ok,
@@ -72,6 +83,7 @@ class CheckReport:
                     "frames": place.frames,
                     "gap_frames": place.gap_frames,
                     "isrc": tracks[place.index].isrc,
+                    "indexes": {f"{n:02d}": frame for n, frame in place.points},
                 }
                 for disc in self.discs
                 for place in disc.places
@@ -95,32 +107,42 @@ def check(source: ManifestFile, *, scratch: Path | None = None) -> CheckReport:
         Findings and, where every source can be used, the running order.
     """
     sections, findings = find_sections(source, scratch)
-    findings += _words(source)
+    hidden, of_hidden = find_hidden(source, scratch)
+    findings += of_hidden
+    overlaps = list(overlap_findings(source, sections))
+    findings += overlaps
+    findings += spelling_findings(source)
     findings += _codes(source)
     findings += _credits(source)
     findings += _disc_numbers(source)
     findings += _gaps(source)
+    findings += _flags(source)
     findings += cover_findings(source)
     whole = [section for section in sections if section is not None]
     discs: tuple[DiscOrder, ...] = ()
-    if len(whole) == len(sections):
-        discs = lay_out(track_sounds(source, whole))
+    if len(whole) == len(sections) and not errors_in(overlaps):
+        discs = order_of(source, whole, hidden)
         if source.manifest.disc.make:
             findings += _limits(source, discs)
+            findings += _cd_text(source, discs)
     else:
         whole = []
     shown = (replace(finding, file=str(source.path)) for finding in findings)
     ordered = tuple(sorted(shown, key=lambda finding: finding.line))
-    return CheckReport(source, ordered, tuple(whole), discs)
+    return CheckReport(source, ordered, tuple(whole), discs, hidden)
 
 
-def _disc_json(disc: DiscOrder, limit_frames: int) -> dict[str, Any]:
+def disc_json(disc: DiscOrder, limit_frames: int) -> dict[str, Any]:
+    """Give a disc's time as plain data for ``--json``."""
     return {
         "number": disc.number,
         "frames": disc.frames,
         "time": frames_text(disc.frames),
         "limit_frames": limit_frames,
         "fits": disc.frames <= limit_frames,
+        "opening_pause_frames": disc.opening_pause_frames,
+        "hidden_frames": disc.hidden.room_frames if disc.hidden else 0,
+        "tail_frames": disc.tail_frames,
     }
 
 
@@ -131,55 +153,10 @@ def _no_disc(limit_frames: int) -> dict[str, Any]:
         "time": None,
         "limit_frames": limit_frames,
         "fits": False,
+        "opening_pause_frames": None,
+        "hidden_frames": None,
+        "tail_frames": None,
     }
-
-
-Text = tuple[Loc, str]
-
-
-def _words(source: ManifestFile) -> Iterator[Finding]:
-    """Find texts that the cue sheet must spell otherwise, or that no font can print."""
-    manifest = source.manifest
-    release: list[Text] = [
-        (("release", "title"), manifest.release.title),
-        (("release", "artist"), manifest.release.artist),
-    ]
-    tracks = [
-        text for index, track in enumerate(manifest.tracks) for text in _track_texts(index, track)
-    ]
-    for loc, text in (*release, *tracks):
-        if manifest.disc.make:
-            yield from _respelling(source, loc, text)
-        if missing := missing_characters(text):
-            message = f"no font here has {' '.join(missing)}: the printed sheet shows an empty box"
-            yield source.finding("warning", "no-glyph", loc, message)
-
-
-def _track_texts(index: int, track: Track) -> Iterator[Text]:
-    loc: Loc = ("tracks", index)
-    yield (*loc, "title"), track.full_title
-    if track.artist:
-        yield (*loc, "artist"), track.artist
-    for key, names in (("composers", track.composers), ("lyricists", track.lyricists)):
-        yield from (((*loc, key), name) for name in names)
-
-
-def _respelling(source: ManifestFile, loc: Loc, text: str) -> Iterator[Finding]:
-    spelt = disc_text(text)
-    if spelt == text:
-        return
-    if not spelt.strip("?-_ '"):
-        message = "nothing of this can be written in the cue sheet: the field will be left out"
-        yield source.finding("warning", "respelt-for-disc", loc, message)
-        return
-    cut = f", cut to {MOST_CHARACTERS} characters" if len(spelt) == MOST_CHARACTERS else ""
-    message = f"the cue sheet can't hold this as it is{cut}: it will read `{spelt}`"
-    only_marks = _letters(spelt) == _letters(text)
-    yield source.finding("note" if only_marks else "warning", "respelt-for-disc", loc, message)
-
-
-def _letters(text: str) -> str:
-    return "".join(sign for sign in text if sign.isalnum())
 
 
 def _codes(source: ManifestFile) -> Iterator[Finding]:
@@ -208,6 +185,17 @@ def _codes(source: ManifestFile) -> Iterator[Finding]:
         else:
             first[track.isrc] = index
 
+    if source.numbered:
+        numbers = ", ".join(
+            f"track {index + 1} {isrc_text(source.manifest.tracks[index].isrc or '')}"
+            for index in source.numbered
+        )
+        message = (
+            f"ISRCs numbered from the range: {numbers}; enter them in the owner's register, and "
+            "write each into its track before the order changes"
+        )
+        yield source.finding("note", "isrc-from-range", ("release", "isrc"), message)
+
 
 def _credits(source: ManifestFile) -> Iterator[Finding]:
     count = len(source.manifest.tracks)
@@ -228,6 +216,34 @@ def _gaps(source: ManifestFile) -> Iterator[Finding]:
         if gap is not None and gap > LONGEST_GAP_S:
             message = f"a gap of {duration_text(gap)} is longer than ten minutes: shorten it"
             yield source.finding("error", "gap-too-long", loc, message)
+
+
+def _flags(source: ManifestFile) -> Iterator[Finding]:
+    for index, track in enumerate(source.manifest.tracks):
+        if track.pre_emphasis:
+            message = (
+                "the track is flagged as recorded with pre-emphasis, and players will take its "
+                "treble down: nothing here applies it, so flag only sound that has it"
+            )
+            loc = ("tracks", index, "pre_emphasis")
+            yield source.finding("warning", "pre-emphasis-flagged", loc, message)
+
+
+def _cd_text(source: ManifestFile, discs: tuple[DiscOrder, ...]) -> Iterator[Finding]:
+    """Find what CD-Text has no room for."""
+    manifest = source.manifest
+    for disc in discs:
+        if len(disc.places) > MOST_TRACKS:
+            continue
+        texts = [track_texts(manifest, place.index) for place in disc.places]
+        try:
+            left_out = cd_text(release_texts(manifest), texts).left_out
+        except AssemblerError as error:
+            yield source.finding("error", "cd-text-full", ("tracks",), str(error))
+            continue
+        if left_out:
+            message = f"disc {disc.number}: CD-Text has no room for {', '.join(left_out)}"
+            yield source.finding("note", "cd-text-full", ("tracks",), message)
 
 
 def _disc_numbers(source: ManifestFile) -> Iterator[Finding]:

@@ -97,7 +97,8 @@ def segue_findings(
     for passage in passages:
         for before, after in pairwise(passage.places):
             step_db = tracks[after.index].gain_db - tracks[before.index].gain_db
-            if abs(step_db) > HEARD_STEP_DB:
+            overlaps = tracks[after.index].section.track.overlap
+            if abs(step_db) > HEARD_STEP_DB and not overlaps:
                 message = (
                     f"the gain moves by {step_db:+.1f} dB at the segue into track "
                     f"{after.index + 1}: its noise and ring move with it; bring the two together "

@@ -16,7 +16,7 @@ from assembler.release.limiting import Limiting, LimitingLog
 from assembler.release.prepared import BLOCK_FRAMES, Prepared, with_gain, with_silence
 from assembler.release.sections import TrackSection
 from assembler.sound.blocks import Samples, cut
-from assembler.sound.dither import WordLength, samples_of
+from assembler.sound.dither import Dither, WordLength, samples_of
 from assembler.sound.limiter import limit
 from assembler.sound.meter import Meter, Reading
 
@@ -80,6 +80,7 @@ def master(
     ceiling_dbtp: float,
     widths: Sequence[int],
     file_of: Callable[[int], Path],
+    dither: Dither = "tpdf",
 ) -> list[Mastered]:
     """Render a passage to words of each width, and measure these words.
 
@@ -95,6 +96,8 @@ def master(
         16, 24 or both.
     file_of
         Gives the file for the words of a width.
+    dither
+        Of words of 16 bits; longer ones always get TPDF.
 
     Returns
     -------
@@ -103,7 +106,7 @@ def master(
     """
     margin_db = 0.0
     for _ in range(_MOST_RENDERINGS):
-        rendering = _Rendering(prepared, gains_db, widths, file_of)
+        rendering = _Rendering(prepared, gains_db, widths, file_of, dither)
         rendering.run(ceiling_dbtp - margin_db)
         mastered = rendering.tracks()
         over_db = max(_overshoot_db(track, ceiling_dbtp) for track in mastered)
@@ -127,11 +130,13 @@ class _Rendering:
         gains_db: Sequence[float],
         widths: Sequence[int],
         file_of: Callable[[int], Path],
+        dither: Dither,
     ) -> None:
         self.prepared = prepared
         self.gains_db = gains_db
+        self.dither = dither
         self.files = {bits: file_of(bits) for bits in widths}
-        self.limiting = LimitingLog(prepared.rate_hz, prepared.ends)
+        self.limiting = LimitingLog(prepared.rate_hz, prepared.parts)
         self.meters = {
             bits: [Meter(prepared.rate_hz) for _ in prepared.sections] for bits in widths
         }
@@ -144,6 +149,8 @@ class _Rendering:
                     bits,
                     None if untouched[bits][i] else _seed(section, bits),
                     same_in_both=section.recording.is_mono,
+                    dither=self.dither if bits == 16 else "tpdf",
+                    rate_hz=self.prepared.rate_hz,
                 )
                 for i, section in enumerate(self.prepared.sections)
             ]
@@ -153,7 +160,7 @@ class _Rendering:
         outs = {bits: _WordFile(path, bits) for bits, path in self.files.items()}
         try:
             sound = with_silence(self._limited(ceiling_dbtp), self.prepared.length)
-            for part, block in cut(sound, self.prepared.ends):
+            for part, block in cut(sound, self.prepared.parts):
                 for bits, out in outs.items():
                     out.write(words[bits][part].words(block))
         finally:
@@ -162,7 +169,7 @@ class _Rendering:
         self._measure()
 
     def _limited(self, ceiling_dbtp: float) -> Iterator[Samples]:
-        self.limiting = LimitingLog(self.prepared.rate_hz, self.prepared.ends)
+        self.limiting = LimitingLog(self.prepared.rate_hz, self.prepared.parts)
         gained = with_gain(self.prepared, self.gains_db)
         for block, attenuation in limit(gained, self.prepared.rate_hz, ceiling_dbtp):
             self.limiting.add(attenuation)
@@ -171,10 +178,7 @@ class _Rendering:
     def _untouched_widths(self, ceiling_dbtp: float) -> dict[int, list[bool]]:
         """Find the tracks whose samples already are words: they need no dither."""
         candidates = {
-            bits: [
-                _is_plain(section, self.prepared.rate_hz, gain, bits)
-                for section, gain in zip(self.prepared.sections, self.gains_db, strict=True)
-            ]
+            bits: [_is_plain(self.prepared, i, gain, bits) for i, gain in enumerate(self.gains_db)]
             for bits in self.files
         }
         if not any(any(tracks) for tracks in candidates.values()):
@@ -244,11 +248,13 @@ def _read_words(path: Path, bits: int, start: int, length: int) -> Iterator[NDAr
             yield block.astype(np.int32)
 
 
-def _is_plain(section: TrackSection, rate_hz: int, gain_db: float, bits: int) -> bool:
+def _is_plain(prepared: Prepared, i: int, gain_db: float, bits: int) -> bool:
     """Tell whether nothing but the limiter can change a track's samples."""
+    section = prepared.sections[i]
     track, recording = section.track, section.recording
-    changed = gain_db != 0 or section.bands or track.fade_in or track.fade_out
-    return not changed and recording.rate_hz == rate_hz and (recording.bits or 99) <= bits
+    overlaps = any(prepared.overlaps[i : i + 2])
+    changed = gain_db != 0 or section.bands or track.fade_in or track.fade_out or overlaps
+    return not changed and recording.rate_hz == prepared.rate_hz and (recording.bits or 99) <= bits
 
 
 def _seed(section: TrackSection, bits: int) -> int:

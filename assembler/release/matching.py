@@ -83,7 +83,8 @@ def match_gains(
 def source_loudness(prepared: Prepared) -> list[float | None]:
     """Measure each track of a passage before gain; None for silence."""
     meters = [EnergyMeter(prepared.rate_hz, 2) for _ in prepared.sections]
-    for region, block in cut(with_silence(prepared.blocks(), prepared.length), prepared.cuts):
+    sound = with_gain(prepared, [0.0] * len(meters))
+    for region, block in cut(with_silence(sound, prepared.length), prepared.cuts):
         meters[region].feed(block)
     return [meter.loudness().integrated_lufs for meter in meters]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from itertools import accumulate, pairwise
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import numpy as np
 from assembler.errors import SourceError
 from assembler.release.sections import TrackSection
 from assembler.sequence import Passage
-from assembler.sequence.frames import samples_at
+from assembler.sequence.frames import samples_at, samples_in
 from assembler.sound.blocks import Samples
 from assembler.sound.decibels import amplitude
 from assembler.sound.equaliser import equalise
@@ -37,9 +38,11 @@ class Prepared:
     rate_hz
         Its rate here.
     file
-        Its samples: raw float32, two channels.
-    ends
-        Sample after the last of each track's sound.
+        The samples of its tracks, one track after the other: raw float32, two channels.
+    lengths
+        Samples of each track's sound.
+    overlaps
+        Samples that each track sounds together with the one before.
     cuts
         Sample at which each track after the first begins, on the disc's grid of frames.
     length
@@ -50,15 +53,16 @@ class Prepared:
     sections: tuple[TrackSection, ...]
     rate_hz: int
     file: Path
-    ends: tuple[int, ...]
+    lengths: tuple[int, ...]
+    overlaps: tuple[int, ...]
     cuts: tuple[int, ...]
     length: int
 
-    def blocks(self) -> Iterator[Samples]:
-        """Read the samples of the sound."""
-        with self.file.open("rb") as file:
-            while data := file.read(BLOCK_FRAMES * 8):
-                yield np.frombuffer(data, "<f4").reshape(-1, 2)
+    @property
+    def parts(self) -> tuple[int, ...]:
+        """Samples at which one track's sound takes over from the last, and at which all ends."""
+        after = (*self.overlaps[1:], 0)
+        return tuple(accumulate(a - b for a, b in zip(self.lengths, after, strict=True)))
 
     @property
     def region_lengths(self) -> tuple[int, ...]:
@@ -77,18 +81,23 @@ def prepare(
     SourceError
         A recording can't be read to its end, or holds NaN or infinite samples.
     """
+    overlaps = tuple(
+        samples_in(section.track.overlap or Fraction(0), rate_hz) for section in sections
+    )
     with file.open("wb") as out:
-        for section in sections:
+        for section, fade_in, fade_out in zip(sections, overlaps, (*overlaps[1:], 0), strict=True):
             try:
-                for block in _toned(section, rate_hz):
+                sound = _toned(section, rate_hz)
+                length = section.samples_at(rate_hz)
+                for block in fade(sound, length, fade_in, fade_out):
                     out.write(np.ascontiguousarray(block, "<f4").tobytes())
             except SourceError as error:
                 error.index = section.index
                 raise
-    ends = tuple(accumulate(section.samples_at(rate_hz) for section in sections))
+    lengths = tuple(section.samples_at(rate_hz) for section in sections)
     cuts = tuple(samples_at(mark, rate_hz) for mark in passage.marks[1:])
-    length = max(samples_at(passage.room_frames, rate_hz), ends[-1])
-    return Prepared(passage, tuple(sections), rate_hz, file, ends, cuts, length)
+    length = max(samples_at(passage.room_frames, rate_hz), sum(lengths) - sum(overlaps))
+    return Prepared(passage, tuple(sections), rate_hz, file, lengths, overlaps, cuts, length)
 
 
 def _toned(section: TrackSection, rate_hz: int) -> Iterator[Samples]:
@@ -101,30 +110,65 @@ def _toned(section: TrackSection, rate_hz: int) -> Iterator[Samples]:
         read_from, read_to = start, end
     sound = equalise(recording.blocks(read_from, read_to), section.bands, own_hz)
     sound = section_at(sound, read_from, start, end, own_hz, rate_hz)
-    fades = (section.track.fade_in or 0, section.track.fade_out or 0)
+    track = section.track
+    fades = (track.fade_in or 0, track.fade_out or 0)
     fade_in, fade_out = (round(time_s * rate_hz) for time_s in fades)
-    return fade(sound, section.samples_at(rate_hz), fade_in, fade_out)
+    length = section.samples_at(rate_hz)
+    return fade(sound, length, fade_in, fade_out, shape=track.fade_shape)
 
 
 def with_gain(prepared: Prepared, gains_db: Sequence[float]) -> Iterator[Samples]:
-    """Apply each track's gain; at a segue it moves smoothly over 2 × `RAMP_S`."""
-    if len(set(gains_db)) == 1:
-        gain = np.float32(amplitude(gains_db[0]))
-        for block in prepared.blocks():
-            yield block if gain == 1 else block * gain
-        return
+    """Apply each track's gain, and join the tracks.
+
+    Where tracks overlap, each keeps its own gain; at a segue the gain moves smoothly over
+    2 × `RAMP_S`.
+    """
+    held = np.zeros((0, 2), np.float32)  # of the track before: what overlaps
+    with prepared.file.open("rb") as file:
+        for i, length in enumerate(prepared.lengths):
+            alone = length - (*prepared.overlaps[1:], 0)[i]
+            ends = []
+            position = 0
+            while position < length:
+                wanted = min(BLOCK_FRAMES, length - position)
+                block = np.frombuffer(file.read(wanted * 8), "<f4").reshape(-1, 2)
+                block = _gained(block, position, _knots(prepared, gains_db, i))
+                if position < len(held):
+                    both = held[position : position + wanted]
+                    block = np.concatenate((block[: len(both)] + both, block[len(both) :]))
+                if position < alone:
+                    yield block[: alone - position]
+                if position + wanted > alone:
+                    ends.append(block[max(0, alone - position) :])
+                position += wanted
+            held = np.concatenate(ends) if ends else held[:0]
+
+
+Knots = tuple[list[int], list[float]]
+
+
+def _knots(prepared: Prepared, gains_db: Sequence[float], i: int) -> Knots:
+    """Give places in a track and the gain there, between which it moves in a straight line."""
     ramp = max(1, round(RAMP_S * prepared.rate_hz))
-    knots: list[int] = [0]
-    levels: list[float] = [gains_db[0]]
-    for end, before, after in zip(prepared.ends, gains_db, gains_db[1:], strict=False):
-        knots += [end - ramp, end + ramp]
-        levels += [before, after]
-    position = 0
-    for block in prepared.blocks():
-        places = np.arange(position, position + len(block))
-        position += len(block)
-        gain_db = np.interp(places, knots, levels)
-        yield (block * (10 ** (gain_db / 20))[:, None]).astype(np.float32)
+    length = prepared.lengths[i]
+    places, levels = [0], [gains_db[i]]
+    if i > 0 and not prepared.overlaps[i]:
+        places, levels = [-ramp, ramp], [gains_db[i - 1], gains_db[i]]
+    if i + 1 < len(gains_db) and not prepared.overlaps[i + 1]:
+        places, levels = (
+            [*places, length - ramp, length + ramp],
+            [*levels, gains_db[i], gains_db[i + 1]],
+        )
+    return places, levels
+
+
+def _gained(block: Samples, position: int, knots: Knots) -> Samples:
+    places, levels_db = knots
+    if len(set(levels_db)) == 1:
+        gain = np.float32(amplitude(levels_db[0]))
+        return block if gain == 1 else block * gain
+    gain_db = np.interp(np.arange(position, position + len(block)), places, levels_db)
+    return (block * (10 ** (gain_db / 20))[:, None]).astype(np.float32)
 
 
 def with_silence(sound: Iterator[Samples], length: int) -> Iterator[Samples]:

@@ -4,16 +4,11 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
-from assembler.disc.cue import CueRelease, CueTrack, cue_bytes, cue_sheet, disc_stem
-from assembler.disc.image import write_image
 from assembler.download.cover import Cover, read_cover
 from assembler.download.formats import FACTS, encode
 from assembler.download.tags import write_tags
@@ -25,6 +20,7 @@ from assembler.manifest.model import Format
 from assembler.paper.credits_sheet import write_credits_sheet
 from assembler.proof.joins import joins, write_join_clip
 from assembler.release.check import CheckReport, check
+from assembler.release.discs import make_disc
 from assembler.release.levels import level_findings, segue_findings
 from assembler.release.mastering import Mastered, excerpt, master
 from assembler.release.matching import Matched, match_gains
@@ -41,6 +37,8 @@ from assembler.release.release_folder import (
     write_checksums,
 )
 from assembler.release.report import BuildReport, Result, report_content
+from assembler.sequence import DiscOrder
+from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.words import TrackWords, track_words
 
 Progress = Callable[[str, int, int], None]
@@ -136,9 +134,10 @@ class _Build:
 
     def run(self, target: Path) -> BuildReport:
         results = {mastering: self._master(mastering) for mastering in self.plan.widths}
-        if self.plan.disc:
-            self._make_discs(results[self.plan.disc])
+        discs = self._start_discs(results[self.plan.disc]) if self.plan.disc else []
         self._make_downloads(results)
+        for disc in discs:
+            disc.result()
         if self.plan.joins:
             self._make_joins(results[self.plan.joins])
         if "paper" in self.plan.rooms:
@@ -174,6 +173,7 @@ class _Build:
                 mastering.level.ceiling,
                 widths,
                 lambda bits: self.scratch / f"words-{number}-{index}-{bits}",
+                self.source.manifest.disc.dither,
             )
             matched.prepared.file.unlink()
             self._step("limit and finish")
@@ -192,19 +192,42 @@ class _Build:
             tuple(asked for one in matched for asked in one.asked_lufs),
         )
 
-    def _make_discs(self, result: Result) -> None:
+    def _start_discs(self, result: Result) -> list[Future[None]]:
+        """Begin to write the discs' files, which goes on beside the encoders."""
         folder = self.folder / "disc"
         folder.mkdir()
-        for disc in self.plan.report.discs:
-            name = disc_stem(self.plan.name, disc.number, len(self.plan.report.discs))
+        hidden = self._master_hidden(result)
+        discs = self.plan.report.discs
+
+        def make(disc: DiscOrder) -> None:
             tracks = [result.tracks[place.index] for place in disc.places]
-            write_image(_all_words(tracks), disc, folder / f"{name}.wav")
-            words = [self.words[place.index] for place in disc.places]
-            sheet = cue_sheet(
-                f"{name}.wav", disc, self._cue_release(), [_cue_track(w) for w in words]
-            )
-            (folder / f"{name}.cue").write_bytes(cue_bytes(sheet))
-        self._step("disc image and cue sheet")
+            sound = [hidden, *tracks] if hidden and disc.hidden else tracks
+            make_disc(folder, self.plan.name, self.source.manifest, disc, len(discs), sound)
+            self._step("disc image, cue sheet, PQ sheet")
+
+        return [self.pool.submit(make, disc) for disc in discs]
+
+    def _master_hidden(self, result: Result) -> Mastered | None:
+        """Master the sound before track 1: at the album's gain, or matched like a track."""
+        hidden, passage = self.plan.report.hidden, self.plan.report.discs[0].hidden
+        if hidden is None or passage is None or self.plan.disc is None:
+            return None
+        level = self.plan.disc.level
+        prepared = prepare(passage, (hidden,), DISC_RATE_HZ, self.scratch / "hidden.f32")
+        first = result.tracks[0]
+        gains_db: Sequence[float] = [first.gain_db - first.section.track.trim]
+        if level.match == "track":
+            (matched,) = match_gains([prepared], level, self.pool)
+            gains_db = matched.gains_db
+        (mastered,) = master(
+            prepared,
+            gains_db,
+            level.ceiling,
+            (DISC_BITS,),
+            lambda bits: self.scratch / f"hidden-{bits}",
+            self.source.manifest.disc.dither,
+        )
+        return mastered
 
     def _make_joins(self, result: Result) -> None:
         folder = self.folder / "proof" / "joins"
@@ -215,15 +238,6 @@ class _Build:
             for name, start, end in joins(disc):
                 write_join_clip(excerpt(tracks, start, end), folder / f"{prefix}{name}.mp3")
         self._step("clips of the joins")
-
-    def _cue_release(self) -> CueRelease:
-        release = self.source.manifest.release
-        remarks = (
-            ("GENRE", release.genre or ""),
-            ("DATE", (release.release_date or "")[:4]),
-            ("CATALOGUE NUMBER", release.catalogue_number or ""),
-        )
-        return CueRelease(release.title, release.artist, release.barcode, remarks)
 
     def _make_downloads(self, results: dict[Mastering, Result]) -> None:
         if not self.plan.downloads:
@@ -292,13 +306,3 @@ class _Build:
             findings += (self.source.finding("warning", "added-files-kept", (), message),)
         shown = tuple(replace(f, file=str(self.source.path)) for f in findings)
         return BuildReport(target, shown, made, (), content)
-
-
-def _all_words(tracks: Iterable[Mastered]) -> Iterator[NDArray[np.int32]]:
-    for track in tracks:
-        yield from track.words(DISC_BITS)
-
-
-def _cue_track(words: TrackWords) -> CueTrack:
-    writers = dict.fromkeys((*words.composers, *words.lyricists))
-    return CueTrack(words.title, words.artist, " / ".join(writers), words.isrc)

@@ -10,13 +10,21 @@ from pathlib import Path
 from assembler.errors import SourceError
 from assembler.findings import Finding, Loc
 from assembler.manifest import ManifestFile, Track
-from assembler.manifest.times import clock_text
-from assembler.sequence import TrackSound
+from assembler.manifest.model import Audio
+from assembler.manifest.times import clock_text, duration_text
+from assembler.sequence import DiscOrder, TrackSound, lay_out
 from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.sequence.order import OPENING_PAUSE_S
 from assembler.sound.equaliser import FilterBand
 from assembler.sound.resample import position_at
 from assembler.sources import Recording, open_recording
+
+HIDDEN = -1
+"""Place of the sound hidden before track 1, which is no track of the manifest."""
+LONGEST_OVERLAP_S = 60
+POINT_DISTANCE_S = Fraction(2, 75)
+MOST_POINTS = 98
+"""Index points 02 to 99."""
 
 
 @dataclass(frozen=True)
@@ -26,7 +34,7 @@ class TrackSection:
     Attributes
     ----------
     index
-        The track's place in the manifest, from 0.
+        The track's place in the manifest, from 0; `HIDDEN` for the sound before track 1.
     recording
         Where its sound comes from.
     start, end
@@ -85,18 +93,45 @@ def find_sections(
             opened[paths] = _open(paths, scratch)
         recording = opened[paths]
         if isinstance(recording, SourceError):
-            message = str(recording)
-            findings.append(source.finding("error", recording.code, (*loc, "audio"), message))
+            findings.append(_unusable(source, (*loc, "audio"), recording))
             sections.append(None)
             continue
         section = _section(index, track, recording)
         found = [
-            *_recording_findings(source, loc, recording),
+            *_recording_findings(source, (*loc, "audio"), recording),
             *_section_findings(source, loc, section),
+            *_point_findings(source, loc, section),
         ]
         findings += found
         sections.append(None if any(f.severity == "error" for f in found) else section)
     return sections, findings
+
+
+def find_hidden(
+    source: ManifestFile, scratch: Path | None = None
+) -> tuple[TrackSection | None, list[Finding]]:
+    """Look at the sound that is hidden before track 1, if there is any; as `find_sections`."""
+    path = source.manifest.disc.before_first
+    if path is None or not source.manifest.disc.make:
+        return None, []
+    loc = ("disc", "before_first")
+    recording = _open((source.resolve(path),), scratch)
+    if isinstance(recording, SourceError):
+        return None, [_unusable(source, loc, recording)]
+    track = Track(title="hidden sound", audio=Audio(file=path))
+    section = TrackSection(HIDDEN, track, recording, 0, recording.frames)
+    return section, list(_recording_findings(source, loc, recording))
+
+
+def order_of(
+    source: ManifestFile, sections: Sequence[TrackSection], hidden: TrackSection | None
+) -> tuple[DiscOrder, ...]:
+    """Lay the sections out on their discs."""
+    return lay_out(
+        track_sounds(source, sections),
+        hidden_samples=hidden.samples_at(DISC_RATE_HZ) if hidden else 0,
+        tail_s=source.manifest.disc.tail,
+    )
 
 
 def track_sounds(source: ManifestFile, sections: Sequence[TrackSection]) -> list[TrackSound]:
@@ -104,20 +139,89 @@ def track_sounds(source: ManifestFile, sections: Sequence[TrackSection]) -> list
     return [
         TrackSound(
             samples=section.samples_at(DISC_RATE_HZ),
-            gap_s=gap_before(source, section.index),
+            gap_s=_gap_before(source, section.index),
             opens_disc=section.track.disc,
+            overlap_s=section.track.overlap or Fraction(0),
+            points_s=section.track.indexes,
         )
         for section in sections
     ]
 
 
-def gap_before(source: ManifestFile, index: int) -> Fraction:
+def _gap_before(source: ManifestFile, index: int) -> Fraction:
     """Give the gap before a track: its own, or the disc's; before a disc's first, 2 s."""
     track = source.manifest.tracks[index]
+    if track.overlap:
+        return Fraction(0)
     if track.gap is not None:
         return track.gap
     opens = index == 0 or track.disc is not None
     return OPENING_PAUSE_S if opens else source.manifest.disc.gap
+
+
+def overlap_findings(
+    source: ManifestFile, sections: Sequence[TrackSection | None]
+) -> Iterator[Finding]:
+    """Find overlaps that can't be made."""
+    tracks = source.manifest.tracks
+    for index, track in enumerate(tracks):
+        if not track.overlap:
+            continue
+        loc = ("tracks", index, "overlap")
+        if index == 0 or track.disc is not None:
+            message = "a disc's first track has none before it to overlap with: take `overlap` out"
+            yield source.finding("error", "overlap-with-nothing", loc, message)
+            continue
+        if track.gap:
+            message = (
+                "a track has a gap or an overlap, not both: take one of `gap` and `overlap` out"
+            )
+            yield source.finding("error", "gap-and-overlap", loc, message)
+        if track.overlap > LONGEST_OVERLAP_S:
+            message = f"an overlap lasts {LONGEST_OVERLAP_S} s at the most: shorten it"
+            yield source.finding("error", "overlap-too-long", loc, message)
+        after = tracks[index + 1].overlap if index + 1 < len(tracks) else None
+        before = tracks[index - 1].overlap if not tracks[index - 1].disc else None
+        for which, section, other in (
+            ("the track before", sections[index - 1], before if index > 1 else None),
+            ("the track", sections[index], after),
+        ):
+            if section and track.overlap + (other or 0) > section.duration_s:
+                message = (
+                    f"the overlap is longer than {which} ({duration_text(section.duration_s)}) has "
+                    "room for: shorten it"
+                )
+                yield source.finding("error", "overlap-too-long", loc, message)
+        if track.fade_in:
+            message = "the overlap fades this track in already: take `fade_in` out"
+            yield source.finding("warning", "fade-in-overlap", (*loc[:2], "fade_in"), message)
+
+
+def _point_findings(source: ManifestFile, loc: Loc, section: TrackSection) -> Iterator[Finding]:
+    points = section.track.indexes
+    if len(points) > MOST_POINTS:
+        message = f"{len(points)} index points: a track has {MOST_POINTS} after its start at most"
+        yield source.finding("error", "too-many-indexes", (*loc, "indexes"), message)
+    last = Fraction(0)
+    for number, point in enumerate(points):
+        place = (*loc, "indexes", number)
+        if point >= section.duration_s:
+            message = (
+                f"the index point at {clock_text(point)} lies outside the track, which lasts "
+                f"{clock_text(section.duration_s)}: count from its start"
+            )
+            yield source.finding("error", "index-outside-track", place, message)
+        elif point - last < POINT_DISTANCE_S:
+            message = (
+                f"the index point at {clock_text(point)} does not come after "
+                f"{clock_text(last)}: write them in order, two frames (0.03 s) or more apart"
+            )
+            yield source.finding("error", "index-out-of-order", place, message)
+        last = point
+
+
+def _unusable(source: ManifestFile, loc: Loc, error: SourceError) -> Finding:
+    return source.finding("error", error.code, loc, str(error))
 
 
 def _open(paths: tuple[Path, ...], scratch: Path | None) -> Recording | SourceError:
@@ -136,8 +240,9 @@ def _section(index: int, track: Track, recording: Recording) -> TrackSection:
     return TrackSection(index, track, recording, start, end)
 
 
-def _recording_findings(source: ManifestFile, loc: Loc, recording: Recording) -> Iterator[Finding]:
-    audio = (*loc, "audio")
+def _recording_findings(
+    source: ManifestFile, audio: Loc, recording: Recording
+) -> Iterator[Finding]:
     if any(file.lossy for file in recording.files):
         kind = recording.files[0].kind
         message = f"the source is lossy ({kind}): ask for the original recording if there is one"

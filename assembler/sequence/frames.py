@@ -4,7 +4,8 @@ All rounding between samples and frames is done here:
 
 - an end of sound goes up to the next frame, so that no sound lies in a pause;
 - a start after a gap goes up to the next frame, so that the gap is at least as long as asked;
-- a mark in a segue goes to the nearest frame, so that it moves by half a frame at the most.
+- a mark in a segue or an overlap, and an index point inside a track, goes to the nearest frame, so
+  that it moves by half a frame at the most.
 """
 
 from __future__ import annotations
@@ -25,6 +26,11 @@ def frame_after(samples: int | Fraction) -> int:
 def nearest_frame(samples: int) -> int:
     """Give the frame that begins nearest to a sample position; half a frame goes up."""
     return (2 * samples + SAMPLES_PER_FRAME) // (2 * SAMPLES_PER_FRAME)
+
+
+def samples_in(time_s: Fraction, rate_hz: int) -> int:
+    """Give the samples of a length of time at a rate, rounded half up."""
+    return int(time_s * rate_hz + Fraction(1, 2))
 
 
 def samples_at(frames: int, rate_hz: int) -> int:

@@ -44,6 +44,12 @@ def limit_findings(order: DiscOrder, limit_frames: int) -> Iterator[LimitFinding
             "most; open another with `disc: 2` on a track"
         )
         yield LimitFinding("error", "too-many-tracks", places[MOST_TRACKS].index, message)
+    if order.hidden and places[0].gap_frames == 0:
+        message = (
+            "after the hidden sound track 1 can't begin without a gap: write a `gap` above 0, such "
+            "as 0.05"
+        )
+        yield LimitFinding("error", "short-opening-pause", places[0].index, message)
     if order.opening_pause_frames < SHORTEST_OPENING_FRAMES:
         message = (
             "the gap before a disc's first track is its opening pause: write 2 s or more, or leave "
@@ -70,19 +76,49 @@ def limit_findings(order: DiscOrder, limit_frames: int) -> Iterator[LimitFinding
 def _over(order: DiscOrder, limit_frames: int) -> str:
     """Say by how much a disc is over, and the smallest ways back."""
     over = order.frames - limit_frames
-    gaps = sum(place.gap_frames for place in order.places[1:])
-    ways = []
-    if gaps >= over:
-        ways.append(f"shorten gaps, which take {frames_text(gaps)} in all")
-    fitting = [place for place in order.places if place.frames >= over]
-    if fitting and len(order.places) > 1:
-        least = min(fitting, key=lambda place: place.frames)
-        ways.append(f"leave out track {least.number} ({frames_text(least.frames)})")
-    middle = next(p for p in order.places if 2 * p.end_frame >= order.frames)
+    ways = [*_by_silence(order, over), *_by_leaving_out(order, over)]
     if len(order.places) > 1:
-        ways.append(f"open a second disc at track {max(2, middle.number)}")
+        ways.append(_by_another_disc(order, limit_frames))
     ways.append(f"ask the plant for a limit of {frames_text(order.frames)}")
     return (
         f"disc {order.number} runs {frames_text(order.frames)}, {frames_text(over)} over the limit "
         f"of {frames_text(limit_frames)}: {'; or '.join(ways)}"
+    )
+
+
+def _by_silence(order: DiscOrder, over: int) -> Iterator[str]:
+    if order.tail_frames >= over:
+        yield f"shorten the tail of {frames_text(order.tail_frames)}"
+    gaps = {place.number: place.gap_frames for place in order.places[1:] if place.gap_frames}
+    if sum(gaps.values()) >= over:
+        longest = sorted(gaps, key=lambda number: -gaps[number])
+        count = next(n for n in range(1, len(gaps) + 1) if sum(map(gaps.get, longest[:n])) >= over)  # type: ignore[arg-type]
+        named = ", ".join(map(str, sorted(longest[:count])))
+        closing = sum(gaps[number] for number in longest[:count])
+        yield (
+            f"close the gap{'s' * (count > 1)} before track{'s' * (count > 1)} {named} "
+            f"({frames_text(closing)})"
+        )
+
+
+def _by_leaving_out(order: DiscOrder, over: int) -> Iterator[str]:
+    if order.hidden and order.hidden.room_frames >= over:
+        yield f"leave out the hidden sound ({frames_text(order.hidden.room_frames)})"
+    fitting = [place for place in order.places if place.frames + place.gap_frames >= over]
+    if fitting and len(order.places) > 1:
+        least = min(fitting, key=lambda place: place.frames)
+        yield f"leave out track {least.number} ({frames_text(least.frames)})"
+
+
+def _by_another_disc(order: DiscOrder, limit_frames: int) -> str:
+    """Find the break that leaves the two halves most alike."""
+    halves = [
+        (max(place.start_frame - place.gap_frames, order.frames - place.start_frame), place)
+        for place in order.places[1:]
+    ]
+    longer, place = min(halves, key=lambda half: half[0])
+    if longer > limit_frames:
+        return f"spread it over {-(-order.frames // limit_frames)} discs or more"
+    return (
+        f"open a second disc at track {place.number} ({frames_text(longer)} on the longer of both)"
     )

@@ -1,17 +1,22 @@
-"""Lay tracks out on a disc: gaps, segues, marks.
+"""Lay tracks out on a disc: gaps, segues, overlaps, index points, what is hidden and the tail.
 
-Tracks that segue into each other form one passage: one stretch of unbroken sound.
+Tracks that segue or overlap into each other form one passage: one stretch of unbroken sound.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import accumulate
+from typing import NamedTuple
 
-from assembler.manifest.times import FRAMES_PER_SECOND
-from assembler.sequence.frames import DISC_RATE_HZ, frame_after, nearest_frame
+from assembler.sequence.frames import (
+    DISC_RATE_HZ,
+    SAMPLES_PER_FRAME,
+    frame_after,
+    nearest_frame,
+    samples_in,
+)
 
 OPENING_PAUSE_S = Fraction(2)
 """The pause before track 1, in front of the image (IEC 60908: 2 to 3 s)."""
@@ -29,11 +34,17 @@ class TrackSound:
         Silence before it; 0 is a segue.
     opens_disc
         Number of the disc that this track opens, if it opens one.
+    overlap_s
+        How long it sounds together with the track before; its gap is then 0.
+    points_s
+        Index points inside it, from its start.
     """
 
     samples: int
     gap_s: Fraction
     opens_disc: int | None = None
+    overlap_s: Fraction = Fraction(0)
+    points_s: tuple[Fraction, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -52,6 +63,10 @@ class TrackPlace:
         Index 01.
     end_frame
         Where its sound ends: the next pause, or in a segue the next start.
+    pause_start_frame
+        Index 00, where it lies inside the image; None where there is none.
+    further_frames
+        Index points 02 and on.
     """
 
     index: int
@@ -59,21 +74,29 @@ class TrackPlace:
     gap_frames: int
     start_frame: int
     end_frame: int
+    pause_start_frame: int | None = None
+    further_frames: tuple[int, ...] = ()
 
     @property
     def frames(self) -> int:
         """Length of the track's sound."""
         return self.end_frame - self.start_frame
 
+    @property
+    def points(self) -> tuple[tuple[int, int], ...]:
+        """Every index point inside the image: its number and its frame."""
+        frames = (self.pause_start_frame, self.start_frame, *self.further_frames)
+        return tuple((n, frame) for n, frame in enumerate(frames) if frame is not None)
+
 
 @dataclass(frozen=True)
 class Passage:
-    """Tracks that follow each other without a gap.
+    """Tracks that follow each other without a gap, or the sound hidden before the first.
 
     Attributes
     ----------
     places
-        Its tracks.
+        Its tracks; none where it is the hidden sound.
     start_frame
         Where its sound begins.
     room_frames
@@ -98,16 +121,24 @@ class DiscOrder:
     ----------
     number
         Of the disc, from 1.
+    passages
+        Of its tracks.
     opening_pause_frames
         The pause in front of the image.
     frames
         Length of the image.
+    hidden
+        The sound before track 1, which begins the image.
+    tail_frames
+        Silence after the last track.
     """
 
     number: int
     passages: tuple[Passage, ...]
     opening_pause_frames: int
     frames: int
+    hidden: Passage | None = None
+    tail_frames: int = 0
 
     @property
     def places(self) -> tuple[TrackPlace, ...]:
@@ -115,13 +146,23 @@ class DiscOrder:
         return tuple(place for passage in self.passages for place in passage.places)
 
 
-def lay_out(tracks: Sequence[TrackSound]) -> tuple[DiscOrder, ...]:
+def lay_out(
+    tracks: Sequence[TrackSound],
+    *,
+    hidden_samples: int = 0,
+    tail_s: Fraction = Fraction(0),
+) -> tuple[DiscOrder, ...]:
     """Lay tracks out on one or more discs.
 
     Parameters
     ----------
     tracks
-        In running order. The gap of a disc's first track is its opening pause.
+        In running order. The gap of a disc's first track is its opening pause; after hidden sound
+        it is the silence between that and the track.
+    hidden_samples
+        Length of the sound before the first disc's first track, at 44,100 Hz.
+    tail_s
+        Silence after each disc's last track.
 
     Returns
     -------
@@ -133,33 +174,93 @@ def lay_out(tracks: Sequence[TrackSound]) -> tuple[DiscOrder, ...]:
     for index in range(1, len(tracks) + 1):
         if index == len(tracks) or tracks[index].opens_disc is not None:
             number = tracks[first].opens_disc or len(discs) + 1
-            discs.append(_lay_out_disc(number, tracks[first:index], first))
+            hidden = 0 if discs else hidden_samples
+            disc = _lay_out_disc(number, tracks[first:index], first, hidden)
+            discs.append(_with_tail(disc, tail_s))
             first = index
     return tuple(discs)
 
 
-def _lay_out_disc(number: int, tracks: Sequence[TrackSound], first_index: int) -> DiscOrder:
+class _End(NamedTuple):
+    """Where sound ended last: its sample, and the frame at which a pause can begin."""
+
+    sample: int
+    frame: int
+
+
+def _lay_out_disc(
+    number: int, tracks: Sequence[TrackSound], first_index: int, hidden_samples: int
+) -> DiscOrder:
     passages: list[Passage] = []
-    sound_end = 0  # samples
-    end_frame = 0
+    end: _End | None = None
+    opening = frame_after(tracks[0].gap_s * DISC_RATE_HZ)
+    if hidden_samples:
+        opening = frame_after(OPENING_PAUSE_S * DISC_RATE_HZ)
+        end = _End(hidden_samples, frame_after(hidden_samples))
     for chain in _chains(tracks):
-        gap_s = tracks[chain[0]].gap_s
-        start = frame_after(sound_end + gap_s * DISC_RATE_HZ) if passages else 0
-        pause = start - end_frame if passages else frame_after(gap_s * DISC_RATE_HZ)
+        start = 0
+        if end is not None:
+            start = frame_after(end.sample + tracks[chain[0]].gap_s * DISC_RATE_HZ)
         if passages:
-            passages[-1] = _with_room(passages[-1], start)
-        lengths = [tracks[i].samples for i in chain]
-        ends = list(accumulate(lengths))
-        sound_end = start * DISC_RATE_HZ // FRAMES_PER_SECOND + ends[-1]
-        end_frame = frame_after(sound_end)
-        marks = [start, *(start + nearest_frame(end) for end in ends[:-1]), end_frame]
-        places = tuple(
-            TrackPlace(first_index + i, i + 1, pause if n == 0 else 0, marks[n], marks[n + 1])
-            for n, i in enumerate(chain)
-        )
-        passages.append(Passage(places, start, end_frame - start))
-    opening = passages[0].places[0].gap_frames
-    return DiscOrder(number, tuple(passages), opening, end_frame)
+            passages[-1] = replace(passages[-1], room_frames=start - passages[-1].start_frame)
+        pause_start = end.frame if end else None
+        passage, end = _lay_out_chain(tracks, chain, start, pause_start, first_index)
+        passages.append(passage)
+    first = passages[0].places[0]
+    hidden = None
+    if hidden_samples:
+        hidden = Passage((), 0, first.start_frame)
+        first = replace(first, pause_start_frame=0)
+    else:
+        first = replace(first, gap_frames=opening)
+    passages[0] = replace(passages[0], places=(first, *passages[0].places[1:]))
+    last_frame = passages[-1].places[-1].end_frame
+    return DiscOrder(number, tuple(passages), opening, last_frame, hidden)
+
+
+def _lay_out_chain(
+    tracks: Sequence[TrackSound],
+    chain: Sequence[int],
+    start_frame: int,
+    pause_start_frame: int | None,
+    first_index: int,
+) -> tuple[Passage, _End]:
+    """Lay out tracks without a gap between them, from a frame on."""
+    starts, end = [], 0  # samples from the start of the passage
+    for i in chain:
+        starts.append(end - samples_in(tracks[i].overlap_s, DISC_RATE_HZ))
+        end = starts[-1] + tracks[i].samples
+    sound_end = start_frame * SAMPLES_PER_FRAME + end
+    end_frame = frame_after(sound_end)
+    marks = [*(start_frame + nearest_frame(sample) for sample in starts), end_frame]
+    places = [
+        TrackPlace(first_index + i, i + 1, 0, marks[n], marks[n + 1], further_frames=further)
+        for n, i in enumerate(chain)
+        for further in (_points(tracks[i], marks[n]),)
+    ]
+    if pause_start_frame is not None and pause_start_frame < start_frame:
+        gap = start_frame - pause_start_frame
+        places[0] = replace(places[0], gap_frames=gap, pause_start_frame=pause_start_frame)
+    passage = Passage(tuple(places), start_frame, end_frame - start_frame)
+    return passage, _End(sound_end, end_frame)
+
+
+def _points(track: TrackSound, start_frame: int) -> tuple[int, ...]:
+    return tuple(
+        start_frame + nearest_frame(samples_in(point_s, DISC_RATE_HZ)) for point_s in track.points_s
+    )
+
+
+def _with_tail(disc: DiscOrder, tail_s: Fraction) -> DiscOrder:
+    tail = frame_after(tail_s * DISC_RATE_HZ)
+    last = disc.passages[-1]
+    longer = replace(last, room_frames=last.room_frames + tail)
+    return replace(
+        disc,
+        passages=(*disc.passages[:-1], longer),
+        frames=disc.frames + tail,
+        tail_frames=tail,
+    )
 
 
 def _chains(tracks: Sequence[TrackSound]) -> list[list[int]]:
@@ -170,7 +271,3 @@ def _chains(tracks: Sequence[TrackSound]) -> list[list[int]]:
         else:
             chains.append([i])
     return chains
-
-
-def _with_room(passage: Passage, next_start: int) -> Passage:
-    return Passage(passage.places, passage.start_frame, next_start - passage.start_frame)

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from assembler.disc.cd_text import MOST_PACKS, PACK_TYPES, block_sizes, cd_text, crc
 from assembler.disc.cd_text_reader import CdTextRead, read_cd_text
-from assembler.disc.texts import ReleaseTexts, TrackTexts, disc_text
+from assembler.disc.texts import ReleaseTexts, TrackTexts
 from assembler.errors import AssemblerError
+from assembler.manifest.disc_alphabet import disc_text
 
 PACK = 18
 RELEASE = ReleaseTexts(

@@ -41,7 +41,8 @@ disc:
   make: false
   level: {target: -11, ceiling: -0.5}
 download:
-  formats: [flac-24, mp3-320, wav-24, wav-16, flac-16, mp3-v0, opus-160, aac-256, alac-24]
+  formats:
+    [flac-24, mp3-320, wav-24, wav-16, flac-16, mp3-v0, opus-160, aac-256, alac-24, ogg-q8]
 tracks:
   - title: Low Lantern
     audio: audio/low-lantern.wav
