@@ -145,6 +145,14 @@ def _prints_unicode() -> bool:
     return (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
 
 
+def _say_if_loops_compile() -> None:
+    from assembler.sound.compiled import compiles_first
+
+    if compiles_first():
+        message = "first run: compiling the sound loops for this machine takes about 20 s more"
+        print(message, file=sys.stderr, flush=True)
+
+
 def _draft(options: argparse.Namespace) -> int:
     from assembler.draft.first_manifest import draft_manifest, write_new
 
@@ -184,6 +192,7 @@ def _measure(options: argparse.Namespace) -> int:
     from assembler.manifest import load
     from assembler.release.measure import measure_files, measure_manifest
 
+    _say_if_loops_compile()
     paths = options.paths
     if len(paths) == 1 and paths[0].suffix.lower() in (".yaml", ".yml"):
         measurements = measure_manifest(load(paths[0]), jobs=options.jobs)
@@ -212,6 +221,7 @@ def _build(options: argparse.Namespace) -> int:
         )
         return WRONG_USAGE
     source = load(options.manifest)
+    _say_if_loops_compile()
     with progress_bar() as progress:
         report = build(source, options.out, only=rooms, jobs=options.jobs, progress=progress)
     if options.json:
@@ -224,6 +234,7 @@ def _build(options: argparse.Namespace) -> int:
 def _verify(options: argparse.Namespace) -> int:
     from assembler.release.verify import verify
 
+    _say_if_loops_compile()
     report = verify(options.release_dir, jobs=options.jobs)
     if options.json:
         _print_json(report.as_json())

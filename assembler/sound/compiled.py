@@ -34,6 +34,11 @@ if _FOLDER:
 import numba  # noqa: E402  (reads its cache folder from the environment when imported)
 
 
+def compiles_first() -> bool:
+    """Tell whether nothing is compiled yet, so that the first use of a loop takes its time."""
+    return _FOLDER is None or not any(Path(_FOLDER).rglob("*.nbi"))
+
+
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile a function to machine code on its first call; it runs without the GIL.
 

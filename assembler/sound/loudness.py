@@ -178,7 +178,8 @@ class EnergyMeter:
         self._weights = np.array(_WEIGHTS[channels])
         self._position = 0
         self._unfinished = np.zeros(channels)
-        self._hops: list[Energies] = []
+        self._momentary = _SlidingMeans(rate_hz, MOMENTARY_HOPS)
+        self._short_term = _SlidingMeans(rate_hz, SHORT_TERM_HOPS)
 
     def feed(self, block: Samples) -> None:
         """Take the next samples, shape (frames, channels)."""
@@ -195,7 +196,9 @@ class EnergyMeter:
         _weighted_energies(padded, edges, self._fir, self._poles, self._memory, self._room, sums)
         self._position = end
         self._unfinished = sums[-1]
-        self._hops.append(sums[:-1] @ self._weights)
+        hops = sums[:-1] @ self._weights
+        self._momentary.feed(hops)
+        self._short_term.feed(hops)
 
     def _hop_at(self, position: int) -> int:
         """Give the hop that a sample lies in; hop h begins at h * rate // 100."""
@@ -203,16 +206,45 @@ class EnergyMeter:
 
     def loudness(self) -> Loudness:
         """Give the reading of all that was fed."""
-        hops = np.concatenate(self._hops) if self._hops else np.zeros(0)
-        edges = np.arange(len(hops) + 1) * self.rate_hz // HOPS_PER_SECOND
-        momentary = _windows(hops, edges, MOMENTARY_HOPS)
-        short_term = _windows(hops, edges, SHORT_TERM_HOPS)
         return Loudness(
-            integrated_lufs=_integrated(momentary[::GATING_STEP_HOPS]),
-            max_momentary_lufs=_highest(momentary),
-            max_short_term_lufs=_highest(short_term),
-            range_lu=_range(short_term[::GATING_STEP_HOPS]),
+            integrated_lufs=_integrated(self._momentary.gating_blocks()),
+            max_momentary_lufs=_lufs_or_none(self._momentary.highest),
+            max_short_term_lufs=_lufs_or_none(self._short_term.highest),
+            range_lu=_range(self._short_term.gating_blocks()),
         )
+
+
+class _SlidingMeans:
+    """Mean squares of windows of some hops: the highest at any hop, and every tenth for gating."""
+
+    def __init__(self, rate_hz: int, length: int) -> None:
+        self.highest = 0.0
+        self._rate_hz = rate_hz
+        self._length = length
+        self._first = 0  # hop at which the next window begins
+        self._recent: Energies = np.zeros(0)
+        self._blocks: list[Energies] = []
+
+    def feed(self, hops: Energies) -> None:
+        """Take the energies of the next hops."""
+        hops = np.concatenate((self._recent, hops))
+        count = max(0, len(hops) - self._length + 1)
+        self._recent = hops[count:]
+        if not count:
+            return
+        sums = np.zeros(count)
+        for first in range(self._length):  # no running sum: its rounding would stay for ever
+            sums += hops[first : first + count]
+        starts = np.arange(self._first, self._first + count)
+        ends = (starts + self._length) * self._rate_hz // HOPS_PER_SECOND
+        means = sums / (ends - starts * self._rate_hz // HOPS_PER_SECOND)
+        self.highest = max(self.highest, float(means.max()))
+        self._blocks.append(means[-self._first % GATING_STEP_HOPS :: GATING_STEP_HOPS].copy())
+        self._first += count
+
+    def gating_blocks(self) -> Energies:
+        """Give the windows that begin at every tenth hop."""
+        return np.concatenate(self._blocks) if self._blocks else np.zeros(0)
 
 
 @dataclass(frozen=True)
@@ -223,17 +255,6 @@ class Loudness:
     max_momentary_lufs: float | None
     max_short_term_lufs: float | None
     range_lu: float | None
-
-
-def _windows(hops: Energies, edges: NDArray[np.int64], length: int) -> Energies:
-    """Mean square of each sliding window of `length` hops."""
-    if len(hops) < length:
-        return np.zeros(0)
-    sums = np.zeros(len(hops) - length + 1)
-    for first in range(length):  # no running sum: its rounding would stay in silence for ever
-        sums += hops[first : first + len(sums)]
-    means: Energies = sums / (edges[length:] - edges[:-length])
-    return means
 
 
 def _lufs(mean_square: float) -> float:
@@ -251,9 +272,8 @@ def _integrated(windows: Energies) -> float | None:
     return _lufs(float(_above(heard, _lufs(float(heard.mean())) - 10).mean()))
 
 
-def _highest(windows: Energies) -> float | None:
-    highest = float(windows.max()) if len(windows) else 0.0
-    return _lufs(highest) if highest > 1e-15 else None
+def _lufs_or_none(mean_square: float) -> float | None:
+    return _lufs(mean_square) if mean_square > 1e-15 else None
 
 
 def _range(windows: Energies) -> float | None:

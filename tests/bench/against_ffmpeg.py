@@ -66,10 +66,17 @@ def ffmpeg_script(files: Sequence[Path], at_a_time: int) -> list[str]:
     return ["sh", "-c", f"printf '{names}' | xargs -P {at_a_time} -I {{}} {reading}"]
 
 
-def median_row(name: str, runs: Sequence[Run]) -> str:
-    """Write the medians of some runs as a row of the table."""
-    values = [statistics.median(getattr(r, key) for r in runs) for key in Run.__annotations__]
-    return f"{name:44s} {values[0]:8.2f} {values[1]:8.2f} {values[2]:8.0f}"
+HEADS = f"{'':44s} {'wall s':>8s} {'cpu s':>8s} {'peak MB':>8s}"
+
+
+def row(name: str, done: Run) -> str:
+    """Write a run as a row of the table."""
+    return f"{name:44s} {done.wall_s:8.2f} {done.cpu_s:8.2f} {done.peak_mb:8.0f}"
+
+
+def median(runs: Sequence[Run]) -> Run:
+    """Give the medians of some runs."""
+    return Run(*(statistics.median(getattr(r, key) for r in runs) for key in Run.__annotations__))
 
 
 def main() -> None:
@@ -80,15 +87,15 @@ def main() -> None:
         all_cores = os.sched_getaffinity(0)
         one_core = {min(all_cores)}
         run([*measure, "1"], all_cores)  # compiles what is not compiled yet
-        print(f"{'':44s} {'wall s':>8s} {'cpu s':>8s} {'peak MB':>8s}")
+        print(HEADS)
         for cores, jobs in ((one_core, 1), (all_cores, len(all_cores))):
             pairs = [
                 (run([*measure, str(jobs)], cores), run(ffmpeg_script(files, jobs), cores))
                 for _ in range(RUNS)
             ]
             ours, theirs = zip(*pairs, strict=True)
-            print(median_row(f"measure, {jobs} core(s)", ours))
-            print(median_row(f"ffmpeg ebur128=peak=true, {jobs} core(s)", theirs))
+            print(row(f"measure, {jobs} core(s)", median(ours)))
+            print(row(f"ffmpeg ebur128=peak=true, {jobs} core(s)", median(theirs)))
             ratio = statistics.median(b.wall_s / a.wall_s for a, b in pairs)
             print(f"{'measure is faster by (pair by pair)':44s} {ratio:8.2f}")
 
