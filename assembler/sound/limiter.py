@@ -21,7 +21,8 @@ from assembler.sound.compiled import compiled
 from assembler.sound.decibels import amplitude
 from assembler.sound.true_peak import AFTER, BEFORE, interval_peaks
 
-LOOK_AHEAD_S = 0.0045
+LOOK_AHEAD_S = 0.006
+"""A 60 Hz tone 6 dB over is bent to -98 dB; 4.5 ms leave -75, 3 ms -58 (tests/bench)."""
 FAST_RELEASE_S = 0.06
 """A lone peak lets go this fast."""
 SLOW_RISE_S = 0.4
@@ -44,6 +45,9 @@ def _attenuation(demand, out, window, mean, rates, levels, counts, queue, values
     rounding builds up.
     """
     mask = queue.shape[0] - 1
+    fast, slow_rise, slow_fall = rates[0], rates[1], rates[2]
+    first, second, third = rings[0], rings[1], rings[2]
+    sum_1, sum_2, sum_3 = sums[0], sums[1], sums[2]
     scale = 1.0 / (_STEPS_PER_DB * mean * mean * mean)
     position, head, tail = counts[0], counts[1], counts[2]
     released, slow = levels[0], levels[1]
@@ -59,33 +63,48 @@ def _attenuation(demand, out, window, mean, rates, levels, counts, queue, values
             head += 1
         held = values[head & mask]
 
-        slow += (held - slow) * (rates[1] if held > slow else rates[2])
-        released = max(held, slow + (released - slow) * rates[0])
+        slow += (held - slow) * (slow_rise if held > slow else slow_fall)
+        released = max(held, slow + (released - slow) * fast)
         if held == 0.0 and released < _IDLE_DB:
             released = 0.0
             slow = 0.0
 
         step = np.int64(math.ceil(released * _STEPS_PER_DB))
-        for r in range(3):
-            sums[r] += step - rings[r, slot]
-            rings[r, slot] = step
-            step = sums[r]
-        out[i] = step * scale
+        sum_1 += step - first[slot]
+        first[slot] = step
+        sum_2 += sum_1 - second[slot]
+        second[slot] = sum_1
+        sum_3 += sum_2 - third[slot]
+        third[slot] = sum_2
+        out[i] = sum_3 * scale
         position += 1
         slot += 1
         if slot == mean:
             slot = 0
     counts[0], counts[1], counts[2] = position, head, tail
     levels[0], levels[1] = released, slow
+    sums[0], sums[1], sums[2] = sum_1, sum_2, sum_3
 
 
 @compiled
 def _turn_down(block, attenuation, lowered):  # type: ignore[no-untyped-def]
-    """Lower each sample by its attenuation in dB; where there is none it stays as it is."""
+    """Lower each sample by its attenuation in dB; where there is none it stays as it is.
+
+    The gain is e^x = (e^(x/64))^64 with eight terms of the series: right to 1e-11 down to -120 dB,
+    and the same on every machine, which a library's exp is not.
+    """
     for i in range(block.shape[0]):
-        gain = 1.0
-        if attenuation[i] > 0.0:
-            gain = math.exp(-attenuation[i] * _NEPERS_PER_DB)
+        t = attenuation[i] * (-_NEPERS_PER_DB / 64)
+        gain = 1.0 + t / 8
+        gain = 1.0 + t / 7 * gain
+        gain = 1.0 + t / 6 * gain
+        gain = 1.0 + t / 5 * gain
+        gain = 1.0 + t / 4 * gain
+        gain = 1.0 + t / 3 * gain
+        gain = 1.0 + t / 2 * gain
+        gain = 1.0 + t * gain
+        for _ in range(6):
+            gain *= gain
         for c in range(block.shape[1]):
             lowered[i, c] = block[i, c] * gain
 
@@ -114,23 +133,38 @@ class _Attenuator:
 
     def feed(self, demand: Attenuation) -> Attenuation:
         """Give the attenuation of the samples that the look-ahead is over for."""
-        out = np.empty(len(demand))
-        _attenuation(
-            demand,
-            out,
-            self.window,
-            self._mean,
-            self._rates,
-            self._levels,
-            self._counts,
-            self._queue,
-            self._values,
-            self._rings,
-            self._sums,
-        )
+        out = np.zeros(len(demand))
+        if len(demand) and not self._passed_over(demand):
+            _attenuation(
+                demand,
+                out,
+                self.window,
+                self._mean,
+                self._rates,
+                self._levels,
+                self._counts,
+                self._queue,
+                self._values,
+                self._rings,
+                self._sums,
+            )
         dropped = min(self._late, len(out))
         self._late -= dropped
         return out[dropped:]
+
+    def _passed_over(self, demand: Attenuation) -> bool:
+        """Take samples that demand nothing, while nothing is at work, all at once."""
+        mask = len(self._queue) - 1
+        _, head, tail = self._counts
+        at_work = self._levels.any() or self._sums.any()
+        if demand.any() or at_work or (tail > head and self._values[head & mask] > 0):
+            return False
+        self._counts[0] += len(demand)
+        self._counts[1] = tail
+        self._counts[2] = tail + 1
+        self._queue[tail & mask] = self._counts[0] - 1
+        self._values[tail & mask] = 0.0
+        return True
 
     def finish(self) -> Attenuation:
         """Give the attenuation of the last samples."""

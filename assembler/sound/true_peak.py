@@ -2,13 +2,14 @@
 
 The wave is interpolated by 4 at least, and to 176.4 kHz at least, with a windowed sinc that passes
 all below 0.45 of the rate and nothing above half of it, as a converter's filter does; the top of
-each crest is found by a parabola through its three highest points. Clipped music, square waves and
+each crest is that of a sine through its three highest points. Clipped music, square waves and
 noise reach up to half the rate, and there a softer filter misses peaks by 0.1 dB and more.
 """
 
 from __future__ import annotations
 
 import functools
+import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,7 +103,7 @@ def _interpolate(samples, taps, wave):  # type: ignore[no-untyped-def]
 def _crests(wave, samples, floor, peaks):  # type: ignore[no-untyped-def]
     """Raise each peak to the top of the wave in its interval, and to its sample.
 
-    A crest's top is taken from the parabola through its three highest points.
+    A crest's top is that of the sine through its three highest points.
     """
     factor = wave.shape[0]
     for i in range(1, peaks.shape[0] + 1):
@@ -114,9 +115,9 @@ def _crests(wave, samples, floor, peaks):  # type: ignore[no-untyped-def]
             if here < 0:
                 here, before, after = -here, -before, -after
             if here >= before and here >= after:
-                bend = 2 * here - before - after
-                if bend > 0:
-                    here += (after - before) * (after - before) / (8 * bend)
+                flat = 4 * here * here - (before + after) * (before + after)
+                if flat > 0:
+                    here *= math.sqrt(1 + (after - before) * (after - before) / flat)
             peak = max(peak, here)
         if peak > floor:
             peaks[i - 1] = max(peaks[i - 1], peak)

@@ -182,6 +182,18 @@ def test_holds_the_ceiling_on_tones_between_samples(divisor: int, rate_hz: int) 
     assert max(over_db.values()) <= OVER_DB, over_db
 
 
+@pytest.mark.parametrize("rate_hz", [44100, 48000, 96000])
+@pytest.mark.parametrize("gain_db", [0.0, 12.0])
+@pytest.mark.parametrize("seed", range(3))
+def test_holds_the_ceiling_on_white_noise(seed: int, gain_db: float, rate_hz: int) -> None:
+    """Full-scale noise up to half the rate, beyond what any filter in a converter passes."""
+    noise = np.random.default_rng(seed).uniform(-1, 1, (2 * rate_hz, 2))
+    passed, attenuation = limited(raised(faded_ends(noise, rate_hz), gain_db), rate_hz)
+    assert attenuation.max() > 5
+    peak_dbtp = sixteen_times_peak_dbtp(passed, rate_hz)
+    assert CEILING_DBTP - 0.1 < peak_dbtp <= CEILING_DBTP + OVER_DB
+
+
 def test_both_channels_are_turned_down_alike() -> None:
     samples, rate_hz = loud_music(EXCERPTS[2], 14.0, 8)
     lopsided = samples * np.array([1.0, 0.1], np.float32)
@@ -203,6 +215,25 @@ def test_what_is_limited_is_left_alone(excerpt: Excerpt) -> None:
     once, _ = limited(samples, rate_hz)
     _, again = limited(once, rate_hz)
     assert again.max() < 0.02
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    gain_db=st.floats(0, 24),
+    ceiling_dbtp=st.floats(-12, 0),
+    rate_hz=st.sampled_from([44100, 96000]),
+)
+def test_limiting_what_is_limited_is_the_identity(
+    seed: int, gain_db: float, ceiling_dbtp: float, rate_hz: int
+) -> None:
+    """Bit for bit at a ceiling 0.01 dB up, and no more than that is taken at the same."""
+    once, first = limited(raised(bursts(rate_hz, 20_000, seed), gain_db), rate_hz, ceiling_dbtp)
+    again, second = limited(once, rate_hz, ceiling_dbtp + 0.01)
+    assert first.max() > 0
+    assert again.tobytes() == once.tobytes()
+    assert not second.any()
+    assert limited(once, rate_hz, ceiling_dbtp)[1].max() < 0.01
 
 
 @pytest.mark.parametrize("rate_hz", [44100, 96000])
@@ -247,6 +278,27 @@ def test_lets_go_after_a_lone_drum_hit(over_db: float, rate_hz: int) -> None:
     _, attenuation = limited(samples, rate_hz)
     assert attenuation.max() > over_db - 1
     assert attenuation[last_over + round(0.150 * rate_hz) :].max() < 1.0
+
+
+@pytest.mark.parametrize("rate_hz", [44100, 96000])
+@pytest.mark.parametrize("over_db", [3.0, 6.0, 10.0])
+def test_gain_of_a_lone_drum_hit_has_no_step_and_a_falling_spectrum(
+    over_db: float, rate_hz: int
+) -> None:
+    """Over 1 kHz lie less than -80 dB of the gain's energy, over 2 kHz -110 dB: no click, no buzz.
+
+    The first three nulls of the three means' spectrum are 660 Hz apart; the bounds are our own.
+    """
+    samples, _ = drum_hit(rate_hz, over_db)
+    _, attenuation = limited(samples, rate_hz)
+    gain = 10 ** (-attenuation / 20)
+    third = LOOK_AHEAD_S * rate_hz / 3
+    assert np.abs(np.diff(gain)).max() <= (1 - gain.min()) / third
+    power = np.abs(np.fft.rfft((gain - 1) * np.hanning(len(gain)))) ** 2
+    hz = np.fft.rfftfreq(len(gain), 1 / rate_hz)
+    share_db = {cut: 10 * np.log10(power[hz > cut].sum() / power.sum()) for cut in (1000, 2000)}
+    assert share_db[1000] < -80
+    assert share_db[2000] < -110
 
 
 def test_lets_go_at_last_and_passes_bit_for_bit_again() -> None:

@@ -1,13 +1,18 @@
 """TPDF dither of 2 LSB (Lipshitz, Wannamaker, Vanderkooy, J. Audio Eng. Soc. 40, 1992): the total
 error has mean 0 and variance Δ²/4, whatever the signal; bounds are five standard errors.
+
+Shaped noise (Lipshitz, Vanderkooy, Wannamaker, J. Audio Eng. Soc. 39, 1991): the theorem of Gerzon
+and Craven (J. Audio Eng. Soc. 37, 1989), and what the ear is spared by two thresholds of hearing.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.linalg import solve_toeplitz
+from scipy.signal import welch
 
-from assembler.sound.dither import WordLength, samples_of
+from assembler.sound.dither import FEEDBACK, Dither, WordLength, samples_of
 
 COUNT = 400_000
 LSB = 2.0**-15
@@ -52,35 +57,120 @@ def test_error_is_white_and_channels_are_apart() -> None:
         assert abs(np.corrcoef(error[lag:, 0], error[:-lag, 0])[0, 1]) < bound
 
 
-def power_of_harmonics(words: np.ndarray, bins: int) -> tuple[np.ndarray, np.ndarray]:
-    """Mean power in the bins of harmonics 1 to 15, and in the bins between them."""
-    power = np.mean(np.abs(np.fft.rfft(words, axis=1)) ** 2, axis=0)
-    places = bins * np.arange(1, 16)
-    between = np.concatenate([power[p + 5 : p + bins - 5] for p in places])
-    return power[places], between
+@pytest.mark.parametrize("level_dbfs", [-120.0, -100.0, -91.0, -60.0])
+@pytest.mark.parametrize("bins", [1, 97, 3001])
+def test_moments_on_low_sines_at_each_phase(bins: int, level_dbfs: float) -> None:
+    """Both moments of the error, in eight parts of the sine's turn."""
+    length, runs = 8192, 25
+    samples = np.tile(tone_dbfs(level_dbfs, bins, length), (runs, 1))
+    error = errors_lsb(samples, bins)
+    part = np.tile(8 * ((bins * np.arange(length)) % length) // length, runs)
+    for moment, expected in ((error, 0.0), (error**2, 0.25)):
+        for eighth in range(8):
+            here = moment[part == eighth]
+            assert abs(here.mean() - expected) < 5 * here.std() / np.sqrt(here.size)
 
 
-def test_tone_below_one_step_has_no_harmonics() -> None:
-    """At -100 dBFS, a third of a step: rounding alone loses it, dither keeps it clean."""
-    length, bins, runs = 8192, 97, 200
-    samples = tone_dbfs(-100.0, bins, length)
-    assert not WordLength(16, None).words(samples).any()
-    word_length = WordLength(16, 100)
-    words = np.stack([word_length.words(samples)[:, 0] for _ in range(runs)])
-    harmonics, between = power_of_harmonics(words, bins)
-    floor, spread = between.mean(), between.std()
-    assert floor == pytest.approx(length * 0.25, rel=0.02)
-    assert harmonics[1:].max() < floor + 5 * spread
-    expected_amplitude = 10 ** (-100 / 20) / LSB
-    assert np.sqrt(harmonics[0]) * 2 / length == pytest.approx(expected_amplitude, rel=0.05)
+TONE_LENGTH, TONE_BINS, TONE_RUNS = 8192, 97, 200
 
 
-def test_rounding_alone_has_harmonics() -> None:
+def tone_spectrum(level_dbfs: float, kind: Dither) -> np.ndarray:
+    """Mean power of the words of a sine in each bin, of many stretches of one stream."""
+    tone = tone_dbfs(level_dbfs, TONE_BINS, TONE_LENGTH)
+    words = WordLength(16, 100, dither=kind).words(np.tile(tone, (TONE_RUNS + 1, 1)))
+    stretches = words[TONE_LENGTH:, 0].reshape(TONE_RUNS, TONE_LENGTH)
+    return np.mean(np.abs(np.fft.rfft(stretches * np.hanning(TONE_LENGTH), axis=1)) ** 2, axis=0)
+
+
+def harmonics_above_floor(power: np.ndarray) -> np.ndarray:
+    """Power of harmonics 2 to 40 over the mean of the 80 bins around each, the nearest left out."""
+    excess = []
+    for place in TONE_BINS * np.arange(2, 41):
+        around = np.concatenate([power[place - 44 : place - 4], power[place + 5 : place + 45]])
+        excess.append(power[place] / around.mean())
+    return np.array(excess)
+
+
+@pytest.mark.parametrize("level_dbfs", [-100.0, -88.0, -70.0])
+@pytest.mark.parametrize("kind", ["tpdf", "shaped"])
+def test_no_harmonic_of_a_low_tone_is_above_the_noise(kind: Dither, level_dbfs: float) -> None:
+    """A mean of 200 powers strays by 1/sqrt(200): five of these; the tone keeps its level."""
+    power = tone_spectrum(level_dbfs, kind)
+    assert harmonics_above_floor(power).max() < 1 + 5 / np.sqrt(TONE_RUNS)
+    expected = (10 ** (level_dbfs / 20) / LSB * np.hanning(TONE_LENGTH).sum() / 2) ** 2
+    floor = power[TONE_BINS + 5 : TONE_BINS + 45].mean()
+    assert power[TONE_BINS] - floor == pytest.approx(expected, rel=0.05)
+
+
+@pytest.mark.parametrize("level_dbfs", [-88.0, -70.0])
+def test_rounding_alone_has_harmonics(level_dbfs: float) -> None:
     """The measurement above can see them."""
-    length, bins = 8192, 97
-    words = WordLength(16, None).words(tone_dbfs(-88.0, bins, length))[None, :, 0]
-    harmonics, _ = power_of_harmonics(words, bins)
-    assert harmonics[1:].max() > 100 * length * 0.25
+    assert harmonics_above_floor(tone_spectrum(level_dbfs, "none")).max() > 100
+
+
+def test_rounding_alone_loses_a_tone_below_one_step() -> None:
+    assert not WordLength(16, None).words(tone_dbfs(-100.0, 97, 8192)).any()
+    assert not WordLength(16, 1, dither="none").words(tone_dbfs(-100.0, 97, 8192)).any()
+
+
+THRESHOLD_DB_SPL = {
+    20: 78.5, 25: 68.7, 31.5: 59.5, 40: 51.1, 50: 44.0, 63: 37.5, 80: 31.5, 100: 26.5, 125: 22.1,
+    160: 17.9, 200: 14.4, 250: 11.4, 315: 8.6, 400: 6.2, 500: 4.4, 630: 3.0, 800: 2.2, 1000: 2.4,
+    1250: 3.5, 1600: 1.7, 2000: -1.3, 2500: -4.2, 3150: -6.0, 4000: -5.4, 5000: -1.5, 6300: 6.0,
+    8000: 12.6, 10000: 13.9, 12500: 12.3, 14000: 18.4, 16000: 40.2,
+}  # fmt: skip
+"""Threshold of hearing: ISO 226:2003, Table 1, and ISO 389-7 above 12.5 kHz (from memory)."""
+REACH_DB = 40
+"""How far above its lowest point it counts: the project's own choice."""
+
+
+def threshold_db(hz: np.ndarray) -> np.ndarray:
+    """ISO's threshold over its lowest point, as far up as it counts."""
+    table = np.array(list(THRESHOLD_DB_SPL.items()))
+    curve = np.interp(np.log(np.maximum(hz, 20)), np.log(table[:, 0]), table[:, 1])
+    return np.minimum(curve - table[:, 1].min(), REACH_DB)
+
+
+def terhardt_db(hz: np.ndarray) -> np.ndarray:
+    """Another: Terhardt, "Calculating virtual pitch", Hearing Research 1, 1979 (from memory)."""
+    khz = np.maximum(hz, 20) / 1000
+    return 3.64 * khz**-0.8 - 6.5 * np.exp(-0.6 * (khz - 3.3) ** 2) + 1e-3 * khz**4
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000])
+def test_the_filter_leaves_the_least_heard_error(rate_hz: int) -> None:
+    """Least squares by linear prediction: the weight's autocorrelation, nine equations."""
+    hz = np.arange(4097) / 8192 * rate_hz
+    correlation = np.fft.irfft(10 ** (-threshold_db(hz) / 10))[:10]
+    designed = solve_toeplitz(correlation[:-1], -correlation[1:])
+    assert np.array(FEEDBACK[rate_hz]) == pytest.approx(designed, abs=1e-4)
+    assert np.abs(np.roots([1.0, *FEEDBACK[rate_hz]])).max() < 0.95  # minimum phase
+
+
+def noise_density(kind: Dither, rate_hz: int) -> tuple[np.ndarray, np.ndarray]:
+    """Spectral density of the error on faint noise, white noise of variance Δ²/4 as 1."""
+    samples = np.random.default_rng(1991).normal(0, 1e-3, (1 << 20, 2)).astype(np.float32)
+    words = WordLength(16, 5, dither=kind, rate_hz=rate_hz).words(samples)
+    error = words - samples / np.float64(LSB)
+    hz, density = welch(error, rate_hz, nperseg=2048, axis=0, detrend=False)
+    return hz[1:-1], density.mean(axis=1)[1:-1] * rate_hz / 2 / 0.25
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 48_000])
+def test_gerzon_craven_and_what_the_ear_is_spared(rate_hz: int) -> None:
+    """In decibels the mean is white noise's; weighted by a threshold 10 dB less and more."""
+    hz, shaped = noise_density("shaped", rate_hz)
+    _, white = noise_density("tpdf", rate_hz)
+    assert white.mean() == pytest.approx(1.0, rel=0.01)
+    assert 10 * np.log10(white).mean() == pytest.approx(0.0, abs=0.05)
+    assert 10 * np.log10(shaped).mean() == pytest.approx(0.0, abs=0.05)
+    assert 10 * np.log10(shaped.mean()) < 13.0
+    for threshold in (threshold_db(hz), terhardt_db(hz)):
+        weight = 10 ** (-threshold / 10)
+        spared_db = 10 * np.log10((white * weight).sum() / (shaped * weight).sum())
+        assert spared_db > 12.0
+    around_3_khz = (hz > 2500) & (hz < 4500)
+    assert 10 * np.log10(shaped[around_3_khz].mean()) < -15.0
 
 
 def test_seed_decides_the_words() -> None:
