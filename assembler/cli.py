@@ -86,6 +86,7 @@ def _parser() -> argparse.ArgumentParser:
     build = command("build", _build, "make the release")
     build.add_argument("manifest", type=Path, metavar="MANIFEST")
     build.add_argument("--out", type=Path, metavar="DIR", help="default: releases, beside MANIFEST")
+    build.add_argument("--zip", action="store_true", help="one zip file for each download format")
     build.add_argument("--only", metavar="ROOMS", help="of disc,download,paper,proof, with commas")
     _jobs(build)
 
@@ -223,7 +224,14 @@ def _build(options: argparse.Namespace) -> int:
     source = load(options.manifest)
     _say_if_loops_compile()
     with progress_bar() as progress:
-        report = build(source, options.out, only=rooms, jobs=options.jobs, progress=progress)
+        report = build(
+            source,
+            options.out,
+            only=rooms,
+            jobs=options.jobs,
+            packages=options.zip,
+            progress=progress,
+        )
     if options.json:
         _print_json(report.as_json())
     else:

@@ -1,35 +1,54 @@
-"""The front cover: looked at, and made small enough to travel inside a track file.
+"""The pictures: looked at, and made small enough to travel inside a track file.
 
 Shops ask for a square of 3000 × 3000 pixels, RGB, JPEG or PNG (common practice, no source).
 """
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from assembler.errors import AssemblerError
-from assembler.findings import Finding
+from assembler.findings import Finding, Loc, Severity
 from assembler.manifest import ManifestFile
 from assembler.manifest.times import shorten
 
 if TYPE_CHECKING:
-    from PIL import Image
+    from PIL import Image, ImageCms
 
 SHOP_PIXELS = 3000
 EMBEDDED_PIXELS = 1000
 EMBEDDED_BYTES = 500_000
 MOST_PIXELS = 12_000
-_LOC = ("release", "front_cover")
+MOST_BYTES = 10_000_000
+"""Upload forms take some 10 MB at the most (common practice, no source)."""
+_KINDS = ("JPEG", "PNG")
+_ORIENTATION = 0x0112
+"""EXIF tag: how a viewer must turn the picture; 1 is upright."""
+_COLOURS: dict[str, tuple[Severity, str, str]] = {
+    "CMYK": (
+        "warning",
+        "cover-in-cmyk",
+        "is in print colours (CMYK): screens want RGB; it will be converted, so look at the result",
+    ),
+    "L": ("note", "cover-in-grey", "is in shades of grey: it will be saved as RGB"),
+    "I;16": ("note", "cover-in-grey", "is in shades of grey: it will be saved as RGB"),
+    "P": ("note", "cover-in-palette", "has a palette of colours: it will be saved as RGB"),
+}
+"""What to say of pictures that are not RGB, by their mode; black and white need no word."""
+
+Trouble = tuple[Severity, str, str]
 
 
 @dataclass(frozen=True)
 class Cover:
-    """A front cover.
+    """A front or back cover.
 
     Attributes
     ----------
@@ -49,53 +68,92 @@ class Cover:
 
 def cover_findings(source: ManifestFile) -> Iterator[Finding]:
     """Look at the front cover, if the manifest names one."""
-    if source.manifest.release.front_cover is None:
+    name = source.manifest.release.front_cover
+    if name is None:
         yield source.finding("note", "no-cover", ("release",), "no front cover is named")
         return
-    path = source.resolve(source.manifest.release.front_cover)
-    if not os.path.isfile(path):  # noqa: PTH113  (unlike Path.is_file, it takes any name)
+    yield from picture_findings(source, name, ("release", "front_cover"))
+
+
+def picture_findings(source: ManifestFile, name: str, loc: Loc) -> Iterator[Finding]:
+    """Look at a picture that the manifest names.
+
+    Parameters
+    ----------
+    source
+        The manifest.
+    name
+        Path of the picture, as written there.
+    loc
+        The place where it is written.
+    """
+    path = source.resolve(name)
+    if os.path.isfile(path):  # noqa: PTH113  (unlike Path.is_file, it takes any name)
+        with warnings.catch_warnings(action="ignore"):  # Pillow's own words on damaged EXIF
+            troubles = list(_troubles(path))
+    else:
         message = f"{shorten(str(path), 200)}: there is no such picture: check the path"
-        yield source.finding("error", "missing-file", _LOC, message)
-        return
+        troubles = [("error", "missing-file", message)]
+    for severity, code, message in troubles:
+        yield source.finding(severity, code, loc, message)
+
+
+def _troubles(path: Path) -> Iterator[Trouble]:
     looked_at = _look(path)
     if isinstance(looked_at, tuple):
-        yield source.finding("error", looked_at[0], _LOC, looked_at[1])
+        yield looked_at
         return
     width, height = looked_at.width, looked_at.height
     if width != height:
         message = f"the cover is not square ({width} × {height} pixels): shops ask for a square"
-        yield source.finding("warning", "cover-not-square", _LOC, message)
-    elif width < SHOP_PIXELS:
-        message = f"the cover has {width} × {height} pixels: shops like {SHOP_PIXELS} a side"
-        yield source.finding("note", "small-cover", _LOC, message)
-    if looked_at.mode == "CMYK":
-        message = "the cover is in print colours (CMYK): screens want RGB; it will be converted"
-        yield source.finding("warning", "cover-in-cmyk", _LOC, message)
+        yield "warning", "cover-not-square", message
+    if min(width, height) < SHOP_PIXELS:
+        size = f"{width}" if width == height else f"{width} × {height}"
+        message = f"the cover has {size} pixels: shops like {SHOP_PIXELS} a side"
+        yield "note", "small-cover", message
+    if looked_at.has_transparency_data:
+        message = "the cover has transparent parts: they will be white"
+        yield "warning", "cover-transparent", message
+    elif said := _COLOURS.get(looked_at.mode):
+        severity, code, what = said
+        yield severity, code, f"the cover {what}"
+    if looked_at.getexif().get(_ORIENTATION, 1) != 1:
+        message = "the cover lies turned in its file, with a word that viewers must turn it: it "
+        yield "note", "cover-turned", f"{message}will be saved upright"
+    weight_bytes = path.stat().st_size
+    if weight_bytes > MOST_BYTES:
+        message = (
+            f"the cover weighs {weight_bytes / 1e6:.1f} MB: shops take {MOST_BYTES / 1e6:.0f} MB "
+            "at the most: export it as a lighter JPEG"
+        )
+        yield "note", "heavy-cover", message
 
 
-def _look(path: Path) -> Image.Image | tuple[str, str]:
-    """Decode a picture; or give the code and message of what is wrong with it."""
+def _look(path: Path) -> Image.Image | Trouble:
+    """Decode a picture; or give what is wrong with it."""
     from PIL import Image, UnidentifiedImageError
 
     Image.MAX_IMAGE_PIXELS = None  # the bound here is MOST_PIXELS, held before anything is decoded
     try:
-        with Image.open(path, formats=("JPEG", "PNG")) as picture:
+        with Image.open(path, formats=_KINDS) as picture:
             if max(picture.size) > MOST_PIXELS:
                 size = f"{picture.width} × {picture.height}"
                 message = f"the cover has {size} pixels: {SHOP_PIXELS} a side are plenty"
-                return "cover-too-large", message
+                return "error", "cover-too-large", message
             picture.load()
             return picture
     except UnidentifiedImageError:
         message = f"{path}: is neither a JPEG nor a PNG picture: export it again"
-        return "unreadable-cover", message
+        return "error", "unreadable-cover", message
     except (OSError, ValueError, SyntaxError) as error:
         message = f"{path}: the picture is damaged ({shorten(str(error))}): export it again"
-        return "unreadable-cover", message
+        return "error", "unreadable-cover", message
 
 
 def read_cover(path: Path) -> Cover:
-    """Read a picture and make its JPEGs.
+    """Read a picture and make its JPEGs: upright, in sRGB, transparent parts white.
+
+    A JPEG that is so already lies beside the files as it is.
 
     Raises
     ------
@@ -105,11 +163,13 @@ def read_cover(path: Path) -> Cover:
     from PIL import Image
 
     try:
-        with Image.open(path, formats=("JPEG", "PNG")) as opened:
-            is_jpeg = opened.format == "JPEG" and opened.mode == "RGB"
-            picture = opened.convert("RGB")
-        full = path.read_bytes() if is_jpeg else _jpeg(picture, quality=92)
-    except (OSError, ValueError) as error:
+        with warnings.catch_warnings(action="ignore"), Image.open(path, formats=_KINDS) as opened:
+            upright = opened.getexif().get(_ORIENTATION, 1) == 1
+            plain = opened.mode == "RGB" and upright and _is_srgb(opened)
+            as_it_is = opened.format == "JPEG" and plain
+            picture = _upright_rgb(opened)
+        full = path.read_bytes() if as_it_is else _jpeg(picture, quality=92)
+    except (OSError, ValueError, SyntaxError) as error:
         raise AssemblerError(f"{path}: the picture is damaged: export it again") from error
     picture.thumbnail((EMBEDDED_PIXELS, EMBEDDED_PIXELS), Image.Resampling.LANCZOS)
     qualities = (90, 82, 74, 66, 50)
@@ -120,7 +180,56 @@ def read_cover(path: Path) -> Cover:
     return Cover(full, embedded, picture.width, picture.height)
 
 
-def _jpeg(picture: object, quality: int) -> bytes:
+def _upright_rgb(opened: Image.Image) -> Image.Image:
+    from PIL import Image, ImageOps
+
+    picture = ImageOps.exif_transpose(opened)
+    if picture.has_transparency_data:
+        layer = picture.convert("RGBA")
+        ground = Image.new("RGBA", layer.size, "white")
+        return Image.alpha_composite(ground, layer).convert("RGB")
+    if picture.mode == "I;16":  # convert() alone would cut it off at 255
+        picture = picture.point(lambda value: value / 256, "L")
+    return _in_srgb(picture)
+
+
+def _profile(picture: Image.Image) -> ImageCms.ImageCmsProfile | None:
+    """Give the picture's own colour profile, if it has one that can be read."""
+    from PIL import ImageCms
+
+    content = picture.info.get("icc_profile")
+    try:
+        return ImageCms.ImageCmsProfile(io.BytesIO(content)) if content else None
+    except (OSError, ImageCms.PyCMSError):
+        return None
+
+
+def _is_srgb(picture: Image.Image) -> bool:
+    from PIL import ImageCms
+
+    profile = _profile(picture)
+    try:
+        return profile is None or "srgb" in ImageCms.getProfileDescription(profile).lower()
+    except ImageCms.PyCMSError:
+        return False
+
+
+def _in_srgb(picture: Image.Image) -> Image.Image:
+    """Bring colours to sRGB by the picture's own profile, where it has one that fits."""
+    from PIL import ImageCms
+
+    profile = _profile(picture) if picture.mode in ("RGB", "CMYK", "L") else None
+    if profile:
+        srgb = ImageCms.createProfile("sRGB")
+        with contextlib.suppress(ImageCms.PyCMSError):
+            converted = ImageCms.profileToProfile(picture, profile, srgb, outputMode="RGB")
+            if converted is not None:
+                return converted
+    return picture.convert("RGB")
+
+
+def _jpeg(picture: Image.Image, quality: int) -> bytes:
+    """Encode a picture, without any profile or words of its file."""
     buffer = io.BytesIO()
-    picture.save(buffer, "JPEG", quality=quality, optimize=True)  # type: ignore[attr-defined]
+    picture.save(buffer, "JPEG", quality=quality, optimize=True, icc_profile=None, exif=b"")
     return buffer.getvalue()

@@ -2,12 +2,17 @@
 
 Lossless files are written by libsndfile, lossy ones (and ALAC) by ffmpeg from 24-bit words through
 a pipe. FLAC: RFC 9639. Rates that a codec can't hold are brought to 44.1 or 48 kHz beforehand.
+
+Vorbis could be made by either. On music both give the same samples (33.6 dB from the master, 265
+kbit/s), but libsndfile draws the stream's serial number by chance: ffmpeg gives the same bytes.
 """
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Literal
 
@@ -15,10 +20,13 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from assembler.errors import AssemblerError
+from assembler.findings import Finding
+from assembler.manifest import ManifestFile
 from assembler.manifest.model import Format
-from assembler.sources.ffmpeg import run_ffmpeg
+from assembler.sources.ffmpeg import ffmpeg_program, run_ffmpeg
 
-Container = Literal["flac", "wav", "mp3", "mp4", "opus"]
+Container = Literal["flac", "wav", "mp3", "mp4", "opus", "ogg"]
 FLAC_BEST = 1.0
 """libsndfile's scale for FLAC's level 8."""
 
@@ -50,6 +58,11 @@ class FormatFacts:
     codec: tuple[str, ...] = ()
     rates_hz: tuple[int, ...] = ()
 
+    @property
+    def encoder(self) -> str | None:
+        """Name the encoder of ffmpeg that it needs; None where libsndfile writes."""
+        return self.codec[self.codec.index("-c:a") + 1] if self.codec else None
+
     def rate_for(self, rate_hz: int) -> int:
         """Give the rate that sound of this rate is delivered at."""
         if not self.rates_hz or rate_hz in self.rates_hz:
@@ -59,24 +72,58 @@ class FormatFacts:
         return 48000
 
 
-_MP3_RATES = (44100, 48000)
+_LOSSY_RATES = (44100, 48000)
 _MP3 = ("-f", "mp3", "-id3v2_version", "0", "-write_id3v1", "0", "-c:a", "libmp3lame")
+_MP4 = ("-f", "ipod", "-c:a")
+_OPUS = ("-f", "opus", "-serial_offset", "1", "-c:a", "libopus")
+_OGG = ("-f", "ogg", "-serial_offset", "1", "-c:a", "libvorbis")  # serial 0 irritates some tools
 
 FACTS: dict[Format, FormatFacts] = {
     "flac-24": FormatFacts(".flac", "flac", 24),
     "flac-16": FormatFacts(".flac", "flac", 16),
     "wav-24": FormatFacts(".wav", "wav", 24),
     "wav-16": FormatFacts(".wav", "wav", 16),
-    "mp3-320": FormatFacts(".mp3", "mp3", 24, True, (*_MP3, "-b:a", "320k"), _MP3_RATES),
-    "mp3-v0": FormatFacts(".mp3", "mp3", 24, True, (*_MP3, "-q:a", "0"), _MP3_RATES),
-    "aac-256": FormatFacts(
-        ".m4a", "mp4", 24, True, ("-f", "ipod", "-c:a", "aac", "-b:a", "256k"), _MP3_RATES
-    ),
-    "alac-24": FormatFacts(".m4a", "mp4", 24, False, ("-f", "ipod", "-c:a", "alac")),
-    "opus-160": FormatFacts(
-        ".opus", "opus", 24, True, ("-f", "opus", "-c:a", "libopus", "-b:a", "160k"), (48000,)
-    ),
+    "mp3-320": FormatFacts(".mp3", "mp3", 24, True, (*_MP3, "-b:a", "320k"), _LOSSY_RATES),
+    "mp3-v0": FormatFacts(".mp3", "mp3", 24, True, (*_MP3, "-q:a", "0"), _LOSSY_RATES),
+    "aac-256": FormatFacts(".m4a", "mp4", 24, True, (*_MP4, "aac", "-b:a", "256k"), _LOSSY_RATES),
+    "alac-24": FormatFacts(".m4a", "mp4", 24, False, (*_MP4, "alac")),
+    "opus-160": FormatFacts(".opus", "opus", 24, True, (*_OPUS, "-b:a", "160k"), (48000,)),
+    "ogg-q8": FormatFacts(".ogg", "ogg", 24, True, (*_OGG, "-q:a", "8"), _LOSSY_RATES),
 }
+
+
+@cache
+def ffmpeg_encoders(program: str) -> frozenset[str]:
+    """List the encoders that an ffmpeg was built with; none where it can't be run."""
+    try:
+        done = subprocess.run(
+            [program, "-hide_banner", "-encoders"], capture_output=True, check=True
+        )
+    except (OSError, subprocess.CalledProcessError):
+        return frozenset()
+    lines = done.stdout.decode("utf-8", "replace").partition("------")[2].splitlines()
+    return frozenset(words[1] for words in map(str.split, lines) if len(words) > 1)
+
+
+def format_findings(source: ManifestFile) -> Iterator[Finding]:
+    """Find the formats that the manifest asks for and that can't be made here, one finding each."""
+    formats = source.manifest.download.formats
+    if not any(FACTS[name].codec for name in formats):
+        return
+    try:
+        encoders = ffmpeg_encoders(ffmpeg_program())
+    except AssemblerError:
+        encoders = frozenset()
+    for index, name in enumerate(formats):
+        encoder = FACTS[name].encoder
+        if encoder and encoder not in encoders:
+            message = (
+                f"{name} can't be made here: the ffmpeg in use lacks the encoder `{encoder}`: "
+                "install the package imageio-ffmpeg again, or let IMAGEIO_FFMPEG_EXE name an "
+                "ffmpeg that has it, or take the format out"
+            )
+            loc = ("download", "formats", index)
+            yield source.finding("error", "unavailable-format", loc, message)
 
 
 def encode(

@@ -112,6 +112,7 @@ class Release(Section):
     """The © line, without the sign: year and owner of the package."""
     front_cover: Line | None = None
     """A JPEG or PNG picture, path relative to the manifest."""
+    back_cover: Line | None = None
     language: Line | None = None
     """ISO 639 code of the language sung or spoken."""
     isrc: IsrcRange | None = None
@@ -161,6 +162,8 @@ class DownloadSettings(Section):
     formats: Annotated[tuple[Format, ...], BeforeValidator(listed)] = ("flac-24", "mp3-320")
     rate: Rate | None = None
     """One sample rate for all lossless files; without it each keeps its source's rate."""
+    lossy_ceiling: Dbtp = 0.0
+    """Highest true peak of a lossy file as it decodes; above it, it is made again, lower."""
     level: LevelChange | None = None
 
 

@@ -1,4 +1,4 @@
-"""What a sheet is made of: titled blocks of items, the same for print and for plain text."""
+"""What a sheet is made of: parts, titled blocks, items; the same for print and for plain text."""
 
 from __future__ import annotations
 
@@ -20,12 +20,15 @@ class Row:
         What stands at the end of its line: a duration, a code.
     details
         Lines below it.
+    is_strong
+        It must not be overlooked.
     """
 
     text: str
     label: str = ""
     end: str = ""
     details: tuple[str, ...] = ()
+    is_strong: bool = False
 
 
 @dataclass(frozen=True)
@@ -43,13 +46,51 @@ class Paragraph:
 
 
 @dataclass(frozen=True)
+class Note:
+    """A word to whoever sets the sleeve, not for print."""
+
+    text: str
+
+
+@dataclass(frozen=True)
 class Verse:
     """Lines that break where they were written to break."""
 
     lines: tuple[str, ...]
 
 
-Item = Row | Subtitle | Paragraph | Verse
+@dataclass(frozen=True)
+class BarcodeSymbol:
+    """A barcode, drawn at nominal size; in plain text its digits as they are grouped below it."""
+
+    code: str
+
+    @property
+    def text(self) -> str:
+        """The digits in their groups: `2 000000 000145`, or `0 12345 67890 5` for a UPC-A."""
+        code = self.code
+        if len(code) == 12:
+            return f"{code[0]} {code[1:6]} {code[6:11]} {code[11]}"
+        return f"{code[0]} {code[1:7]} {code[7:]}"
+
+
+@dataclass(frozen=True)
+class SignOff:
+    """A box to be filled in by hand.
+
+    Attributes
+    ----------
+    choices
+        Each with a square to tick.
+    blanks
+        Each with a line to write on.
+    """
+
+    choices: tuple[str, ...]
+    blanks: tuple[str, ...]
+
+
+Item = Row | Subtitle | Paragraph | Note | Verse | BarcodeSymbol | SignOff
 
 
 @dataclass(frozen=True)
@@ -61,8 +102,16 @@ class Block:
 
 
 @dataclass(frozen=True)
+class Part:
+    """Blocks that go to one place of the package, under the name of that place."""
+
+    title: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True)
 class Sheet:
-    """A sheet: artist and title, the facts below them, then block after block.
+    """A sheet: artist and title, the facts below them, then part after part.
 
     Attributes
     ----------
@@ -74,7 +123,7 @@ class Sheet:
         What kind of sheet it is.
     language
         Of the release, where it is known.
-    blocks
+    parts
         In order.
     """
 
@@ -83,17 +132,19 @@ class Sheet:
     facts: tuple[Row, ...]
     name: str
     language: str | None
-    blocks: tuple[Block, ...]
+    parts: tuple[Part, ...]
 
     def texts(self) -> Iterator[str]:
         """Give every text of the sheet, in order."""
-        yield from (self.artist, self.title)
+        yield from (self.name, self.artist, self.title)
         for row in self.facts:
             yield from _item_texts(row)
-        for block in self.blocks:
-            yield block.title
-            for item in block.items:
-                yield from _item_texts(item)
+        for part in self.parts:
+            yield part.title
+            for block in part.blocks:
+                yield block.title
+                for item in block.items:
+                    yield from _item_texts(item)
 
 
 def _item_texts(item: Item) -> Iterator[str]:
@@ -101,6 +152,8 @@ def _item_texts(item: Item) -> Iterator[str]:
         yield from (text for text in (item.label, item.text, item.end, *item.details) if text)
     elif isinstance(item, Verse):
         yield from item.lines
+    elif isinstance(item, SignOff):
+        yield from (*item.choices, *item.blanks)
     else:
         yield item.text
 

@@ -30,7 +30,7 @@ def read_characters(path: Path) -> frozenset[int]:
     ValueError
         The font has no such table.
     """
-    table = _table(path, b"cmap")
+    table = font_table(path, b"cmap")
     (count,) = struct.unpack_from(">H", table, 2)
     records = [struct.unpack_from(">HHL", table, 4 + 8 * i) for i in range(count)]
     offsets = {(platform, encoding): offset for platform, encoding, offset in records}
@@ -41,7 +41,14 @@ def read_characters(path: Path) -> frozenset[int]:
     raise ValueError(f"{path.name} has no Unicode character table")
 
 
-def _table(path: Path, tag: bytes) -> bytes:
+def font_table(path: Path, tag: bytes) -> bytes:
+    """Read one table of a TrueType file.
+
+    Raises
+    ------
+    ValueError
+        The font has no such table.
+    """
     with path.open("rb") as file:
         (count,) = struct.unpack(">4xH6x", file.read(12))
         for _ in range(count):

@@ -1,28 +1,49 @@
-"""What stands on the credits sheet, block after block.
+"""What stands on the credits sheet: for each place on the package the words that go there.
 
-Which blocks a sleeve carries is common practice, with no published source.
+What a sleeve carries, and where, is common practice, with no published source.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from itertools import groupby
+from pathlib import PurePosixPath
 
 from assembler.manifest import Manifest
-from assembler.manifest.codes import isrc_text
 from assembler.manifest.model import Release
-from assembler.manifest.times import duration_text
-from assembler.paper.blocks import Block, Item, Row, Sheet, Subtitle, Verse, prose, stanzas
-from assembler.paper.missing import missing_block
-from assembler.paper.people import Person, performers, person_text, production, tracks_text
+from assembler.paper.barcode import barcode_symbol
+from assembler.paper.blocks import BarcodeSymbol, Block, Note, Part, Row, Sheet, SignOff, prose
+from assembler.paper.missing import TITLE, missing_block, missing_lines, unprinted_lines
+from assembler.paper.people import performers, production
+from assembler.paper.track_blocks import (
+    by_disc,
+    isrc_items,
+    lyrics,
+    people_rows,
+    recorded_rows,
+    track_lists,
+    track_notes,
+    writers_items,
+)
 from assembler.words import TrackWords
 
-EMPTY_ISRC = "ISRC slot empty"
+NAME = "Credits sheet"
+CHECKS = "Before print"
+SIGNS = (
+    "℗ with year and owner: the right in the sound recording, and the year of its first "
+    "publication (Rome Convention 1961, article 11; Phonograms Convention 1971, article 5).",
+    "© with owner and year: the right in words, music, pictures and design, and the year of "
+    "their first publication (Universal Copyright Convention, article III).",
+    "Numbers in brackets after a role are tracks; without them it is for the whole release.",
+)
+SIGN_OFF = SignOff(
+    ("Approved as printed", "Changes are marked; another proof, please"),
+    ("Artist’s initials", "Date"),
+)
 
 
 def credits_sheet(manifest: Manifest, words: Sequence[TrackWords]) -> Sheet:
-    """Put together the blocks of the credits sheet.
+    """Put together the parts of the credits sheet.
 
     Parameters
     ----------
@@ -34,40 +55,37 @@ def credits_sheet(manifest: Manifest, words: Sequence[TrackWords]) -> Sheet:
     Returns
     -------
     Sheet
-        Its last block names what is still missing.
+        Front, spine, back, inside and disc face; the last part, for which nothing is to be set,
+        names what is still missing and has a box for the artist's initials.
     """
     release = manifest.release
-    blocks = (
-        *_track_lists(release, words),
-        Block("Words and music", _per_disc(words, _writers_rows)),
-        Block("ISRC", _per_disc(words, _isrc_rows)),
-        Block("Recorded", _recorded(words)),
-        Block("Performers", _people(performers(manifest.credits, words), words)),
-        Block("Production", _people(production(manifest.credits, words), words)),
-        Block("Notes", prose(manifest.text.notes or "")),
-        Block("Notes on the tracks", _track_notes(words)),
-        Block("Thanks", prose(manifest.text.thanks or "")),
-        Block("Lyrics", _lyrics(words)),
-        Block("Rights, label and codes", _rights(release)),
+    parts = [
+        Part("Front", (Block("Artist and title", _front(release)),)),
+        Part("Spine", (Block("One line", (Row(_spine(release)),)),)),
+        Part("Back", (*track_lists(release, words), *_back(release))),
+        Part("Inside", _inside(manifest, words)),
+        Part("Disc face", tuple(_disc_faces(release, words))),
+    ]
+    filled = tuple(part for part in map(_without_empty_blocks, parts) if part.blocks)
+    sheet = Sheet(release.artist, release.title, (), NAME, release.language, filled)
+    missing = (*missing_lines(manifest, words), *unprinted_lines(sheet.texts()))
+    return replace(
+        sheet, facts=_facts(release, len(missing)), parts=(*filled, _before_print(missing))
     )
-    sheet = Sheet(
-        release.artist,
-        release.title,
-        facts=_facts(release),
-        name="Credits sheet",
-        language=release.language,
-        blocks=tuple(block for block in blocks if block.items),
-    )
-    missing = missing_block(release, words, sheet.texts())
-    return replace(sheet, blocks=(*sheet.blocks, missing))
+
+
+def _without_empty_blocks(part: Part) -> Part:
+    return replace(part, blocks=tuple(block for block in part.blocks if block.items))
 
 
 def _named_rows(fields: Iterable[tuple[str, str | None]]) -> tuple[Row, ...]:
     return tuple(Row(text, label=label) for label, text in fields if text)
 
 
-def _facts(release: Release) -> tuple[Row, ...]:
-    return _named_rows(
+def _facts(release: Release, missing: int) -> tuple[Row, ...]:
+    points = "1 point" if missing == 1 else f"{missing} points"
+    text = f"{points}, named at the end under “{CHECKS}”" if missing else "nothing"
+    known = _named_rows(
         (
             ("Catalogue number", release.catalogue_number),
             ("Label", release.label),
@@ -75,141 +93,84 @@ def _facts(release: Release) -> tuple[Row, ...]:
             ("Barcode", release.barcode),
         )
     )
+    return (*known, Row(text, label=TITLE, is_strong=bool(missing)))
 
 
-def _rights(release: Release) -> tuple[Row, ...]:
-    return _named_rows(
-        (
-            ("℗ line", _signed("℗", release.phonogram)),
-            ("© line", _signed("©", release.copyright)),
-            ("Label", release.label),
-            ("Catalogue number", release.catalogue_number),
-            ("Barcode", release.barcode),
-        )
+def _front(release: Release) -> tuple[Row, ...]:
+    cover = release.front_cover and PurePosixPath(release.front_cover).name
+    return _named_rows((("Artist", release.artist), ("Title", release.title), ("Picture", cover)))
+
+
+def _spine(release: Release) -> str:
+    texts = (release.artist, release.title, release.catalogue_number)
+    return " – ".join(text for text in texts if text)
+
+
+def _back(release: Release) -> tuple[Block, ...]:
+    rights = Block(
+        "Rights, label and codes",
+        _named_rows(
+            (
+                ("℗ line", signed("℗", release.phonogram)),
+                ("© line", signed("©", release.copyright)),
+                ("Label", release.label),
+                ("Catalogue number", release.catalogue_number),
+                ("Barcode", release.barcode),
+            )
+        ),
     )
+    if not release.barcode:
+        return (rights,)
+    symbol = barcode_symbol(release.barcode)
+    size = (
+        f"{symbol.kind} at nominal size, 37.29 × 25.93 mm with its quiet zones of "
+        f"{symbol.left_quiet} and {symbol.right_quiet} modules of 0.33 mm; as barcode.pdf and "
+        "barcode.svg. It may be set at 80 to 200 %; nothing may stand in its white ground."
+    )
+    return (rights, Block("Barcode to place", (BarcodeSymbol(symbol.code), Note(size))))
 
 
-def _signed(sign: str, line: str | None) -> str | None:
+def signed(sign: str, line: str | None) -> str | None:
+    """Put ℗ or © before a line that has not got it yet."""
     return line if line is None or line.startswith(sign) else f"{sign} {line}"
 
 
-def _by_disc(words: Sequence[TrackWords]) -> list[tuple[int, list[TrackWords]]]:
-    return [(disc, list(group)) for disc, group in groupby(words, key=lambda w: w.disc)]
+def _inside(manifest: Manifest, words: Sequence[TrackWords]) -> tuple[Block, ...]:
+    return (
+        Block("Words and music", writers_items(words)),
+        Block("Performers", people_rows(performers(manifest.credits, words), words)),
+        Block("Recorded", recorded_rows(words)),
+        Block("Production", people_rows(production(manifest.credits, words), words)),
+        Block("Notes", prose(manifest.text.notes or "")),
+        Block("Notes on the tracks", track_notes(words)),
+        Block("Thanks", prose(manifest.text.thanks or "")),
+        Block("Lyrics", lyrics(words)),
+        Block("ISRC", isrc_items(words)),
+    )
 
 
-def _track_lists(release: Release, words: Sequence[TrackWords]) -> tuple[Block, ...]:
-    discs = _by_disc(words)
-    return tuple(
-        Block(
-            "Track list" if len(discs) == 1 else f"Track list, disc {disc}",
-            (
-                *(_track_row(release, w) for w in on_disc),
-                Row(
-                    "Total running time, without pauses",
-                    end=duration_text(sum(w.duration_s for w in on_disc)),
-                ),
-            ),
+def _disc_faces(release: Release, words: Sequence[TrackWords]) -> Iterable[Block]:
+    discs = by_disc(words)
+    for number, _ in discs:
+        several = len(discs) > 1
+        fields = (
+            ("Artist", release.artist),
+            ("Title", release.title),
+            ("Disc", f"{number} of {len(discs)}" if several else None),
+            ("Catalogue number", release.catalogue_number),
+            ("Label", release.label),
+            ("℗ line", signed("℗", release.phonogram)),
+            ("© line", signed("©", release.copyright)),
         )
-        for disc, on_disc in discs
+        yield Block(f"Disc {number}" if several else "Disc", _named_rows(fields))
+
+
+def _before_print(missing: Sequence[str]) -> Part:
+    return Part(
+        CHECKS,
+        (
+            missing_block(missing),
+            Block("What the signs mean", tuple(map(Note, SIGNS))),
+            Block("Approval", (SIGN_OFF,)),
+        ),
     )
-
-
-def _track_row(release: Release, words: TrackWords) -> Row:
-    other = (words.artist,) if words.artist != release.artist else ()
-    return Row(words.title, str(words.number), duration_text(words.duration_s), other)
-
-
-def _per_disc(
-    words: Sequence[TrackWords], rows: Callable[[Sequence[TrackWords]], tuple[Row, ...]]
-) -> tuple[Item, ...]:
-    discs = _by_disc(words)
-    if len(discs) == 1:
-        return rows(words)
-    items: list[Item] = []
-    for disc, on_disc in discs:
-        of_disc = rows(on_disc)
-        items += [Subtitle(f"Disc {disc}"), *of_disc] if of_disc else []
-    return tuple(items)
-
-
-def _writers_rows(words: Sequence[TrackWords]) -> tuple[Row, ...]:
-    return tuple(
-        Row(w.title, label=str(w.number), details=(writers,))
-        for w in words
-        for writers in (writers_text(w),)
-        if writers
-    )
-
-
-def writers_text(words: TrackWords) -> str:
-    """Write who wrote a track and who publishes it.
-
-    Returns
-    -------
-    str
-        As ``Words: Oda Brenn; music: Ines Falk; publisher: Tidewrack Songs``; empty where nothing
-        is known.
-    """
-    composers, lyricists = ", ".join(words.composers), ", ".join(words.lyricists)
-    if composers == lyricists:
-        parts = [("words and music", composers)]
-    else:
-        parts = [("words", lyricists), ("music", composers)]
-    parts += [("arranged by", ", ".join(words.arrangers)), ("publisher", words.publisher or "")]
-    text = "; ".join(f"{label}: {names}" for label, names in parts if names)
-    return text[:1].upper() + text[1:]
-
-
-def _isrc_rows(words: Sequence[TrackWords]) -> tuple[Row, ...]:
-    return tuple(
-        Row(f"ISRC {isrc_text(w.isrc)}" if w.isrc else EMPTY_ISRC, str(w.number), end=w.title)
-        for w in words
-    )
-
-
-def _recorded(words: Sequence[TrackWords]) -> tuple[Row, ...]:
-    """Group the tracks by when and where they were recorded."""
-    groups: dict[tuple[str | None, str | None], list[TrackWords]] = {}
-    for w in words:
-        if w.recorded or w.recorded_at:
-            groups.setdefault((w.recorded, w.recorded_at), []).append(w)
-    return tuple(
-        Row(f"{_tracks_named(group, words)} recorded {_when_and_where(*place)}")
-        for place, group in groups.items()
-    )
-
-
-def _when_and_where(year: str | None, place: str | None) -> str:
-    return ", ".join(part for part in (year, place) if part) if year else f"at {place}"
-
-
-def _tracks_named(group: Sequence[TrackWords], words: Sequence[TrackWords]) -> str:
-    if len(group) == len(words) > 1:
-        return "All tracks"
-    numbers = tracks_text(group)
-    if group[0].of_discs > 1:
-        return numbers[0].upper() + numbers[1:] + ","
-    return f"{'Track' if len(group) == 1 else 'Tracks'} {numbers}"
-
-
-def _people(people: Iterable[Person], words: Sequence[TrackWords]) -> tuple[Row, ...]:
-    return tuple(Row(person_text(person, words)) for person in people)
-
-
-def _heading(words: TrackWords) -> Subtitle:
-    disc = f"Disc {words.disc}, " if words.of_discs > 1 else ""
-    return Subtitle(f"{disc}{words.number}. {words.title}")
-
-
-def _track_notes(words: Sequence[TrackWords]) -> tuple[Item, ...]:
-    items: list[Item] = []
-    for w in words:
-        items += [_heading(w), *prose(w.comment)] if w.comment else []
-    return tuple(items)
-
-
-def _lyrics(words: Sequence[TrackWords]) -> tuple[Item, ...]:
-    items: list[Item] = []
-    for w in words:
-        items += [_heading(w), *map(Verse, stanzas(w.lyrics))] if w.lyrics else []
-    return tuple(items)

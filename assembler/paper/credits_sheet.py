@@ -7,8 +7,8 @@ from pathlib import Path
 
 from assembler.manifest import Manifest
 from assembler.paper.contents import credits_sheet
-from assembler.paper.pages import write_pdf
 from assembler.paper.plain_text import sheet_text
+from assembler.paper.sheet_pdf import write_pdf
 from assembler.words import TrackWords
 
 

@@ -4,43 +4,52 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from assembler.manifest import Manifest
 from assembler.manifest.model import Release
-from assembler.paper.blocks import Block, Paragraph, Row
+from assembler.paper.blocks import Block, Note, Row
 from assembler.paper.fonts import NO_GLYPH, missing_characters
-from assembler.paper.people import tracks_text
-from assembler.words import TrackWords
+from assembler.paper.people import all_names, tracks_text, twin_names
+from assembler.words import TrackWords, is_performer
 
 TITLE = "Still missing"
+NOTHING = "Nothing is missing."
 OWNERS_TASK = (
     "ISRCs and the barcode come from the ranges allotted to their owner, and rights and licences "
     "are for the owner to clear under local rules."
 )
 
 
-def missing_block(release: Release, words: Sequence[TrackWords], texts: Iterable[str]) -> Block:
-    """Name the empty slots of a release.
+def missing_lines(manifest: Manifest, words: Sequence[TrackWords]) -> tuple[str, ...]:
+    """Name the empty slots of a release, and names that may be one in two spellings."""
+    return (
+        *(f"No {name}" for name in _missing_facts(manifest.release)),
+        *(
+            f"{what}: {tracks_text(where) if where[0].of_discs > 1 else _tracks(where)}"
+            for what, where in _missing_words(words)
+            if where
+        ),
+        *(
+            f"Two spellings, perhaps of one name: {first} and {other}"
+            for first, other in twin_names(all_names(manifest))
+        ),
+    )
 
-    Parameters
-    ----------
-    release, words
-        What the manifest says.
-    texts
-        All that is printed elsewhere, for characters that no font has.
-    """
-    lines = [f"No {name}" for name in _missing_facts(release)]
-    lines += [
-        f"{what}: {tracks_text(where) if where[0].of_discs > 1 else _tracks(where)}"
-        for what, where in _missing_words(words)
-        if where
-    ]
+
+def unprinted_lines(texts: Iterable[str]) -> tuple[str, ...]:
+    """Name the characters of a sheet's texts that no font here has."""
     unprinted = missing_characters("".join(texts))
-    if unprinted:
-        lines.append(
-            f"No font here has these characters; they print as {NO_GLYPH} and stand whole in the "
-            f"text file: {', '.join(f'U+{ord(sign):04X} {sign}' for sign in unprinted)}"
-        )
-    rows = [Row(line) for line in lines] or [Row("Nothing is missing.")]
-    return Block(TITLE, (*rows, Paragraph(OWNERS_TASK)))
+    if not unprinted:
+        return ()
+    return (
+        f"No font here has these characters; they print as {NO_GLYPH} and stand whole in the "
+        f"text file: {', '.join(f'U+{ord(sign):04X} {sign}' for sign in unprinted)}",
+    )
+
+
+def missing_block(lines: Sequence[str]) -> Block:
+    """Give the block that names what is missing."""
+    rows = [Row(line, is_strong=True) for line in lines] or [Row(NOTHING)]
+    return Block(TITLE, (*rows, Note(OWNERS_TASK)))
 
 
 def _missing_facts(release: Release) -> list[str]:
@@ -61,7 +70,12 @@ def _missing_words(words: Sequence[TrackWords]) -> list[tuple[str, list[TrackWor
         ("ISRC slot empty", [w for w in words if not w.isrc]),
         ("No composer or lyricist", [w for w in words if not (w.composers or w.lyricists)]),
         ("No recording year", [w for w in words if not w.recorded]),
+        ("Nobody credited as playing or singing", [w for w in words if not _has_player(w)]),
     ]
+
+
+def _has_player(words: TrackWords) -> bool:
+    return any(is_performer(part.role) for part in words.parts)
 
 
 def _tracks(words: Sequence[TrackWords]) -> str:

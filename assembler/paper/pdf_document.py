@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -29,11 +31,11 @@ class UndatedInfo(PDFInfo):  # type: ignore[misc]
         return bytes(dictionary.format(document))
 
 
-def new_document(path: Path, sheet: Sheet) -> Any:
+def new_document(path: Path, sheet: Sheet, size_pt: tuple[float, float] = A4) -> Any:
     """Open a PDF whose bytes depend on what is drawn alone."""
     canvas = Canvas(
         str(path),
-        pagesize=A4,
+        pagesize=size_pt,
         invariant=1,
         pageCompression=1,
         lang=sheet.language,
@@ -45,3 +47,15 @@ def new_document(path: Path, sheet: Sheet) -> Any:
     canvas.setSubject(sheet.name)
     canvas.setCreator("assembler")
     return canvas
+
+
+@contextmanager
+def copied_as(text: Any, words: str) -> Iterator[None]:
+    """Let what is written meanwhile into a text object copy out as other words.
+
+    ISO 32000-1, 14.9.4: replacement text of a marked span.
+    """
+    content = ("\ufeff" + words).encode("utf-16-be").hex().upper()
+    text._code.append(f"/Span <</ActualText <{content}>>> BDC")
+    yield
+    text._code.append("EMC")

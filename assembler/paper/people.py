@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+from assembler.manifest import Manifest
 from assembler.manifest.model import Credit
 from assembler.words import TrackWords, is_performer
 
@@ -94,6 +95,82 @@ def number_ranges(numbers: Iterable[int]) -> str:
     return ", ".join(texts)
 
 
+def authors(words: TrackWords) -> tuple[tuple[str, str], ...]:
+    """Give who wrote a track, each part with its names.
+
+    Returns
+    -------
+    tuple of (part, names)
+        As ``("words", "Oda Brenn"), ("music", "Ines Falk, Mattis Oren")``; words and music are one
+        part where the same people wrote both.
+    """
+    composers, lyricists = ", ".join(words.composers), ", ".join(words.lyricists)
+    if composers == lyricists:
+        parts = [("words and music", composers)]
+    else:
+        parts = [("words", lyricists), ("music", composers)]
+    return tuple((part, names) for part, names in parts if names)
+
+
+def all_names(manifest: Manifest) -> tuple[str, ...]:
+    """Give every name of a person or a group that a manifest has, in its order."""
+    names = [manifest.release.artist]
+    for track in manifest.tracks:
+        names += [track.artist] if track.artist else []
+        names += [*track.composers, *track.lyricists, *track.arrangers]
+    return (*names, *(credit.name for credit in manifest.credits))
+
+
+def twin_names(names: Iterable[str]) -> list[tuple[str, str]]:
+    """Find names that differ only by accents, case, or signs between letters.
+
+    They may be one person, spelt in two ways.
+
+    Parameters
+    ----------
+    names
+        In any order; the same name may come more than once.
+
+    Returns
+    -------
+    list of (str, str)
+        Of each such name the spelling that comes first, and each other one.
+
+    Examples
+    --------
+    >>> twin_names(["Sørine Aakre", "Oda Brenn", "Sorine Aakre"])
+    [('Sørine Aakre', 'Sorine Aakre')]
+    """
+    spellings: dict[str, list[str]] = {}
+    for name in dict.fromkeys(map(_one_name, names)):
+        spellings.setdefault(_bare_letters(name), []).append(name)
+    return [
+        (found[0], other) for letters, found in spellings.items() if letters for other in found[1:]
+    ]
+
+
+def _one_name(name: str) -> str:
+    return unicodedata.normalize("NFC", " ".join(name.split()))
+
+
+def _bare_letters(name: str) -> str:
+    """Leave of a name its letters and digits, in lower case, without strokes and accents."""
+    letters = unicodedata.normalize("NFKD", "".join(map(_without_stroke, name))).casefold()
+    return "".join(
+        sign for sign in letters if unicodedata.category(sign)[0] in "LNM" and sign not in _ACCENTS
+    )
+
+
+def _without_stroke(letter: str) -> str:
+    """Give the letter that one with a stroke was made of, which Unicode does not take apart."""
+    base, found, _ = unicodedata.name(letter, "").partition(" WITH STROKE")
+    return unicodedata.lookup(base) if found and letter.isalpha() else letter
+
+
+_ACCENTS = frozenset(map(chr, range(0x300, 0x370)))
+"""Unicode block Combining Diacritical Marks; the marks of other scripts are letters of theirs."""
+
+
 def _is_musical(role: str) -> bool:
     return is_performer(role) or role.lower().startswith("arrang")
 
@@ -105,7 +182,7 @@ def _roles(
     everywhere = frozenset(w.running_number for w in words)
     people: dict[str, dict[str, frozenset[int]]] = {}
     for credit in credits:
-        roles = people.setdefault(unicodedata.normalize("NFC", " ".join(credit.name.split())), {})
+        roles = people.setdefault(_one_name(credit.name), {})
         for role in credit.roles:
             tracks = frozenset(credit.tracks) or everywhere
             roles[role] = roles.get(role, frozenset()) | tracks

@@ -4,24 +4,44 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from assembler.paper.blocks import Item, Paragraph, Row, Sheet, Subtitle, Verse
+from assembler.paper.blocks import (
+    BarcodeSymbol,
+    Item,
+    Note,
+    Paragraph,
+    Row,
+    Sheet,
+    SignOff,
+    Subtitle,
+    Verse,
+)
 
 
 def sheet_text(sheet: Sheet) -> str:
-    """Write a sheet as text with line feeds."""
+    """Write a sheet as text with line feeds.
+
+    Titles of parts stand over ``=``, titles of blocks over ``-``.
+    """
     return "\n".join(_lines(sheet)) + "\n"
 
 
+def titled(title: str, sign: str) -> tuple[str, str]:
+    """Give a title and the line below it."""
+    return title, sign * len(title)
+
+
 def _lines(sheet: Sheet) -> Iterator[str]:
-    yield from (sheet.artist, sheet.title, sheet.name, "")
+    yield from (sheet.name, sheet.artist, sheet.title, "")
     for row in sheet.facts:
         yield from _item_lines(row)
-    for block in sheet.blocks:
-        yield from ("", "", block.title, "=" * len(block.title))
-        for before, item in zip((None, *block.items), block.items, strict=False):
-            if before is not None and _stands_apart(before, item):
-                yield ""
-            yield from _item_lines(item)
+    for part in sheet.parts:
+        yield from ("", "", "", *titled(part.title, "="))
+        for block in part.blocks:
+            yield from ("", "", *titled(block.title, "-"))
+            for before, item in zip((None, *block.items), block.items, strict=False):
+                if before is not None and _stands_apart(before, item):
+                    yield ""
+                yield from _item_lines(item)
 
 
 def _stands_apart(before: Item, item: Item) -> bool:
@@ -36,5 +56,11 @@ def _item_lines(item: Item) -> Iterator[str]:
         yield from (f"\t{detail}" for detail in item.details)
     elif isinstance(item, Verse):
         yield from item.lines
-    elif isinstance(item, Paragraph | Subtitle):
+    elif isinstance(item, SignOff):
+        yield from (f"[ ] {choice}" for choice in item.choices)
+        yield "\t".join(f"{blank} {_TO_WRITE_ON}" for blank in item.blanks)
+    elif isinstance(item, Paragraph | Note | Subtitle | BarcodeSymbol):
         yield item.text
+
+
+_TO_WRITE_ON = 20 * "_"

@@ -9,12 +9,14 @@ from typing import Any
 
 from assembler.disc.cd_text import cd_text
 from assembler.disc.texts import release_texts, track_texts
-from assembler.download.cover import cover_findings
+from assembler.download.cover import cover_findings, picture_findings
+from assembler.download.formats import format_findings
 from assembler.errors import AssemblerError
 from assembler.findings import Finding, errors_in
 from assembler.manifest import ManifestFile
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.times import duration_text, frames_text
+from assembler.paper.people import all_names, twin_names
 from assembler.release.sections import (
     TrackSection,
     find_hidden,
@@ -114,10 +116,14 @@ def check(source: ManifestFile, *, scratch: Path | None = None) -> CheckReport:
     findings += spelling_findings(source)
     findings += _codes(source)
     findings += _credits(source)
+    findings += _twins(source)
     findings += _disc_numbers(source)
     findings += _gaps(source)
     findings += _flags(source)
     findings += cover_findings(source)
+    if back := source.manifest.release.back_cover:
+        findings += picture_findings(source, back, ("release", "back_cover"))
+    findings += format_findings(source)
     whole = [section for section in sections if section is not None]
     discs: tuple[DiscOrder, ...] = ()
     if len(whole) == len(sections) and not errors_in(overlaps):
@@ -207,6 +213,12 @@ def _credits(source: ManifestFile) -> Iterator[Finding]:
                     f"{credit.name} is credited on track {number} of {count}: correct the number"
                 )
                 yield source.finding("error", "credit-beyond-tracks", loc, message)
+
+
+def _twins(source: ManifestFile) -> Iterator[Finding]:
+    for one, other in twin_names(all_names(source.manifest)):
+        message = f"`{one}` and `{other}` may be one name in two spellings: compare them"
+        yield source.finding("note", "twin-names", ("credits",), message)
 
 
 def _gaps(source: ManifestFile) -> Iterator[Finding]:

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+import mutagen
+import soundfile
 
 from assembler.disc.cue import disc_stem
 from assembler.errors import AssemblerError
 from assembler.findings import Finding
 from assembler.manifest import Manifest, load
 from assembler.release.release_folder import MANIFEST, REPORT
+from assembler.sequence import DiscOrder, Passage, TrackPlace
+from assembler.words import TrackWords, track_words
 
 
 @dataclass(frozen=True)
@@ -26,6 +33,27 @@ class FinishedRelease:
     def tracks(self) -> list[dict[str, Any]]:
         """What the report says of each track, in the manifest's order."""
         return list(self.report["tracks"])
+
+    @property
+    def words(self) -> tuple[TrackWords, ...]:
+        """The words of every track, from the manifest and the report's running order."""
+        numbers = dict.fromkeys(track["disc_number"] for track in self.tracks)
+        discs = [DiscOrder(number, (self._passage(number),), 0, 0) for number in numbers]
+        return track_words(self.manifest, discs)
+
+    def _passage(self, disc_number: int) -> Passage:
+        """Give a disc's tracks as one passage: their places are all that words need."""
+        places = tuple(
+            TrackPlace(
+                index,
+                track["number"],
+                track["gap_frames"],
+                track["start_frame"],
+                track["start_frame"] + track["frames"],
+            )
+            for index, track in self.tracks_of(disc_number)
+        )
+        return Passage(places, 0, 0)
 
     def tracks_of(self, disc_number: int) -> list[tuple[int, dict[str, Any]]]:
         """Give a disc's tracks, each with its place in the manifest."""
@@ -52,7 +80,7 @@ def open_finished(folder: Path) -> FinishedRelease:
     try:
         report = json.loads((folder / REPORT).read_text(encoding="utf-8"))
         release = FinishedRelease(folder, load(folder / MANIFEST).manifest, report)
-        complete = {"name", "discs", "tracks", "level"} <= set(report)
+        complete = {"name", "discs", "tracks", "level", "formats"} <= set(report)
     except (OSError, ValueError, TypeError) as error:
         raise AssemblerError(
             f"{folder / REPORT}: can't be read: build the release again"
@@ -60,6 +88,37 @@ def open_finished(folder: Path) -> FinishedRelease:
     if not complete:
         raise AssemblerError(f"{folder / REPORT}: is no report of a build: build the release again")
     return release
+
+
+class UnreadableError(AssemblerError):
+    """A file of a release that can't be read.
+
+    Attributes
+    ----------
+    name
+        Its path inside the release.
+    reason
+        What is wrong with it.
+    """
+
+    def __init__(self, name: str, reason: str) -> None:
+        super().__init__(f"{name}: {reason}")
+        self.name = name
+        self.reason = reason
+
+
+@contextmanager
+def reading(name: str) -> Iterator[None]:
+    """Name the file that is being read in whatever error that raises."""
+    try:
+        yield
+    except UnreadableError:
+        raise
+    except AssemblerError as error:
+        raise UnreadableError(name, str(error).removeprefix(f"{name}: ")) from error
+    except (OSError, soundfile.LibsndfileError, mutagen.MutagenError) as error:
+        why = getattr(error, "error_string", None) or getattr(error, "strerror", None) or error
+        raise UnreadableError(name, f"can't be read: {why}") from error
 
 
 def disagreement(code: str, name: str, message: str) -> Finding:

@@ -18,6 +18,7 @@ from assembler.release.sections import TrackSection
 from assembler.sound.blocks import Samples, cut
 from assembler.sound.dither import Dither, WordLength, samples_of
 from assembler.sound.limiter import limit
+from assembler.sound.loudness import Energies
 from assembler.sound.meter import Meter, Reading
 
 PEAK_SLACK_DB = 0.02
@@ -41,6 +42,8 @@ class Mastered:
         Where the track lies in these files, in samples.
     readings
         Measured on the words of each width.
+    gating_blocks
+        Of each width, for the loudness of several tracks together.
     gain_db
         Match and trim together.
     limiting
@@ -53,6 +56,7 @@ class Mastered:
     start: int
     length: int
     readings: dict[int, Reading]
+    gating_blocks: dict[int, Energies]
     gain_db: float
     limiting: Limiting
 
@@ -209,6 +213,7 @@ class _Rendering:
                 start=starts[i],
                 length=self.prepared.region_lengths[i],
                 readings={bits: readings[bits][i] for bits in self.files},
+                gating_blocks={bits: self.meters[bits][i].gating_blocks() for bits in self.files},
                 gain_db=self.gains_db[i],
                 limiting=limiting,
             )

@@ -58,7 +58,10 @@ class Result:
 
 
 def report_content(
-    plan: Plan, findings: tuple[Finding, ...], told: Mapping[str, Result]
+    plan: Plan,
+    findings: tuple[Finding, ...],
+    told: Mapping[str, Result],
+    formats: Mapping[str, Any],
 ) -> dict[str, Any]:
     """Give what `report.json` holds: no dates, no paths of this machine.
 
@@ -70,6 +73,8 @@ def report_content(
         All that was found.
     told
         The masterings whose levels are told, by deliverable: disc, download.
+    formats
+        What became of each download format.
     """
     manifest = plan.report.source.manifest
     checked = plan.report.as_json()
@@ -88,6 +93,7 @@ def report_content(
             "download": manifest.level_of("download").model_dump(),
         },
         "findings": [finding.as_json() for finding in findings],
+        "formats": dict(formats),
         "tracks": [
             {**track, **_track_content(plan, index, told, digests)}
             for index, track in enumerate(checked["tracks"])

@@ -9,18 +9,18 @@ from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
-from assembler.download.cover import Cover, read_cover
-from assembler.download.formats import FACTS, encode
-from assembler.download.tags import write_tags
+from assembler.download.cover import read_cover
 from assembler.errors import FindingsError, SourceError
-from assembler.file_names import track_file_name
 from assembler.findings import Finding, Loc
 from assembler.manifest import Level, ManifestFile
 from assembler.manifest.model import Format
+from assembler.paper.barcode import write_barcode
 from assembler.paper.credits_sheet import write_credits_sheet
+from assembler.paper.label_copy import write_label_copy
 from assembler.proof.joins import joins, write_join_clip
 from assembler.release.check import CheckReport, check
 from assembler.release.discs import make_disc
+from assembler.release.downloads import Covers, Downloads, FormatMade, formats_json
 from assembler.release.levels import level_findings, segue_findings
 from assembler.release.mastering import Mastered, excerpt, master
 from assembler.release.matching import Matched, match_gains
@@ -39,7 +39,7 @@ from assembler.release.release_folder import (
 from assembler.release.report import BuildReport, Result, report_content
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import DISC_RATE_HZ
-from assembler.words import TrackWords, track_words
+from assembler.words import track_words
 
 Progress = Callable[[str, int, int], None]
 """Told of each step: what it is, steps done, steps in all."""
@@ -55,6 +55,7 @@ def build(
     *,
     only: Iterable[str] = ROOMS,
     jobs: int | None = None,
+    packages: bool = False,
     progress: Progress = no_progress,
 ) -> BuildReport:
     """Make a release.
@@ -69,6 +70,8 @@ def build(
         Kinds of deliverable to make: disc, download, paper, proof.
     jobs
         How many pieces of work run side by side; as many as there are cores if not given.
+    packages
+        Put the files of each download format into a zip file too.
     progress
         Is told of each step.
 
@@ -89,7 +92,7 @@ def build(
         try:
             report = _exact(first_look, work)
             plan = plan_release(report, only)
-            build_run = _Build(plan, work, pool, progress)
+            build_run = _Build(plan, work, pool, progress, packages=packages)
             return build_run.run(target)
         except SourceError as error:
             loc: Loc = ("tracks",) if error.index is None else ("tracks", error.index, "audio")
@@ -114,7 +117,9 @@ def _exact(report: CheckReport, work: Path) -> CheckReport:
 class _Build:
     """One build's work, step by step."""
 
-    def __init__(self, plan: Plan, work: Path, pool: Executor, progress: Progress) -> None:
+    def __init__(
+        self, plan: Plan, work: Path, pool: Executor, progress: Progress, *, packages: bool
+    ) -> None:
         self.plan = plan
         self.source = plan.report.source
         self.scratch = work
@@ -123,7 +128,8 @@ class _Build:
         self.pool = pool
         self.progress = progress
         self.words = track_words(self.source.manifest, plan.report.discs)
-        self.cover = self._read_cover()
+        self.packages = packages
+        self.formats: dict[Format, FormatMade] = {}
         self.matched: dict[Level, list[Matched]] = {}
         self.done = 0
         self.steps = (
@@ -135,24 +141,25 @@ class _Build:
     def run(self, target: Path) -> BuildReport:
         results = {mastering: self._master(mastering) for mastering in self.plan.widths}
         discs = self._start_discs(results[self.plan.disc]) if self.plan.disc else []
-        self._make_downloads(results)
+        of_downloads = self._make_downloads(results)
         for disc in discs:
             disc.result()
         if self.plan.joins:
             self._make_joins(results[self.plan.joins])
         if "paper" in self.plan.rooms:
-            write_credits_sheet(self.folder / "paper", self.source.manifest, self.words)
-            self._step("credits sheet")
-        findings = (*self.plan.report.findings, *self._level_findings(results))
+            self._make_paper(self.folder / "paper")
+        of_levels = self._level_findings(results)
+        findings = (*self.plan.report.findings, *of_downloads, *of_levels)
         return self._finish(target, findings, results)
 
     def _step(self, what: str) -> None:
         self.done = min(self.done + 1, self.steps)
         self.progress(what, self.done, self.steps)
 
-    def _read_cover(self) -> Cover | None:
-        name = self.source.manifest.release.front_cover
-        return read_cover(self.source.resolve(name)) if name else None
+    def _read_covers(self) -> Covers:
+        release = self.source.manifest.release
+        names = (release.front_cover, release.back_cover)
+        return Covers(*(read_cover(self.source.resolve(name)) if name else None for name in names))
 
     def _master(self, mastering: Mastering) -> Result:
         widths = self.plan.widths[mastering]
@@ -191,6 +198,14 @@ class _Build:
             tuple(track for tracks in mastered for track in tracks),
             tuple(asked for one in matched for asked in one.asked_lufs),
         )
+
+    def _make_paper(self, folder: Path) -> None:
+        manifest = self.source.manifest
+        write_credits_sheet(folder, manifest, self.words)
+        write_label_copy(folder, manifest, self.words)
+        if manifest.release.barcode:
+            write_barcode(manifest.release.barcode, folder)
+        self._step("credits sheet")
 
     def _start_discs(self, result: Result) -> list[Future[None]]:
         """Begin to write the discs' files, which goes on beside the encoders."""
@@ -239,29 +254,18 @@ class _Build:
                 write_join_clip(excerpt(tracks, start, end), folder / f"{prefix}{name}.mp3")
         self._step("clips of the joins")
 
-    def _make_downloads(self, results: dict[Mastering, Result]) -> None:
+    def _make_downloads(self, results: dict[Mastering, Result]) -> list[Finding]:
         if not self.plan.downloads:
-            return
+            return []
         folder = self.folder / "download"
         folder.mkdir()
-        if self.cover:
-            (folder / "cover.jpg").write_bytes(self.cover.full)
-        work: list[tuple[Format, Mastered, TrackWords]] = []
-        for name, mastering in self.plan.downloads.items():
-            (folder / name).mkdir()
-            tracks = results[mastering].tracks
-            work += [(name, *pair) for pair in zip(tracks, self.words, strict=True)]
-        longest_first = sorted(work, key=lambda piece: piece[1].length, reverse=True)
-        list(self.pool.map(self._make_download, longest_first))
-
-    def _make_download(self, piece: tuple[Format, Mastered, TrackWords]) -> None:
-        name, track, words = piece
-        facts = FACTS[name]
-        stem = track_file_name(words.title, words.number, words.disc, words.of_discs)
-        target = self.folder / "download" / name / f"{stem}{facts.suffix}"
-        encode(track.words(facts.bits), track.rate_hz, facts, target)
-        write_tags(target, facts.container, self.source.manifest.release, words, self.cover)
-        self._step(f"{name}: {words.title}")
+        masters = {name: results[mastering] for name, mastering in self.plan.downloads.items()}
+        downloads = Downloads(
+            folder, self.plan, self.words, masters, self._read_covers(), self.pool, self._step
+        )
+        findings = downloads.run(packages=self.packages)
+        self.formats = downloads.made
+        return findings
 
     def _told(self) -> dict[str, Mastering]:
         """Masterings whose levels are told: the disc's, and that of the first lossless format."""
@@ -294,7 +298,7 @@ class _Build:
             findings += (self.source.finding("note", "kept-rooms", (), message),)
         findings = tuple(replace(f, file=self.source.path.name) for f in findings)
         told = {name: results[mastering] for name, mastering in self._told().items()}
-        content = report_content(self.plan, findings, told)
+        content = report_content(self.plan, findings, told, dict(formats_json(self.formats)))
         text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
         (self.folder / REPORT).write_text(text, encoding="utf-8", newline="\n")
         (self.folder / MANIFEST).write_text(self.source.text, encoding="utf-8", newline="\n")

@@ -3,23 +3,29 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-import mutagen
-import soundfile
-
-from assembler.download.formats import FACTS, Container
-from assembler.download.tags import TABLE, TagRow
-from assembler.errors import AssemblerError
+from assembler.download.formats import FACTS
+from assembler.download.lossy import decoded_peak_dbtp
+from assembler.download.playing_levels import PlayingLevels
+from assembler.download.tag_table import tag_values
+from assembler.download.tags import read_tags
 from assembler.file_names import track_file_name
 from assembler.findings import Finding, errors_in
 from assembler.manifest.model import Format
-from assembler.release.finished import FinishedRelease, disagreement, open_finished
+from assembler.manifest.times import shorten
+from assembler.release.finished import (
+    FinishedRelease,
+    UnreadableError,
+    disagreement,
+    open_finished,
+    reading,
+)
 from assembler.release.measure import measure_region
 from assembler.release.release_folder import (
     CHECKSUMS,
@@ -29,6 +35,7 @@ from assembler.release.release_folder import (
 )
 from assembler.release.verify_disc import DISC_LOOKS
 from assembler.sequence.frames import SAMPLES_PER_FRAME
+from assembler.words import TrackWords
 
 LEVEL_TOLERANCE_DB = 0.02
 CEILING_TOLERANCE_DB = 0.05
@@ -95,32 +102,51 @@ def verify(release_dir: Path, *, jobs: int | None = None) -> VerifyReport:
     return VerifyReport(release_dir, tuple(findings), tuple(proofs))
 
 
-Look = Callable[[], Iterator[Finding]]
+Look = tuple[str, Callable[[], Iterator[Finding]]]
+"""A file of the release, and what looks at it."""
 
 
 def _looks(release: FinishedRelease) -> Iterator[tuple[str, list[Look]]]:
     discs = release.report["discs"] if (release.folder / "disc").is_dir() else []
-    for what, look in DISC_LOOKS.items():
-        yield what, [partial(look, release, disc) for disc in discs]
+    for what, (suffix, look) in DISC_LOOKS.items():
+        names = [release.disc_file(disc["number"], suffix) for disc in discs]
+        looks = [partial(look, release, disc) for disc in discs]
+        yield what, list(zip(names, looks, strict=True))
     on_disc = [track for track in release.tracks if discs and track["disc"]]
-    yield "track levels on the image", [partial(_image_level, release, t) for t in on_disc]
+    images = [release.disc_file(track["disc_number"], ".wav") for track in on_disc]
+    levels = [partial(_image_level, release, track) for track in on_disc]
+    yield "track levels on the image", list(zip(images, levels, strict=True))
     made = [name for name in FACTS if (release.folder / "download" / name).is_dir()]
-    files = [(name, track) for name in made for track in release.tracks]
-    yield "download files' tags", [partial(_tags, release, *piece) for piece in files]
-    lossless = [(n, t) for n, t in files if FACTS[n].container in ("flac", "wav")]
-    told = [(name, track) for name, track in lossless if track["download"]]
-    yield "download files' levels", [partial(_file_level, release, *piece) for piece in told]
+    files = [(_file_name(release, n, track), n, track) for n in made for track in release.tracks]
+    words = release.words
+    yield (
+        "download files' tags",
+        [(path, partial(_tags, release, words, name, track)) for path, name, track in files],
+    )
+    told_of = release.report["formats"]  # none of a room that was kept from the build before
+    coded = [piece for piece in files if FACTS[piece[1]].lossy and piece[1] in told_of]
+    yield (
+        "lossy files' peaks, decoded",
+        [(path, partial(_lossy_peak, release, name, track)) for path, name, track in coded],
+    )
+    lossless = [piece for piece in files if FACTS[piece[1]].container in ("flac", "wav")]
+    told = [piece for piece in lossless if piece[2]["download"]]
+    yield (
+        "download files' levels",
+        [(path, partial(_file_level, release, name, track)) for path, name, track in told],
+    )
 
 
 def _safely(look: Look) -> list[Finding]:
     """Look, and take a file that can't be read as one more thing found."""
+    name, find = look
+    findings: list[Finding] = []
     try:
-        return list(look())
-    except AssemblerError as error:
-        return [Finding("error", "unreadable-file", "", "", 0, str(error))]
-    except (OSError, soundfile.LibsndfileError, mutagen.MutagenError) as error:
-        name = str(getattr(error, "filename", None) or "")
-        return [Finding("error", "unreadable-file", name, name, 0, f"can't be read: {error}")]
+        with reading(name):
+            findings.extend(find())
+    except UnreadableError as error:
+        findings.append(disagreement("unreadable-file", error.name, error.reason))
+    return findings
 
 
 def _checksum(folder: Path, item: tuple[str, str]) -> Finding | None:
@@ -185,31 +211,35 @@ def _file_name(release: FinishedRelease, name: Format, track: dict[str, Any]) ->
     return f"download/{name}/{stem}{FACTS[name].suffix}"
 
 
-def _tags(release: FinishedRelease, name: Format, track: dict[str, Any]) -> Iterator[Finding]:
+def _tags(
+    release: FinishedRelease, words: Sequence[TrackWords], name: Format, track: dict[str, Any]
+) -> Iterator[Finding]:
+    """Hold every tag against the manifest, and playing levels against the report."""
     path = _file_name(release, name, track)
-    file = mutagen.File(release.folder / path)
-    if file is None:
-        yield disagreement("unreadable-file", path, "is no audio file any more: build it again")
-        return
-    expected = {
-        "title": track["title"],
-        "album": release.manifest.release.title,
-        "isrc": track["isrc"],
-    }
-    for row in TABLE:
-        if row.field in expected:
-            read = _tag_text(file, FACTS[name].container, row)
-            if read != expected[row.field]:
-                message = (
-                    f"its {row.field} reads `{read}`, the manifest has `{expected[row.field]}`"
-                )
-                yield disagreement("other-tag", path, message)
+    container = FACTS[name].container
+    index = release.tracks.index(track)
+    told = release.report["formats"].get(name)
+    levels = PlayingLevels(**told["levels"][index]) if told else None
+    expected = tag_values(release.manifest.release, words[index], container, levels)
+    read = read_tags(release.folder / path, container)
+    for field in sorted(expected.keys() | read.keys()):
+        if read.get(field) != expected.get(field):
+            shown, right = (_shown(values.get(field)) for values in (read, expected))
+            message = f"its {field} reads {shown}, the manifest asks for {right}"
+            yield disagreement("other-tag", path, message)
 
 
-def _tag_text(file: Any, container: Container, row: TagRow) -> str | None:
-    key = {"flac": row.comment, "opus": row.comment, "mp4": row.item}.get(container, row.frame)
-    value = file.tags.get(key) if file.tags else None
-    if not value:
-        return None
-    first = (value.text if container in ("mp3", "wav") else value)[0]
-    return bytes(first).decode() if isinstance(first, bytes) else str(first)
+def _shown(values: tuple[str, ...] | None) -> str:
+    return "`" + shorten(" | ".join(values)) + "`" if values else "nothing"
+
+
+def _lossy_peak(release: FinishedRelease, name: Format, track: dict[str, Any]) -> Iterator[Finding]:
+    """Decode a lossy file and hold its peak against the report."""
+    path = _file_name(release, name, track)
+    told = release.report["formats"][name]["lossy"][release.tracks.index(track)]
+    rate_hz = FACTS[name].rate_for(track["download"]["sample_rate_hz"])
+    peak = decoded_peak_dbtp(release.folder / path, rate_hz)
+    right = told["peak_after_dbtp"]
+    if (peak is None) != (right is None) or abs((peak or 0) - (right or 0)) > CEILING_TOLERANCE_DB:
+        message = f"decodes to a true peak of {peak} dBTP, the report says {right}"
+        yield disagreement("other-lossy-peak", path, message)

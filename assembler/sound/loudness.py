@@ -8,6 +8,7 @@ prototypes with the parameters that B. De Man found to give the published coeffi
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -213,6 +214,10 @@ class EnergyMeter:
             range_lu=_range(self._short_term.gating_blocks()),
         )
 
+    def gating_blocks(self) -> Energies:
+        """Give the mean squares of the 400 ms gating blocks, for `integrated_of`."""
+        return self._momentary.gating_blocks()
+
 
 class _SlidingMeans:
     """Mean squares of windows of some hops: the highest at any hop, and every tenth for gating."""
@@ -274,6 +279,11 @@ def _integrated(windows: Energies) -> float | None:
 
 def _lufs_or_none(mean_square: float) -> float | None:
     return _lufs(mean_square) if mean_square > 1e-15 else None
+
+
+def integrated_of(blocks: Iterable[Energies]) -> float | None:
+    """Give the integrated loudness of several sounds together, from their gating blocks."""
+    return _integrated(np.concatenate([np.zeros(0), *blocks]))
 
 
 def _range(windows: Energies) -> float | None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from assembler.sound.blocks import Samples
 from assembler.sound.decibels import decibels
-from assembler.sound.loudness import EnergyMeter
+from assembler.sound.loudness import Energies, EnergyMeter
 from assembler.sound.true_peak import PeakMeter
 
 
@@ -51,6 +51,10 @@ class Meter:
         self._energy.feed(block)
         self._peaks.feed(block)
         self._frames += len(block)
+
+    def gating_blocks(self) -> Energies:
+        """Give the mean squares of the gating blocks so far."""
+        return self._energy.gating_blocks()
 
     def reading(self) -> Reading:
         """End the stream and give its reading."""

@@ -13,6 +13,8 @@ from outside import output_of
 from assembler.manifest import Manifest
 from assembler.words import TrackWords
 
+PARTS = ("Front", "Spine", "Back", "Inside", "Disc face", "Before print")
+
 
 @dataclass(frozen=True)
 class Made:
@@ -36,18 +38,30 @@ class Made:
 
     def block(self, title: str) -> str:
         """Give the lines under a block's title in the text file."""
-        return self.text.split(f"\n{title}\n{'=' * len(title)}\n")[1].split("\n\n\n")[0]
+        block = self.text.split(f"\n{title}\n{'-' * len(title)}\n")[1].split("\n\n\n")[0]
+        return block.rstrip("\n")
+
+    def titles(self, sign: str) -> list[str]:
+        """Give the titles that stand over a line of `=` (parts) or `-` (blocks)."""
+        return re.findall(rf"(?m)^(.+)\n{sign}{{3,}}$", self.text)
+
+    @property
+    def said(self) -> str:
+        """The text file without what is drawn on paper: lines under titles, squares, blanks."""
+        return re.sub(r"(?m)^[=-]{3,}$|^\[ \] |_{20}", "", self.text)
 
     def pypdf_text(self) -> str:
         pages = pypdf.PdfReader(self.pdf).pages
-        return _without_footers("\n".join(page.extract_text() for page in pages))
+        return _without_repeats("\n".join(page.extract_text() for page in pages))
 
     def pdftotext(self) -> str:
-        return _without_footers(output_of("pdftotext", self.pdf, "-", package="poppler-utils"))
+        return _without_repeats(output_of("pdftotext", self.pdf, "-", package="poppler-utils"))
 
 
-def _without_footers(text: str) -> str:
-    return re.sub(r"(?m)^\f?Page \d+ of \d+ .*$", "", text)
+def _without_repeats(text: str) -> str:
+    """Leave out page numbers, and heads that are repeated on the next page."""
+    text = re.sub(r"(?m)^\f?Page \d+ of \d+ .*$", "", text)
+    return re.sub(rf"(?m)^\f?(?:{'|'.join(PARTS)}) +(?:.*, )?continued$", "", text)
 
 
 def squeezed(text: str) -> str:

@@ -15,11 +15,13 @@ from pathlib import Path
 import pypdf
 import pytest
 from outside import output_of
-from paper.made_sheet import Made, squeezed
+from paper.made_sheet import PARTS, Made, squeezed
+from paper.scan import scanned
 
 from assembler.paper.contents import credits_sheet
 from assembler.paper.credits_sheet import write_credits_sheet
 
+RIGHTS = "Rights, label and codes"
 Make = Callable[..., Made]
 
 DEMO = """
@@ -107,7 +109,9 @@ credits: [{name: Oda Brenn, roles: [alto], tracks: [2, 3]}]
     assert sheet.block("Performers") == "Oda Brenn – alto (disc 1: 2; disc 2: 1)"
     assert sheet.block("Recorded") == "Disc 1: 2; disc 2: 1, recorded 1991"
     assert "ISRC slot empty: disc 1: 1, 2" in sheet.block("Still missing")
-    assert "Disc 2\n1\tISRC AA-6Q7-27-00003\tThree" in sheet.block("ISRC")
+    assert "Disc 2\n1\tThree\tISRC AA-6Q7-27-00003" in sheet.block("ISRC")
+    assert "Disc\t1 of 2" in sheet.block("Disc 1")
+    assert "Disc\t2 of 2" in sheet.block("Disc 2")
 
 
 def test_writers_and_publishers_stand_under_their_track(made: Make) -> None:
@@ -122,8 +126,8 @@ def test_writers_and_publishers_stand_under_their_track(made: Make) -> None:
 def test_isrc_has_hyphens_and_an_empty_slot_stays_empty(made: Make) -> None:
     # ISRC Handbook: printed with hyphens, the word ISRC before it
     lines = made(DEMO).block("ISRC").split("\n")
-    assert lines[0] == "1\tISRC AA-6Q7-27-00001\tLow Lantern"
-    assert lines[1] == "2\tISRC slot empty\tNet Loft Waltz"
+    assert lines[0] == "1\tLow Lantern\tISRC AA-6Q7-27-00001"
+    assert lines[1] == "2\tNet Loft Waltz\tISRC slot empty"
 
 
 def test_recordings_are_grouped_by_when_and_where(made: Make) -> None:
@@ -176,18 +180,71 @@ def test_a_sign_that_is_already_there_is_not_doubled(made: Make) -> None:
     assert "℗ 2027 Tidewrack Editions" in sheet.text
 
 
-def test_what_is_missing_is_named_last(made: Make) -> None:
+def test_blocks_stand_under_the_place_where_they_go(made: Make) -> None:
+    sheet = made(DEMO)
+    assert sheet.titles("=") == list(PARTS)
+    assert sheet.titles("-") == [
+        "Artist and title",
+        "One line",
+        "Track list",
+        "Rights, label and codes",
+        "Barcode to place",
+        "Words and music",
+        "Performers",
+        "Recorded",
+        "Production",
+        "Notes",
+        "Notes on the tracks",
+        "Thanks",
+        "Lyrics",
+        "ISRC",
+        "Disc",
+        "Still missing",
+        "What the signs mean",
+        "Approval",
+    ]
+
+
+def test_front_spine_and_disc_face_say_what_is_set_there(made: Make) -> None:
+    sheet = made(DEMO)
+    assert sheet.block("Artist and title").split("\n") == [
+        "Artist\tHalden Ferry Singers",
+        "Title\tSongs for Slack Water",
+        "Picture\tfront.png",
+    ]
+    assert sheet.block("One line") == "Halden Ferry Singers – Songs for Slack Water – TWE-014"
+    assert sheet.block("Disc").split("\n") == [
+        "Artist\tHalden Ferry Singers",
+        "Title\tSongs for Slack Water",
+        "Catalogue number\tTWE-014",
+        "Label\tTidewrack Editions",
+        "℗ line\t℗ 2027 Tidewrack Editions",
+        "© line\t© 2027 Tidewrack Editions & Friends",
+    ]
+
+
+def test_what_is_missing_is_named_first_in_number_and_last_in_full(made: Make) -> None:
     full, bare = made(DEMO), made(ONE_TRACK.format(title="No"))
     assert full.block("Still missing").split("\n")[:3] == [
         "ISRC slot empty: track 2",
         "No composer or lyricist: track 4",
         "",
     ]
+    assert full.lines[8] == "Still missing\t2 points, named at the end under “Before print”"
     missing = bare.block("Still missing")
     for name in ("barcode", "front cover", "℗ line", "© line", "catalogue number", "label"):
         assert f"No {name}\n" in missing
     assert "ISRC slot empty: track 1" in missing
-    assert credits_sheet(bare.manifest, bare.words).blocks[-1].title == "Still missing"
+    assert "Nobody credited as playing or singing: track 1" in missing
+
+
+def test_two_spellings_of_a_name_are_named(made: Make) -> None:
+    sheet = made(
+        DEMO.replace("roles: [mastering]", "roles: [bells]").replace("Peer Lund", "ODA BRENN")
+    )
+    assert "Two spellings, perhaps of one name: Oda Brenn and ODA BRENN" in sheet.block(
+        "Still missing"
+    )
 
 
 def test_nothing_missing_is_said(made: Make) -> None:
@@ -197,19 +254,41 @@ def test_nothing_missing_is_said(made: Make) -> None:
         ).replace("{title: Slack Water,", "{title: Slack Water, composers: [Ines Falk],")
     )
     assert sheet.block("Still missing").startswith("Nothing is missing.\n")
+    assert "Still missing\tnothing" in sheet.lines
+
+
+def test_the_artist_has_a_box_to_approve_the_proof_in(made: Make) -> None:
+    lines = made(DEMO).block("Approval").split("\n")
+    assert lines[0] == "[ ] Approved as printed"
+    assert lines[-1].startswith("Artist’s initials ____")
+    assert "\tDate ____" in lines[-1]
+
+
+def test_signs_are_explained(made: Make) -> None:
+    # Geneva Phonograms Convention 1971, article 5; Universal Copyright Convention, article III
+    signs = made(DEMO).block("What the signs mean")
+    assert "℗ with year and owner: the right in the sound recording" in signs
+    assert "© with owner and year: the right in words, music, pictures and design" in signs
 
 
 def test_absent_fields_leave_no_empty_blocks(made: Make) -> None:
     sheet = made(ONE_TRACK.format(title="No"))
-    titles = [block.title for block in credits_sheet(sheet.manifest, sheet.words).blocks]
-    assert titles == ["Track list", "ISRC", "Still missing"]
+    parts = credits_sheet(sheet.manifest, sheet.words).parts
+    assert {part.title: [block.title for block in part.blocks] for part in parts} == {
+        "Front": ["Artist and title"],
+        "Spine": ["One line"],
+        "Back": ["Track list"],
+        "Inside": ["ISRC"],
+        "Disc face": ["Disc"],
+        "Before print": ["Still missing", "What the signs mean", "Approval"],
+    }
     assert "None" not in sheet.text
     assert "1\tNo\t3:00" in sheet.lines
 
 
 def test_text_file_is_utf8_with_line_feeds(made: Make) -> None:
     raw = (made(DEMO).folder / "credits-sheet.txt").read_bytes()
-    assert raw.decode("utf-8").endswith(".\n")
+    assert raw.decode("utf-8").endswith("_\n")
     assert b"\r" not in raw
     assert not raw.startswith(b"\xef\xbb\xbf")
 
@@ -218,7 +297,7 @@ def test_text_file_is_utf8_with_line_feeds(made: Make) -> None:
 def test_print_and_text_say_the_same_in_the_same_order(made: Make, reader: str) -> None:
     sheet = made(DEMO)
     printed = squeezed(getattr(sheet, reader)())
-    assert printed == squeezed(sheet.text.replace("=", ""))
+    assert printed == squeezed(sheet.said)
 
 
 @pytest.mark.parametrize("reader", ["pypdf_text", "pdftotext"])
@@ -247,60 +326,92 @@ def test_titles_of_every_kind_copy_out_whole(made: Make, title: str, reader: str
 
 def test_what_no_font_has_prints_as_a_box_and_stands_whole_in_the_text(made: Make) -> None:
     sheet = made(ONE_TRACK.format(title='"Waves 🌊 and न"'))
-    assert "1 Waves □ and □ 3:00" in sheet.pypdf_text()
+    assert squeezed("1 Waves □ and □ 3:00") in squeezed(sheet.pypdf_text())
     assert "1\tWaves 🌊 and न\t3:00" in sheet.lines
     assert "U+1F30A 🌊, U+0928 न" in sheet.block("Still missing")
 
 
 def test_decomposed_letters_print_composed(made: Make) -> None:
     sheet = made(ONE_TRACK.format(title='"Cafe\\u0301"'))
-    assert "1 Caf\u00e9 3:00" in sheet.pypdf_text()
+    assert squeezed("1 Caf\u00e9 3:00") in squeezed(sheet.pypdf_text())
     assert "Cafe\u0301" in sheet.text
 
 
+LONG_TITLE = "The Lamp at the End of the Long Stone Pier, as It Was Sung in the Great Frost " * 4
+
+
 def _largest(made: Make) -> Made:
+    """Make the sheet of 40 tracks, 60 people, 2,000 words of notes and very long titles."""
     tracks = "\n".join(
-        f"  - {{title: Song {n}, audio: a.wav, composers: [Ines Falk], lyrics: 'la la {n}'}}"
-        for n in range(1, 100)
+        f"  - {{title: '{LONG_TITLE if n % 9 == 0 else 'Song'} {n}', audio: a.wav,"
+        f" composers: [Ines Falk], publisher: Tidewrack Songs, lyrics: 'la la {n}'}}"
+        for n in range(1, 41)
     )
     people = "\n".join(
-        f"  - {{name: Singer {n}, roles: [voice, bells], tracks: [{n}, {n + 30}]}}"
+        f"  - {{name: Singer {n}, roles: [voice, bells], tracks: [{(n - 1) % 40 + 1}, 40]}}"
         for n in range(1, 61)
     )
     long = " ".join(f"word{n}" for n in range(2000))
     names = "\n".join(f"    Friend {n}" for n in range(150))  # kept together, and more than a page
     return made(
-        f"release: {{artist: Halden Ferry Singers, title: {'T' * 300}}}\n"
+        f"release: {{artist: Halden Ferry Singers, title: {'T' * 300}, barcode: '036000291452'}}\n"
         f"tracks:\n{tracks}\ncredits:\n{people}\ntext:\n  notes: {long}\n"
         f"  thanks: |\n{names}\n"
     )
 
 
 @pytest.mark.parametrize("reader", ["pypdf_text", "pdftotext"])
-def test_ninety_nine_tracks_sixty_people_and_a_long_note_flow_over_pages(
-    made: Make, reader: str
-) -> None:
+def test_forty_tracks_sixty_people_and_a_long_note_flow_over_pages(made: Make, reader: str) -> None:
     sheet = _largest(made)
-    assert squeezed(getattr(sheet, reader)()) == squeezed(sheet.text.replace("=", ""))
+    assert squeezed(getattr(sheet, reader)()) == squeezed(sheet.said)
     assert len(pypdf.PdfReader(sheet.pdf).pages) > 5
 
 
+def test_ninety_nine_tracks_keep_their_order(made: Make) -> None:
+    tracks = "".join(f"  - {{title: Song {n}, audio: a.wav}}\n" for n in range(1, 100))
+    sheet = made(f"release: {{artist: A, title: B}}\ntracks:\n{tracks}")
+    assert squeezed(sheet.pdftotext()) == squeezed(sheet.said)
+
+
 def test_nothing_runs_over_the_edge_of_a_page(made: Make) -> None:
-    # pdftotext -bbox gives the box of every word; the margins are this sheet's own
+    # pdftotext -bbox gives the box of every word; the margins are this sheet's own: 20 mm = 56.7 pt
     sheet = _largest(made)
     shown = output_of("pdftotext", "-bbox", sheet.pdf, "-", package="poppler-utils")
     words = [line.split('"') for line in shown.split("\n") if "<word" in line]
     assert len(words) > 3000
-    assert min(float(word[1]) for word in words) > 60
-    assert max(float(word[5]) for word in words) < 595 - 60
+    assert min(float(word[1]) for word in words) > 56
+    assert max(float(word[5]) for word in words) < 595.3 - 56
+    assert min(float(word[3]) for word in words) > 50
     assert max(float(word[7]) for word in words) < 842 - 30
 
 
 def test_every_page_has_its_number_and_the_release(made: Make) -> None:
     pages = pypdf.PdfReader(_largest(made).pdf).pages
     for number, page in enumerate(pages, 1):
-        text = page.extract_text()
-        assert f"Page {number} of {len(pages)} Halden Ferry Singers – TTT" in text
+        text = squeezed(page.extract_text())
+        assert squeezed(f"Page {number} of {len(pages)} Halden Ferry Singers – TTT") in text
+
+
+def test_pages_inside_a_part_repeat_its_head(made: Make) -> None:
+    sheet = _largest(made)
+    shown = output_of("pdftotext", sheet.pdf, "-", package="poppler-utils")
+    first_lines = [page.strip().split("\n")[0] for page in shown.strip("\f").split("\f")[1:]]
+    heads = [" ".join(line.split()) for line in first_lines]
+    assert [head for head in heads if not head.startswith(PARTS)] == []
+    assert "Inside Words and music, continued" in heads
+    assert "Inside Notes, continued" in heads
+
+
+def test_barcode_is_scanned_from_the_printed_sheet(made: Make, tmp_path: Path) -> None:
+    # zbar reads a UPC-A as the EAN-13 that it is, with a leading 0
+    for sheet, code in ((made(DEMO), "2000000000145"), (_largest(made), "0036000291452")):
+        output_of(
+            "pdftoppm", "-r", "300", "-gray", "-png", sheet.pdf, tmp_path / code,
+            package="poppler-utils",
+        )  # fmt: skip
+        pages = sorted(tmp_path.glob(f"{code}-*.png"))
+        found = [shown for page in pages for shown in scanned(page)]
+        assert found == [f"EAN-13:{code}"]
 
 
 def test_every_font_is_embedded(made: Make) -> None:
@@ -321,7 +432,9 @@ def test_properties_name_the_release_and_no_date(made: Make) -> None:
     assert reader.metadata.title == "Songs for Slack Water"
     assert reader.metadata.author == "Halden Ferry Singers"
     assert not [key for key in reader.metadata if "Date" in key]
-    assert [entry["/Title"] for entry in reader.outline][:2] == ["Track list", "Words and music"]
+    titles = [entry["/Title"] for entry in reader.outline if not isinstance(entry, list)]
+    assert titles == list(PARTS)
+    assert [entry["/Title"] for entry in reader.outline[5]][:2] == ["Track list", RIGHTS]
 
 
 def test_same_release_gives_the_same_bytes(made: Make, tmp_path: Path) -> None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from paper.made_sheet import Made
 
-from assembler.paper.people import number_ranges
+from assembler.manifest import load
+from assembler.paper.people import all_names, number_ranges, twin_names
 
 RELEASE = """
 release: {artist: A, title: B}
@@ -64,3 +66,51 @@ def test_credits_are_merged_by_name(
         assert (f"\n{title}\n" in sheet.text) == (text is not None)
         if text:
             assert sheet.block(title) == text
+
+
+@pytest.mark.parametrize(
+    ("names", "twins"),
+    [
+        (["Sørine Aakre", "Oda Brenn", "Sorine Aakre"], [("Sørine Aakre", "Sorine Aakre")]),
+        (["Łucja", "Lucja", "LUCJA"], [("Łucja", "Lucja"), ("Łucja", "LUCJA")]),
+        (["René Falk", "RENE FALK"], [("René Falk", "RENE FALK")]),
+        (["Straße", "STRASSE"], [("Straße", "STRASSE")]),
+        (["J. R. Lund", "J.R. Lund"], [("J. R. Lund", "J.R. Lund")]),
+        (["Анна Королёва", "Анна Королева"], [("Анна Королёва", "Анна Королева")]),
+        (["Ελένη", "Ελενη"], [("Ελένη", "Ελενη")]),
+        (["Cafe\u0301", "Caf\u00e9"], []),  # one spelling, in two ways of writing it down
+        (["Ines  Falk", "Ines Falk"], []),
+        (["Ines Falk", "Ines Falck", "Ina Falk"], []),
+        (["か", "が"], []),  # two letters, not one with an accent
+        (["कि", "की"], []),
+        (["!!!", "???"], []),
+        ([], []),
+    ],
+)
+def test_names_that_differ_by_accents_or_case_are_found(
+    names: list[str], twins: list[tuple[str, str]]
+) -> None:
+    assert twin_names(names) == twins
+
+
+def test_all_names_are_those_of_the_whole_manifest(tmp_path: Path) -> None:
+    path = tmp_path / "m.yaml"
+    path.write_text(
+        """
+release: {artist: Halden Ferry Singers, title: B}
+tracks:
+  - {title: One, audio: a, artist: Jorun Hald, composers: [Ines Falk], lyricists: [Oda Brenn],
+     arrangers: [Mattis Oren]}
+credits:
+  - {name: Peer Lund, roles: [mastering]}
+""",
+        encoding="utf-8",
+    )
+    assert all_names(load(path).manifest) == (
+        "Halden Ferry Singers",
+        "Jorun Hald",
+        "Ines Falk",
+        "Oda Brenn",
+        "Mattis Oren",
+        "Peer Lund",
+    )

@@ -1,0 +1,155 @@
+"""What a file declares around its sound, so that a player leaves it out: delay and padding.
+
+MP3: the Xing/Info frame with LAME's extension (delay and padding, 12 bits each; a decoder adds 529
+samples of its own to the delay). MP4: the track's edit list (ISO/IEC 14496-12, 8.6.6). Opus:
+pre-skip and the last granule position (RFC 7845, 4.4). Vorbis: no delay, and the last granule
+position cuts the end (Vorbis I, appendix A.2). FLAC, WAV: nothing but the sound. (MP3 from memory.)
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from assembler.download.formats import Container
+from assembler.errors import AssemblerError
+
+MP3_DECODER_DELAY = 529
+_MP3_FRAME = 1152
+_LAST_PAGE_BYTES = 1 << 17
+"""An Ogg page has less than 64 KiB, so this much of a file's end holds a whole one."""
+
+
+@dataclass(frozen=True)
+class Declared:
+    """What a file says about the sound inside it.
+
+    Attributes
+    ----------
+    how
+        The means, in words.
+    delay_samples
+        To leave out at the start, as decoded.
+    padding_samples
+        To leave out at the end; None where the length alone tells where that is.
+    length_samples
+        Of the sound.
+    """
+
+    how: str
+    delay_samples: int
+    padding_samples: int | None
+    length_samples: int
+
+
+def declared_delay(path: Path, container: Container) -> Declared:
+    """Read what a lossy or MP4 file declares around its sound.
+
+    Raises
+    ------
+    AssemblerError
+        It declares nothing.
+    ValueError
+        The container needs no such declaration.
+    """
+    readers = {"mp3": _of_mp3, "mp4": _of_mp4, "opus": _of_opus, "ogg": _of_vorbis}
+    if container not in readers:
+        raise ValueError(f"{container} has no delay to declare")
+    try:
+        return readers[container](path)
+    except (struct.error, ValueError, KeyError, IndexError) as error:
+        message = f"{path.name}: does not tell where its sound begins and ends: build it again"
+        raise AssemblerError(message) from error
+
+
+def _of_mp3(path: Path) -> Declared:
+    with path.open("rb") as file:
+        head = file.read(10)
+        if head[:3] == b"ID3":
+            size = head[6] << 21 | head[7] << 14 | head[8] << 7 | head[9]
+            file.seek(10 + size)
+        else:
+            file.seek(0)
+        frame = file.read(_MP3_FRAME)
+    start = max(frame.find(b"Xing"), frame.find(b"Info"))
+    (flags,) = struct.unpack(">I", frame[start + 4 : start + 8])
+    if start < 0 or not flags & 1:
+        raise ValueError("no count of frames")
+    (frames,) = struct.unpack(">I", frame[start + 8 : start + 12])
+    # After the counts, the table of contents and the quality that the flags announce: nine bytes
+    # of encoder name and twelve more, then delay and padding.
+    sizes = (4, 4, 100, 4)
+    lame = start + 8 + sum(n for bit, n in enumerate(sizes) if flags >> bit & 1)
+    packed = int.from_bytes(frame[lame + 21 : lame + 24], "big")
+    delay, padding = packed >> 12, packed & 0xFFF
+    return Declared(
+        how="LAME header",
+        delay_samples=delay + MP3_DECODER_DELAY,
+        padding_samples=padding - MP3_DECODER_DELAY,
+        length_samples=frames * _MP3_FRAME - delay - padding,
+    )
+
+
+def _of_mp4(path: Path) -> Declared:
+    boxes = dict(_boxes(_index(path), "moov."))
+    (movie_scale,) = struct.unpack(">I", boxes["moov.mvhd"][12:16])
+    media_scale, media_length = struct.unpack(">II", boxes["moov.trak.mdia.mdhd"][12:20])
+    count, length, delay = struct.unpack(">IIi", boxes["moov.trak.edts.elst"][4:16])
+    if count != 1:
+        raise ValueError("an edit list of another kind")
+    length_samples = round(length * media_scale / movie_scale)
+    return Declared("edit list", delay, media_length - delay - length_samples, length_samples)
+
+
+def _index(path: Path) -> bytes:
+    """Read an MP4 file's index, the content of its box ``moov``."""
+    with path.open("rb") as file:
+        while True:
+            size, name = struct.unpack(">I4s", file.read(8))
+            if size == 1:  # a long box: its size in 64 bits follows
+                size = struct.unpack(">Q", file.read(8))[0] - 8
+            if size < 8:
+                raise ValueError("a box without a size")
+            if name == b"moov":
+                return file.read(size - 8)
+            file.seek(size - 8, 1)
+
+
+def _boxes(content: bytes, prefix: str) -> Iterator[tuple[str, bytes]]:
+    """Give the boxes of an MP4 file's index by their path (those read here are version 0)."""
+    position = 0
+    while position < len(content):
+        size, name = struct.unpack(">I4s", content[position : position + 8])
+        if size < 8:
+            raise ValueError("a box of another kind")
+        body = content[position + 8 : position + size]
+        path = prefix + name.decode("latin-1")
+        yield path, body
+        if name in (b"trak", b"mdia", b"edts"):
+            yield from _boxes(body, f"{path}.")
+        position += size
+
+
+def _of_opus(path: Path) -> Declared:
+    granule = _last_granule(path)
+    with path.open("rb") as file:
+        page = file.read(64)
+    header = page.index(b"OpusHead")
+    (pre_skip,) = struct.unpack("<H", page[header + 10 : header + 12])
+    return Declared("Opus pre-skip", pre_skip, None, granule - pre_skip)
+
+
+def _of_vorbis(path: Path) -> Declared:
+    return Declared("Vorbis granule position", 0, None, _last_granule(path))
+
+
+def _last_granule(path: Path) -> int:
+    """Give the position after the last sample, which the last Ogg page (RFC 3533) carries."""
+    with path.open("rb") as file:
+        file.seek(max(0, path.stat().st_size - _LAST_PAGE_BYTES))
+        end = file.read()
+    page = end.rindex(b"OggS")
+    granule: int = struct.unpack("<q", end[page + 6 : page + 14])[0]
+    return granule

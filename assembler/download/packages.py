@@ -1,0 +1,104 @@
+"""One archive a format: the track files, the cover, the list of tracks and their checksums.
+
+ZIP (ISO/IEC 21320-1 keeps to the parts that every reader knows; where a file needs more than 4 GB,
+ZIP64). The same content gives the same bytes: entries in order of name, one fixed time, nothing
+deflated, since compressors differ from version to version and sound would not shrink.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import unicodedata
+import zipfile
+from collections.abc import Sequence
+from pathlib import Path
+
+from assembler.file_names import safe_name
+from assembler.manifest import Manifest
+from assembler.manifest.times import duration_text
+from assembler.words import TrackWords
+
+TRACK_LIST = "tracklist.txt"
+COVER = "cover.jpg"
+CHECKSUMS = "SHA256SUMS"
+_EARLIEST = (1980, 1, 1, 0, 0, 0)
+_UNIX = 3
+_PLAIN_FILE = 0o100644 << 16
+_COPY_BYTES = 1 << 20
+
+
+def package_name(manifest: Manifest, format_name: str) -> str:
+    """Give the file name of a format's package: ``Artist - Title (flac-24).zip``."""
+    release = manifest.release
+    return f"{safe_name(f'{release.artist} - {release.title}')} ({format_name}).zip"
+
+
+def write_package(folder: Path, target: Path, tracklist: str, cover: bytes | None) -> None:
+    """Put a format's files into one archive.
+
+    Everything stands in a folder named like the archive, so that unpacking it scatters nothing.
+
+    Parameters
+    ----------
+    folder
+        The format's folder: its files are the tracks.
+    target
+        The archive to write.
+    tracklist
+        Text of the list of tracks.
+    cover
+        JPEG; None without one.
+    """
+    texts = {TRACK_LIST: tracklist.encode()} | ({COVER: cover} if cover else {})
+    files = {unicodedata.normalize("NFC", p.name): p for p in folder.iterdir() if p.is_file()}
+    sums = ""
+    with zipfile.ZipFile(target, "w", zipfile.ZIP_STORED) as archive:
+        for name in sorted(files | texts):
+            entry = _entry(target, name)
+            if name in texts:
+                archive.writestr(entry, texts[name])
+                digest = hashlib.sha256(texts[name]).hexdigest()
+            else:
+                digest = _copy(files[name], archive, entry)
+            sums += f"{digest}  {name}\n"
+        archive.writestr(_entry(target, CHECKSUMS), sums.encode())
+
+
+def _entry(target: Path, name: str) -> zipfile.ZipInfo:
+    entry = zipfile.ZipInfo(f"{target.stem}/{name}", _EARLIEST)
+    entry.create_system = _UNIX
+    entry.external_attr = _PLAIN_FILE
+    return entry
+
+
+def _copy(source: Path, archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> str:
+    """Copy a file in; give its digest."""
+    digest = hashlib.sha256()
+    entry.file_size = source.stat().st_size  # decides whether the entry is ZIP64
+    with source.open("rb") as file, archive.open(entry, "w") as out:
+        while data := file.read(_COPY_BYTES):
+            digest.update(data)
+            out.write(data)
+    return digest.hexdigest()
+
+
+def track_list(manifest: Manifest, words: Sequence[TrackWords]) -> str:
+    """Give the list of tracks as text, for listeners.
+
+    Examples
+    --------
+    A line reads ``03  Ropewalk Round  4:12``, with the artist where it is not the release's.
+    """
+    release = manifest.release
+    lines = [release.artist, release.title, ""]
+    for track in words:
+        if track.of_discs > 1 and track.number == 1:
+            lines += [*([""] if track.disc > 1 else []), f"Disc {track.disc}", ""]
+        artist = f"{track.artist}: " if track.artist != release.artist else ""
+        lines.append(
+            f"{track.number:02d}  {artist}{track.title}  {duration_text(track.duration_s)}"
+        )
+    label = " ".join(text for text in (release.label, release.catalogue_number) if text)
+    signs = (("", label), ("℗ ", release.phonogram), ("© ", release.copyright))
+    said = [f"{sign}{text}" for sign, text in signs if text]
+    return "\n".join([*lines, *(["", *said] if said else [])]) + "\n"

@@ -1,0 +1,259 @@
+"""The download room: files of every format, tagged; tables, cover and packages beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import asdict, dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from assembler.download.bwf import make_broadcast_wave
+from assembler.download.cover import Cover
+from assembler.download.formats import FACTS, encode
+from assembler.download.gapless import declared_delay
+from assembler.download.lossy import (
+    LossyPiece,
+    LossyResult,
+    encode_below_ceiling,
+    levels_as_coded,
+    lossy_findings,
+)
+from assembler.download.packages import package_name, track_list, write_package
+from assembler.download.playing_levels import PlayingLevels
+from assembler.download.tables import release_csv, release_json
+from assembler.download.tags import write_tags
+from assembler.file_names import track_file_name
+from assembler.findings import Finding
+from assembler.manifest import ManifestFile
+from assembler.manifest.model import Format
+from assembler.release.mastering import Mastered
+from assembler.release.plan import Plan
+from assembler.release.report import Result
+from assembler.sound.decibels import amplitude, rounded
+from assembler.sound.loudness import integrated_of
+from assembler.words import TrackWords
+
+
+@dataclass(frozen=True)
+class Covers:
+    """The pictures of a release."""
+
+    front: Cover | None
+    back: Cover | None
+
+
+@dataclass(frozen=True)
+class FormatMade:
+    """What became of one format.
+
+    Attributes
+    ----------
+    levels
+        Of each file as it decodes.
+    lossy
+        What keeping a lossy format under its ceiling took; empty for a lossless one.
+    """
+
+    levels: tuple[PlayingLevels, ...]
+    lossy: tuple[LossyResult, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Give it as plain data for the report."""
+        return {
+            "levels": [asdict(levels) for levels in self.levels],
+            "lossy": [asdict(result) for result in self.lossy],
+        }
+
+
+class Downloads:
+    """The making of a release's download room.
+
+    Parameters
+    ----------
+    folder
+        To write into; it is there.
+    plan
+        What is asked.
+    words
+        Of every track.
+    masters
+        The finished masters of each format.
+    covers
+        Pictures.
+    pool
+        Files are made side by side on it.
+    step
+        Is told of each finished file.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        plan: Plan,
+        words: Sequence[TrackWords],
+        masters: Mapping[Format, Result],
+        covers: Covers,
+        pool: Executor,
+        step: Callable[[str], None],
+    ) -> None:
+        self.folder = folder
+        self.plan = plan
+        self.source: ManifestFile = plan.report.source
+        self.words = words
+        self.masters = masters
+        self.covers = covers
+        self.pool = pool
+        self.step = step
+        self.made: dict[Format, FormatMade] = {}
+
+    def run(self, *, packages: bool) -> list[Finding]:
+        """Make everything; give what there is to know of it."""
+        for name in self.masters:
+            (self.folder / name).mkdir()
+        self._write_pictures()
+        lossless = [name for name in self.masters if not FACTS[name].lossy]
+        for name in lossless:
+            levels = _playing_levels(self.masters[name].tracks, FACTS[name].bits)
+            self.made[name] = FormatMade(levels)
+        jobs = [
+            self.pool.submit(self._make_lossless, name, index)
+            for index in self._longest_first()
+            for name in lossless
+        ]
+        findings = self._make_lossy([name for name in self.masters if FACTS[name].lossy])
+        for job in jobs:
+            job.result()
+        self._write_tables()
+        if packages:
+            list(self.pool.map(self._write_package, self.masters))
+        return findings
+
+    def path_of(self, name: Format, index: int) -> Path:
+        """Give the file of a track in a format."""
+        words = self.words[index]
+        stem = track_file_name(words.title, words.number, words.disc, words.of_discs)
+        return self.folder / name / f"{stem}{FACTS[name].suffix}"
+
+    def _longest_first(self) -> list[int]:
+        tracks = next(iter(self.masters.values())).tracks
+        return sorted(range(len(tracks)), key=lambda i: tracks[i].length, reverse=True)
+
+    def _make_lossless(self, name: Format, index: int) -> None:
+        facts, track = FACTS[name], self.masters[name].tracks[index]
+        target = self.path_of(name, index)
+        encode(track.words(facts.bits), track.rate_hz, facts, target)
+        if facts.container == "wav":
+            make_broadcast_wave(
+                target,
+                self.source.manifest.release,
+                self.words[index],
+                track.readings[facts.bits],
+                rate_hz=track.rate_hz,
+                bits=facts.bits,
+            )
+        self._tag(name, index)
+
+    def _make_lossy(self, names: Sequence[Format]) -> list[Finding]:
+        ceiling = self.source.manifest.download.lossy_ceiling
+        work = [(name, index) for index in self._longest_first() for name in names]
+        pieces = [self._lossy_piece(name, index) for name, index in work]
+        results = dict(zip(work, encode_below_ceiling(pieces, ceiling, self.pool.map), strict=True))
+        told = []
+        for name in names:
+            of_format = [results[name, index] for index in range(len(self.words))]
+            levels = _playing_levels(self.masters[name].tracks, FACTS[name].bits)
+            coded = tuple(_as_told(one) for one in levels_as_coded(levels, of_format))
+            self.made[name] = FormatMade(coded, tuple(of_format))
+            told += [(name, index, result) for index, result in enumerate(of_format)]
+        list(self.pool.map(lambda piece: self._tag(*piece), work))
+        return list(lossy_findings(self.source, told, ceiling))
+
+    def _lossy_piece(self, name: Format, index: int) -> LossyPiece:
+        facts, track = FACTS[name], self.masters[name].tracks[index]
+        return LossyPiece(
+            partial(track.words, facts.bits),
+            track.rate_hz,
+            facts,
+            self.path_of(name, index),
+            group=(name, self._balance_group(index)),
+        )
+
+    def _balance_group(self, index: int) -> int:
+        """Tracks that must stay at one level: the album's, or those of a passage."""
+        if self.source.manifest.level_of("download").match == "album":
+            return 0
+        passages = self.plan.passages
+        return next(
+            n for n, passage in enumerate(passages) if any(p.index == index for p in passage.places)
+        )
+
+    def _tag(self, name: Format, index: int) -> None:
+        target, words = self.path_of(name, index), self.words[index]
+        write_tags(
+            target,
+            FACTS[name].container,
+            self.source.manifest.release,
+            words,
+            self.covers.front,
+            back_cover=self.covers.back,
+            levels=self.made[name].levels[index],
+        )
+        if FACTS[name].lossy:
+            declared_delay(target, FACTS[name].container)
+        self.step(f"{name}: {words.title}")
+
+    def _write_pictures(self) -> None:
+        pictures = (("cover.jpg", self.covers.front), ("back-cover.jpg", self.covers.back))
+        for name, cover in pictures:
+            if cover:
+                (self.folder / name).write_bytes(cover.full)
+
+    def _write_tables(self) -> None:
+        files: dict[str, list[str]] = {
+            name: [self.path_of(name, index).name for index in range(len(self.words))]
+            for name in self.masters
+        }
+        manifest = self.source.manifest
+        csv, json = (table(manifest, self.words, files) for table in (release_csv, release_json))
+        (self.folder / "release.csv").write_bytes(csv.encode())
+        (self.folder / "release.json").write_bytes(json.encode())
+
+    def _write_package(self, name: Format) -> None:
+        manifest = self.source.manifest
+        target = self.folder / package_name(manifest, name)
+        cover = self.covers.front.full if self.covers.front else None
+        write_package(self.folder / name, target, track_list(manifest, self.words), cover)
+        self.step(f"{name}: package")
+
+
+def _playing_levels(tracks: Sequence[Mastered], bits: int) -> tuple[PlayingLevels, ...]:
+    """Give the levels of each track's words, and of all tracks together."""
+    album_lufs = integrated_of(track.gating_blocks[bits] for track in tracks)
+    peaks = [_peak(track, bits) for track in tracks]
+    return tuple(
+        _as_told(PlayingLevels(track.readings[bits].integrated_lufs, peak, album_lufs, max(peaks)))
+        for track, peak in zip(tracks, peaks, strict=True)
+    )
+
+
+def _peak(track: Mastered, bits: int) -> float:
+    peak_dbtp = track.readings[bits].true_peak_dbtp
+    return 0.0 if peak_dbtp is None else amplitude(peak_dbtp)
+
+
+def _as_told(levels: PlayingLevels) -> PlayingLevels:
+    """Round levels as the report tells them, so that tags can be held against it."""
+    return PlayingLevels(
+        rounded(levels.track_lufs),
+        round(levels.track_peak, 6),
+        rounded(levels.album_lufs),
+        round(levels.album_peak, 6),
+    )
+
+
+def formats_json(made: Mapping[Format, FormatMade]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Give what became of each format as plain data for the report."""
+    for name, one in made.items():
+        yield name, one.as_json()

@@ -1,0 +1,122 @@
+"""An invented album of two tracks, its words as awkward as real ones are, with music to put in."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from assembler.download.cover import Cover, read_cover
+from assembler.download.formats import FACTS, encode
+from assembler.download.playing_levels import PlayingLevels
+from assembler.manifest import Manifest, ManifestFile
+from assembler.manifest.model import Format
+from assembler.sound.blocks import Samples
+from assembler.sound.decibels import amplitude
+from assembler.sound.meter import Reading, read_meter
+from assembler.words import TrackWords
+
+MANIFEST = """\
+release:
+  artist: Halden Ferry Singers
+  title: Songs for Slack Water
+  catalogue_number: TWE-014
+  label: Tidewrack Editions
+  release_date: 2027-04-16
+  barcode: "2000000000145"
+  genre: Choral
+  phonogram: 2027 Tidewrack Editions
+  copyright: 2027 Tidewrack Editions
+  language: el
+download:
+  formats: [flac-24]
+tracks:
+  - title: "Χαμηλό φανάρι; ή Фонарь/Lantern"
+    version: live
+    audio: a.wav
+    artist: Falk/Brenn; Oren
+    recorded: 1991-08-03
+    recorded_at: Net Loft, Halden
+    isrc: AA-6Q7-27-00001
+    composers: ["Ines Falk; the elder", Åse Þórdís/Brenn, 'Ольга Ветрова']
+    lyricists: [Oda Brenn, "=Oda"]
+    arrangers: [Mattis Oren]
+    publisher: Tidewrack Songs
+    lyrics: |
+      Low lantern on the water,
+      χαμηλό νερό.
+    comment: The first tape in the box.
+  - title: Tide Table
+    audio: b.wav
+    gap: 0
+    isrc: AA-6Q7-27-00002
+credits:
+  - {name: Mattis Oren, roles: [harmonium, arranger], tracks: [1]}
+  - {name: "Nils Aker/Berg", roles: [alto recorder]}
+  - {name: Ines Falk, roles: [recording engineer, producer]}
+  - {name: "Oda; Brenn", roles: [mastering]}
+  - {name: Rune Vik, roles: [sleeve notes]}
+"""
+Words = NDArray[np.int32]
+
+
+@dataclass(frozen=True)
+class Album:
+    """A manifest and the words of its tracks."""
+
+    source: ManifestFile
+    words: tuple[TrackWords, ...]
+
+    @property
+    def manifest(self) -> Manifest:
+        return self.source.manifest
+
+
+def picture(
+    width: int = 300,
+    height: int | None = None,
+    mode: str = "RGB",
+    kind: str = "JPEG",
+    **how: object,
+) -> bytes:
+    """Give a picture of noise."""
+    size = (height or width, width, 3)
+    noise = np.random.default_rng(5).integers(0, 256, size, dtype=np.uint8)
+    buffer = io.BytesIO()
+    Image.fromarray(noise).convert(mode).save(buffer, kind, **how)
+    return buffer.getvalue()
+
+
+def cover(folder: Path, name: str = "front.jpg", width: int = 300) -> Cover:
+    """Give a cover made from a picture in a folder."""
+    (folder / name).write_bytes(picture(width))
+    return read_cover(folder / name)
+
+
+def encoded(folder: Path, name: Format, words: Words, rate_hz: int, stem: str = "track") -> Path:
+    """Encode 24-bit words, shortened to what the format takes."""
+    facts = FACTS[name]
+    target = folder / f"{stem}{facts.suffix}"
+    encode([words >> (24 - facts.bits)], rate_hz, facts, target)
+    return target
+
+
+def reading_of(words: Words, rate_hz: int, bits: int = 24) -> Reading:
+    """Measure words."""
+    return read_meter([samples_of_words(words, bits)], rate_hz)
+
+
+def samples_of_words(words: Words, bits: int = 24) -> Samples:
+    """Give words as samples."""
+    return (words / float(1 << (bits - 1))).astype(np.float32)
+
+
+def levels_of(reading: Reading, album_lufs: float, album_peak: float) -> PlayingLevels:
+    """Give the playing levels of a track of a louder album."""
+    assert reading.true_peak_dbtp is not None
+    peak = amplitude(reading.true_peak_dbtp)
+    return PlayingLevels(reading.integrated_lufs, peak, album_lufs, album_peak)

@@ -1,0 +1,143 @@
+"""Formats: every one is what its name says, lossless ones hold words, missing encoders are told.
+
+Read back by ffprobe and ffmpeg, metaflac (libFLAC) and ogginfo (libvorbis).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+from download.album import MANIFEST, encoded
+from outside import absent, output_of, program
+
+from assembler.download.formats import FACTS, ffmpeg_encoders, format_findings
+from assembler.download.languages import three_letters, three_letters_or_unknown
+from assembler.manifest.model import FORMATS
+
+WHAT = {  # codec and sample format by ffprobe
+    "flac-24": ("flac", "s32"),
+    "flac-16": ("flac", "s16"),
+    "wav-24": ("pcm_s24le", "s32"),
+    "wav-16": ("pcm_s16le", "s16"),
+    "mp3-320": ("mp3", "fltp"),
+    "mp3-v0": ("mp3", "fltp"),
+    "aac-256": ("aac", "fltp"),
+    "alac-24": ("alac", "s32p"),
+    "opus-160": ("opus", "fltp"),
+    "ogg-q8": ("vorbis", "fltp"),
+}
+KILOBITS = {"mp3-320": (319, 324), "aac-256": (230, 270), "opus-160": (140, 190)}
+KILOBITS |= {"mp3-v0": (190, 320), "ogg-q8": (200, 320)}
+
+
+@pytest.mark.parametrize("name", FORMATS)
+def test_ffprobe_reads_what_was_asked(name, tmp_path, music):
+    rate_hz = FACTS[name].rate_for(44100)
+    words = music[rate_hz]
+    path = encoded(tmp_path, name, words, rate_hz)
+    text = output_of(
+        "ffprobe", "-v", "error", "-print_format", "json", "-show_streams", path,
+        package="ffmpeg",
+    )  # fmt: skip
+    (stream,) = json.loads(text)["streams"]
+    assert (stream["codec_name"], stream["sample_fmt"]) == WHAT[name]
+    assert (int(stream["sample_rate"]), stream["channels"]) == (rate_hz, 2)
+    if name in KILOBITS:
+        low, high = KILOBITS[name]
+        assert low <= path.stat().st_size * 8 / 1000 / (len(words) / rate_hz) <= high
+
+
+@pytest.mark.parametrize("name", [name for name in FORMATS if not FACTS[name].lossy])
+def test_lossless_formats_hold_the_words(name, tmp_path, music):
+    words, bits = music[44100][:44101], FACTS[name].bits
+    path = encoded(tmp_path, name, words, 44100)
+    command = [program("ffmpeg", "ffmpeg"), "-v", "error", "-i", path, "-f", "s32le", "-"]
+    decoded = subprocess.run(command, capture_output=True, check=True).stdout
+    read = np.frombuffer(decoded, "<i4").reshape(-1, 2) >> (32 - bits)
+    np.testing.assert_array_equal(read, words >> (24 - bits))
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+def test_streaminfo_has_the_md5_of_the_words(bits, tmp_path, music):
+    """RFC 9639, 8.2: MD5 of the interleaved samples, little-endian, in whole bytes."""
+    words = music[44100][:44101]
+    path = encoded(tmp_path, f"flac-{bits}", words, 44100)
+    plain = (words >> (24 - bits)).astype("<i4").reshape(-1, 1).view("u1")[:, : bits // 8]
+    told = output_of("metaflac", "--show-md5sum", path, package="flac").strip()
+    assert told == hashlib.md5(plain.tobytes(), usedforsecurity=False).hexdigest()
+
+
+def test_ogginfo_finds_no_fault(tmp_path, music):
+    path = encoded(tmp_path, "ogg-q8", music[44100], 44100)
+    said = output_of("ogginfo", path, package="vorbis-tools")
+    assert "Nominal bitrate: 256.000000 kb/s" in said  # what libvorbis calls its quality 8
+    assert "Playback length: 0m:12.000s" in said
+    assert not re.search("note:|warning:|error", said, re.IGNORECASE)
+
+
+def manifest_with(formats: str) -> str:
+    return MANIFEST.replace("[flac-24]", formats)
+
+
+def test_every_format_can_be_made_here(album_of):
+    album = album_of(manifest_with(f"[{', '.join(FORMATS)}]"))
+    assert list(format_findings(album.source)) == []
+
+
+def test_an_ffmpeg_that_lacks_encoders_gives_one_finding_a_format(
+    album_of, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """A stub that lists encoders as ffmpeg does, but for those of MP3 and Opus."""
+    stub = tmp_path / "ffmpeg"
+    stub.write_text(
+        "#!/bin/sh\necho 'Encoders:\n A..... = Audio\n ------\n"
+        " A....D aac   AAC (Advanced Audio Coding)\n A..... alac  ALAC\n"
+        " A....D libvorbis  libvorbis (codec vorbis)'\n"
+    )
+    stub.chmod(0o755)
+    monkeypatch.setenv("IMAGEIO_FFMPEG_EXE", str(stub))
+    album = album_of(manifest_with("[flac-24, mp3-320, aac-256, mp3-v0, opus-160, ogg-q8]"))
+    found = list(format_findings(album.source))
+    assert [(f.severity, f.code, f.where) for f in found] == [
+        ("error", "unavailable-format", f"download.formats[{i}]") for i in (1, 3, 4)
+    ]
+    assert "libmp3lame" in found[0].message
+    assert "imageio-ffmpeg" in found[0].message
+    assert found[0].line > 1
+
+
+def test_no_ffmpeg_at_all_leaves_the_formats_of_libsndfile(album_of, tmp_path, monkeypatch):
+    monkeypatch.setenv("IMAGEIO_FFMPEG_EXE", str(tmp_path / "absent"))
+    album = album_of(manifest_with("[flac-24, wav-16, alac-24]"))
+    assert [f.where for f in format_findings(album.source)] == ["download.formats[2]"]
+    assert list(format_findings(album_of(MANIFEST).source)) == []
+
+
+def test_a_program_that_is_no_ffmpeg_has_no_encoders():
+    assert ffmpeg_encoders("/bin/false") == frozenset()
+
+
+def test_languages_are_those_of_iso_639_2():
+    """Every two-letter code of Debian's iso-codes has its terminology code of ISO 639-2."""
+    path = Path("/usr/share/iso-codes/json/iso_639-2.json")
+    if not path.is_file():
+        absent("the list of languages", "iso-codes")
+    languages = json.loads(path.read_text(encoding="utf-8"))["639-2"]
+    pairs = {one["alpha_2"]: one["alpha_3"] for one in languages if "alpha_2" in one}
+    assert len(pairs) > 180
+    assert {two: three_letters(two) for two in pairs} == pairs
+
+
+def test_other_words_for_a_language_stay():
+    assert [three_letters(t) for t in ("EN", "pt_BR", "gmh", "Ancient Greek")] == [
+        "eng", "por", "gmh", "Ancient Greek",
+    ]  # fmt: skip
+    assert [three_letters_or_unknown(t) for t in ("de-AT", None, "Ancient Greek")] == [
+        "deu", "und", "und",
+    ]  # fmt: skip
