@@ -47,12 +47,7 @@ def cue_sheet(
     str
         The text with LF line ends; `cue_bytes` makes the file's contents.
     """
-    remarks = (
-        ("GENRE", release.genre),
-        ("DATE", release.year),
-        ("CATALOGUE NUMBER", release.catalogue_number),
-    )
-    lines = [f"REM {name} {value}" for name, value in remarks if value]
+    lines = [f"REM {remark}" for remark in cue_remarks(release)]
     if release.barcode:
         lines.append(f"CATALOG {ean13(release.barcode)}")
     lines += _texts(release, indent="")
@@ -69,6 +64,16 @@ def cue_sheet(
             lines.append(f"    PREGAP {frames_text(beyond)}")
         lines += _indexes(place)
     return "\n".join(lines) + "\n"
+
+
+def cue_remarks(release: ReleaseTexts) -> list[str]:
+    """Give what a cue sheet says of the release in remarks."""
+    remarks = (
+        ("GENRE", release.genre),
+        ("DATE", release.year),
+        ("CATALOGUE NUMBER", release.catalogue_number),
+    )
+    return [f"{name} {value}" for name, value in remarks if value]
 
 
 def cue_bytes(sheet: str) -> bytes:

@@ -1,4 +1,4 @@
-"""Read a cue sheet back: files, tracks, index points and words."""
+"""Read a cue sheet back: file, tracks, index points, words and remarks."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ class CueTrackRead:
     """One track of a cue sheet that was read: its texts by command, its indexes in frames."""
 
     number: int
+    kind: str
     texts: dict[str, str] = field(default_factory=dict)
     indexes: dict[int, int] = field(default_factory=dict)
 
@@ -26,7 +27,9 @@ class CueRead:
     """A cue sheet that was read."""
 
     texts: dict[str, str] = field(default_factory=dict)
+    remarks: list[str] = field(default_factory=list)
     file: str = ""
+    file_kind: str = ""
     tracks: list[CueTrackRead] = field(default_factory=list)
 
 
@@ -48,7 +51,7 @@ def read_cue(content: bytes, name: str) -> CueRead:
     sheet = CueRead()
     for number, line in enumerate(content.decode(ENCODING).splitlines(), 1):
         words = [quoted or plain for quoted, plain in _WORDS.findall(line)]
-        if not words or words[0] == "REM":
+        if not words:
             continue
         try:
             _take(sheet, words)
@@ -61,10 +64,12 @@ def read_cue(content: bytes, name: str) -> CueRead:
 
 def _take(sheet: CueRead, words: list[str]) -> None:
     command, first = words[0], words[1]
-    if command == "FILE":
-        sheet.file = first
+    if command == "REM":
+        sheet.remarks.append(" ".join(words[1:]))
+    elif command == "FILE":
+        sheet.file, sheet.file_kind = first, words[2]
     elif command == "TRACK":
-        sheet.tracks.append(CueTrackRead(int(first)))
+        sheet.tracks.append(CueTrackRead(int(first), words[2]))
     elif command == "INDEX":
         sheet.tracks[-1].indexes[int(first)] = parse_frames(words[2])
     else:

@@ -12,13 +12,17 @@ from anyascii import anyascii
 
 ENCODING = "iso-8859-1"
 MOST_CHARACTERS = 80
+UNQUOTABLE = '"\\'
+"""Signs that readers of a cue sheet take for the end of a text, or for a sign before it."""
+_INSTEAD = str.maketrans(UNQUOTABLE, "'/")
 
 
 def disc_text(text: str) -> str:
     """Spell a text with the signs that a disc can hold.
 
     Signs outside ISO 8859-1 are written with their nearest ASCII letters, double quotes become
-    single ones, and the text is cut after 80 characters; it is empty where nothing is left of it.
+    single ones, backslashes slashes, and the text is cut after 80 characters. It is empty where
+    nothing is left of it.
 
     Examples
     --------
@@ -27,7 +31,7 @@ def disc_text(text: str) -> str:
     """
     composed = unicodedata.normalize("NFC", text)
     spelt = "".join(sign if is_latin_1(sign) else anyascii(sign) for sign in composed)
-    spelt = " ".join(spelt.replace('"', "'").split())[:MOST_CHARACTERS].rstrip()
+    spelt = " ".join(spelt.translate(_INSTEAD).split())[:MOST_CHARACTERS].rstrip()
     return spelt if spelt == text or spelt.strip("?-_ '") else ""
 
 

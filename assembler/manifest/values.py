@@ -18,7 +18,7 @@ from pydantic import BeforeValidator, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import PydanticCustomError, core_schema
 
 from assembler.manifest.codes import parse_barcode, parse_isrc, parse_isrc_prefix
-from assembler.manifest.disc_alphabet import MOST_CHARACTERS, is_latin_1
+from assembler.manifest.disc_alphabet import MOST_CHARACTERS, UNQUOTABLE, is_latin_1
 from assembler.manifest.times import parse_frames, parse_seconds, shorten
 
 T = TypeVar("T")
@@ -77,7 +77,7 @@ def _refuse_controls(text: str, allowed: str) -> None:
 
 def _disc_line(text: str) -> str:
     line = _one_line(text)
-    if odd := [sign for sign in line if not is_latin_1(sign) or sign == '"']:
+    if odd := [sign for sign in line if not is_latin_1(sign) or sign in UNQUOTABLE]:
         raise ValueError(
             f"`{shorten(line)}` has `{odd[0]}`, which a disc can't hold: spell it otherwise"
         )

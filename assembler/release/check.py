@@ -251,7 +251,8 @@ def _cd_text(source: ManifestFile, discs: tuple[DiscOrder, ...]) -> Iterator[Fin
         try:
             left_out = cd_text(release_texts(manifest), texts).left_out
         except AssemblerError as error:
-            yield source.finding("error", "cd-text-full", ("tracks",), str(error))
+            message = f"disc {disc.number}: it gets no CD-Text: {error}"
+            yield source.finding("warning", "cd-text-full", ("tracks",), message)
             continue
         if left_out:
             message = f"disc {disc.number}: CD-Text has no room for {', '.join(left_out)}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from assembler.disc.image import write_image
 from assembler.disc.pq_pdf import write_pq_pdf
 from assembler.disc.pq_sheet import PqSheet, PqTrack, pq_text
 from assembler.disc.texts import release_texts, track_texts
+from assembler.errors import AssemblerError
 from assembler.manifest import Manifest
 from assembler.release.mastering import Mastered
 from assembler.release.plan import DISC_BITS
@@ -49,12 +51,15 @@ def make_disc(
     of_release = release_texts(manifest)
     texts = [track_texts(manifest, place.index) for place in disc.places]
     cue.write_bytes(cue_bytes(cue_sheet(image.name, disc, of_release, texts)))
-    packs = folder / f"{stem}.cdtext"
-    packs.write_bytes(cd_text(of_release, texts).content)
+    others = []
+    with suppress(AssemblerError):  # of words that don't fit: the check has said so
+        packs = folder / f"{stem}.cdtext"
+        packs.write_bytes(cd_text(of_release, texts).content)
+        others.append(packs)
     archive = folder / f"{stem}.flac"
     flags = [text.pre_emphasis for text in texts]
     write_archive(image, archive, disc, of_release, texts, pre_emphasis=flags)
-    sheet = _pq_sheet(manifest, disc, of_discs, image, cue, (packs, archive))
+    sheet = _pq_sheet(manifest, disc, of_discs, image, cue, (*others, archive))
     number = f"-{disc.number}" if of_discs > 1 else ""
     text = pq_text(sheet)
     (folder / f"pq-sheet{number}.txt").write_text(text, encoding="utf-8", newline="\n")

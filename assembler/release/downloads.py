@@ -50,18 +50,22 @@ class FormatMade:
 
     Attributes
     ----------
+    rates_hz
+        Of each file.
     levels
         Of each file as it decodes.
     lossy
         What keeping a lossy format under its ceiling took; empty for a lossless one.
     """
 
+    rates_hz: tuple[int, ...]
     levels: tuple[PlayingLevels, ...]
     lossy: tuple[LossyResult, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Give it as plain data for the report."""
         return {
+            "rates_hz": list(self.rates_hz),
             "levels": [asdict(levels) for levels in self.levels],
             "lossy": [asdict(result) for result in self.lossy],
         }
@@ -116,7 +120,7 @@ class Downloads:
         lossless = [name for name in self.masters if not FACTS[name].lossy]
         for name in lossless:
             levels = _playing_levels(self.masters[name].tracks, FACTS[name].bits)
-            self.made[name] = FormatMade(levels)
+            self.made[name] = FormatMade(self._rates(name), levels)
         jobs = [
             self.pool.submit(self._make_lossless, name, index)
             for index in self._longest_first()
@@ -135,6 +139,9 @@ class Downloads:
         words = self.words[index]
         stem = track_file_name(words.title, words.number, words.disc, words.of_discs)
         return self.folder / name / f"{stem}{FACTS[name].suffix}"
+
+    def _rates(self, name: Format) -> tuple[int, ...]:
+        return tuple(track.rate_hz for track in self.masters[name].tracks)
 
     def _longest_first(self) -> list[int]:
         tracks = next(iter(self.masters.values())).tracks
@@ -165,7 +172,7 @@ class Downloads:
             of_format = [results[name, index] for index in range(len(self.words))]
             levels = _playing_levels(self.masters[name].tracks, FACTS[name].bits)
             coded = tuple(_as_told(one) for one in levels_as_coded(levels, of_format))
-            self.made[name] = FormatMade(coded, tuple(of_format))
+            self.made[name] = FormatMade(self._rates(name), coded, tuple(of_format))
             told += [(name, index, result) for index, result in enumerate(of_format)]
         list(self.pool.map(lambda piece: self._tag(*piece), work))
         return list(lossy_findings(self.source, told, ceiling))

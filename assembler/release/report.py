@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import assembler
+from assembler.errors import AssemblerError
 from assembler.findings import Finding
 from assembler.release.levels import levels_json, limiting_json
 from assembler.release.mastering import Mastered
 from assembler.release.plan import Plan
+from assembler.release.release_folder import REPORT
 from assembler.sources import Recording
 
 
@@ -99,6 +102,17 @@ def report_content(
             for index, track in enumerate(checked["tracks"])
         ],
     }
+
+
+def told_formats(last_release: Path) -> dict[str, Any]:
+    """Give what the report of the last release tells of its download formats, which are kept."""
+    try:
+        report = json.loads((last_release / REPORT).read_text(encoding="utf-8"))
+        return dict(report["formats"])
+    except (OSError, ValueError, KeyError) as error:
+        raise AssemblerError(
+            f"{last_release / REPORT}: does not tell of the download files: build without --only"
+        ) from error
 
 
 def _track_content(

@@ -36,7 +36,7 @@ from assembler.release.release_folder import (
     release_files,
     write_checksums,
 )
-from assembler.release.report import BuildReport, Result, report_content
+from assembler.release.report import BuildReport, Result, report_content, told_formats
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.words import track_words
@@ -298,7 +298,10 @@ class _Build:
             findings += (self.source.finding("note", "kept-rooms", (), message),)
         findings = tuple(replace(f, file=self.source.path.name) for f in findings)
         told = {name: results[mastering] for name, mastering in self._told().items()}
-        content = report_content(self.plan, findings, told, dict(formats_json(self.formats)))
+        formats = dict(formats_json(self.formats))
+        if "download" in kept_rooms:
+            formats = told_formats(target)
+        content = report_content(self.plan, findings, told, formats)
         text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
         (self.folder / REPORT).write_text(text, encoding="utf-8", newline="\n")
         (self.folder / MANIFEST).write_text(self.source.text, encoding="utf-8", newline="\n")

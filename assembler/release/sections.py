@@ -165,9 +165,13 @@ def overlap_findings(
     """Find overlaps that can't be made."""
     tracks = source.manifest.tracks
     for index, track in enumerate(tracks):
-        if not track.overlap:
+        if track.overlap is None:
             continue
         loc = ("tracks", index, "overlap")
+        if track.overlap == 0:
+            message = "an overlap of 0 s is none: for a segue write `gap: 0`, else take it out"
+            yield source.finding("error", "no-overlap", loc, message)
+            continue
         if index == 0 or track.disc is not None:
             message = "a disc's first track has none before it to overlap with: take `overlap` out"
             yield source.finding("error", "overlap-with-nothing", loc, message)
@@ -186,7 +190,7 @@ def overlap_findings(
             ("the track before", sections[index - 1], before if index > 1 else None),
             ("the track", sections[index], after),
         ):
-            if section and track.overlap + (other or 0) > section.duration_s:
+            if section and track.overlap + (other or 0) >= section.duration_s:
                 message = (
                     f"the overlap is longer than {which} ({duration_text(section.duration_s)}) has "
                     "room for: shorten it"
@@ -202,13 +206,15 @@ def _point_findings(source: ManifestFile, loc: Loc, section: TrackSection) -> It
     if len(points) > MOST_POINTS:
         message = f"{len(points)} index points: a track has {MOST_POINTS} after its start at most"
         yield source.finding("error", "too-many-indexes", (*loc, "indexes"), message)
+    room_s = section.duration_s - _overlap_after(source, section.index)
     last = Fraction(0)
     for number, point in enumerate(points):
         place = (*loc, "indexes", number)
-        if point >= section.duration_s:
+        if point + POINT_DISTANCE_S > room_s:
             message = (
                 f"the index point at {clock_text(point)} lies outside the track, which lasts "
-                f"{clock_text(section.duration_s)}: count from its start"
+                f"{clock_text(room_s)}: count from its start, and stay two frames (0.03 s) clear "
+                "of its end"
             )
             yield source.finding("error", "index-outside-track", place, message)
         elif point - last < POINT_DISTANCE_S:
@@ -218,6 +224,12 @@ def _point_findings(source: ManifestFile, loc: Loc, section: TrackSection) -> It
             )
             yield source.finding("error", "index-out-of-order", place, message)
         last = point
+
+
+def _overlap_after(source: ManifestFile, index: int) -> Fraction:
+    """Give how much of a track's end belongs to the next, which begins in it."""
+    following = source.manifest.tracks[index + 1 : index + 2]
+    return sum((track.overlap or Fraction(0) for track in following), Fraction(0))
 
 
 def _unusable(source: ManifestFile, loc: Loc, error: SourceError) -> Finding:

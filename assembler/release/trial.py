@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any
@@ -13,6 +13,7 @@ from assembler.release.check import CheckReport, disc_json
 from assembler.release.sections import track_sounds
 from assembler.sequence import DiscOrder, TrackSound, lay_out
 from assembler.sequence.frames import DISC_RATE_HZ
+from assembler.sequence.order import leave_out
 
 
 @dataclass(frozen=True)
@@ -102,9 +103,9 @@ def try_order(
     kept = tuple(index for index in range(count) if index + 1 not in without)
     if not kept:
         raise AssemblerError("--without leaves no track: leave one or more in")
-    sounds = _tried(track_sounds(report.source, report.sections), kept, gap_s)
+    sounds = _tried(track_sounds(report.source, report.sections), without, gap_s)
     discs = lay_out(
-        list(sounds),
+        sounds,
         hidden_samples=report.hidden.samples_at(DISC_RATE_HZ) if report.hidden else 0,
         tail_s=report.source.manifest.disc.tail,
     )
@@ -113,20 +114,20 @@ def try_order(
 
 
 def _tried(
-    sounds: Sequence[TrackSound], kept: Sequence[int], gap_s: Fraction | None
-) -> Iterator[TrackSound]:
-    """Give the tracks that are kept; what opened a disc, and is left out, hands that on."""
-    opens: int | None = None
-    first_gap_s: Fraction | None = None
-    for index, sound in enumerate(sounds):
-        if index == 0 or sound.opens_disc is not None:
-            opens, first_gap_s = sound.opens_disc, sound.gap_s
-        if index not in kept:
-            continue
-        if first_gap_s is not None:
-            yield replace(sound, opens_disc=opens, gap_s=first_gap_s, overlap_s=Fraction(0))
-        elif gap_s is not None and sound.gap_s > 0:
-            yield replace(sound, gap_s=gap_s)
-        else:
-            yield sound
-        opens, first_gap_s = None, None
+    sounds: Sequence[TrackSound], without: Sequence[int], gap_s: Fraction | None
+) -> list[TrackSound]:
+    """Give the tracks that are kept, with the gaps that are tried."""
+    tried = [
+        replace(sound, gap_s=gap_s) if gap_s is not None and _follows_a_gap(i, sound) else sound
+        for i, sound in enumerate(sounds)
+    ]
+    for number in sorted(set(without), reverse=True):
+        try:
+            tried = leave_out(tried, number - 1)
+        except ValueError as error:
+            raise AssemblerError(f"--without {number}: {error}: leave out both") from error
+    return tried
+
+
+def _follows_a_gap(index: int, sound: TrackSound) -> bool:
+    return index > 0 and sound.opens_disc is None and sound.gap_s > 0

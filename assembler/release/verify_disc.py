@@ -12,12 +12,13 @@ from mutagen.flac import FLAC
 from numpy.typing import NDArray
 
 from assembler.disc.cd_text_reader import read_cd_text
+from assembler.disc.cue import LINE_END, cue_remarks
 from assembler.disc.cue_reader import CueTrackRead, read_cue
 from assembler.disc.texts import TrackTexts, release_texts, track_texts
 from assembler.findings import Finding
 from assembler.manifest.codes import ean13
 from assembler.manifest.times import clock_text, frames_text
-from assembler.release.finished import FinishedRelease, disagreement
+from assembler.release.finished import FinishedRelease, disagreement, reading
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 
 BLOCK_FRAMES = 1 << 17
@@ -98,10 +99,16 @@ def _run_at_end(block: NDArray[np.int16], before: int) -> int:
 def _cue(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
     name = release.disc_file(disc["number"], ".cue")
     image = release.disc_file(disc["number"], ".wav").removeprefix("disc/")
-    sheet = read_cue((release.folder / name).read_bytes(), name)
-    if sheet.file != image:
-        yield disagreement("cue-file", name, f"names the image `{sheet.file}`, it is `{image}`")
+    content = (release.folder / name).read_bytes()
+    sheet = read_cue(content, name)
+    if set(content.replace(LINE_END.encode(), b"")) & set(LINE_END.encode()):
+        yield disagreement("cue-line-ends", name, "has lines that do not end with CR LF")
+    told, right = f"{sheet.file} {sheet.file_kind}", f"{image} WAVE"
+    if told != right:
+        yield disagreement("cue-file", name, f"names the image `{told}`, it is `{right}`")
     words = release_texts(release.manifest)
+    if sheet.remarks != cue_remarks(words):
+        yield disagreement("cue-release", name, "has other remarks than the manifest asks for")
     expected = _known(
         TITLE=words.title,
         PERFORMER=words.performer,
@@ -124,6 +131,8 @@ def _cue_track(
     name: str, read: CueTrackRead, track: dict[str, Any], texts: TrackTexts, disc: Disc
 ) -> Iterator[Finding]:
     which = f"track {read.number}"
+    if read.kind != "AUDIO":
+        yield disagreement("cue-tracks", name, f"{which} is `{read.kind}`, not `AUDIO`")
     expected = {int(number): frame for number, frame in track["indexes"].items()}
     if read.indexes != expected:
         times = ", ".join(frames_text(frame) for frame in sorted(read.indexes.values()))
@@ -198,15 +207,16 @@ def _archive(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
 
 
 def _words(release: FinishedRelease, name: str) -> Iterator[NDArray[np.int16]]:
-    with soundfile.SoundFile(str(release.folder / name)) as file:
+    with reading(name), soundfile.SoundFile(str(release.folder / name)) as file:
         while len(block := file.read(BLOCK_FRAMES, dtype="int16", always_2d=True)):
             yield block
 
 
-DISC_LOOKS: dict[str, Callable[[FinishedRelease, Disc], Iterator[Finding]]] = {
-    "image lengths and formats": _image_form,
-    "images for sound in pauses and clipping": _image_sound,
-    "cue sheets": _cue,
-    "CD-Text files": _cd_text,
-    "archive files against their image": _archive,
+DISC_LOOKS: dict[str, tuple[str, Callable[[FinishedRelease, Disc], Iterator[Finding]]]] = {
+    "image lengths and formats": (".wav", _image_form),
+    "images for sound in pauses and clipping": (".wav", _image_sound),
+    "cue sheets": (".cue", _cue),
+    "CD-Text files": (".cdtext", _cd_text),
+    "archive files against their image": (".flac", _archive),
 }
+"""What is looked at, in words; the ending of the file that it is about; and what looks."""

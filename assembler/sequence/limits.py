@@ -6,17 +6,21 @@ ones are the plant's to grant (common practice, no source).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import accumulate
 from typing import Literal
 
 from assembler.manifest.times import FRAMES_PER_SECOND, frames_text, parse_frames
-from assembler.sequence.order import DiscOrder
+from assembler.sequence.frames import SAMPLES_PER_FRAME
+from assembler.sequence.order import DiscOrder, TrackPlace, TrackSound, lay_out, leave_out
 
 MOST_TRACKS = 99
 SHORTEST_TRACK_FRAMES = 4 * FRAMES_PER_SECOND
 SHORTEST_OPENING_FRAMES = 2 * FRAMES_PER_SECOND
 RATED_FRAMES = parse_frames("74:33")
+_NONE = Fraction(0)
 
 
 @dataclass(frozen=True)
@@ -76,9 +80,8 @@ def limit_findings(order: DiscOrder, limit_frames: int) -> Iterator[LimitFinding
 def _over(order: DiscOrder, limit_frames: int) -> str:
     """Say by how much a disc is over, and the smallest ways back."""
     over = order.frames - limit_frames
-    ways = [*_by_silence(order, over), *_by_leaving_out(order, over)]
-    if len(order.places) > 1:
-        ways.append(_by_another_disc(order, limit_frames))
+    ways = [*_by_silence(order, over), *_by_leaving_out(order, limit_frames)]
+    ways += _by_other_discs(order, limit_frames)
     ways.append(f"ask the plant for a limit of {frames_text(order.frames)}")
     return (
         f"disc {order.number} runs {frames_text(order.frames)}, {frames_text(over)} over the limit "
@@ -89,36 +92,56 @@ def _over(order: DiscOrder, limit_frames: int) -> str:
 def _by_silence(order: DiscOrder, over: int) -> Iterator[str]:
     if order.tail_frames >= over:
         yield f"shorten the tail of {frames_text(order.tail_frames)}"
-    gaps = {place.number: place.gap_frames for place in order.places[1:] if place.gap_frames}
-    if sum(gaps.values()) >= over:
-        longest = sorted(gaps, key=lambda number: -gaps[number])
-        count = next(n for n in range(1, len(gaps) + 1) if sum(map(gaps.get, longest[:n])) >= over)  # type: ignore[arg-type]
-        named = ", ".join(map(str, sorted(longest[:count])))
-        closing = sum(gaps[number] for number in longest[:count])
-        yield (
-            f"close the gap{'s' * (count > 1)} before track{'s' * (count > 1)} {named} "
-            f"({frames_text(closing)})"
-        )
+    gaps = [place for place in order.places[1:] if place.gap_frames]
+    gaps.sort(key=lambda place: -place.gap_frames)
+    for count, closing in enumerate(accumulate(place.gap_frames for place in gaps), 1):
+        if closing >= over:
+            named = ", ".join(map(str, sorted(place.number for place in gaps[:count])))
+            s = "s" * (count > 1)
+            yield f"close the gap{s} before track{s} {named} ({frames_text(closing)})"
+            return
 
 
-def _by_leaving_out(order: DiscOrder, over: int) -> Iterator[str]:
-    if order.hidden and order.hidden.room_frames >= over:
+def _by_leaving_out(order: DiscOrder, limit_frames: int) -> Iterator[str]:
+    if order.hidden and order.frames - order.hidden.room_frames <= limit_frames:
         yield f"leave out the hidden sound ({frames_text(order.hidden.room_frames)})"
-    fitting = [place for place in order.places if place.frames + place.gap_frames >= over]
-    if fitting and len(order.places) > 1:
-        least = min(fitting, key=lambda place: place.frames)
-        yield f"leave out track {least.number} ({frames_text(least.frames)})"
+    for place in sorted(order.places, key=lambda place: place.frames):
+        if len(order.places) > 1 and _frames_without(order, place) <= limit_frames:
+            yield f"leave out track {place.number} ({frames_text(place.frames)})"
+            return
 
 
-def _by_another_disc(order: DiscOrder, limit_frames: int) -> str:
-    """Find the break that leaves the two halves most alike."""
-    halves = [
-        (max(place.start_frame - place.gap_frames, order.frames - place.start_frame), place)
-        for place in order.places[1:]
-    ]
-    longer, place = min(halves, key=lambda half: half[0])
-    if longer > limit_frames:
-        return f"spread it over {-(-order.frames // limit_frames)} discs or more"
-    return (
-        f"open a second disc at track {place.number} ({frames_text(longer)} on the longer of both)"
-    )
+def _frames_without(order: DiscOrder, place: TrackPlace) -> int:
+    """Give the disc's length without a track; as it is where the tracks beside can't join."""
+    try:
+        return _longest(order, leave_out(order.sounds, place.number - 1))
+    except ValueError:
+        return order.frames
+
+
+def _by_other_discs(order: DiscOrder, limit_frames: int) -> Iterator[str]:
+    """Find the break that leaves the two halves most alike, if it can be in a pause."""
+    halves = []
+    for place in order.places[1:]:
+        sounds = list(order.sounds)
+        opening = replace(sounds[place.number - 1], opens_disc=order.number + 1, overlap_s=_NONE)
+        sounds[place.number - 1] = opening
+        longer = _longest(order, sounds)
+        if longer <= limit_frames:
+            halves.append((place.gap_frames == 0, longer, place.number))
+    if halves:
+        _, longer, number = min(halves)
+        yield (
+            f"open a second disc at track {number} ({frames_text(longer)} on the longer of both)"
+        )
+    elif all(place.frames <= limit_frames for place in order.places):
+        yield f"spread it over {max(3, -(-order.frames // limit_frames))} discs or more"
+
+
+def _longest(order: DiscOrder, sounds: Sequence[TrackSound]) -> int:
+    """Give the longest disc's length with other tracks, but the same hidden sound and tail."""
+    first = order.places[0]
+    hidden = first.start_frame - first.gap_frames if order.hidden else 0
+    tail_s = Fraction(order.tail_frames, FRAMES_PER_SECOND)
+    discs = lay_out(sounds, hidden_samples=hidden * SAMPLES_PER_FRAME, tail_s=tail_s)
+    return max(disc.frames for disc in discs)

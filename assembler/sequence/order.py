@@ -131,6 +131,8 @@ class DiscOrder:
         The sound before track 1, which begins the image.
     tail_frames
         Silence after the last track.
+    sounds
+        What was laid out, one for each place.
     """
 
     number: int
@@ -139,6 +141,7 @@ class DiscOrder:
     frames: int
     hidden: Passage | None = None
     tail_frames: int = 0
+    sounds: tuple[TrackSound, ...] = ()
 
     @property
     def places(self) -> tuple[TrackPlace, ...]:
@@ -181,6 +184,29 @@ def lay_out(
     return tuple(discs)
 
 
+def leave_out(tracks: Sequence[TrackSound], index: int) -> list[TrackSound]:
+    """Give the tracks without one; if it opened a disc, the next of that disc opens it instead.
+
+    Raises
+    ------
+    ValueError
+        The track after it would overlap the one before for longer than that has room.
+    """
+    kept = list(tracks)
+    gone = kept.pop(index)
+    if index == len(kept) or kept[index].opens_disc is not None:
+        return kept
+    if index == 0 or gone.opens_disc is not None:
+        kept[index] = replace(
+            kept[index], opens_disc=gone.opens_disc, gap_s=gone.gap_s, overlap_s=Fraction(0)
+        )
+        return kept
+    room_s = Fraction(kept[index - 1].samples, DISC_RATE_HZ) - kept[index - 1].overlap_s
+    if kept[index].overlap_s and kept[index].overlap_s >= room_s:
+        raise ValueError("the overlap after it is longer than the track before has room for")
+    return kept
+
+
 class _End(NamedTuple):
     """Where sound ended last: its sample, and the frame at which a pause can begin."""
 
@@ -215,7 +241,7 @@ def _lay_out_disc(
         first = replace(first, gap_frames=opening)
     passages[0] = replace(passages[0], places=(first, *passages[0].places[1:]))
     last_frame = passages[-1].places[-1].end_frame
-    return DiscOrder(number, tuple(passages), opening, last_frame, hidden)
+    return DiscOrder(number, tuple(passages), opening, last_frame, hidden, sounds=tuple(tracks))
 
 
 def _lay_out_chain(
@@ -236,7 +262,7 @@ def _lay_out_chain(
     places = [
         TrackPlace(first_index + i, i + 1, 0, marks[n], marks[n + 1], further_frames=further)
         for n, i in enumerate(chain)
-        for further in (_points(tracks[i], marks[n]),)
+        for further in (_points(tracks[i], start_frame * SAMPLES_PER_FRAME + starts[n]),)
     ]
     if pause_start_frame is not None and pause_start_frame < start_frame:
         gap = start_frame - pause_start_frame
@@ -245,9 +271,10 @@ def _lay_out_chain(
     return passage, _End(sound_end, end_frame)
 
 
-def _points(track: TrackSound, start_frame: int) -> tuple[int, ...]:
+def _points(track: TrackSound, start_sample: int) -> tuple[int, ...]:
     return tuple(
-        start_frame + nearest_frame(samples_in(point_s, DISC_RATE_HZ)) for point_s in track.points_s
+        nearest_frame(start_sample + samples_in(point_s, DISC_RATE_HZ))
+        for point_s in track.points_s
     )
 
 

@@ -178,13 +178,15 @@ def test_ffprobe_reads_the_tags(demo, demo_at_44100):
             tags = tags_by_ffprobe(path)
             assert tags["title"] == track["title"], path
             assert tags["album"] == release.title
-            assert tags["track"] == (
-                f"{track['number']}" if "flac" in name or "opus" in name else f"{track['number']}/8"
-            )
-            isrc = tags.get("isrc") or tags.get("tsrc")
-            assert isrc == track["isrc"], path
-            assert release.barcode in (tags.get("barcode"), tags.get("upc"))
+            of = "/8" if name.startswith(("mp3", "alac", "aac")) else ""
+            assert tags["track"] == f"{track['number']}{of}"
             assert tags.get("copyright") == release.copyright
+            if name == "wav-16":  # with bext there, ffprobe reads the INFO list and no ID3
+                isrc = output_of("mediainfo", "--Inform=General;%ISRC%", path, package="mediainfo")
+                assert isrc.strip() == (track["isrc"] or "")
+                continue
+            assert (tags.get("isrc") or tags.get("tsrc")) == track["isrc"], path
+            assert release.barcode in (tags.get("barcode"), tags.get("upc"))
 
 
 def test_mp3_has_its_rate_and_cover(demo):

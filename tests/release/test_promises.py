@@ -168,7 +168,8 @@ def test_several_discs(tmp_path):
         "- {title: Two, audio: a.wav}\n- {title: Three, audio: a.wav, disc: 2, gap: 5}\n",
     )
     assert {p.name for p in (folder / "disc").iterdir()} == {
-        f"T-{n}.{kind}" for n in (1, 2) for kind in ("wav", "cue")
+        *(f"T-{n}.{kind}" for n in (1, 2) for kind in ("wav", "cue", "cdtext", "flac")),
+        *(f"pq-sheet-{n}.{kind}" for n in (1, 2) for kind in ("txt", "pdf")),
     }
     assert [t["number"] for t in report.content["tracks"]] == [1, 2, 1]
     second = FLAC(folder / "download/flac-24/2-01 Three.flac")
@@ -185,7 +186,8 @@ def test_no_disc_and_only_one_room(tmp_path):
     assert not (folder / "disc").exists()
     assert report.content["tracks"][0]["disc"] is None
     again = build(load(tmp_path / "T.yaml"), tmp_path / "out", only=["paper"])
-    assert set(again.made) == {"paper/credits-sheet.pdf", "paper/credits-sheet.txt"}
+    sheets = {"credits-sheet.pdf", "credits-sheet.txt", "label-copy.txt"}
+    assert set(again.made) == {f"paper/{name}" for name in sheets}
     assert (folder / "download/flac-24/01 One.flac").is_file()
     assert verify(folder).ok
 

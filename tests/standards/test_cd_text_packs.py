@@ -2,18 +2,18 @@
 readings of libcdio and libburn.
 
 The published packs are those of cdtext.txt (libburn 1.5.4), section "Format of a CD-TEXT packs
-array" and the example cue sheet's. Functions, fields and values of libcdio are those of
-cdio/cdtext.h (libcdio 2.1.0); which number a field has the library itself says.
+array" and the example cue sheet's.
 """
 
 from __future__ import annotations
 
 import ctypes
 from collections.abc import Mapping, Sequence
-from ctypes import POINTER, byref, c_char, c_char_p, c_int, c_size_t, c_ubyte, c_uint, c_void_p
+from ctypes import POINTER, byref, c_char, c_char_p, c_int, c_uint, c_void_p
 from itertools import pairwise
 
 import pytest
+from disc_readers import Libcdio
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from outside import absent
@@ -118,38 +118,6 @@ def test_the_three_packs_of_sizes() -> None:
     assert list(record[4:20]) == [types.count(pack_type) for pack_type in range(0x80, 0x90)]
     assert list(record[20:28]) == [len(packs) - 1, *7 * [0]]
     assert list(record[28:]) == [9, *7 * [0]]  # English
-
-
-class Libcdio:
-    """A disc's CD-Text as libcdio reads it."""
-
-    def __init__(self, content: bytes) -> None:
-        try:
-            self.library = ctypes.CDLL("libcdio.so.19")
-        except OSError:
-            absent("libcdio.so.19", "libcdio19")
-        self.library.cdtext_init.restype = c_void_p
-        self.library.cdtext_field2str.restype = c_char_p
-        self.library.cdtext_get_const.restype = c_char_p
-        self.library.cdtext_get_const.argtypes = [c_void_p, c_int, c_ubyte]
-        self.library.cdtext_data_init.argtypes = [c_void_p, c_char_p, c_size_t]
-        names = [self.library.cdtext_field2str(number).decode() for number in range(10)]
-        self.fields = {name: number for number, name in enumerate(names)}
-        self.read = c_void_p(self.library.cdtext_init())
-        assert self.library.cdtext_data_init(self.read, content, len(content)) == 0
-
-    def text(self, field: str, track: int) -> str:
-        text = self.library.cdtext_get_const(self.read, self.fields[field], track)
-        return (text or b"").decode("utf-8")
-
-    def number(self, function: str) -> int:
-        return int(getattr(self.library, f"cdtext_get_{function}")(self.read))
-
-    def __enter__(self) -> Libcdio:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.library.cdtext_destroy(self.read)
 
 
 def test_libcdio_reads_every_kind() -> None:
