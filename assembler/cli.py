@@ -94,6 +94,10 @@ def _parser() -> argparse.ArgumentParser:
     verify.add_argument("release_dir", type=Path, metavar="RELEASE_DIR")
     _jobs(verify)
 
+    approve = command("approve", _approve, "keep the artist's approval beside the manifest")
+    approve.add_argument("approval", type=Path, metavar="FILE", help="as the proof's page saved it")
+    approve.add_argument("manifest", type=Path, metavar="MANIFEST")
+
     command("schema", _schema, "print the JSON Schema of the manifest, for editors")
     return parser
 
@@ -251,6 +255,24 @@ def _verify(options: argparse.Namespace) -> int:
 
         print_verification(report)
     return DONE if report.ok else ERRORS_FOUND
+
+
+def _approve(options: argparse.Namespace) -> int:
+    from assembler.manifest import load
+    from assembler.proof.approval import read_approval, store_approval
+
+    load(options.manifest)
+    approval = read_approval(options.approval)
+    kept = store_approval(approval, options.manifest)
+    open_points = list(approval.open_points())
+    if options.json:
+        _print_json({"ok": True, "kept": str(kept), "open_points": open_points})
+        return DONE
+    for point in open_points:
+        print(point)
+    verdict = f"{len(open_points)} open points" if open_points else "approved as it is"
+    print(f"{kept}: {verdict}")
+    return DONE
 
 
 def _schema(_options: argparse.Namespace) -> int:

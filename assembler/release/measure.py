@@ -15,7 +15,7 @@ from typing import Any
 from assembler.errors import FindingsError
 from assembler.findings import errors_in
 from assembler.manifest import ManifestFile
-from assembler.release.sections import find_sections
+from assembler.release.sections import TrackSection, find_sections
 from assembler.sound.blocks import Samples
 from assembler.sound.decibels import rounded
 from assembler.sound.meter import Reading, read_meter
@@ -84,9 +84,7 @@ def measure_manifest(source: ManifestFile, *, jobs: int | None = None) -> list[M
         if errors_in(findings):
             raise FindingsError(findings)
         sections = [section for section in found if section is not None]
-        readings = pool.map(
-            lambda section: _reading(section.recording, section.start, section.end), sections
-        )
+        readings = pool.map(measure_section, sections)
         return [
             Measurement(
                 path=" + ".join(section.track.audio.paths),
@@ -97,6 +95,11 @@ def measure_manifest(source: ManifestFile, *, jobs: int | None = None) -> list[M
             )
             for section, reading in zip(sections, readings, strict=True)
         ]
+
+
+def measure_section(section: TrackSection) -> Reading:
+    """Measure a track's stretch of its recording, before anything is done to it."""
+    return _reading(section.recording, section.start, section.end)
 
 
 def measure_region(path: Path, region: tuple[int, int] | None) -> Reading:

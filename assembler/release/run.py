@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from assembler.download.cover import read_cover
+from assembler.download.formats import FACTS
 from assembler.errors import FindingsError, SourceError
 from assembler.findings import Finding, Loc
 from assembler.manifest import Level, ManifestFile
@@ -18,6 +19,9 @@ from assembler.paper.barcode import write_barcode
 from assembler.paper.credits_sheet import write_credits_sheet
 from assembler.paper.label_copy import write_label_copy
 from assembler.proof.joins import joins, write_join_clip
+from assembler.proof.mail import write_pictures
+from assembler.proof.page import write_page
+from assembler.release.approvals import approval_findings
 from assembler.release.check import CheckReport, check
 from assembler.release.discs import make_disc
 from assembler.release.downloads import Covers, Downloads, FormatMade, formats_json
@@ -26,6 +30,7 @@ from assembler.release.mastering import Mastered, excerpt, master
 from assembler.release.matching import Matched, match_gains
 from assembler.release.plan import DISC_BITS, ROOMS, Mastering, Plan, plan_release, release_name
 from assembler.release.prepared import Prepared, prepare
+from assembler.release.proofs import Sound, gather_proof
 from assembler.release.release_folder import (
     MANIFEST,
     REPORT,
@@ -130,6 +135,8 @@ class _Build:
         self.words = track_words(self.source.manifest, plan.report.discs)
         self.packages = packages
         self.formats: dict[Format, FormatMade] = {}
+        self.hidden: Mastered | None = None
+        self.proof_of: str | None = None
         self.matched: dict[Level, list[Matched]] = {}
         self.done = 0
         self.steps = (
@@ -140,6 +147,8 @@ class _Build:
 
     def run(self, target: Path) -> BuildReport:
         results = {mastering: self._master(mastering) for mastering in self.plan.widths}
+        if image := self.plan.disc or self.plan.joins:
+            self.hidden = self._master_hidden(results[image], image.level)
         discs = self._start_discs(results[self.plan.disc]) if self.plan.disc else []
         of_downloads = self._make_downloads(results)
         for disc in discs:
@@ -150,6 +159,8 @@ class _Build:
             self._make_paper(self.folder / "paper")
         of_levels = self._level_findings(results)
         findings = (*self.plan.report.findings, *of_downloads, *of_levels)
+        if "proof" in self.plan.rooms:
+            findings += tuple(self._make_proof(results, findings))
         return self._finish(target, findings, results)
 
     def _step(self, what: str) -> None:
@@ -211,8 +222,7 @@ class _Build:
         """Begin to write the discs' files, which goes on beside the encoders."""
         folder = self.folder / "disc"
         folder.mkdir()
-        hidden = self._master_hidden(result)
-        discs = self.plan.report.discs
+        discs, hidden = self.plan.report.discs, self.hidden
 
         def make(disc: DiscOrder) -> None:
             tracks = [result.tracks[place.index] for place in disc.places]
@@ -222,12 +232,11 @@ class _Build:
 
         return [self.pool.submit(make, disc) for disc in discs]
 
-    def _master_hidden(self, result: Result) -> Mastered | None:
+    def _master_hidden(self, result: Result, level: Level) -> Mastered | None:
         """Master the sound before track 1: at the album's gain, or matched like a track."""
         hidden, passage = self.plan.report.hidden, self.plan.report.discs[0].hidden
-        if hidden is None or passage is None or self.plan.disc is None:
+        if hidden is None or passage is None:
             return None
-        level = self.plan.disc.level
         prepared = prepare(passage, (hidden,), DISC_RATE_HZ, self.scratch / "hidden.f32")
         first = result.tracks[0]
         gains_db: Sequence[float] = [first.gain_db - first.section.track.trim]
@@ -253,6 +262,30 @@ class _Build:
             for name, start, end in joins(disc):
                 write_join_clip(excerpt(tracks, start, end), folder / f"{prefix}{name}.mp3")
         self._step("clips of the joins")
+
+    def _make_proof(
+        self, results: dict[Mastering, Result], findings: tuple[Finding, ...]
+    ) -> Iterator[Finding]:
+        """Write the proof's page and pictures; tell whether it is what the artist approved."""
+        mastering, bits = self.plan.joins, DISC_BITS
+        if mastering is None and self.plan.measured_format:
+            mastering = self.plan.downloads[self.plan.measured_format]
+            bits = FACTS[self.plan.measured_format].bits
+        if mastering is None:
+            return
+        level = mastering.level
+        target = None if level.match == "none" else level.target
+        sound = Sound(results[mastering], bits, self.hidden, target)
+        told = {name: results[one] for name, one in self._told().items()} or {
+            "disc": results[mastering]
+        }
+        proof = gather_proof(self.plan, self.words, sound, told, findings, self.pool)
+        folder = self.folder / "proof"
+        write_page(folder, proof)
+        write_pictures(folder, proof)
+        self._step("proof")
+        self.proof_of = proof.proof_of
+        yield from approval_findings(self.source, proof.proof_of)
 
     def _make_downloads(self, results: dict[Mastering, Result]) -> list[Finding]:
         if not self.plan.downloads:
@@ -302,6 +335,7 @@ class _Build:
         if "download" in kept_rooms:
             formats = told_formats(target)
         content = report_content(self.plan, findings, told, formats)
+        content["proof_of"] = self.proof_of
         text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
         (self.folder / REPORT).write_text(text, encoding="utf-8", newline="\n")
         (self.folder / MANIFEST).write_text(self.source.text, encoding="utf-8", newline="\n")

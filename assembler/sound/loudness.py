@@ -218,6 +218,10 @@ class EnergyMeter:
         """Give the mean squares of the 400 ms gating blocks, for `integrated_of`."""
         return self._momentary.gating_blocks()
 
+    def short_term_blocks(self) -> Energies:
+        """Give the mean squares of 3 s windows, one each 0.1 s."""
+        return self._short_term.gating_blocks()
+
 
 class _SlidingMeans:
     """Mean squares of windows of some hops: the highest at any hop, and every tenth for gating."""

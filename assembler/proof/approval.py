@@ -1,0 +1,152 @@
+"""The approval that an artist's browser writes: read, kept beside the manifest, and found again."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from assembler.errors import AssemblerError
+from assembler.manifest.times import shorten
+
+MOST_BYTES = 8_000_000
+"""A hundred tracks with remarks of full length stay below."""
+
+Name = Annotated[str, Field(max_length=2000)]
+Remark = Annotated[str, Field(max_length=10_000)]
+Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+
+
+class _Said(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+
+class Verdict(_Said):
+    """What the artist says of one track, join or part."""
+
+    key: Name
+    """Its number, the name of its clip, or ``words`` or ``levels``."""
+    title: Name
+    approved: bool
+    remark: Remark
+
+
+class Approval(_Said):
+    """What the artist says of a release."""
+
+    approval: Literal[1]
+    """The version of this form."""
+    release: Name
+    """The name of the release's folder."""
+    proof_of: Digest
+    """What the proof that was looked at speaks of."""
+    approved: bool
+    """The release as a whole."""
+    name: Name
+    """Whoever approves it."""
+    remark: Remark
+    tracks: tuple[Verdict, ...]
+    joins: tuple[Verdict, ...]
+    parts: tuple[Verdict, ...]
+
+    def open_points(self) -> Iterator[str]:
+        """Give all that is not ticked or has a remark, a line each, fit for a terminal."""
+        if not self.approved:
+            yield "the release as a whole is not approved"
+        if self.remark:
+            yield f"remark: {shorten(self.remark, 500)}"
+        for kind in ("tracks", "joins", "parts"):
+            for verdict in getattr(self, kind):
+                said = [] if verdict.approved else ["not ticked"]
+                said += [shorten(verdict.remark, 500)] if verdict.remark else []
+                if said:
+                    what = "" if kind == "parts" else f"{kind.removesuffix('s')} "
+                    title = f" {shorten(verdict.title)}" if verdict.title else ""
+                    yield f"{what}{shorten(verdict.key)}{title}: {'; '.join(said)}"
+
+
+def read_approval(path: Path) -> Approval:
+    """Read an approval file.
+
+    Raises
+    ------
+    AssemblerError
+        It can't be read, or is not what the proof's page writes.
+    """
+    try:
+        size = path.stat().st_size
+        if size > MOST_BYTES:
+            raise _no_approval(path, f"{size} bytes are too many")
+        return Approval.model_validate_json(_checked(path.read_text(encoding="utf-8")))
+    except OSError as error:
+        raise AssemblerError(f"{path}: can't be read: {error.strerror}") from error
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        place = ".".join(str(part) for part in first["loc"])
+        raise _no_approval(path, f"{shorten(place)}: {first['msg']}".removeprefix(": ")) from error
+    except (ValueError, RecursionError) as error:
+        raise _no_approval(path, str(error) or "nested too deep") from error
+
+
+def store_approval(approval: Approval, manifest_path: Path) -> Path:
+    """Keep an approval beside the manifest, in place of an earlier one.
+
+    Returns
+    -------
+    Path
+        The file: the manifest's name with ``.approval.json``.
+
+    Raises
+    ------
+    AssemblerError
+        It can't be written.
+    """
+    path = approval_path(manifest_path)
+    text = json.dumps(approval.model_dump(mode="json"), indent=2, ensure_ascii=False) + "\n"
+    unfinished = path.with_name(f".{path.name}.new")
+    try:
+        unfinished.write_text(text, encoding="utf-8", newline="\n")
+        unfinished.replace(path)
+    except OSError as error:
+        unfinished.unlink(missing_ok=True)
+        raise AssemblerError(f"{path}: can't be written: {error.strerror}") from error
+    return path
+
+
+def approved(manifest_path: Path) -> Approval | None:
+    """Give the approval that is kept beside a manifest, if there is one.
+
+    Raises
+    ------
+    AssemblerError
+        There is one that can't be read.
+    """
+    path = approval_path(manifest_path)
+    return read_approval(path) if path.exists() else None
+
+
+def approval_path(manifest_path: Path) -> Path:
+    """Give the place where a manifest's approval is kept."""
+    return manifest_path.with_name(f"{manifest_path.stem}.approval.json")
+
+
+def _checked(text: str) -> str:
+    """Refuse JSON that says a thing twice; pydantic would take the last."""
+    json.loads(text, object_pairs_hook=_each_once)
+    return text
+
+
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    content = dict(pairs)
+    if len(content) != len(pairs):
+        raise ValueError("a key stands twice")
+    return content
+
+
+def _no_approval(path: Path, reason: str) -> AssemblerError:
+    return AssemblerError(
+        f"{path}: is no approval: {shorten(reason, 200)}: save it again from the proof's page"
+    )

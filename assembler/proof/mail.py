@@ -1,0 +1,238 @@
+"""Two pictures to send by mail: the running order to scale, and the levels."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image, ImageDraw, ImageFont
+
+from assembler.manifest.times import duration_text
+from assembler.paper.fonts import FILES, FOLDER, font_runs
+from assembler.paper.typeset import in_printed_order, joined, reads_right_to_left
+from assembler.proof.content import Proof, ProofDisc
+from assembler.proof.curves import SILENCE_DB, STEPS_PER_SECOND, Levels
+from assembler.proof.picture import disc_bars, seconds
+from assembler.proof.texts import disc_text, gain_text, level_text, number_text
+
+PAPER, INK, FADED, ACCENT = "#f7f2e6", "#1f1a14", "#655c4f", "#8f2a17"
+TINT, PALE, RULE = "#b9ad97", "#e9e1cf", "#c9bfab"
+WIDTH = 1600
+MARGIN = 60
+INNER = WIDTH - 2 * MARGIN
+HEAD = 130
+WAVE, BAR, ROW = 180, 28, 34
+CURVE = 240
+MOST_TITLE = 560
+
+
+def write_pictures(folder: Path, proof: Proof) -> None:
+    """Write ``running-order.png`` and ``levels.png``, the same bytes each time."""
+    _running_order(proof).save(folder / "running-order.png", optimize=True)
+    _levels(proof).save(folder / "levels.png", optimize=True)
+
+
+class _Picture:
+    """A sheet of paper that is filled from top to bottom."""
+
+    def __init__(self, proof: Proof, height: int) -> None:
+        self.image = Image.new("RGB", (WIDTH, height), PAPER)
+        self.draw = ImageDraw.Draw(self.image)
+        self.y = HEAD
+        self.text(MARGIN, 62, proof.sheet.title, 36, INNER)
+        self.text(MARGIN, 100, proof.sheet.artist, 20, INNER, fill=FADED)
+
+    def text(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        size: int = 18,
+        room: float = INNER,
+        *,
+        fill: str = INK,
+        to_the_right: bool = False,
+    ) -> None:
+        """Write a line on its base line, cut to its room; what no font has is shown as a box."""
+        runs = list(_fitting_runs(text, size, room))
+        if to_the_right:
+            x -= sum(font.getlength(part) for font, part in runs)
+        for font, part in runs:
+            self.draw.text((x, y), part, fill, font, anchor="ls")
+            x += font.getlength(part)
+
+    def finished(self) -> Image.Image:
+        """Give the picture with few colours, which makes a small file."""
+        return self.image.quantize(64, dither=Image.Dither.NONE)
+
+
+def _fitting_runs(
+    text: str, size: int, room: float
+) -> Iterator[tuple[ImageFont.FreeTypeFont, str]]:
+    shaped = joined(text)
+    runs: list[tuple[ImageFont.FreeTypeFont, str]] = []
+    for length in range(len(shaped), -1, -1):
+        shown = shaped if length == len(shaped) else f"{shaped[:length].rstrip()}…"
+        printed = in_printed_order(shown, right_to_left=reads_right_to_left(shown))
+        runs = [(_font(name, size), part) for name, part in font_runs(printed, "regular")]
+        if sum(font.getlength(part) for font, part in runs) <= room:
+            break
+    yield from runs
+
+
+@cache
+def _font(name: str, size: int) -> ImageFont.FreeTypeFont:
+    return ImageFont.truetype(str(FOLDER / FILES[name]), size, layout_engine=ImageFont.Layout.BASIC)
+
+
+def _running_order(proof: Proof) -> Image.Image:
+    rows = [-(-len(disc.order.places) // 2) for disc in proof.discs]
+    height = sum(WAVE + BAR + 130 + ROW * count for count in rows)
+    picture = _Picture(proof, HEAD + height)
+    for disc in proof.discs:
+        picture.text(MARGIN, picture.y + 30, _disc_title(proof, disc), 20)
+        _draw_wave(picture, proof, disc, picture.y + 50)
+        _draw_bar(picture, proof, disc, picture.y + 62 + WAVE)
+        picture.y += WAVE + BAR + 110
+        _list_tracks(picture, proof, disc)
+    return picture.finished()
+
+
+def _disc_title(proof: Proof, disc: ProofDisc) -> str:
+    number = f"Disc {disc.order.number}: " if len(proof.discs) > 1 else ""
+    return number + disc_text(disc)
+
+
+def _draw_wave(picture: _Picture, proof: Proof, disc: ProofDisc, top: int) -> None:
+    scale = INNER / seconds(disc.order.frames)
+    middle = top + WAVE / 2
+    for place, _ in proof.placed(disc):
+        left, right = (MARGIN + seconds(f) * scale for f in (place.start_frame, place.end_frame))
+        picture.draw.rectangle((left, top, right, top + WAVE), PALE)
+    peaks = [(s.start_s, s.curves.peak_dbfs) for s in disc.stretches]
+    averages = [(s.start_s, s.curves.average_dbfs) for s in disc.stretches]
+    for pieces, told, colour in ((peaks, np.max, TINT), (averages, _mean_db, INK)):
+        for column, level_db in enumerate(_columns(disc, pieces, told)):
+            half, at = 10 ** (level_db / 20) * WAVE / 2, MARGIN + column
+            picture.draw.line((at, middle - half, at, middle + half), colour)
+    for place, _ in proof.placed(disc):
+        x = MARGIN + seconds(place.start_frame) * scale
+        picture.draw.line((x, top - 8, x, top + WAVE), INK)
+        room = seconds(place.frames) * scale - 6
+        picture.text(x + 4, top - 2, str(place.number), 13, max(room, 10))
+
+
+def _draw_bar(picture: _Picture, proof: Proof, disc: ProofDisc, top: int) -> None:
+    fills = {"track": TINT, "hidden": ACCENT, "over": ACCENT}
+    picture.draw.rectangle((MARGIN, top, MARGIN + INNER, top + BAR), outline=RULE)
+    for bar in disc_bars(proof, disc):
+        if bar.kind in fills:
+            left = round(MARGIN + bar.start * INNER / 1000)
+            right = max(left, round(MARGIN + (bar.start + bar.width) * INNER / 1000) - 2)
+            picture.draw.rectangle((left, top + 1, right, top + BAR - 1), fills[bar.kind])
+
+
+def _list_tracks(picture: _Picture, proof: Proof, disc: ProofDisc) -> None:
+    placed = list(proof.placed(disc))
+    rows = -(-len(placed) // 2)
+    for n, (place, track) in enumerate(placed):
+        column, row = divmod(n, rows)
+        x, y = MARGIN + column * (INNER / 2 + 15), picture.y + ROW * row
+        picture.text(x, y, str(place.number), fill=ACCENT)
+        picture.text(x + 40, y, track.words.title, room=MOST_TITLE)
+        length = duration_text(track.words.duration_s)
+        picture.text(x + INNER / 2 - 15, y, length, to_the_right=True)
+    picture.y += ROW * rows
+
+
+def _levels(proof: Proof) -> Image.Image:
+    height = len(proof.discs) * (CURVE + 80) + ROW * (len(proof.tracks) + 3)
+    picture = _Picture(proof, HEAD + height)
+    for disc in proof.discs:
+        picture.text(MARGIN, picture.y + 30, _disc_title(proof, disc), 20)
+        _draw_loudness(picture, proof, disc, picture.y + 50)
+        picture.y += CURVE + 80
+    _draw_table(picture, proof)
+    return picture.finished()
+
+
+def _draw_loudness(picture: _Picture, proof: Proof, disc: ProofDisc, top: int) -> None:
+    target = -14.0 if disc.target_lufs is None else disc.target_lufs
+    highest_lufs, lowest_lufs = target + 9, target - 21
+    scale = INNER / seconds(disc.order.frames)
+
+    def y(lufs: float) -> float:
+        return top + CURVE * (highest_lufs - lufs) / (highest_lufs - lowest_lufs)
+
+    for place, _ in proof.placed(disc):
+        left, right = (MARGIN + seconds(f) * scale for f in (place.start_frame, place.end_frame))
+        picture.draw.rectangle((left, top, right, top + CURVE), PALE)
+        picture.draw.line((left, top, left, top + CURVE), RULE)
+        picture.text(left + 4, top + 16, str(place.number), 13, max(right - left - 6, 10))
+    pieces = [(s.start_s, s.curves.short_term_lufs) for s in disc.stretches]
+    line = np.clip(_columns(disc, pieces, np.mean), lowest_lufs, highest_lufs)
+    points = [(MARGIN + x, y(float(lufs))) for x, lufs in enumerate(line)]
+    picture.draw.line(points, ACCENT, 2, joint="curve")
+    if disc.target_lufs is not None:
+        for x in range(MARGIN, MARGIN + INNER, 14):
+            picture.draw.line((x, y(target), x + 8, y(target)), INK)
+    for lufs in (highest_lufs, target, lowest_lufs):
+        room = MARGIN - 8
+        picture.text(
+            room, y(lufs) + 5, f"{lufs:.0f}".replace("-", "−"), 13, fill=FADED, to_the_right=True
+        )
+
+
+def _columns(
+    disc: ProofDisc, pieces: Sequence[tuple[float, Levels]], told: Callable[[Levels], Any]
+) -> Levels:
+    """Give what is told of a curve in each column of the picture; silence where there is none."""
+    steps = round(seconds(disc.order.frames) * STEPS_PER_SECOND) + 1
+    line = np.full(steps, SILENCE_DB)
+    for start_s, values in pieces:
+        start = round(start_s * STEPS_PER_SECOND)
+        part = np.nan_to_num(values, nan=SILENCE_DB)[: steps - start]
+        line[start : start + len(part)] = part
+    edges = np.linspace(0, steps, INNER + 1).astype(int)
+    return np.array([told(line[a : max(b, a + 1)]) for a, b in pairwise(edges)])
+
+
+def _mean_db(levels: Levels) -> float:
+    return float(10 * np.log10((10 ** (levels / 10)).mean()))
+
+
+def _draw_table(picture: _Picture, proof: Proof) -> None:
+    names = {"disc": "on the disc", "download": "to download"}
+    heads = ("gain", "LUFS", "range", "peak", "limited")
+    kinds = proof.deliverables
+    picture.y += ROW
+    for group, kind in enumerate(kinds):
+        picture.text(
+            _column_at(group, 4), picture.y - ROW, names[kind], 15, fill=FADED, to_the_right=True
+        )
+        for n, head in enumerate(heads):
+            picture.text(_column_at(group, n), picture.y, head, 15, fill=FADED, to_the_right=True)
+    for track in proof.tracks:
+        picture.y += ROW
+        picture.draw.line((MARGIN, picture.y - 24, MARGIN + INNER, picture.y - 24), RULE)
+        picture.text(MARGIN, picture.y, number_text(track.words), fill=ACCENT)
+        picture.text(MARGIN + 60, picture.y, track.words.title, room=MOST_TITLE - 60)
+        for group, kind in enumerate(kinds):
+            made = track.delivered[kind]
+            texts = (
+                gain_text(made.gain_db),
+                level_text(made.integrated_lufs),
+                level_text(made.range_lu),
+                level_text(made.true_peak_dbtp),
+                level_text(made.most_limiting_db),
+            )
+            for n, text in enumerate(texts):
+                picture.text(_column_at(group, n), picture.y, text, to_the_right=True)
+
+
+def _column_at(group: int, column: int) -> float:
+    return MARGIN + MOST_TITLE + 90 + group * 440 + column * 82

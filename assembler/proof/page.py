@@ -1,0 +1,88 @@
+"""The proof: one page that opens from a folder, without a server and without a network."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from shutil import copyfile
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+from assembler.manifest.codes import isrc_text
+from assembler.manifest.times import duration_text
+from assembler.paper.blocks import Note, Row, SignOff, Subtitle, Verse
+from assembler.proof import texts
+from assembler.proof.content import Proof
+from assembler.proof.picture import disc_bars, listen_url, picture_data
+
+PAGE = "index.html"
+FILES = ("page.css", "picture.js", "player.js", "form.js")
+_TEMPLATES = Path(__file__).parent / "page"
+
+
+def write_page(folder: Path, proof: Proof) -> None:
+    """Write ``index.html`` and its assets.
+
+    Parameters
+    ----------
+    folder
+        The release's ``proof`` folder; made where it isn't there.
+    proof
+        What to show.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / PAGE).write_text(page_html(proof), encoding="utf-8", newline="\n")
+    for name in FILES:
+        copyfile(_TEMPLATES / name, folder / name)
+
+
+def page_html(proof: Proof) -> str:
+    """Give the page; all text of the release is escaped."""
+    template = _environment().get_template(PAGE)
+    joins = list(proof.joins())
+    return template.render(proof=proof, joins=joins, data=picture_data(proof), disc_bars=disc_bars)
+
+
+def _environment() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters |= _filters()
+    kinds: Mapping[str, type] = {
+        "note": Note,
+        "row": Row,
+        "sign_off": SignOff,
+        "subtitle": Subtitle,
+        "verse": Verse,
+    }
+    environment.tests |= {name: _is_a(kind) for name, kind in kinds.items()}
+    environment.policies["json.dumps_kwargs"] = {"sort_keys": False, "ensure_ascii": False}
+    return environment
+
+
+def _is_a(kind: type) -> Any:
+    return lambda item: isinstance(item, kind)
+
+
+def _filters() -> dict[str, Any]:
+    return {
+        "disc_text": texts.disc_text,
+        "duration_text": duration_text,
+        "gain_text": texts.gain_text,
+        "isrc_text": isrc_text,
+        "join_text": texts.join_text,
+        "level_text": texts.level_text,
+        "listen_url": listen_url,
+        "number_text": texts.number_text,
+        "place_text": texts.place_text,
+        "rate_text": texts.rate_text,
+        "section_text": texts.section_text,
+        "share_text": texts.share_text,
+        "where_text": texts.where_text,
+    }

@@ -1,0 +1,208 @@
+"""The proof of a build: what its page and its pictures show, gathered from finished work."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assembler.download.formats import FACTS
+from assembler.file_names import track_file_name
+from assembler.findings import Finding
+from assembler.manifest.model import Format
+from assembler.manifest.times import FRAMES_PER_SECOND
+from assembler.paper.contents import credits_sheet
+from assembler.proof.content import (
+    Deliverable,
+    Delivered,
+    LimitingCurve,
+    Proof,
+    ProofDisc,
+    ProofTrack,
+    Section,
+    Stretch,
+)
+from assembler.proof.curves import curves_of
+from assembler.release.mastering import Mastered
+from assembler.release.measure import measure_section
+from assembler.release.plan import Plan
+from assembler.release.report import Result
+from assembler.release.sections import TrackSection
+from assembler.sequence.frames import DISC_RATE_HZ
+from assembler.words import TrackWords
+
+_PLAYED: tuple[Format, ...] = (
+    "mp3-320",
+    "mp3-v0",
+    "flac-16",
+    "flac-24",
+    "wav-16",
+    "aac-256",
+    "opus-160",
+    "ogg-q8",
+)
+"""Formats that browsers play, the likeliest first."""
+
+
+@dataclass(frozen=True)
+class Sound:
+    """What a proof is drawn from: the disc's sound, or without a disc the download files'.
+
+    Attributes
+    ----------
+    result
+        The mastering.
+    bits
+        Its words.
+    hidden
+        The sound before track 1.
+    target_lufs
+        None without a match.
+    """
+
+    result: Result
+    bits: int
+    hidden: Mastered | None
+    target_lufs: float | None
+
+
+def gather_proof(
+    plan: Plan,
+    words: Sequence[TrackWords],
+    sound: Sound,
+    told: Mapping[str, Result],
+    findings: Sequence[Finding],
+    pool: Executor,
+) -> Proof:
+    """Gather what a proof shows.
+
+    Parameters
+    ----------
+    plan
+        What was made.
+    words
+        Of every track.
+    sound
+        What is drawn.
+    told
+        The masterings whose levels are told, by deliverable.
+    findings
+        Of the check and of the build.
+    pool
+        Sources are measured, and curves read, side by side on it.
+    """
+    manifest = plan.report.source.manifest
+    digest = hashlib.sha256()
+    digest.update(repr((manifest.release, manifest.credits, manifest.text, words)).encode())
+    sources = list(pool.map(_source, plan.report.sections))
+    listen = _listened_format(plan)
+    tracks = tuple(
+        ProofTrack(w, source, _delivered(w.running_number - 1, told), _listen(w, listen))
+        for w, source in zip(words, sources, strict=True)
+    )
+    return Proof(
+        name=plan.name,
+        discs=tuple(_discs(plan, sound, digest.update)),
+        proof_of=digest.hexdigest(),
+        sheet=credits_sheet(manifest, words),
+        tracks=tracks,
+        findings=tuple(findings),
+        cover="download/cover.jpg" if _has_cover(plan) else None,
+        has_clips=plan.joins is not None,
+    )
+
+
+def _has_cover(plan: Plan) -> bool:
+    return bool(plan.downloads and plan.report.source.manifest.release.front_cover)
+
+
+def _source(section: TrackSection) -> Section:
+    reading = measure_section(section)
+    rate_hz = section.recording.rate_hz
+    return Section(
+        files=section.track.audio.paths,
+        rate_hz=rate_hz,
+        start_s=section.start / rate_hz,
+        end_s=section.end / rate_hz,
+        integrated_lufs=reading.integrated_lufs,
+        range_lu=reading.loudness_range_lu,
+        true_peak_dbtp=reading.true_peak_dbtp,
+    )
+
+
+def _listened_format(plan: Plan) -> Format | None:
+    return next((name for name in _PLAYED if name in plan.downloads), None)
+
+
+def _listen(words: TrackWords, name: Format | None) -> str | None:
+    if name is None:
+        return None
+    stem = track_file_name(words.title, words.number, words.disc, words.of_discs)
+    return f"download/{name}/{stem}{FACTS[name].suffix}"
+
+
+def _delivered(index: int, told: Mapping[str, Result]) -> dict[Deliverable, Delivered]:
+    kinds: tuple[Deliverable, ...] = ("disc", "download")
+    return {kind: _levels(told[kind].tracks[index]) for kind in kinds if kind in told}
+
+
+def _levels(track: Mastered) -> Delivered:
+    reading, limiting = next(iter(track.readings.values())), track.limiting
+    return Delivered(
+        integrated_lufs=reading.integrated_lufs,
+        range_lu=reading.loudness_range_lu,
+        true_peak_dbtp=reading.true_peak_dbtp,
+        gain_db=track.gain_db,
+        most_limiting_db=limiting.most_db,
+        limited_at_s=limiting.at_s,
+        share_above_1_db=limiting.share_above_1_db,
+        share_above_3_db=limiting.share_above_3_db,
+    )
+
+
+Update = Callable[[Any], None]
+
+
+def _discs(plan: Plan, sound: Sound, update: Update) -> Iterator[ProofDisc]:
+    """Read the curves of each disc, and every word of it into the digest."""
+    manifest = plan.report.source.manifest
+    on_disc = manifest.disc.make
+    for disc in plan.report.discs:
+        tracks = [sound.result.tracks[place.index] for place in disc.places]
+        starts_s = [place.start_frame / FRAMES_PER_SECOND for place in disc.places]
+        if on_disc:
+            hidden = [sound.hidden] if sound.hidden and disc.hidden else []
+            image = _all_words([*hidden, *tracks], sound.bits, update)
+            stretches = [Stretch(0.0, curves_of(image, DISC_RATE_HZ, sound.bits))]
+        else:
+            stretches = [
+                Stretch(
+                    start_s,
+                    curves_of(_all_words([track], sound.bits, update), track.rate_hz, sound.bits),
+                )
+                for start_s, track in zip(starts_s, tracks, strict=True)
+            ]
+        yield ProofDisc(
+            order=disc,
+            stretches=tuple(stretches),
+            limit_frames=manifest.disc.limit if on_disc else None,
+            target_lufs=sound.target_lufs,
+            limiting=tuple(
+                LimitingCurve(start_s, np.array(track.limiting.course_db))
+                for start_s, track in zip(starts_s, tracks, strict=True)
+            ),
+        )
+
+
+def _all_words(
+    tracks: Iterable[Mastered], bits: int, update: Update
+) -> Iterator[NDArray[np.int32]]:
+    for track in tracks:
+        for block in track.words(bits):
+            update(np.ascontiguousarray(block))
+            yield block
