@@ -86,6 +86,9 @@ def _parser() -> argparse.ArgumentParser:
     build = command("build", _build, "make the release")
     build.add_argument("manifest", type=Path, metavar="MANIFEST")
     build.add_argument("--out", type=Path, metavar="DIR", help="default: releases, beside MANIFEST")
+    build.add_argument(
+        "--explain", action="store_true", help="tell of each file whether it was made or reused"
+    )
     build.add_argument("--zip", action="store_true", help="one zip file for each download format")
     build.add_argument("--only", metavar="ROOMS", help="of disc,download,paper,proof, with commas")
     _jobs(build)
@@ -97,6 +100,9 @@ def _parser() -> argparse.ArgumentParser:
     approve = command("approve", _approve, "keep the artist's approval beside the manifest")
     approve.add_argument("approval", type=Path, metavar="FILE", help="as the proof's page saved it")
     approve.add_argument("manifest", type=Path, metavar="MANIFEST")
+
+    store = command("store", _store, "tell the size of the store of finished work, or clear it")
+    store.add_argument("--clear", action="store_true", help="remove all; releases stay as they are")
 
     command("schema", _schema, "print the JSON Schema of the manifest, for editors")
     return parser
@@ -216,7 +222,7 @@ def _build(options: argparse.Namespace) -> int:
     from assembler.manifest import load
     from assembler.release.plan import ROOMS
     from assembler.release.run import build
-    from assembler.shown import print_build, progress_bar
+    from assembler.shown import print_build, print_explanation, progress_bar
 
     rooms = tuple(options.only.split(",")) if options.only else ROOMS
     if unknown := [room for room in rooms if room not in ROOMS]:
@@ -240,6 +246,8 @@ def _build(options: argparse.Namespace) -> int:
         _print_json(report.as_json())
     else:
         print_build(report)
+        if options.explain:
+            print_explanation(report)
     return DONE
 
 
@@ -272,6 +280,20 @@ def _approve(options: argparse.Namespace) -> int:
         print(point)
     verdict = f"{len(open_points)} open points" if open_points else "approved as it is"
     print(f"{kept}: {verdict}")
+    return DONE
+
+
+def _store(options: argparse.Namespace) -> int:
+    from assembler.release.store import Store, store_folder
+
+    store = Store(store_folder())
+    size = store.clear() if options.clear else store.size()
+    if options.json:
+        told = {"folder": str(store.folder), "entries": size.entries, "bytes": size.size_bytes}
+        _print_json({"ok": True, "cleared": options.clear, **told})
+        return DONE
+    was = "cleared; it held " if options.clear else ""
+    print(f"{store.folder}: {was}{size.entries} entries, {size.size_bytes / 1e6:.0f} MB")
     return DONE
 
 

@@ -166,7 +166,17 @@ def print_build(report: BuildReport) -> None:
     console = _console()
     if shown:
         console.print(table)
-    console.print(f"{len(report.made)} files in {report.release_dir}", soft_wrap=True)
+    count = len(report.made) + len(report.reused)
+    reused = f", {len(report.reused)} of them reused" if report.reused else ""
+    console.print(f"{count} files in {report.release_dir}{reused}", soft_wrap=True)
+
+
+def print_explanation(report: BuildReport) -> None:
+    """Print of each file whether it was made or taken from the store."""
+    console = _console()
+    for name in sorted((*report.made, *report.reused)):
+        what = Text("made   ", style="yellow") if name in report.made else Text("reused ")
+        console.print(what.append(name), soft_wrap=True)
 
 
 def print_verification(report: VerifyReport) -> None:

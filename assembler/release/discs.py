@@ -20,7 +20,8 @@ from assembler.errors import AssemblerError
 from assembler.manifest import Manifest
 from assembler.release.mastering import Mastered
 from assembler.release.plan import DISC_BITS
-from assembler.release.release_folder import file_digest
+from assembler.release.reuse import Reuse
+from assembler.release.store import work_key
 from assembler.sequence import DiscOrder
 
 
@@ -31,6 +32,7 @@ def make_disc(
     disc: DiscOrder,
     of_discs: int,
     sound: Sequence[Mastered],
+    reuse: Reuse,
 ) -> None:
     """Write all files of one disc.
 
@@ -44,10 +46,13 @@ def make_disc(
         The words, the disc's order, and how many discs there are.
     sound
         What the image is made of: the hidden sound if there is any, and the tracks.
+    reuse
+        Finished work.
     """
     stem = disc_stem(name, disc.number, of_discs)
     image, cue = folder / f"{stem}.wav", folder / f"{stem}.cue"
-    write_image(_all_words(sound), disc, image)
+    image_key = work_key("image", [stretch.key for stretch in sound], disc.frames)
+    reuse.file(image, image_key, lambda path: write_image(_all_words(sound), disc, path))
     of_release = release_texts(manifest)
     texts = [track_texts(manifest, place.index) for place in disc.places]
     cue.write_bytes(cue_bytes(cue_sheet(image.name, disc, of_release, texts)))
@@ -58,8 +63,17 @@ def make_disc(
         others.append(packs)
     archive = folder / f"{stem}.flac"
     flags = [text.pre_emphasis for text in texts]
-    write_archive(image, archive, disc, of_release, texts, pre_emphasis=flags)
-    sheet = _pq_sheet(manifest, disc, of_discs, image, cue, (*others, archive))
+    codes = [text.isrc for text in texts]
+    points = [place.points for place in disc.places]
+    pause = disc.opening_pause_frames
+    archive_key = work_key("archive", image_key, points, pause, of_release, codes, flags)
+    reuse.file(
+        archive,
+        archive_key,
+        lambda path: write_archive(image, path, disc, of_release, texts, pre_emphasis=flags),
+    )
+    digests = {path: reuse.digest(path) for path in (image, cue, *others, archive)}
+    sheet = _pq_sheet(manifest, disc, of_discs, digests)
     number = f"-{disc.number}" if of_discs > 1 else ""
     text = pq_text(sheet)
     (folder / f"pq-sheet{number}.txt").write_text(text, encoding="utf-8", newline="\n")
@@ -72,13 +86,10 @@ def _all_words(sound: Iterable[Mastered]) -> Iterator[NDArray[np.int32]]:
 
 
 def _pq_sheet(
-    manifest: Manifest,
-    disc: DiscOrder,
-    of_discs: int,
-    image: Path,
-    cue: Path,
-    others: Sequence[Path],
+    manifest: Manifest, disc: DiscOrder, of_discs: int, digests: dict[Path, str]
 ) -> PqSheet:
+    """Fill the sheet; `digests` are of image, cue sheet and the other files, in this order."""
+    (image, image_sha256), (cue, cue_sha256), *others = digests.items()
     release = manifest.release
     return PqSheet(
         artist=release.artist,
@@ -96,10 +107,10 @@ def _pq_sheet(
         tail_frames=disc.tail_frames,
         hidden_frames=disc.hidden.room_frames if disc.hidden else 0,
         image_name=image.name,
-        image_sha256=file_digest(image),
+        image_sha256=image_sha256,
         cue_name=cue.name,
-        cue_sha256=file_digest(cue),
-        checksums=tuple((other.name, file_digest(other)) for other in others),
+        cue_sha256=cue_sha256,
+        checksums=tuple((other.name, digest) for other, digest in others),
     )
 
 

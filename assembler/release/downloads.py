@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import hashlib
+import shutil
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -16,6 +18,7 @@ from assembler.download.gapless import declared_delay
 from assembler.download.lossy import (
     LossyPiece,
     LossyResult,
+    decoded_peak_dbtp,
     encode_below_ceiling,
     levels_as_coded,
     lossy_findings,
@@ -23,7 +26,9 @@ from assembler.download.lossy import (
 from assembler.download.packages import package_name, track_list, write_package
 from assembler.download.playing_levels import PlayingLevels
 from assembler.download.tables import release_csv, release_json
+from assembler.download.tag_table import tag_values
 from assembler.download.tags import write_tags
+from assembler.errors import AssemblerError
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
@@ -31,6 +36,8 @@ from assembler.manifest.model import Format
 from assembler.release.mastering import Mastered
 from assembler.release.plan import Plan
 from assembler.release.report import Result
+from assembler.release.reuse import Reuse
+from assembler.release.store import work_key
 from assembler.sound.decibels import amplitude, rounded
 from assembler.sound.loudness import integrated_of
 from assembler.words import TrackWords
@@ -90,6 +97,8 @@ class Downloads:
         Files are made side by side on it.
     step
         Is told of each finished file.
+    reuse
+        Finished work.
     """
 
     def __init__(
@@ -101,6 +110,7 @@ class Downloads:
         covers: Covers,
         pool: Executor,
         step: Callable[[str], None],
+        reuse: Reuse,
     ) -> None:
         self.folder = folder
         self.plan = plan
@@ -110,6 +120,7 @@ class Downloads:
         self.covers = covers
         self.pool = pool
         self.step = step
+        self.reuse = reuse
         self.made: dict[Format, FormatMade] = {}
 
     def run(self, *, packages: bool) -> list[Finding]:
@@ -149,24 +160,31 @@ class Downloads:
 
     def _make_lossless(self, name: Format, index: int) -> None:
         facts, track = FACTS[name], self.masters[name].tracks[index]
-        target = self.path_of(name, index)
-        encode(track.words(facts.bits), track.rate_hz, facts, target)
-        if facts.container == "wav":
-            make_broadcast_wave(
-                target,
-                self.source.manifest.release,
-                self.words[index],
-                track.readings[facts.bits],
-                rate_hz=track.rate_hz,
-                bits=facts.bits,
-            )
-        self._tag(name, index)
+
+        def make(path: Path) -> None:
+            encode(track.words(facts.bits), track.rate_hz, facts, path)
+
+        self._tag(name, index, work_key("encoded", track.key, name), make)
 
     def _make_lossy(self, names: Sequence[Format]) -> list[Finding]:
         ceiling = self.source.manifest.download.lossy_ceiling
         work = [(name, index) for index in self._longest_first() for name in names]
         pieces = [self._lossy_piece(name, index) for name, index in work]
-        results = dict(zip(work, encode_below_ceiling(pieces, ceiling, self.pool.map), strict=True))
+        keys: dict[Path, str] = {}
+
+        def run(
+            code: Callable[[LossyPiece], float | None], again: list[LossyPiece]
+        ) -> Iterable[float | None]:
+            for piece in again:
+                track_key = of_target[piece.target]
+                keys[piece.target] = work_key("encoded", *track_key, piece.lowered_db)
+            return self.pool.map(lambda piece: self._coded(code, piece, keys[piece.target]), again)
+
+        of_target = {
+            self.path_of(name, index): (self.masters[name].tracks[index].key, name)
+            for name, index in work
+        }
+        results = dict(zip(work, encode_below_ceiling(pieces, ceiling, run), strict=True))
         told = []
         for name in names:
             of_format = [results[name, index] for index in range(len(self.words))]
@@ -174,7 +192,7 @@ class Downloads:
             coded = tuple(_as_told(one) for one in levels_as_coded(levels, of_format))
             self.made[name] = FormatMade(self._rates(name), coded, tuple(of_format))
             told += [(name, index, result) for index, result in enumerate(of_format)]
-        list(self.pool.map(lambda piece: self._tag(*piece), work))
+        list(self.pool.map(lambda one: self._tag(one[0], one[1], keys[self.path_of(*one)]), work))
         return list(lossy_findings(self.source, told, ceiling))
 
     def _lossy_piece(self, name: Format, index: int) -> LossyPiece:
@@ -196,19 +214,54 @@ class Downloads:
             n for n, passage in enumerate(passages) if any(p.index == index for p in passage.places)
         )
 
-    def _tag(self, name: Format, index: int) -> None:
-        target, words = self.path_of(name, index), self.words[index]
-        write_tags(
-            target,
-            FACTS[name].container,
-            self.source.manifest.release,
-            words,
-            self.covers.front,
-            back_cover=self.covers.back,
-            levels=self.made[name].levels[index],
+    def _coded(
+        self, code: Callable[[LossyPiece], float | None], piece: LossyPiece, key: str
+    ) -> float | None:
+        """Encode a lossy file into the store, and give the peak that it decodes to."""
+        read: list[float | None] = []
+
+        def make(path: Path) -> None:
+            read.append(code(replace(piece, target=path)))
+
+        path = self.reuse.entry(key, piece.target.suffix, make)
+        peak: float | None = self.reuse.store.json(
+            work_key("peak", key),
+            lambda: read[0] if read else decoded_peak_dbtp(path, piece.rate_hz),
         )
-        if FACTS[name].lossy:
-            declared_delay(target, FACTS[name].container)
+        return peak
+
+    def _tag(
+        self, name: Format, index: int, key: str, make: Callable[[Path], None] | None = None
+    ) -> None:
+        """Put a file in place: the encoded one of a key, made first if need be, with its tags."""
+        target, words, facts = self.path_of(name, index), self.words[index], FACTS[name]
+        release, levels = self.source.manifest.release, self.made[name].levels[index]
+        reading = self.masters[name].tracks[index].readings[facts.bits]
+
+        def tagged(path: Path) -> None:
+            shutil.copyfile(self.reuse.entry(key, path.suffix, make or _lost), path)
+            if facts.container == "wav":
+                rate_hz = self.made[name].rates_hz[index]
+                make_broadcast_wave(path, release, words, reading, rate_hz=rate_hz, bits=facts.bits)
+            write_tags(
+                path,
+                facts.container,
+                release,
+                words,
+                self.covers.front,
+                back_cover=self.covers.back,
+                levels=levels,
+            )
+
+        values = tag_values(release, words, facts.container, levels)
+        broadcast = [release, words, reading] if facts.container == "wav" else []
+        pictures = [
+            picture and hashlib.sha256(picture.embedded).hexdigest()
+            for picture in (self.covers.front, self.covers.back)
+        ]
+        self.reuse.file(target, work_key("tagged", key, values, broadcast, pictures), tagged)
+        if facts.lossy:
+            declared_delay(target, facts.container)
         self.step(f"{name}: {words.title}")
 
     def _write_pictures(self) -> None:
@@ -233,6 +286,10 @@ class Downloads:
         cover = self.covers.front.full if self.covers.front else None
         write_package(self.folder / name, target, track_list(manifest, self.words), cover)
         self.step(f"{name}: package")
+
+
+def _lost(path: Path) -> None:
+    raise AssemblerError(f"{path}: the store lost an entry while a build used it: build again")
 
 
 def _playing_levels(tracks: Sequence[Mastered], bits: int) -> tuple[PlayingLevels, ...]:

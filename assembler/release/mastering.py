@@ -48,6 +48,8 @@ class Mastered:
         Match and trim together.
     limiting
         What the limiter did.
+    key
+        Of its words, from all that they depend on.
     """
 
     section: TrackSection
@@ -59,6 +61,7 @@ class Mastered:
     gating_blocks: dict[int, Energies]
     gain_db: float
     limiting: Limiting
+    key: str = ""
 
     def words(self, bits: int) -> Iterator[NDArray[np.int32]]:
         """Read the track's words of a width, shape (frames, 2), in blocks."""

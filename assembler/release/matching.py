@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from concurrent.futures import Executor
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 from assembler.errors import SourceError
 from assembler.manifest import Level
@@ -22,6 +22,7 @@ NEAR_LOUDEST_LU = 3.0
 """Tracks this near to the loudest can be the loudest after limiting."""
 
 Values = tuple[float, ...]
+Run = Callable[..., Iterable[Any]]
 
 
 @dataclass(frozen=True)
@@ -44,7 +45,7 @@ class Matched:
 def match_gains(
     passages: Sequence[Prepared],
     level: Level,
-    workers: Executor,
+    run: Run,
     guess: Sequence[Matched] | None = None,
 ) -> list[Matched]:
     """Find every track's gain.
@@ -55,8 +56,8 @@ def match_gains(
         The whole release at a deliverable's rates.
     level
         What is asked.
-    workers
-        Passages are measured side by side on these.
+    run
+        Like `map`; an executor's `map` measures passages side by side.
     guess
         What the same level came to at other rates: a good place to begin.
 
@@ -70,14 +71,14 @@ def match_gains(
     SourceError
         A track under a match holds nothing that passes the gate.
     """
-    sources = list(workers.map(source_loudness, passages))
+    sources = list(run(source_loudness, passages))
     if level.match == "none":
         return [_unmatched(*pair) for pair in zip(passages, sources, strict=True)]
     heard = [_heard(*pair) for pair in zip(passages, sources, strict=True)]
     if level.match == "track":
         guesses: Sequence[Matched | None] = guess or [None] * len(passages)
-        return list(workers.map(partial(_match_tracks, level), passages, heard, guesses))
-    return _match_album(level, passages, heard, workers, guess)
+        return list(run(partial(_match_tracks, level), passages, heard, guesses))
+    return _match_album(level, passages, heard, run, guess)
 
 
 def source_loudness(prepared: Prepared) -> list[float | None]:
@@ -145,7 +146,7 @@ def _match_album(
     level: Level,
     passages: Sequence[Prepared],
     loudness: Sequence[Values],
-    workers: Executor,
+    run: Run,
     guess: Sequence[Matched] | None,
 ) -> list[Matched]:
     """Find the one gain that lands the loudest track on the target; trims come on top."""
@@ -164,7 +165,7 @@ def _match_album(
         )
 
     def land(gains_db: Values) -> Values:
-        return (max(workers.map(partial(without_trims, gains_db[0]), near)),)
+        return (max(run(partial(without_trims, gains_db[0]), near)),)
 
     unlimited_db = level.target - loudest
     first_db = guess[0].gains_db[0] - _trims(passages[0])[0] if guess else unlimited_db

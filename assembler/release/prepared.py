@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -38,7 +39,8 @@ class Prepared:
     rate_hz
         Its rate here.
     file
-        The samples of its tracks, one track after the other: raw float32, two channels.
+        The samples of its tracks, one track after the other: raw float32, two channels; written
+        when they are first read.
     lengths
         Samples of each track's sound.
     overlaps
@@ -74,30 +76,36 @@ class Prepared:
 def prepare(
     passage: Passage, sections: Sequence[TrackSection], rate_hz: int, file: Path
 ) -> Prepared:
-    """Bring a passage's sound to a deliverable's rate: section, tone, rate, fades.
+    """Plan a passage's sound at a deliverable's rate; it is rendered when it is first read."""
+    overlaps = tuple(samples_in(s.track.overlap or Fraction(0), rate_hz) for s in sections)
+    lengths = tuple(section.samples_at(rate_hz) for section in sections)
+    cuts = tuple(samples_at(mark, rate_hz) for mark in passage.marks[1:])
+    length = max(samples_at(passage.room_frames, rate_hz), sum(lengths) - sum(overlaps))
+    return Prepared(passage, tuple(sections), rate_hz, file, lengths, overlaps, cuts, length)
+
+
+def _render(prepared: Prepared) -> None:
+    """Write a passage's tracks: section, tone, rate, fades.
 
     Raises
     ------
     SourceError
         A recording can't be read to its end, or holds NaN or infinite samples.
     """
-    overlaps = tuple(
-        samples_in(section.track.overlap or Fraction(0), rate_hz) for section in sections
-    )
-    with file.open("wb") as out:
-        for section, fade_in, fade_out in zip(sections, overlaps, (*overlaps[1:], 0), strict=True):
+    overlaps, rate_hz = prepared.overlaps, prepared.rate_hz
+    part = prepared.file.with_suffix(f".{threading.get_ident()}")
+    with part.open("wb") as out:
+        for section, fade_in, fade_out in zip(
+            prepared.sections, overlaps, (*overlaps[1:], 0), strict=True
+        ):
             try:
                 sound = _toned(section, rate_hz)
-                length = section.samples_at(rate_hz)
-                for block in fade(sound, length, fade_in, fade_out):
+                for block in fade(sound, section.samples_at(rate_hz), fade_in, fade_out):
                     out.write(np.ascontiguousarray(block, "<f4").tobytes())
             except SourceError as error:
                 error.index = section.index
                 raise
-    lengths = tuple(section.samples_at(rate_hz) for section in sections)
-    cuts = tuple(samples_at(mark, rate_hz) for mark in passage.marks[1:])
-    length = max(samples_at(passage.room_frames, rate_hz), sum(lengths) - sum(overlaps))
-    return Prepared(passage, tuple(sections), rate_hz, file, lengths, overlaps, cuts, length)
+    part.replace(prepared.file)
 
 
 def _toned(section: TrackSection, rate_hz: int) -> Iterator[Samples]:
@@ -123,6 +131,8 @@ def with_gain(prepared: Prepared, gains_db: Sequence[float]) -> Iterator[Samples
     Where tracks overlap, each keeps its own gain; at a segue the gain moves smoothly over
     2 × `RAMP_S`.
     """
+    if not prepared.file.exists():
+        _render(prepared)
     held = np.zeros((0, 2), np.float32)  # of the track before: what overlaps
     with prepared.file.open("rb") as file:
         for i, length in enumerate(prepared.lengths):

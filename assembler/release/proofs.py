@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import asdict, dataclass, fields
+from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from assembler.download.formats import FACTS
 from assembler.file_names import track_file_name
@@ -27,13 +26,15 @@ from assembler.proof.content import (
     Section,
     Stretch,
 )
-from assembler.proof.curves import curves_of
+from assembler.proof.curves import Curves, curves_of
 from assembler.release.mastering import Mastered
 from assembler.release.measure import measure_section
 from assembler.release.plan import Plan
 from assembler.release.report import Result
+from assembler.release.reuse import Reuse
 from assembler.release.sections import TrackSection
-from assembler.sequence.frames import DISC_RATE_HZ
+from assembler.release.store import work_key
+from assembler.sound.meter import Reading
 from assembler.words import TrackWords
 
 _PLAYED: tuple[Format, ...] = (
@@ -78,6 +79,7 @@ def gather_proof(
     told: Mapping[str, Result],
     findings: Sequence[Finding],
     pool: Executor,
+    reuse: Reuse,
 ) -> Proof:
     """Gather what a proof shows.
 
@@ -94,12 +96,14 @@ def gather_proof(
     findings
         Of the check and of the build.
     pool
-        Sources are measured, and curves read, side by side on it.
+        Sources are measured side by side on it.
+    reuse
+        Finished work.
     """
     manifest = plan.report.source.manifest
     digest = hashlib.sha256()
     digest.update(repr((manifest.release, manifest.credits, manifest.text, words)).encode())
-    sources = list(pool.map(_source, plan.report.sections))
+    sources = list(pool.map(partial(_source, reuse), plan.report.sections))
     listen = _listened_format(plan)
     tracks = tuple(
         ProofTrack(w, source, _delivered(w.running_number - 1, told), _listen(w, listen))
@@ -107,7 +111,7 @@ def gather_proof(
     )
     return Proof(
         name=plan.name,
-        discs=tuple(_discs(plan, sound, digest.update)),
+        discs=tuple(_discs(plan, sound, digest.update, reuse)),
         proof_of=digest.hexdigest(),
         sheet=credits_sheet(manifest, words),
         tracks=tracks,
@@ -121,8 +125,9 @@ def _has_cover(plan: Plan) -> bool:
     return bool(plan.downloads and plan.report.source.manifest.release.front_cover)
 
 
-def _source(section: TrackSection) -> Section:
-    reading = measure_section(section)
+def _source(reuse: Reuse, section: TrackSection) -> Section:
+    key = work_key("source", reuse.source_digest(section), section.start, section.end)
+    reading = Reading(**reuse.store.json(key, lambda: asdict(measure_section(section))))
     rate_hz = section.recording.rate_hz
     return Section(
         files=section.track.audio.paths,
@@ -165,11 +170,11 @@ def _levels(track: Mastered) -> Delivered:
     )
 
 
-Update = Callable[[Any], None]
+Update = Callable[[bytes], None]
 
 
-def _discs(plan: Plan, sound: Sound, update: Update) -> Iterator[ProofDisc]:
-    """Read the curves of each disc, and every word of it into the digest."""
+def _discs(plan: Plan, sound: Sound, update: Update, reuse: Reuse) -> Iterator[ProofDisc]:
+    """Read the curves of each disc, and what tells its words from others into the digest."""
     manifest = plan.report.source.manifest
     on_disc = manifest.disc.make
     for disc in plan.report.discs:
@@ -177,16 +182,15 @@ def _discs(plan: Plan, sound: Sound, update: Update) -> Iterator[ProofDisc]:
         starts_s = [place.start_frame / FRAMES_PER_SECOND for place in disc.places]
         if on_disc:
             hidden = [sound.hidden] if sound.hidden and disc.hidden else []
-            image = _all_words([*hidden, *tracks], sound.bits, update)
-            stretches = [Stretch(0.0, curves_of(image, DISC_RATE_HZ, sound.bits))]
+            stretches = [_stretch(0.0, [*hidden, *tracks], sound.bits, reuse)]
         else:
             stretches = [
-                Stretch(
-                    start_s,
-                    curves_of(_all_words([track], sound.bits, update), track.rate_hz, sound.bits),
-                )
+                _stretch(start_s, [track], sound.bits, reuse)
                 for start_s, track in zip(starts_s, tracks, strict=True)
             ]
+        for track in (*([sound.hidden] if sound.hidden else []), *tracks):
+            told = (reuse.store.digest(track.files[sound.bits]), track.start, track.length)
+            update(repr(told).encode())
         yield ProofDisc(
             order=disc,
             stretches=tuple(stretches),
@@ -199,10 +203,13 @@ def _discs(plan: Plan, sound: Sound, update: Update) -> Iterator[ProofDisc]:
         )
 
 
-def _all_words(
-    tracks: Iterable[Mastered], bits: int, update: Update
-) -> Iterator[NDArray[np.int32]]:
-    for track in tracks:
-        for block in track.words(bits):
-            update(np.ascontiguousarray(block))
-            yield block
+def _stretch(start_s: float, tracks: Sequence[Mastered], bits: int, reuse: Reuse) -> Stretch:
+    """Read the curves of sounds that follow each other at one rate."""
+
+    def read() -> list[list[float]]:
+        words = (block for track in tracks for block in track.words(bits))
+        curves = curves_of(words, tracks[0].rate_hz, bits)
+        return [getattr(curves, field.name).tolist() for field in fields(curves)]
+
+    key = work_key("curves", [track.key for track in tracks], bits)
+    return Stretch(start_s, Curves(*map(np.array, reuse.store.json(key, read))))

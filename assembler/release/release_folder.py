@@ -7,7 +7,7 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -94,9 +94,9 @@ def _clear_up(work: Path, target: Path) -> None:
     shutil.rmtree(work, ignore_errors=True)
 
 
-def write_checksums(folder: Path) -> None:
+def write_checksums(folder: Path, digest: Callable[[Path], str]) -> None:
     """Write `SHA256SUMS` over all files of a folder, in the form that sha256sum -c reads."""
-    lines = [f"{file_digest(folder / name)}  {name}\n" for name in release_files(folder)]
+    lines = [f"{digest(folder / name)}  {name}\n" for name in release_files(folder)]
     (folder / CHECKSUMS).write_text("".join(lines), encoding="utf-8", newline="\n")
 
 

@@ -7,6 +7,7 @@ import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from assembler.download.cover import read_cover
@@ -26,8 +27,8 @@ from assembler.release.check import CheckReport, check
 from assembler.release.discs import make_disc
 from assembler.release.downloads import Covers, Downloads, FormatMade, formats_json
 from assembler.release.levels import level_findings, segue_findings
-from assembler.release.mastering import Mastered, excerpt, master
-from assembler.release.matching import Matched, match_gains
+from assembler.release.mastering import Mastered, excerpt
+from assembler.release.matching import Matched
 from assembler.release.plan import DISC_BITS, ROOMS, Mastering, Plan, plan_release, release_name
 from assembler.release.prepared import Prepared, prepare
 from assembler.release.proofs import Sound, gather_proof
@@ -42,8 +43,10 @@ from assembler.release.release_folder import (
     write_checksums,
 )
 from assembler.release.report import BuildReport, Result, report_content, told_formats
+from assembler.release.reuse import Reuse
+from assembler.release.store import open_store, work_key
 from assembler.sequence import DiscOrder
-from assembler.sequence.frames import DISC_RATE_HZ
+from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 from assembler.words import track_words
 
 Progress = Callable[[str, int, int], None]
@@ -134,6 +137,7 @@ class _Build:
         self.progress = progress
         self.words = track_words(self.source.manifest, plan.report.discs)
         self.packages = packages
+        self.reuse = Reuse(open_store(work))
         self.formats: dict[Format, FormatMade] = {}
         self.hidden: Mastered | None = None
         self.proof_of: str | None = None
@@ -179,32 +183,25 @@ class _Build:
         def prepare_one(index: int) -> Prepared:
             passage, rate_hz = self.plan.passages[index], mastering.rates_hz[index]
             file = self.scratch / f"prepared-{number}-{index}.f32"
-            prepared = prepare(passage, self.plan.sections_of(passage), rate_hz, file)
-            self._step("read, tone, rate")
-            return prepared
+            return prepare(passage, self.plan.sections_of(passage), rate_hz, file)
 
-        def master_one(pair: tuple[int, Matched]) -> list[Mastered]:
-            index, matched = pair
-            tracks = master(
-                matched.prepared,
-                matched.gains_db,
-                mastering.level.ceiling,
-                widths,
-                lambda bits: self.scratch / f"words-{number}-{index}-{bits}",
-                self.source.manifest.disc.dither,
+        def master_one(pair: tuple[Matched, str]) -> list[Mastered]:
+            tracks = self.reuse.mastered(
+                *pair, mastering.level.ceiling, widths, self.source.manifest.disc.dither
             )
-            matched.prepared.file.unlink()
             self._step("limit and finish")
             return tracks
 
-        passages = list(self.pool.map(prepare_one, range(len(self.plan.passages))))
-        matched = match_gains(
-            passages, mastering.level, self.pool, self.matched.get(mastering.level)
-        )
+        passages = [prepare_one(index) for index in range(len(self.plan.passages))]
+        keys = list(self.pool.map(self.reuse.prepared_key, passages))
+        for _ in passages:
+            self._step("read sources")
+        guess = self.matched.get(mastering.level)
+        matched = self.reuse.matched(passages, keys, mastering.level, guess, self.pool.map)
         self.matched[mastering.level] = matched
         for _ in passages:
             self._step("match")
-        mastered = list(self.pool.map(master_one, enumerate(matched)))
+        mastered = list(self.pool.map(master_one, zip(matched, keys, strict=True)))
         return Result(
             tuple(track for tracks in mastered for track in tracks),
             tuple(asked for one in matched for asked in one.asked_lufs),
@@ -227,7 +224,8 @@ class _Build:
         def make(disc: DiscOrder) -> None:
             tracks = [result.tracks[place.index] for place in disc.places]
             sound = [hidden, *tracks] if hidden and disc.hidden else tracks
-            make_disc(folder, self.plan.name, self.source.manifest, disc, len(discs), sound)
+            manifest, name = self.source.manifest, self.plan.name
+            make_disc(folder, name, manifest, disc, len(discs), sound, self.reuse)
             self._step("disc image, cue sheet, PQ sheet")
 
         return [self.pool.submit(make, disc) for disc in discs]
@@ -238,19 +236,13 @@ class _Build:
         if hidden is None or passage is None:
             return None
         prepared = prepare(passage, (hidden,), DISC_RATE_HZ, self.scratch / "hidden.f32")
+        key = self.reuse.prepared_key(prepared)
         first = result.tracks[0]
-        gains_db: Sequence[float] = [first.gain_db - first.section.track.trim]
+        matched = Matched(prepared, (first.gain_db - first.section.track.trim,), (None,))
         if level.match == "track":
-            (matched,) = match_gains([prepared], level, self.pool)
-            gains_db = matched.gains_db
-        (mastered,) = master(
-            prepared,
-            gains_db,
-            level.ceiling,
-            (DISC_BITS,),
-            lambda bits: self.scratch / f"hidden-{bits}",
-            self.source.manifest.disc.dither,
-        )
+            (matched,) = self.reuse.matched([prepared], [key], level, None, map)
+        dither = self.source.manifest.disc.dither
+        (mastered,) = self.reuse.mastered(matched, key, level.ceiling, (DISC_BITS,), dither)
         return mastered
 
     def _make_joins(self, result: Result) -> None:
@@ -259,8 +251,15 @@ class _Build:
         for disc in self.plan.report.discs:
             tracks = [result.tracks[place.index] for place in disc.places]
             prefix = f"{disc.number}-" if len(self.plan.report.discs) > 1 else ""
-            for name, start, end in joins(disc):
-                write_join_clip(excerpt(tracks, start, end), folder / f"{prefix}{name}.mp3")
+            for n, (name, start, end) in enumerate(joins(disc)):
+                begin = disc.places[n].start_frame * SAMPLES_PER_FRAME
+                first = disc.places[0].start_frame * SAMPLES_PER_FRAME
+                pair = [track.key for track in tracks[n : n + 2]]
+                self.reuse.file(
+                    folder / f"{prefix}{name}.mp3",
+                    work_key("join", pair, start - begin, end - begin),
+                    partial(_write_clip, tracks, start - first, end - first),
+                )
         self._step("clips of the joins")
 
     def _make_proof(
@@ -279,7 +278,7 @@ class _Build:
         told = {name: results[one] for name, one in self._told().items()} or {
             "disc": results[mastering]
         }
-        proof = gather_proof(self.plan, self.words, sound, told, findings, self.pool)
+        proof = gather_proof(self.plan, self.words, sound, told, findings, self.pool, self.reuse)
         folder = self.folder / "proof"
         write_page(folder, proof)
         write_pictures(folder, proof)
@@ -294,7 +293,14 @@ class _Build:
         folder.mkdir()
         masters = {name: results[mastering] for name, mastering in self.plan.downloads.items()}
         downloads = Downloads(
-            folder, self.plan, self.words, masters, self._read_covers(), self.pool, self._step
+            folder,
+            self.plan,
+            self.words,
+            masters,
+            self._read_covers(),
+            self.pool,
+            self._step,
+            self.reuse,
         )
         findings = downloads.run(packages=self.packages)
         self.formats = downloads.made
@@ -324,7 +330,10 @@ class _Build:
     def _finish(
         self, target: Path, findings: tuple[Finding, ...], results: dict[Mastering, Result]
     ) -> BuildReport:
-        made = tuple(release_files(self.folder))
+        self.reuse.refuse_changed_sources()
+        files = release_files(self.folder)
+        reused = tuple(name for name in files if self.folder / name in self.reuse.taken)
+        made = tuple(name for name in files if name not in reused)
         kept_rooms = keep_other_rooms(target, self.folder, self.plan.rooms)
         if kept_rooms:
             message = f"{', '.join(kept_rooms)}: kept from the last build; build without --only"
@@ -339,11 +348,15 @@ class _Build:
         text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
         (self.folder / REPORT).write_text(text, encoding="utf-8", newline="\n")
         (self.folder / MANIFEST).write_text(self.source.text, encoding="utf-8", newline="\n")
-        write_checksums(self.folder)
+        write_checksums(self.folder, self.reuse.digest)
         moved = put_in_place(self.folder, target, self.scratch)
         self._step("release put in place")
         if moved:
             message = f"files that were added to the last release were moved: {', '.join(moved)}"
             findings += (self.source.finding("warning", "added-files-kept", (), message),)
         shown = tuple(replace(f, file=str(self.source.path)) for f in findings)
-        return BuildReport(target, shown, made, (), content)
+        return BuildReport(target, shown, made, reused, content)
+
+
+def _write_clip(tracks: Sequence[Mastered], start: int, end: int, path: Path) -> None:
+    write_join_clip(excerpt(tracks, start, end), path)

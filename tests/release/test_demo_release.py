@@ -243,7 +243,8 @@ def test_join_clips_are_there_and_play(demo):
     assert soundfile.info(str(clips[0])).duration == pytest.approx(8 + 2 + 8, abs=0.1)
 
 
-def test_the_same_bytes_for_any_number_of_jobs(demo, tmp_path):
+def test_the_same_bytes_for_any_number_of_jobs(demo, tmp_path, monkeypatch):
+    monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "empty"))
     again = build(load(demo.source.path), tmp_path, jobs=1)
     sums = (demo.folder / "SHA256SUMS").read_text(encoding="utf-8")
     assert (again.release_dir / "SHA256SUMS").read_text(encoding="utf-8") == sums

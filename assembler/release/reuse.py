@@ -1,0 +1,251 @@
+"""Finished work that a build takes from the store, or makes and puts there.
+
+Each piece has a key from what it depends on and nothing else: the contents of its sources, the
+parameters that matter, the version of the method. So a new title encodes nothing, a new gap masters
+only the passage before it, and a new trim under `match: track` only its own passage.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from assembler.errors import AssemblerError
+from assembler.manifest import Level
+from assembler.release.limiting import Limiting
+from assembler.release.mastering import Mastered, master
+from assembler.release.matching import Matched, Run, match_gains
+from assembler.release.prepared import Prepared
+from assembler.release.release_folder import file_digest
+from assembler.release.sections import TrackSection
+from assembler.release.store import Store, work_key
+from assembler.sound.dither import Dither
+from assembler.sound.meter import Reading
+
+
+class Reuse:
+    """The store as a build sees it.
+
+    Parameters
+    ----------
+    store
+        Finished work by key.
+    """
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.taken: set[Path] = set()
+        self._seen: dict[Path, tuple[int, int]] = {}
+        self._digests: dict[Path, str] = {}
+
+    def source_digest(self, section: TrackSection) -> str:
+        """Give the SHA-256 of a section's source files, remembered by path, size and time."""
+        digests = []
+        for file in section.recording.files:
+            found = file.path.stat()
+            stamp = (found.st_size, found.st_mtime_ns)
+            self._seen.setdefault(file.path, stamp)
+            key = work_key("digest", str(file.path.resolve()), *stamp)
+            digests.append(self.store.json(key, partial(file_digest, file.path)))
+        return "+".join(digests)
+
+    def refuse_changed_sources(self) -> None:
+        """Look whether a source is another file than when the build began.
+
+        Raises
+        ------
+        AssemblerError
+            One has changed.
+        """
+        for path, stamp in self._seen.items():
+            try:
+                found = path.stat()
+                now = (found.st_size, found.st_mtime_ns)
+            except OSError:
+                now = None
+            if now != stamp:
+                raise AssemblerError(f"{path}: has changed while it was read: build again")
+
+    def prepared_key(self, prepared: Prepared) -> str:
+        """Give the key of a passage's sound before gain."""
+        parts = [
+            [
+                self.source_digest(section),
+                [section.start, section.end, section.recording.rate_hz],
+                [list(band) for band in section.bands],
+                [str(section.track.fade_in), str(section.track.fade_out), section.track.fade_shape],
+            ]
+            for section in prepared.sections
+        ]
+        places = [prepared.rate_hz, prepared.overlaps, prepared.cuts, prepared.length]
+        return work_key("prepared", parts, places)
+
+    def matched(
+        self,
+        passages: Sequence[Prepared],
+        keys: Sequence[str],
+        level: Level,
+        guess: Sequence[Matched] | None,
+        run: Run,
+    ) -> list[Matched]:
+        """Find the gains, or take those that were found for the same sound, level and guess."""
+        guesses: Sequence[Matched | None] = guess or [None] * len(passages)
+        if level.match == "album":
+            told = self._matched(passages, keys, level, guesses, run)
+        else:
+            told = [
+                one
+                for found in run(
+                    lambda p, k, g: self._matched([p], [k], level, [g], map),
+                    passages,
+                    keys,
+                    guesses,
+                )
+                for one in found
+            ]
+        return [
+            Matched(prepared, tuple(gains_db), tuple(asked))
+            for prepared, (gains_db, asked) in zip(passages, told, strict=True)
+        ]
+
+    def _matched(
+        self,
+        passages: Sequence[Prepared],
+        keys: Sequence[str],
+        level: Level,
+        guesses: Sequence[Matched | None],
+        run: Run,
+    ) -> list[Any]:
+        trims = [section.track.trim for prepared in passages for section in prepared.sections]
+        begun = [guess and guess.gains_db for guess in guesses]
+        key = work_key("match", list(keys), level, trims, begun)
+        guess = [one for one in guesses if one is not None]
+
+        def match() -> list[Any]:
+            found = match_gains(passages, level, run, guess or None)
+            return [[one.gains_db, one.asked_lufs] for one in found]
+
+        return list(self.store.json(key, match))
+
+    def mastered(
+        self,
+        matched: Matched,
+        key: str,
+        ceiling_dbtp: float,
+        widths: Sequence[int],
+        dither: Dither,
+    ) -> list[Mastered]:
+        """Master a passage, or take its finished words."""
+        prepared = matched.prepared
+        own = work_key("mastered", key, matched.gains_db, ceiling_dbtp, list(widths), dither)
+        files = {bits: work_key("words", own, bits) for bits in widths}
+        if not all(self.store.has(k) for k in (own, *files.values())):
+            made = master(
+                prepared,
+                matched.gains_db,
+                ceiling_dbtp,
+                widths,
+                lambda bits: prepared.file.with_suffix(f".{bits}"),
+                dither,
+            )
+            for bits, file_key in files.items():
+                self.store.file(file_key, _moved(made[0].files[bits]))
+            self.store.json(own, lambda: [_told(track) for track in made])
+            prepared.file.unlink(missing_ok=True)
+        told = self.store.json(own, _never)
+        paths = {bits: self.store.file(file_key, _never) for bits, file_key in files.items()}
+        return [
+            _mastered(prepared, i, paths, matched.gains_db[i], one, own)
+            for i, one in enumerate(told)
+        ]
+
+    def file(self, target: Path, key: str, make: Callable[[Path], None]) -> None:
+        """Put a file in place from the store, made there first if need be.
+
+        Parameters
+        ----------
+        target
+            Its place in the release.
+        key
+            Of what it holds.
+        make
+            Writes it to a path with the target's ending.
+        """
+        if self.store.has(key):
+            self.taken.add(target)
+        path = self.entry(key, target.suffix, make)
+        link_or_copy(path, target)
+        self._digests[target] = self.store.digest(path)
+
+    def entry(self, key: str, suffix: str, make: Callable[[Path], None]) -> Path:
+        """Give an entry of the store; `make` writes it to a path with this ending."""
+
+        def make_aside(path: Path) -> None:
+            part = path.with_name(f"part{suffix or '.raw'}")
+            make(part)
+            part.replace(path)
+
+        return self.store.file(key, make_aside)
+
+    def digest(self, path: Path) -> str:
+        """Give the SHA-256 of a file of the release; what came from the store is known."""
+        return self._digests.get(path) or file_digest(path)
+
+
+def link_or_copy(source: Path, target: Path) -> None:
+    """Give a file a second place."""
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copy2(source, target)
+
+
+def _moved(file: Path) -> Callable[[Path], None]:
+    def move(path: Path) -> None:
+        file.replace(path)
+
+    return move
+
+
+def _never(*_: Path) -> Any:
+    raise AssemblerError("the store lost an entry while a build used it: build again")
+
+
+def _told(track: Mastered) -> dict[str, Any]:
+    return {
+        "start": track.start,
+        "length": track.length,
+        "readings": {str(bits): asdict(reading) for bits, reading in track.readings.items()},
+        "gating_blocks": {str(b): blocks.tolist() for b, blocks in track.gating_blocks.items()},
+        "limiting": asdict(track.limiting),
+    }
+
+
+def _mastered(
+    prepared: Prepared,
+    i: int,
+    files: dict[int, Path],
+    gain_db: float,
+    told: dict[str, Any],
+    key: str,
+) -> Mastered:
+    limiting = {**told["limiting"], "course_db": tuple(told["limiting"]["course_db"])}
+    return Mastered(
+        section=prepared.sections[i],
+        rate_hz=prepared.rate_hz,
+        files=files,
+        start=told["start"],
+        length=told["length"],
+        readings={int(bits): Reading(**one) for bits, one in told["readings"].items()},
+        gating_blocks={int(b): np.array(blocks) for b, blocks in told["gating_blocks"].items()},
+        gain_db=gain_db,
+        limiting=Limiting(**limiting),
+        key=work_key("track", key, i),
+    )

@@ -1,0 +1,194 @@
+"""The store of finished work: files by a key made from all that they depend on.
+
+It lies in the user's cache folder, or where ASSEMBLER_STORE names a folder. An entry is written
+aside and renamed into place; beside it stands its SHA-256 with the size and time of the file that
+it was taken of, so that a damaged entry is noticed and made anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+import threading
+from collections import defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import platformdirs
+
+import assembler
+from assembler.errors import AssemblerError
+
+METHOD = 1
+"""Version of the methods: a change of what the same key would hold asks for the next number."""
+_SEAL = ".seal"
+
+
+def work_key(kind: str, *parts: object) -> str:
+    """Give the key of a piece of work: a hash of its kind and of all that it depends on.
+
+    Parameters
+    ----------
+    kind
+        What is made.
+    parts
+        Plain data: texts, numbers, lists and mappings of them, None.
+    """
+    told = [assembler.__version__, METHOD, kind, parts]
+    text = json.dumps(told, ensure_ascii=True, sort_keys=True, default=_plain)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _plain(value: object) -> object:
+    if hasattr(value, "model_dump"):
+        return value.model_dump(mode="json")
+    return repr(value)
+
+
+def store_folder() -> Path:
+    """Give the folder of the store."""
+    chosen = os.environ.get("ASSEMBLER_STORE")
+    return Path(chosen) if chosen else Path(platformdirs.user_cache_dir("assembler")) / "store"
+
+
+def open_store(fallback: Path) -> Store:
+    """Open the user's store, or one in the folder `fallback` where it can't be written."""
+    folder = store_folder()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=folder):
+            return Store(folder)
+    except OSError:
+        return Store(fallback / "store")
+
+
+@dataclass(frozen=True)
+class StoreSize:
+    """How much the store holds."""
+
+    entries: int
+    size_bytes: int
+
+
+class Store:
+    """Finished work by key; safe for threads and for several builds at once.
+
+    Parameters
+    ----------
+    folder
+        Where it lies; made when the first entry is written.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._locks: defaultdict[str, threading.Lock] = defaultdict(threading.Lock)
+        self._lock = threading.Lock()
+
+    def file(self, key: str, make: Callable[[Path], None]) -> Path:
+        """Give the file of a key, made first if it is not there or is damaged.
+
+        Parameters
+        ----------
+        key
+            From `work_key`.
+        make
+            Writes the file to the path that it is given.
+
+        Raises
+        ------
+        OSError
+            The store can't be written to.
+        """
+        with self._lock:
+            lock = self._locks[key]
+        with lock:
+            path = self._place(key)
+            if not self._is_whole(path):
+                self._write(path, make)
+            return path
+
+    def json(self, key: str, make: Callable[[], Any]) -> Any:
+        """Give the plain data of a key, made first if it is not there or is damaged."""
+
+        def write(path: Path) -> None:
+            path.write_text(json.dumps(make()), encoding="utf-8")
+
+        return json.loads(self.file(key, write).read_text(encoding="utf-8"))
+
+    def has(self, key: str) -> bool:
+        """Tell whether a key is there, whole."""
+        return self._is_whole(self._place(key))
+
+    def digest(self, path: Path) -> str:
+        """Give the SHA-256 of an entry, as its seal tells it."""
+        return str(_seal(path)["sha256"])
+
+    def size(self) -> StoreSize:
+        """Count what is there."""
+        files = [p for p in self.folder.rglob("*") if p.is_file()] if self.folder.is_dir() else []
+        entries = sum(not file.name.endswith(_SEAL) for file in files)
+        return StoreSize(entries, sum(file.stat().st_size for file in files))
+
+    def clear(self) -> StoreSize:
+        """Remove everything; releases keep what they hold.
+
+        Raises
+        ------
+        AssemblerError
+            It can't be removed.
+        """
+        size = self.size()
+        try:
+            if self.folder.is_dir():
+                shutil.rmtree(self.folder)
+        except OSError as error:
+            raise AssemblerError(f"{self.folder}: can't be cleared: {error.strerror}") from error
+        return size
+
+    def _place(self, key: str) -> Path:
+        return self.folder / key[:2] / key
+
+    def _is_whole(self, path: Path) -> bool:
+        try:
+            seal, found = _seal(path), path.stat()
+        except (OSError, ValueError, KeyError):
+            return False
+        if (seal["size"], seal["mtime_ns"]) == (found.st_size, found.st_mtime_ns):
+            return True
+        if seal["size"] != found.st_size or _digest(path) != seal["sha256"]:
+            return False
+        _write_seal(path, seal["sha256"])
+        return True
+
+    def _write(self, path: Path, make: Callable[[Path], None]) -> None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=path.parent, prefix=".making-") as folder:
+            part = Path(folder) / "part"
+            make(part)
+            digest = _digest(part)
+            path.with_suffix(_SEAL).unlink(missing_ok=True)
+            part.replace(path)
+            _write_seal(path, digest)
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _seal(path: Path) -> dict[str, Any]:
+    seal = json.loads(path.with_suffix(_SEAL).read_text(encoding="utf-8"))
+    return {name: seal[name] for name in ("sha256", "size", "mtime_ns")}
+
+
+def _write_seal(path: Path, digest: str) -> None:
+    found = path.stat()
+    seal = {"sha256": digest, "size": found.st_size, "mtime_ns": found.st_mtime_ns}
+    part = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}")
+    part.write_text(json.dumps(seal), encoding="utf-8")
+    part.replace(path.with_suffix(_SEAL))

@@ -1,0 +1,179 @@
+"""The store of finished work: what an edit costs, what a damaged or lost entry costs, nothing else.
+
+What must be made anew after an edit follows from what each deliverable depends on.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from assembler import AssemblerError, build, load, verify
+from assembler.cli import main
+from assembler.release.release_folder import file_digest, read_checksums
+from assembler.release.report import BuildReport
+from assembler.release.store import Store, work_key
+
+RATE_HZ = 44100
+MANIFEST = """\
+release: {artist: A, title: B, catalogue_number: T}
+level: {match: track, target: -20}
+download: {formats: [flac-16, mp3-320]}
+tracks:
+- {title: One, audio: a.wav}
+- {title: Two, audio: b.wav}
+- {title: Three, audio: c.wav}
+"""
+
+
+@pytest.fixture
+def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Three recordings and an empty store."""
+    monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
+    for n, name in enumerate("abc"):
+        noise = np.random.default_rng(n).normal(0, 0.05, (5 * RATE_HZ, 2))
+        soundfile.write(tmp_path / f"{name}.wav", noise, RATE_HZ, subtype="PCM_24")
+    return tmp_path
+
+
+def built(desk: Path, text: str = MANIFEST) -> BuildReport:
+    path = desk / "T.yaml"
+    path.write_text(text, encoding="utf-8")
+    return build(load(path), desk / "out")
+
+
+def sound_files(names: tuple[str, ...]) -> set[str]:
+    """Of some files of a release, those that hold sound."""
+    return {name for name in names if name.endswith((".wav", ".flac", ".mp3"))}
+
+
+def test_nothing_changed_makes_no_sound_anew(desk):
+    first = built(desk)
+    assert not first.reused
+    digests = read_checksums(first.release_dir)
+    again = built(desk)
+    assert sound_files(again.made) == set()
+    assert read_checksums(again.release_dir) == digests
+    assert verify(again.release_dir).ok
+
+
+def test_a_new_title_changes_tags_and_no_master(desk):
+    first = built(desk)
+    image = file_digest(first.release_dir / "disc" / "T.wav")
+    report = built(desk, MANIFEST.replace("Two", "Too"))
+    assert sound_files(report.made) == {
+        "download/flac-16/02 Too.flac",
+        "download/mp3-320/02 Too.mp3",
+    }
+    assert file_digest(report.release_dir / "disc" / "T.wav") == image
+    assert verify(report.release_dir).ok
+
+
+def test_a_new_trim_masters_and_encodes_its_track_alone(desk, monkeypatch):
+    """The others keep their sound and get new tags: the album's loudness is among them."""
+    first = built(desk)
+    before = {name: _sound(first, name) for name in ("01 One", "02 Two", "03 Three")}
+    mastered, encoded = _counted(monkeypatch)
+    report = built(desk, MANIFEST.replace("audio: b.wav", "audio: b.wav, trim: 1"))
+    assert (len(mastered), len(encoded)) == (1, 1)
+    for name, sound in before.items():
+        assert np.array_equal(sound, _sound(report, name)) == (name != "02 Two")
+    made = sound_files(report.made)
+    assert {"disc/T.wav", "disc/T.flac", "proof/joins/01-02.mp3", "proof/joins/02-03.mp3"} <= made
+    assert verify(report.release_dir).ok
+
+
+def _counted(monkeypatch: pytest.MonkeyPatch) -> tuple[list[object], list[object]]:
+    """Count the passages that are mastered and the lossless files that are encoded."""
+    from assembler.release import downloads, reuse
+
+    mastered: list[object] = []
+    encoded: list[object] = []
+    master, encode = reuse.master, downloads.encode
+    monkeypatch.setattr(reuse, "master", lambda *a: mastered.append(a) or master(*a))
+    monkeypatch.setattr(downloads, "encode", lambda *a: encoded.append(a) or encode(*a))
+    return mastered, encoded
+
+
+def _sound(report: BuildReport, name: str) -> np.ndarray:
+    return soundfile.read(report.release_dir / "download" / "flac-16" / f"{name}.flac")[0]
+
+
+def test_a_new_gap_changes_the_image_and_the_file_before_it(desk):
+    first = built(desk)
+    before = soundfile.read(first.release_dir / "download" / "flac-16" / "03 Three.flac")[0]
+    report = built(desk, MANIFEST.replace("audio: b.wav", "audio: b.wav, gap: 3"))
+    made = sound_files(report.made)
+    assert {"disc/T.wav", "disc/T.flac", "download/flac-16/01 One.flac"} <= made
+    after = soundfile.read(report.release_dir / "download" / "flac-16" / "03 Three.flac")[0]
+    np.testing.assert_array_equal(before, after)
+    assert verify(report.release_dir).ok
+
+
+def test_a_damaged_entry_is_made_anew(desk):
+    digests = read_checksums(built(desk).release_dir)
+    entries = [p for p in (desk / "store").rglob("*") if p.is_file() and not p.suffix]
+    assert len(entries) > 10
+    for entry in entries:
+        content = bytearray(entry.read_bytes())
+        content[len(content) // 2] ^= 0x10
+        entry.unlink()  # the release holds the same file
+        entry.write_bytes(content)
+    again = built(desk)
+    assert read_checksums(again.release_dir) == digests
+    assert verify(again.release_dir).ok
+
+
+def test_other_contents_of_a_source_are_noticed(desk):
+    first = read_checksums(built(desk).release_dir)
+    noise = np.random.default_rng(9).normal(0, 0.05, (5 * RATE_HZ, 2))
+    soundfile.write(desk / "a.wav", noise, RATE_HZ, subtype="PCM_24")
+    again = read_checksums(built(desk).release_dir)
+    changed = {name for name in first if first[name] != again[name]}
+    assert {"disc/T.wav", "download/flac-16/01 One.flac"} <= changed
+
+
+def test_a_source_that_changes_during_the_build_stops_it(desk):
+    path = desk / "T.yaml"
+    path.write_text(MANIFEST)
+
+    def touch(step: str, _done: int, _of: int) -> None:
+        if step == "credits sheet":
+            with (desk / "b.wav").open("ab") as file:
+                file.write(b"\0")
+
+    with pytest.raises(AssemblerError, match=r"b\.wav: has changed while it was read"):
+        build(load(path), desk / "out", progress=touch)
+    assert not (desk / "out" / "T").exists()
+
+
+def test_the_store_tells_its_size_and_is_cleared(desk, capsys):
+    built(desk)
+    assert main(["store"]) == 0
+    told = capsys.readouterr().out
+    assert "entries" in told
+    assert str(desk / "store") in told
+    assert main(["store", "--clear", "--json"]) == 0
+    assert not (desk / "store").exists()
+    assert verify(desk / "out" / "T").ok
+
+
+def test_an_entry_is_made_once_and_kept_whole(tmp_path):
+    store = Store(tmp_path / "store")
+    key = work_key("test", 1, ["a", None])
+    calls = []
+
+    def make(path: Path) -> None:
+        calls.append(path)
+        path.write_bytes(b"finished")
+
+    assert store.file(key, make).read_bytes() == b"finished"
+    assert store.file(key, make).read_bytes() == b"finished"
+    assert len(calls) == 1
+    with pytest.raises(ZeroDivisionError):
+        store.file(work_key("test", 2), lambda _: 1 / 0)
+    assert not store.has(work_key("test", 2))
+    assert work_key("test", 1, ["a", None]) == key != work_key("test", 1, ["b", None])
