@@ -99,7 +99,9 @@ def _parser() -> argparse.ArgumentParser:
 
     approve = command("approve", _approve, "keep the artist's approval beside the manifest")
     approve.add_argument("approval", type=Path, metavar="FILE", help="as the proof's page saved it")
-    approve.add_argument("manifest", type=Path, metavar="MANIFEST")
+    approve.add_argument(
+        "manifest", type=Path, nargs="?", metavar="MANIFEST", help="default: the one beside FILE"
+    )
 
     store = command("store", _store, "tell the size of the store of finished work, or clear it")
     store.add_argument("--clear", action="store_true", help="remove all; releases stay as they are")
@@ -268,10 +270,12 @@ def _verify(options: argparse.Namespace) -> int:
 def _approve(options: argparse.Namespace) -> int:
     from assembler.manifest import load
     from assembler.proof.approval import read_approval, store_approval
+    from assembler.release.approvals import find_manifest
 
-    load(options.manifest)
     approval = read_approval(options.approval)
-    kept = store_approval(approval, options.manifest)
+    manifest = options.manifest or find_manifest(approval, (options.approval.parent, Path()))
+    load(manifest)
+    kept = store_approval(approval, manifest)
     open_points = list(approval.open_points())
     if options.json:
         _print_json({"ok": True, "kept": str(kept), "open_points": open_points})

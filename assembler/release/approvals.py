@@ -1,13 +1,47 @@
-"""What a build has to say of the approval that lies beside its manifest."""
+"""Approvals and the manifests that they speak of."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from pathlib import Path
 
-from assembler.errors import AssemblerError
+from assembler.errors import AssemblerError, FindingsError
 from assembler.findings import Finding
-from assembler.manifest import ManifestFile
-from assembler.proof.approval import approval_path, approved
+from assembler.manifest import ManifestFile, load
+from assembler.proof.approval import Approval, approval_path, approved
+from assembler.release.plan import name_of
+
+
+def find_manifest(approval: Approval, folders: Iterable[Path]) -> Path:
+    """Find the manifest of the release that an approval speaks of.
+
+    Parameters
+    ----------
+    approval
+        As it was read.
+    folders
+        Where manifests may lie.
+
+    Raises
+    ------
+    AssemblerError
+        None of them, or more than one, is of that release.
+    """
+    paths = {path.resolve() for folder in folders for path in folder.glob("*.y*ml")}
+    found = sorted(path for path in paths if _name(path) == approval.release)
+    if len(found) != 1:
+        what = "no manifest here is" if not found else f"{len(found)} manifests here are"
+        raise AssemblerError(
+            f"{what} of {approval.release}: name it: assembler approve FILE MANIFEST"
+        )
+    return found[0]
+
+
+def _name(path: Path) -> str | None:
+    try:
+        return name_of(load(path).manifest)
+    except FindingsError:
+        return None
 
 
 def approval_findings(source: ManifestFile, proof_of: str) -> Iterator[Finding]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from assembler.download.formats import FACTS
 from assembler.file_names import safe_name
-from assembler.manifest import Level
+from assembler.manifest import Level, Manifest
 from assembler.manifest.model import Format
 from assembler.release.check import CheckReport
 from assembler.release.sections import TrackSection
@@ -119,8 +119,12 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
 
 def release_name(report: CheckReport) -> str:
     """Give the name of the release's folder: its catalogue number, else its title."""
-    release = report.source.manifest.release
-    return safe_name(release.catalogue_number or release.title)
+    return name_of(report.source.manifest)
+
+
+def name_of(manifest: Manifest) -> str:
+    """Give the name of a manifest's release folder."""
+    return safe_name(manifest.release.catalogue_number or manifest.release.title)
 
 
 def _download_rate(report: CheckReport, passage: Passage) -> int:

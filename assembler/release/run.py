@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 
 from assembler.download.cover import read_cover
@@ -19,15 +18,15 @@ from assembler.manifest.model import Format
 from assembler.paper.barcode import write_barcode
 from assembler.paper.credits_sheet import write_credits_sheet
 from assembler.paper.label_copy import write_label_copy
-from assembler.proof.joins import joins, write_join_clip
 from assembler.proof.mail import write_pictures
 from assembler.proof.page import write_page
 from assembler.release.approvals import approval_findings
 from assembler.release.check import CheckReport, check
+from assembler.release.clips import make_clips
 from assembler.release.discs import make_disc
 from assembler.release.downloads import Covers, Downloads, FormatMade, formats_json
 from assembler.release.levels import level_findings, segue_findings
-from assembler.release.mastering import Mastered, excerpt
+from assembler.release.mastering import Mastered
 from assembler.release.matching import Matched
 from assembler.release.plan import DISC_BITS, ROOMS, Mastering, Plan, plan_release, release_name
 from assembler.release.prepared import Prepared, prepare
@@ -44,9 +43,9 @@ from assembler.release.release_folder import (
 )
 from assembler.release.report import BuildReport, Result, report_content, told_formats
 from assembler.release.reuse import Reuse
-from assembler.release.store import open_store, work_key
+from assembler.release.store import open_store
 from assembler.sequence import DiscOrder
-from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
+from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.words import track_words
 
 Progress = Callable[[str, int, int], None]
@@ -248,18 +247,7 @@ class _Build:
     def _make_joins(self, result: Result) -> None:
         folder = self.folder / "proof" / "joins"
         folder.mkdir(parents=True)
-        for disc in self.plan.report.discs:
-            tracks = [result.tracks[place.index] for place in disc.places]
-            prefix = f"{disc.number}-" if len(self.plan.report.discs) > 1 else ""
-            for n, (name, start, end) in enumerate(joins(disc)):
-                begin = disc.places[n].start_frame * SAMPLES_PER_FRAME
-                first = disc.places[0].start_frame * SAMPLES_PER_FRAME
-                pair = [track.key for track in tracks[n : n + 2]]
-                self.reuse.file(
-                    folder / f"{prefix}{name}.mp3",
-                    work_key("join", pair, start - begin, end - begin),
-                    partial(_write_clip, tracks, start - first, end - first),
-                )
+        make_clips(folder, self.plan.report.discs, result.tracks, self.reuse)
         self._step("clips of the joins")
 
     def _make_proof(
@@ -356,7 +344,3 @@ class _Build:
             findings += (self.source.finding("warning", "added-files-kept", (), message),)
         shown = tuple(replace(f, file=str(self.source.path)) for f in findings)
         return BuildReport(target, shown, made, reused, content)
-
-
-def _write_clip(tracks: Sequence[Mastered], start: int, end: int, path: Path) -> None:
-    write_join_clip(excerpt(tracks, start, end), path)

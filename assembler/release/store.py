@@ -16,6 +16,8 @@ import threading
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +28,10 @@ from assembler.errors import AssemblerError
 
 METHOD = 1
 """Version of the methods: a change of what the same key would hold asks for the next number."""
+_MAKERS = (
+    "imageio-ffmpeg", "mutagen", "numba", "numpy", "pillow", "pydub", "scipy", "soundfile", "soxr",
+)  # fmt: skip
+"""Packages whose next version may give other bytes for the same work."""
 _SEAL = ".seal"
 
 
@@ -39,9 +45,14 @@ def work_key(kind: str, *parts: object) -> str:
     parts
         Plain data: texts, numbers, lists and mappings of them, None.
     """
-    told = [assembler.__version__, METHOD, kind, parts]
+    told = [assembler.__version__, METHOD, _versions(), kind, parts]
     text = json.dumps(told, ensure_ascii=True, sort_keys=True, default=_plain)
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+@cache
+def _versions() -> list[str]:
+    return [f"{name} {version(name)}" for name in _MAKERS]
 
 
 def _plain(value: object) -> object:

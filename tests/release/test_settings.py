@@ -116,12 +116,15 @@ def test_an_approval_is_kept_and_a_change_is_told(tmp_path, capsys):
     }
     saved = tmp_path / "saved.json"
     saved.write_text(json.dumps(said))
-    assert main(["approve", str(saved), str(tmp_path / "T.yaml")]) == 0
+    assert main(["approve", str(saved)]) == 0
     assert "approved as it is" in capsys.readouterr().out
     same = _built(tmp_path, tracks, only=("proof",))
     assert [f.code for f in same.findings if "approv" in f.code] == ["approved"]
     other = _built(tmp_path, tracks.replace("One", "Won"), only=("proof",))
     assert [f.code for f in other.findings if "approv" in f.code] == ["approved-release-changed"]
+    saved.write_text(json.dumps({**said, "release": "Another"}))
+    assert main(["approve", str(saved)]) == 1
+    assert "no manifest here is of Another" in capsys.readouterr().err
     saved.write_text("{}")
     assert main(["approve", str(saved), str(tmp_path / "T.yaml")]) == 1
     assert "is no approval" in capsys.readouterr().err

@@ -1,0 +1,44 @@
+"""Clips around the joins of a release's discs, for the proof."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+
+from assembler.proof.joins import joins, write_join_clip
+from assembler.release.mastering import Mastered, excerpt
+from assembler.release.reuse import Reuse
+from assembler.release.store import work_key
+from assembler.sequence import DiscOrder
+from assembler.sequence.frames import SAMPLES_PER_FRAME
+
+
+def make_clips(
+    folder: Path, discs: Sequence[DiscOrder], tracks: Sequence[Mastered], reuse: Reuse
+) -> None:
+    """Write a clip of each join; of several discs, with the disc's number in front of its name.
+
+    Parameters
+    ----------
+    folder
+        To write into.
+    discs, tracks
+        The running order, and the disc's finished tracks in the manifest's order.
+    reuse
+        Finished work.
+    """
+    for disc in discs:
+        of_disc = [tracks[place.index] for place in disc.places]
+        opening = disc.places[0].start_frame * SAMPLES_PER_FRAME
+        prefix = f"{disc.number}-" if len(discs) > 1 else ""
+        for n, (name, start, end) in enumerate(joins(disc)):
+            begin = disc.places[n].start_frame * SAMPLES_PER_FRAME
+            pair = [track.key for track in of_disc[n : n + 2]]
+            key = work_key("join", pair, start - begin, end - begin)
+            make = partial(_write, of_disc, start - opening, end - opening)
+            reuse.file(folder / f"{prefix}{name}.mp3", key, make)
+
+
+def _write(tracks: Sequence[Mastered], start: int, end: int, path: Path) -> None:
+    write_join_clip(excerpt(tracks, start, end), path)
