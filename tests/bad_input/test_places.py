@@ -237,7 +237,8 @@ def test_full_disk_is_told_in_one_line_and_leaves_nothing(desk: Desk, most_bytes
         "sys.exit(main(sys.argv[1:]))\n"
     )
     command = [sys.executable, "-c", script, "build", str(path), "--out", str(desk.out)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    empty = {**os.environ, "ASSEMBLER_STORE": str(desk.out.parent / "store")}
+    done = subprocess.run(command, capture_output=True, text=True, check=False, env=empty)
     assert done.returncode == 1
     assert "Traceback" not in done.stderr
     assert len((done.stdout + done.stderr).splitlines()) == 1
