@@ -28,7 +28,6 @@ from assembler.download.playing_levels import PlayingLevels
 from assembler.download.tables import release_csv, release_json
 from assembler.download.tag_table import tag_values
 from assembler.download.tags import write_tags
-from assembler.errors import AssemblerError
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
@@ -36,7 +35,7 @@ from assembler.manifest.model import Format
 from assembler.release.mastering import Mastered
 from assembler.release.plan import Plan
 from assembler.release.report import Result
-from assembler.release.reuse import Reuse
+from assembler.release.reuse import Reuse, lost
 from assembler.release.store import work_key
 from assembler.sound.decibels import amplitude, rounded
 from assembler.sound.loudness import integrated_of
@@ -239,7 +238,7 @@ class Downloads:
         reading = self.masters[name].tracks[index].readings[facts.bits]
 
         def tagged(path: Path) -> None:
-            shutil.copyfile(self.reuse.entry(key, path.suffix, make or _lost), path)
+            shutil.copyfile(self.reuse.entry(key, path.suffix, make or lost), path)
             if facts.container == "wav":
                 rate_hz = self.made[name].rates_hz[index]
                 make_broadcast_wave(path, release, words, reading, rate_hz=rate_hz, bits=facts.bits)
@@ -286,10 +285,6 @@ class Downloads:
         cover = self.covers.front.full if self.covers.front else None
         write_package(self.folder / name, target, track_list(manifest, self.words), cover)
         self.step(f"{name}: package")
-
-
-def _lost(path: Path) -> None:
-    raise AssemblerError(f"{path}: the store lost an entry while a build used it: build again")
 
 
 def _playing_levels(tracks: Sequence[Mastered], bits: int) -> tuple[PlayingLevels, ...]:

@@ -162,7 +162,7 @@ def keep_other_rooms(old: Path, new: Path, made_rooms: frozenset[str]) -> list[s
     kept = []
     for room in ROOMS:
         if room not in made_rooms and (old / room).is_dir():
-            shutil.copytree(old / room, new / room, copy_function=_link_or_copy)
+            shutil.copytree(old / room, new / room, copy_function=link_or_copy)
             kept.append(room)
     return kept
 
@@ -197,7 +197,7 @@ def _keep_added_files(last: Path, aside: Path) -> list[str]:
         if name not in ours:
             place = _free_name(aside / name)
             place.parent.mkdir(parents=True, exist_ok=True)
-            _link_or_copy(str(last / name), str(place))
+            link_or_copy(last / name, place)
             kept.append(str(place))
     return kept
 
@@ -210,7 +210,8 @@ def _free_name(path: Path) -> Path:
     return place
 
 
-def _link_or_copy(source: str, target: str) -> None:
+def link_or_copy(source: str | Path, target: str | Path) -> None:
+    """Give a file a second place; a copy where the file system has no links."""
     try:
         os.link(source, target)
     except OSError:

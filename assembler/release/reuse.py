@@ -7,8 +7,6 @@ only the passage before it, and a new trim under `match: track` only its own pas
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from functools import partial
@@ -23,7 +21,7 @@ from assembler.release.limiting import Limiting
 from assembler.release.mastering import Mastered, master
 from assembler.release.matching import Matched, Run, match_gains
 from assembler.release.prepared import Prepared
-from assembler.release.release_folder import file_digest
+from assembler.release.release_folder import file_digest, link_or_copy
 from assembler.release.sections import TrackSection
 from assembler.release.store import Store, work_key
 from assembler.sound.dither import Dither
@@ -159,8 +157,8 @@ class Reuse:
                 self.store.file(file_key, _moved(made[0].files[bits]))
             self.store.json(own, lambda: [_told(track) for track in made])
             prepared.file.unlink(missing_ok=True)
-        told = self.store.json(own, _never)
-        paths = {bits: self.store.file(file_key, _never) for bits, file_key in files.items()}
+        told = self.store.json(own, lost)
+        paths = {bits: self.store.file(file_key, lost) for bits, file_key in files.items()}
         return [
             _mastered(prepared, i, paths, matched.gains_db[i], one, own)
             for i, one in enumerate(told)
@@ -199,14 +197,6 @@ class Reuse:
         return self._digests.get(path) or file_digest(path)
 
 
-def link_or_copy(source: Path, target: Path) -> None:
-    """Give a file a second place."""
-    try:
-        os.link(source, target)
-    except OSError:
-        shutil.copy2(source, target)
-
-
 def _moved(file: Path) -> Callable[[Path], None]:
     def move(path: Path) -> None:
         file.replace(path)
@@ -214,7 +204,8 @@ def _moved(file: Path) -> Callable[[Path], None]:
     return move
 
 
-def _never(*_: Path) -> Any:
+def lost(*_: Path) -> Any:
+    """Stop: an entry that a build has put into the store is not there any more."""
     raise AssemblerError("the store lost an entry while a build used it: build again")
 
 

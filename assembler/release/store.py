@@ -25,6 +25,7 @@ import platformdirs
 
 import assembler
 from assembler.errors import AssemblerError
+from assembler.release.release_folder import file_digest
 
 METHOD = 1
 """Version of the methods: a change of what the same key would hold asks for the next number."""
@@ -171,7 +172,7 @@ class Store:
             return False
         if (seal["size"], seal["mtime_ns"]) == (found.st_size, found.st_mtime_ns):
             return True
-        if seal["size"] != found.st_size or _digest(path) != seal["sha256"]:
+        if seal["size"] != found.st_size or file_digest(path) != seal["sha256"]:
             return False
         _write_seal(path, seal["sha256"])
         return True
@@ -181,15 +182,10 @@ class Store:
         with tempfile.TemporaryDirectory(dir=path.parent, prefix=".making-") as folder:
             part = Path(folder) / "part"
             make(part)
-            digest = _digest(part)
+            digest = file_digest(part)
             path.with_suffix(_SEAL).unlink(missing_ok=True)
             part.replace(path)
             _write_seal(path, digest)
-
-
-def _digest(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _seal(path: Path) -> dict[str, Any]:
