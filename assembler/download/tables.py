@@ -2,8 +2,8 @@
 
 ``release.csv``: RFC 4180 with commas, UTF-8, names of columns in the first row. Several values in
 one cell are joined by `` | ``. A cell that a spreadsheet would take for a formula (it begins with
-``=``, ``+``, ``-``, ``@``, a tab or a line end) has an apostrophe in front, which spreadsheets
-don't show; whoever reads the file by program takes it off.
+``=``, ``+``, ``-``, ``@``, one of these in full width, a tab or a line end) has an apostrophe in
+front, which spreadsheets don't show; whoever reads the file by program takes it off.
 
 ``release.json``: the same facts, several values as lists, nothing guarded, keys in a fixed order.
 """
@@ -22,7 +22,7 @@ from assembler.manifest.times import duration_text
 from assembler.words import TrackWords
 
 SEPARATOR = " | "
-_FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\n")
+_FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 Files = Mapping[str, Sequence[str]]
 """For each format the names of its files, one a track in the release's order."""

@@ -15,13 +15,13 @@ from assembler.draft.song_list import titles_in
 from assembler.errors import AssemblerError
 from assembler.manifest.codes import parse_isrc
 from assembler.manifest.yaml_text import read_text
-from assembler.sources import probe
+from assembler.sources.pairs import common_stem, paired
+from assembler.sources.probe import SparingFile
 
 AUDIO_SUFFIXES = (
     ".wav", ".wave", ".w64", ".rf64", ".bwf", ".aif", ".aiff", ".aifc", ".flac", ".caf",
     ".mp3", ".ogg", ".opus", ".m4a", ".mp4", ".aac",
 )  # fmt: skip
-_SIDE = re.compile(r"^(.+?)[\s._([-]+(l|r|left|right)[)\]]?$", re.IGNORECASE)
 _LEADING = re.compile(r"^(\d{1,3})[\s._)-]+(?=\S)")
 _PLAIN = re.compile(r"[^\W\d_][\w '().,/!&-]*[\w).!]", re.UNICODE)
 
@@ -100,14 +100,7 @@ def _recordings(folder: Path) -> list[tuple[Path, ...]]:
         (p for p in folder.iterdir() if p.is_file() and p.suffix.lower() in AUDIO_SUFFIXES),
         key=lambda path: _natural_key(path.name),
     )
-    sides: dict[tuple[str, str], dict[str, Path]] = {}
-    for path in files:
-        if match := _SIDE.match(path.stem):
-            side = match[2][0].lower()
-            sides.setdefault((match[1].lower(), path.suffix.lower()), {})[side] = path
-    pairs = {p: (s["l"], s["r"]) for s in sides.values() if len(s) == 2 for p in s.values()}
-    pairs = {path: pair for path, pair in pairs.items() if all(_is_mono(side) for side in pair)}
-    return list(dict.fromkeys(pairs.get(path, (path,)) for path in files))
+    return paired(files)
 
 
 def _is_utf_8(name: str) -> bool:
@@ -116,13 +109,6 @@ def _is_utf_8(name: str) -> bool:
     except UnicodeEncodeError:
         return False
     return True
-
-
-def _is_mono(path: Path) -> bool:
-    try:
-        return probe(path).channels == 1
-    except AssemblerError:
-        return False
 
 
 def _natural_key(name: str) -> list[tuple[int, int | str]]:
@@ -138,11 +124,9 @@ def _are_numbered(stems: Sequence[str]) -> bool:
 
 def _track(files: tuple[Path, ...], numbered: bool) -> DraftTrack:
     tags = _tags(files[0])
-    stem = files[0].stem
+    stem = common_stem(files)
     if numbered or stem.startswith("0"):
         stem = _LEADING.sub("", stem)
-    if len(files) == 2 and (match := _SIDE.match(stem)):
-        stem = match[1]
     named = re.sub(r"[_\s]+", " ", stem if " " in stem else stem.replace("-", " ")).strip() or stem
     isrc = tags.get("isrc")
     try:
@@ -154,7 +138,8 @@ def _track(files: tuple[Path, ...], numbered: bool) -> DraftTrack:
 
 def _tags(path: Path) -> dict[str, str]:
     try:
-        easy = mutagen.File(path, easy=True)
+        with SparingFile(str(path)) as file:
+            easy = mutagen.File(file, easy=True)
     except (mutagen.MutagenError, OSError):
         return {}
     tags = easy.tags if easy is not None else None

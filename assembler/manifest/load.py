@@ -13,11 +13,9 @@ from pydantic import BaseModel, ValidationError
 from assembler.errors import FindingsError
 from assembler.findings import Finding, Loc, Severity, where_text
 from assembler.manifest.isrc_range import number_isrcs
-from assembler.manifest.model import Manifest
+from assembler.manifest.model import NO_SOURCE, Manifest
 from assembler.manifest.times import shorten
-from assembler.manifest.yaml_text import Places, Tree, read_text, read_tree
-
-MOST_FINDINGS = 200
+from assembler.manifest.yaml_text import MOST_FINDINGS, Places, Tree, read_text, read_tree
 
 
 @dataclass(frozen=True)
@@ -88,6 +86,8 @@ def load(path: str | Path) -> ManifestFile:
     except ValidationError as error:
         findings = sorted(_findings(error, places), key=lambda finding: finding.line)
         raise FindingsError(findings) from error
+    if unknown := list(_unknown_sides(manifest, places)):
+        raise FindingsError(unknown)
     try:
         manifest, numbered = number_isrcs(manifest)
     except ValueError as error:
@@ -112,12 +112,28 @@ def _findings(error: ValidationError, places: Places) -> Iterable[Finding]:
     details = error.errors(include_url=False)
     for detail in details[:MOST_FINDINGS]:
         loc = detail["loc"]
+        if detail["type"] == NO_SOURCE:
+            detail = {**detail, "type": "missing-key"}
+            loc = (*loc, "audio")
         code, message = _explain(detail, loc)
         yield Finding("error", code, where_text(loc), places.file, places.line(loc), message)
     if len(details) > MOST_FINDINGS:
         last = places.line(details[MOST_FINDINGS]["loc"])
         message = f"and {len(details) - MOST_FINDINGS} more findings: mend these first"
         yield Finding("error", "more-findings", "", places.file, last, message)
+
+
+def _unknown_sides(manifest: Manifest, places: Places) -> Iterable[Finding]:
+    for index, track in enumerate(manifest.tracks):
+        if track.side is not None and track.side not in manifest.transfers:
+            loc = ("tracks", index, "from")
+            named = ", ".join(manifest.transfers) or "none yet"
+            message = (
+                f"there is no side `{shorten(track.side)}` under `transfers` (there: "
+                f"{shorten(named)}): correct the name, or add the side"
+            )
+            line = places.line(loc)
+            yield Finding("error", "unknown-side", where_text(loc), places.file, line, message)
 
 
 def _explain(detail: Any, loc: Loc) -> tuple[str, str]:
@@ -138,7 +154,8 @@ def _explain(detail: Any, loc: Loc) -> tuple[str, str]:
 
 def _unknown_key_message(loc: Loc) -> str:
     key = shorten(str(loc[-1]))
-    known = sorted(_model_at(loc[:-1]).model_fields)
+    fields = _model_at(loc[:-1]).model_fields
+    known = sorted(field.alias or name for name, field in fields.items())
     near = difflib.get_close_matches(key.lower(), known, n=1, cutoff=0.5)
     if near:
         return f"unknown key `{key}`: did you mean `{near[0]}`?"

@@ -8,10 +8,13 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Annotated, Literal, get_args
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, model_validator
+from pydantic import BeforeValidator, ConfigDict, Field, model_validator
 
+from assembler.manifest.section import Section, SoundFiles
 from assembler.manifest.times import parse_frames
+from assembler.manifest.transfers import Transfer
 from assembler.manifest.values import (
+    AtMost,
     Barcode,
     DiscLine,
     DiscTime,
@@ -29,6 +32,9 @@ from assembler.manifest.values import (
     refusal,
     whole_if_digits,
 )
+
+NO_SOURCE = "no-source"
+"""Of a track that names neither a file nor a side."""
 
 Match = Literal["album", "track", "none"]
 Format = Literal[
@@ -59,13 +65,9 @@ Dither = Literal["tpdf", "shaped", "none"]
 IsrcYear = Annotated[int, InRange(0, 99, whole=True)]
 IsrcNumber = Annotated[int, InRange(1, 99999, whole=True)]
 Slope = Annotated[Literal[12, 24], BeforeValidator(whole_if_digits)]
-Names = Annotated[tuple[Line, ...], BeforeValidator(listed)]
-
-
-class Section(BaseModel):
-    """A part of the manifest: frozen, and strict about the keys it knows."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
+Names = Annotated[
+    tuple[Line, ...], BeforeValidator(AtMost(200, "names").validate), BeforeValidator(listed)
+]
 
 
 class DiscWords(Section):
@@ -159,7 +161,9 @@ class DiscSettings(Section):
 class DownloadSettings(Section):
     """The files for listeners and shops."""
 
-    formats: Annotated[tuple[Format, ...], BeforeValidator(listed)] = ("flac-24", "mp3-320")
+    formats: Annotated[
+        tuple[Format, ...], BeforeValidator(AtMost(99, "formats").validate), BeforeValidator(listed)
+    ] = ("flac-24", "mp3-320")
     rate: Rate | None = None
     """One sample rate for all lossless files; without it each keeps its source's rate."""
     lossy_ceiling: Dbtp = 0.0
@@ -167,21 +171,15 @@ class DownloadSettings(Section):
     level: LevelChange | None = None
 
 
-class Audio(Section):
+class Audio(SoundFiles):
     """A source: one file, or one mono file for each channel."""
 
     model_config = ConfigDict(
-        frozen=True,
-        extra="forbid",
         json_schema_extra={
             "type": ["string", "object"],
             "description": "A path, or {left: path, right: path}",
         },
     )
-
-    file: Line | None = None
-    left: Line | None = None
-    right: Line | None = None
 
     @model_validator(mode="before")
     @classmethod
@@ -189,18 +187,6 @@ class Audio(Section):
         if isinstance(value, list):
             raise refusal("bad-audio", "name one file, or {left: …, right: …} for a pair")
         return {"file": value} if isinstance(value, str) else value
-
-    @model_validator(mode="after")
-    def _file_or_pair(self) -> Audio:
-        pair = self.left is not None and self.right is not None
-        if (self.file is not None) == pair or (self.file and (self.left or self.right)):
-            raise refusal("bad-audio", "name one file, or both `left` and `right`")
-        return self
-
-    @property
-    def paths(self) -> tuple[str, ...]:
-        """The file, or left and right."""
-        return tuple(path for path in (self.file, self.left, self.right) if path is not None)
 
 
 class Band(Section):
@@ -230,7 +216,9 @@ class Track(Section):
     """One track: where its sound comes from, what is done to it, and its words."""
 
     title: Line
-    audio: Audio
+    audio: Audio | None = None
+    side: Line | None = Field(default=None, alias="from")
+    """The side of `transfers` that it is on, in place of `audio`."""
     start: Seconds | None = None
     end: Seconds | None = None
     recorded: PartialDate | None = None
@@ -241,7 +229,9 @@ class Track(Section):
     """Silence before this track; 0 is a segue."""
     overlap: Seconds | None = None
     """A crossfade with the track before, of that many seconds."""
-    indexes: tuple[Seconds, ...] = ()
+    indexes: Annotated[
+        tuple[Seconds, ...], BeforeValidator(AtMost(999, "index points").validate)
+    ] = ()
     """Index points inside the track, from its start: 02, 03 and on."""
     copy_permitted: YesNo = False
     """The disc's flag that digital copies may be made."""
@@ -252,7 +242,7 @@ class Track(Section):
     fade_in: Seconds | None = None
     fade_out: Seconds | None = None
     fade_shape: FadeShape = "equal_power"
-    equaliser: tuple[Band, ...] = ()
+    equaliser: Annotated[tuple[Band, ...], BeforeValidator(AtMost(100, "bands").validate)] = ()
     artist: Line | None = None
     """Where it differs from the release's."""
     version: Line | None = None
@@ -266,6 +256,14 @@ class Track(Section):
     disc: DiscNumber | None = None
     """This track opens the disc of that number."""
     cd_text: DiscWords | None = None
+
+    @model_validator(mode="after")
+    def _one_source(self) -> Track:
+        if self.audio is None and self.side is None:
+            raise refusal(NO_SOURCE, "`audio` is missing or empty: add `audio: …` here")
+        if self.audio is not None and self.side is not None:
+            raise refusal("two-sources", "`audio` and `from` both say where: take one out")
+        return self
 
     @property
     def full_title(self) -> str:
@@ -295,8 +293,14 @@ class Manifest(Section):
     level: Level = Level()
     disc: DiscSettings = DiscSettings()
     download: DownloadSettings = DownloadSettings()
-    tracks: Annotated[tuple[Track, ...], BeforeValidator(at_least_one)]
-    credits: tuple[Credit, ...] = ()
+    transfers: dict[Line, Transfer] = Field(default_factory=dict)
+    """Tape sides by name."""
+    tracks: Annotated[
+        tuple[Track, ...],
+        BeforeValidator(AtMost(999, "tracks").validate),
+        BeforeValidator(at_least_one),
+    ]
+    credits: Annotated[tuple[Credit, ...], BeforeValidator(AtMost(2000, "credits").validate)] = ()
     text: SleeveText = SleeveText()
 
     def level_of(self, deliverable: Literal["disc", "download"]) -> Level:
@@ -304,6 +308,12 @@ class Manifest(Section):
         change = self.disc.level if deliverable == "disc" else self.download.level
         own = change.model_dump(exclude_none=True) if change else {}
         return self.level.model_copy(update=own)
+
+    def paths_of(self, track: Track) -> tuple[str, ...]:
+        """Give a track's files: its own, or those of the side that it is on."""
+        if track.audio is not None:
+            return track.audio.paths
+        return self.transfers[track.side].paths if track.side else ()
 
     def artist_of(self, track: Track) -> str:
         """Give the track's artist, which is the release's where the track names none."""

@@ -22,6 +22,10 @@ from assembler.manifest.disc_alphabet import MOST_CHARACTERS, UNQUOTABLE, is_lat
 from assembler.manifest.times import parse_frames, parse_seconds, shorten
 
 T = TypeVar("T")
+MOST_OF_A_LINE = 2000
+"""Characters of a title, a name or a path: a page is no title."""
+MOST_OF_PARAGRAPHS = 200_000
+"""Characters of notes or lyrics: some 30,000 words."""
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
 _DATE = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d))?)?", re.ASCII)
 
@@ -39,7 +43,9 @@ def _scalar(value: object) -> str:
     raise refusal("wrong-kind", "one value is expected here, not a list or a mapping")
 
 
-def _read_as(code: str, parse: Callable[[str], T]) -> BeforeValidator:
+def read_as(code: str, parse: Callable[[str], T]) -> BeforeValidator:
+    """Read a value from its text; a `ValueError` becomes a finding of this code."""
+
     def validate(value: object) -> T:
         text = _scalar(value)
         try:
@@ -54,13 +60,20 @@ def _one_line(text: str) -> str:
     text = text.strip()
     if not text:
         raise ValueError("the text is empty: write it, or leave the key out")
+    _refuse_length(text, MOST_OF_A_LINE)
     _refuse_controls(text, allowed="")
     return text
 
 
 def _paragraphs(text: str) -> str:
+    _refuse_length(text, MOST_OF_PARAGRAPHS)
     _refuse_controls(text, allowed="\n\t")
     return text.strip("\n")
+
+
+def _refuse_length(text: str, most: int) -> None:
+    if len(text) > most:
+        raise ValueError(f"`{shorten(text)}` has {len(text)} characters: {most} are the most")
 
 
 def _refuse_controls(text: str, allowed: str) -> None:
@@ -129,7 +142,7 @@ class InRange:
     def __get_pydantic_core_schema__(
         self, source: Any, handler: GetCoreSchemaHandler
     ) -> core_schema.CoreSchema:
-        reader = _read_as("bad-number", self.parse)
+        reader = read_as("bad-number", self.parse)
         return core_schema.no_info_before_validator_function(reader.func, handler(source))  # type: ignore[arg-type]
 
     def __get_pydantic_json_schema__(
@@ -177,6 +190,20 @@ def at_least_one(value: object) -> object:
     return value
 
 
+@dataclass(frozen=True)
+class AtMost:
+    """A bound on how many items a list has, held before any of them is looked at."""
+
+    count: int
+    what: str
+
+    def validate(self, value: object) -> object:
+        """Give the list, or say that it is too long."""
+        if isinstance(value, list) and len(value) > self.count:
+            raise refusal("list-too-long", f"{len(value)} {self.what}: {self.count} are the most")
+        return value
+
+
 def whole_if_digits(value: object) -> object:
     """Take digits as a whole number, for a choice between numbers."""
     return int(value) if isinstance(value, str) and re.fullmatch(r"\d{1,9}", value) else value
@@ -189,34 +216,32 @@ def _schema(**fields: Any) -> WithJsonSchema:
 _TIME_PATTERN = r"^((\d+:)?\d+:)?(\d+(\.\d+)?|\.\d+)$"
 _NUMBER_OR_TEXT = ["number", "string"]
 
-Line = Annotated[
-    str, _read_as("bad-text", _one_line), _schema(type=["string", "number", "boolean"])
-]
-Paragraphs = Annotated[str, _read_as("bad-text", _paragraphs), _schema(type=_NUMBER_OR_TEXT)]
+Line = Annotated[str, read_as("bad-text", _one_line), _schema(type=["string", "number", "boolean"])]
+Paragraphs = Annotated[str, read_as("bad-text", _paragraphs), _schema(type=_NUMBER_OR_TEXT)]
 Seconds = Annotated[
     Fraction,
-    _read_as("bad-time", parse_seconds),
+    read_as("bad-time", parse_seconds),
     _schema(type=_NUMBER_OR_TEXT, pattern=_TIME_PATTERN),
 ]
 GapTime = Annotated[
     Fraction,
-    _read_as("bad-time", _gap),
+    read_as("bad-time", _gap),
     _schema(type=_NUMBER_OR_TEXT, pattern=_TIME_PATTERN),
 ]
 DiscLine = Annotated[
-    str, _read_as("bad-disc-text", _disc_line), _schema(type=["string", "number", "boolean"])
+    str, read_as("bad-disc-text", _disc_line), _schema(type=["string", "number", "boolean"])
 ]
 DiscTime = Annotated[
     int,
-    _read_as("bad-time", parse_frames),
+    read_as("bad-time", parse_frames),
     _schema(type="string", pattern=r"^\d+:[0-5]\d(:\d\d)?$"),
 ]
-Isrc = Annotated[str, _read_as("bad-isrc", parse_isrc), _schema(type="string")]
-IsrcPrefix = Annotated[str, _read_as("bad-isrc", parse_isrc_prefix), _schema(type=_NUMBER_OR_TEXT)]
-Barcode = Annotated[str, _read_as("bad-barcode", parse_barcode), _schema(type="string")]
+Isrc = Annotated[str, read_as("bad-isrc", parse_isrc), _schema(type="string")]
+IsrcPrefix = Annotated[str, read_as("bad-isrc", parse_isrc_prefix), _schema(type=_NUMBER_OR_TEXT)]
+Barcode = Annotated[str, read_as("bad-barcode", parse_barcode), _schema(type="string")]
 PartialDate = Annotated[
     str,
-    _read_as("bad-date", _partial_date),
+    read_as("bad-date", _partial_date),
     _schema(type=["string", "integer"], pattern=r"^\d{4}(-\d\d(-\d\d)?)?$"),
 ]
-YesNo = Annotated[bool, _read_as("bad-choice", _yes_or_no), _schema(type="boolean")]
+YesNo = Annotated[bool, read_as("bad-choice", _yes_or_no), _schema(type="boolean")]

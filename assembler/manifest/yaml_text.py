@@ -20,12 +20,18 @@ from assembler.manifest.times import shorten
 
 Tree = dict[str, "Tree"] | list["Tree"] | str | None
 
-MOST_BYTES = 2_000_000
-MOST_VALUES = 50_000
+MOST_BYTES = 1_000_000
+MOST_VALUES = 20_000
 """Values after aliases are followed: a bound on what a small file can grow to."""
-MOST_BREAKS = 60_000
+MOST_SIGNS = 2_000_000
+"""Characters after aliases are followed: one long text can be named many times."""
+MOST_BREAKS = 30_000
 """Signs that part values (commas, brackets, line ends), so that a file is read in a moment."""
 MOST_DEPTH = 40
+MOST_FINDINGS = 200
+"""Findings that one reading tells, so that they can be read too."""
+_BREAKS = ",[{\n\r\x85\u2028\u2029"
+"""YAML ends a line at more signs than the line feed."""
 
 
 @dataclass
@@ -80,7 +86,7 @@ def read_text(path: Path) -> str:
         line = content[: error.start].count(b"\n") + 1
         message = "not UTF-8 text here: save the file as UTF-8"
         raise _stop(path, line, "not-utf-8", message) from error
-    if sum(text.count(sign) for sign in ",[{\n") > MOST_BREAKS:
+    if sum(text.count(sign) for sign in _BREAKS) - text.count("\r\n") > MOST_BREAKS:
         message = f"more than {MOST_BREAKS} commas, brackets and lines: this is no manifest"
         raise _stop(path, 0, "manifest-too-long", message)
     return text
@@ -138,11 +144,11 @@ def _syntax_message(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str, s
         return line, "tab-in-yaml", "a tab indents this line: YAML takes spaces only"
     if "\t" in here and "cannot start any token" in (error.problem or ""):
         return line, "tab-in-yaml", "a tab stands in this line: YAML takes spaces only"
-    if "undefined alias" in (error.problem or ""):
-        return line, "bad-yaml", f"{error.problem}: define it with & before it is used"
+    problem = shorten(error.problem or "can't be read", 120)
+    if "undefined alias" in problem:
+        return line, "bad-yaml", f"{problem}: define it with & before it is used"
     if "expected a single document" in (error.context or ""):
         return line, "bad-yaml", "a second document begins here (`---`): one release a file"
-    problem = error.problem or "can't be read"
     return line, "bad-yaml", f"YAML stops here: {problem}; look at the quotes, colons and indents"
 
 
@@ -152,6 +158,7 @@ class _Reader:
         self.places = places
         self.findings: list[Finding] = []
         self.values_left = MOST_VALUES
+        self.signs_left = MOST_SIGNS
         self.open_nodes: set[int] = set()
 
     def value(self, node: yaml.Node, loc: Loc) -> Tree:
@@ -166,7 +173,7 @@ class _Reader:
         if len(loc) > MOST_DEPTH:
             raise _stop(self.path, line, "too-deep", f"nested deeper than {MOST_DEPTH} levels")
         if node.tag not in _PLAIN_TAGS:
-            self._refuse("yaml-tag", loc, line, f"the tag {node.tag} has no place in a manifest")
+            self._refuse("yaml-tag", loc, line, f"the tag {shorten(node.tag)} has no place here")
             return None
         self.open_nodes.add(id(node))
         try:
@@ -185,6 +192,10 @@ class _Reader:
     def _text(self, node: yaml.Node, loc: Loc) -> str:
         """Join the halves of signs that JSON writes as two escapes; refuse a half alone."""
         text = str(node.value)
+        self.signs_left -= len(text)
+        if self.signs_left < 0:
+            message = f"more than {MOST_SIGNS} characters once aliases are followed: write them out"
+            raise _stop(self.path, node.start_mark.line + 1, "too-many-aliases", message)
         try:
             return text.encode("utf-16", "surrogatepass").decode("utf-16")
         except UnicodeDecodeError:
@@ -196,8 +207,8 @@ class _Reader:
         first_lines: dict[str, int] = {}
         for key_node, value_node in node.value:
             line = key_node.start_mark.line + 1
-            if not isinstance(key_node, yaml.ScalarNode):
-                self._refuse("bad-key", loc, line, "a key must be one word")
+            if not isinstance(key_node, yaml.ScalarNode) or key_node.tag not in _PLAIN_TAGS:
+                self._refuse("bad-key", loc, line, "a key must be one word, without a tag")
                 continue
             key = self._text(key_node, loc)
             place = (*loc, key)
@@ -216,6 +227,9 @@ class _Reader:
     def _refuse(self, code: str, loc: Loc, line: int, message: str) -> None:
         finding = Finding("error", code, where_text(loc), str(self.path), line, message)
         self.findings.append(finding)
+        if len(self.findings) == MOST_FINDINGS:
+            last = Finding("error", "more-findings", "", str(self.path), line, "mend these first")
+            raise FindingsError([*self.findings, last])
 
 
 _PLAIN_TAGS = frozenset(["tag:yaml.org,2002:str", "tag:yaml.org,2002:seq", "tag:yaml.org,2002:map"])

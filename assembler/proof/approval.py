@@ -108,6 +108,7 @@ def store_approval(approval: Approval, manifest_path: Path) -> Path:
     text = json.dumps(approval.model_dump(mode="json"), indent=2, ensure_ascii=False) + "\n"
     unfinished = path.with_name(f".{path.name}.new")
     try:
+        unfinished.unlink(missing_ok=True)  # a link there would lead the writing elsewhere
         unfinished.write_text(text, encoding="utf-8", newline="\n")
         unfinished.replace(path)
     except OSError as error:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from bisect import bisect_left
+from collections.abc import Callable, Sequence
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -28,6 +29,8 @@ HEAD = 130
 WAVE, BAR, ROW = 180, 28, 34
 CURVE = 240
 MOST_TITLE = 560
+
+_Runs = list[tuple[ImageFont.FreeTypeFont, str]]
 
 
 def write_pictures(folder: Path, proof: Proof) -> None:
@@ -58,7 +61,7 @@ class _Picture:
         to_the_right: bool = False,
     ) -> None:
         """Write a line on its base line, cut to its room; what no font has is shown as a box."""
-        runs = list(_fitting_runs(text, size, room))
+        runs = _fitting_runs(text, size, room)
         if to_the_right:
             x -= sum(font.getlength(part) for font, part in runs)
         for font, part in runs:
@@ -70,18 +73,21 @@ class _Picture:
         return self.image.quantize(64, dither=Image.Dither.NONE)
 
 
-def _fitting_runs(
-    text: str, size: int, room: float
-) -> Iterator[tuple[ImageFont.FreeTypeFont, str]]:
+def _fitting_runs(text: str, size: int, room: float) -> _Runs:
+    """Cut a text to its room, and give its stretches of one font."""
     shaped = joined(text)
-    runs: list[tuple[ImageFont.FreeTypeFont, str]] = []
-    for length in range(len(shaped), -1, -1):
+
+    def runs(length: int) -> _Runs:
         shown = shaped if length == len(shaped) else f"{shaped[:length].rstrip()}…"
         printed = in_printed_order(shown, right_to_left=reads_right_to_left(shown))
-        runs = [(_font(name, size), part) for name, part in font_runs(printed, "regular")]
-        if sum(font.getlength(part) for font, part in runs) <= room:
-            break
-    yield from runs
+        return [(_font(name, size), part) for name, part in font_runs(printed, "regular")]
+
+    def too_long(length: int) -> bool:
+        return sum(font.getlength(part) for font, part in runs(length)) > room
+
+    if not too_long(len(shaped)):
+        return runs(len(shaped))
+    return runs(max(bisect_left(range(len(shaped)), True, key=too_long) - 1, 0))
 
 
 @cache

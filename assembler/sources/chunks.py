@@ -14,6 +14,8 @@ _OPEN_ENDED = (0, 0xFFFFFFFF, 0x7FFFFFFF)
 """Sizes that a program writes which can't go back to its header."""
 
 
+_MOST_OF_A_FORM = 64
+"""All that is wanted of a form lies in its first bytes, whatever size it claims."""
 _WHOLE_NUMBERS, _EXTENSIBLE = 1, 0xFFFE
 _RIFF = (b"RIFF", b"RF64")
 
@@ -83,7 +85,8 @@ def _in_wave(file: BinaryIO) -> WaveData | None:
             size = long_size if size == 0xFFFFFFFF and long_size else size
             return _wave_data(form, file.tell(), None if size in _OPEN_ENDED else size)
         if name in (b"fmt ", b"ds64"):
-            content = file.read(size + size % 2)
+            content = file.read(min(size, _MOST_OF_A_FORM))
+            file.seek(size + size % 2 - len(content), 1)
             if name == b"fmt ":
                 form = content
             elif len(content) >= 16:
@@ -109,7 +112,7 @@ def _in_aiff(file: BinaryIO) -> int | None:
     while len(chunk := file.read(8)) == 8:
         name, size = chunk[:4], struct.unpack(">I", chunk[4:])[0]
         if name == b"COMM":
-            content = file.read(size)
+            content = file.read(min(size, _MOST_OF_A_FORM))
             return int(struct.unpack_from(">I", content, 2)[0]) if len(content) >= 6 else None
         file.seek(size + size % 2, 1)
     return None

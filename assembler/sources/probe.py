@@ -5,6 +5,7 @@ libsndfile reads first; mutagen tells of MP4 audio, which ffmpeg then decodes.
 
 from __future__ import annotations
 
+import io
 import stat
 from dataclasses import dataclass
 from fractions import Fraction
@@ -15,10 +16,13 @@ import soundfile
 from assembler.errors import SourceError
 from assembler.manifest.times import clock_text, shorten
 from assembler.sources.chunks import promised_frames
+from assembler.sources.silenced import silenced
 
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _FLOATS = frozenset(["FLOAT", "DOUBLE"])
 LEAST_RATE_HZ, MOST_RATE_HZ = 8000, 192000
+MOST_AT_ONCE_BYTES = 32_000_000
+"""The longest part of a header that is read: tags with large pictures stay below."""
 UNTOLD_FRAMES = 1 << 62
 """libsndfile gives a length beyond this where a FLAC file tells none."""
 
@@ -57,9 +61,19 @@ class SourceInfo:
     needs_ffmpeg: bool
 
     @property
+    def told(self) -> str:
+        """The path as a message names it."""
+        return told(self.path)
+
+    @property
     def duration_s(self) -> Fraction:
         """Length in seconds."""
         return Fraction(self.frames, self.rate_hz)
+
+
+def told(path: Path) -> str:
+    """Give a path as a message names it: one line, whatever signs its name has."""
+    return shorten(str(path), 400)
 
 
 def probe(path: Path) -> SourceInfo:
@@ -75,26 +89,48 @@ def probe(path: Path) -> SourceInfo:
         found = path.stat()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "no such file or directory"
-        message = f"{shorten(str(path), 200)}: {reason.lower()}: check its path"
+        message = f"{told(path)}: {reason.lower()}: check its path"
         raise SourceError(message, "missing-file") from error
     if not stat.S_ISREG(found.st_mode):
-        raise SourceError(f"{path}: is a folder or a device, not a file", "missing-file")
+        raise SourceError(f"{told(path)}: is a folder or a device, not a file", "missing-file")
     if found.st_size == 0:
-        raise SourceError(f"{path}: the file is empty (0 bytes): ask for it again", "empty-file")
-    info = _by_libsndfile(path) or _by_mutagen(path)
-    if info is None:
         raise SourceError(
-            f"{path}: is not audio that can be read: use WAV, AIFF or FLAC", "unreadable-audio"
+            f"{told(path)}: the file is empty (0 bytes): ask for it again", "empty-file"
+        )
+    _refuse_giant_tag(path)
+    info = _by_libsndfile(path) or _by_mutagen(path)
+    if info is None or info.channels < 1:
+        raise SourceError(
+            f"{told(path)}: is not audio that can be read: use WAV, AIFF or FLAC",
+            "unreadable-audio",
         )
     _refuse_unusable(info)
     return info
 
 
+def _refuse_giant_tag(path: Path) -> None:
+    """Refuse an ID3 tag (id3.org, ID3v2.4, section 3.1) that a decoder would hold in memory."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(10)
+    except OSError:
+        return  # libsndfile's words follow
+    if head[:3] != b"ID3":
+        return
+    size_bytes = sum((byte & 0x7F) << 7 * (3 - n) for n, byte in enumerate(head[6:]))
+    if size_bytes > MOST_AT_ONCE_BYTES:
+        raise SourceError(
+            f"{told(path)}: begins with {size_bytes / 1e6:.0f} MB of tags: take them out",
+            "unreadable-audio",
+        )
+
+
 def _by_libsndfile(path: Path) -> SourceInfo | None:
     try:
-        found = soundfile.info(str(path))
+        with silenced():
+            found = soundfile.info(str(path))
     except PermissionError as error:
-        raise SourceError(f"{path}: may not be read: change its permissions") from error
+        raise SourceError(f"{told(path)}: may not be read: change its permissions") from error
     except (soundfile.LibsndfileError, OSError):
         return None
     bits = _BITS.get(found.subtype)
@@ -111,11 +147,20 @@ def _by_libsndfile(path: Path) -> SourceInfo | None:
     )
 
 
+class SparingFile(io.FileIO):
+    """A file that is read by pieces of bounded size, whatever size its header claims."""
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        bounded = size is not None and 0 <= size <= MOST_AT_ONCE_BYTES
+        return super().read(size if bounded else MOST_AT_ONCE_BYTES) or b""
+
+
 def _by_mutagen(path: Path) -> SourceInfo | None:
     import mutagen
 
     try:
-        found = mutagen.File(path)
+        with SparingFile(str(path)) as file:
+            found = mutagen.File(file)
     except (mutagen.MutagenError, OSError):
         return None
     if found is None or not getattr(found.info, "sample_rate", 0):
@@ -135,7 +180,7 @@ def _by_mutagen(path: Path) -> SourceInfo | None:
 
 
 def _refuse_unusable(info: SourceInfo) -> None:
-    path = info.path
+    path = info.told
     if info.channels > 2:
         raise SourceError(
             f"{path}: holds {info.channels} channels: mix it down to stereo, or name a mono file "
@@ -153,7 +198,7 @@ def _refuse_unusable(info: SourceInfo) -> None:
             f"{path}: does not tell its length (it was written to a pipe): encode it again",
             "untold-length",
         )
-    promised = promised_frames(path)
+    promised = promised_frames(info.path)
     if promised is not None and promised > info.frames:
         raise SourceError(
             f"{path}: is cut short: its header promises {_length(promised, info)}, the file holds "

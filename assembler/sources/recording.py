@@ -19,8 +19,11 @@ from numpy.typing import NDArray
 
 from assembler.errors import AssemblerError, SourceError
 from assembler.manifest.times import clock_text
+from assembler.sources.digest import file_digest
 from assembler.sources.ffmpeg import decode_to_wav
 from assembler.sources.probe import SourceInfo, probe
+from assembler.sources.silenced import silenced
+from assembler.stopping import heed_stop
 
 Samples = NDArray[np.float32]
 BLOCK_FRAMES = 1 << 17
@@ -36,9 +39,25 @@ class Recording:
     ----------
     files
         One file, or left and right.
+    originals
+        Where these were made from other files: the ones that came in.
+    key
+        Of what was made from the originals; None where nothing was.
     """
 
     files: tuple[SourceInfo, ...]
+    originals: tuple[SourceInfo, ...] = ()
+    key: str | None = None
+
+    @property
+    def came_in(self) -> tuple[SourceInfo, ...]:
+        """The files as they came in."""
+        return self.originals or self.files
+
+    @property
+    def is_promise(self) -> bool:
+        """Its length is what a header or a sum promises: it can't be read yet."""
+        return any(file.needs_ffmpeg for file in self.files)
 
     @property
     def rate_hz(self) -> int:
@@ -83,6 +102,7 @@ class Recording:
         with ExitStack() as stack:
             opened = [stack.enter_context(_opened(file, start)) for file in self.files]
             while position < end:
+                heed_stop()
                 wanted = min(BLOCK_FRAMES, end - position)
                 parts = [
                     _read(file, sound, position, wanted)
@@ -92,8 +112,8 @@ class Recording:
                 position += wanted
 
     def digest(self) -> str:
-        """Give the SHA-256 of the files' contents, as hexadecimal digits."""
-        return "+".join(_file_digest(file.path) for file in self.files)
+        """Give the SHA-256 of the contents of the files that came in, as hexadecimal digits."""
+        return "+".join(file_digest(file.path) for file in self.came_in)
 
 
 def open_recording(paths: tuple[Path, ...], scratch: Path | None = None) -> Recording:
@@ -112,12 +132,13 @@ def open_recording(paths: tuple[Path, ...], scratch: Path | None = None) -> Reco
     SourceError
         A file can't be used, or a pair does not fit together.
     """
-    infos = [probe(path) for path in paths]
-    if scratch is not None:
-        infos = [_decoded(info, scratch) if info.needs_ffmpeg else info for info in infos]
+    infos = tuple(probe(path) for path in paths)
     if len(infos) == 2:
         _refuse_odd_pair(*infos)
-    return Recording(tuple(infos))
+    if scratch is None or not any(info.needs_ffmpeg for info in infos):
+        return Recording(infos)
+    decoded = (_decoded(info, scratch) if info.needs_ffmpeg else info for info in infos)
+    return Recording(tuple(decoded), originals=infos)
 
 
 def _decoded(info: SourceInfo, scratch: Path) -> SourceInfo:
@@ -128,13 +149,13 @@ def _decoded(info: SourceInfo, scratch: Path) -> SourceInfo:
         try:
             decode_to_wav(info.path, part)
         except AssemblerError as error:
-            raise SourceError(f"{info.path}: can't be decoded: {error}") from error
+            raise SourceError(f"{info.told}: can't be decoded: {error}") from error
         part.replace(target)
     found = probe(target)
     missing_s = float(info.duration_s) - float(found.duration_s)
     if missing_s > DECODED_SHORT_S:
         raise SourceError(
-            f"{info.path}: is cut short: its header promises {clock_text(info.duration_s)}, "
+            f"{info.told}: is cut short: its header promises {clock_text(info.duration_s)}, "
             f"{clock_text(found.duration_s)} can be decoded: copy it again from the original",
             "truncated-file",
         )
@@ -145,12 +166,12 @@ def _refuse_odd_pair(left: SourceInfo, right: SourceInfo) -> None:
     for side in (left, right):
         if side.channels != 1:
             raise SourceError(
-                f"{side.path}: has {side.channels} channels: one side of a left/right pair is mono",
+                f"{side.told}: has {side.channels} channels: one side of a left/right pair is mono",
                 "odd-pair",
             )
     if left.rate_hz != right.rate_hz:
         raise SourceError(
-            f"{right.path}: runs at {right.rate_hz} Hz, the left side at {left.rate_hz} Hz: a pair "
+            f"{right.told}: runs at {right.rate_hz} Hz, the left side at {left.rate_hz} Hz: a pair "
             "needs one rate",
             "odd-pair",
         )
@@ -168,21 +189,26 @@ class _Opened(Protocol):
 
 class _ByLibsndfile(soundfile.SoundFile):  # type: ignore[misc]
     def read(self, frames: int) -> Samples:
-        samples: Samples = super().read(frames, dtype="float32", always_2d=True)
+        with silenced():
+            samples: Samples = super().read(frames, dtype="float32", always_2d=True)
         return samples
 
 
 def _opened(file: SourceInfo, start: int) -> _Opened:
     if file.needs_ffmpeg:
-        raise SourceError(f"{file.path}: must be decoded before it is read")
+        raise SourceError(f"{file.told}: must be decoded before it is read")
     from assembler.sources.plain_words import plain_words  # compiled code: only when sound is read
 
     sound: _Opened
     try:
-        sound = plain_words(file.path) or _ByLibsndfile(str(file.path))
-        sound.seek(start)
+        with silenced():
+            sound = plain_words(file.path) or _ByLibsndfile(str(file.path))
+            sound.seek(start)
     except (soundfile.LibsndfileError, OSError) as error:
-        raise SourceError(f"{file.path}: can't be read any more: {error}") from error
+        raise SourceError(
+            f"{file.told}: can't be read from {clock_text(start / file.rate_hz)} on, it is damaged "
+            "or gone: copy it again from the original"
+        ) from error
     return sound
 
 
@@ -191,18 +217,18 @@ def _read(file: SourceInfo, sound: _Opened, position: int, wanted: int) -> Sampl
         block = sound.read(wanted)
     except (soundfile.LibsndfileError, OSError) as error:
         raise SourceError(
-            f"{file.path}: is damaged after {clock_text(position / file.rate_hz)}: copy it again"
+            f"{file.told}: is damaged after {clock_text(position / file.rate_hz)}: copy it again"
         ) from error
     if len(block) < wanted:
         raise SourceError(
-            f"{file.path}: ends at {clock_text((position + len(block)) / file.rate_hz)}, before "
+            f"{file.told}: ends at {clock_text((position + len(block)) / file.rate_hz)}, before "
             f"the length its header promises: copy it again from the original",
             "truncated-file",
         )
     if file.bits is None and not np.isfinite(block).all():
         first = position + int(np.flatnonzero(~np.isfinite(block).all(axis=1))[0])
         raise SourceError(
-            f"{file.path}: holds a sample that is no number (NaN or infinite) at "
+            f"{file.told}: holds a sample that is no number (NaN or infinite) at "
             f"{clock_text(first / file.rate_hz)}: export it again",
             "not-a-number",
         )
@@ -213,8 +239,3 @@ def _both_channels(parts: list[Samples]) -> Samples:
     if len(parts) == 2:
         return np.concatenate(parts, axis=1)
     return parts[0] if parts[0].shape[1] == 2 else np.repeat(parts[0], 2, axis=1)
-
-
-def _file_digest(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
@@ -45,6 +46,30 @@ def contents(folder: Path) -> dict[str, bytes | None]:
         path.relative_to(folder).as_posix(): path.read_bytes() if path.is_file() else None
         for path in sorted(folder.rglob("*"))
     }
+
+
+def around(desk: Desk) -> list[Path]:
+    """List all that lies around the output folder, the tests' own store left out."""
+    folders = (desk.folder, desk.folder.parent, Path("/"))
+    paths = (path for folder in folders for path in folder.iterdir())
+    return sorted(path for path in paths if path != desk.out and "store" not in path.name)
+
+
+def names_and_sizes(folder: Path) -> dict[str, int]:
+    """Give the size of everything below a folder, without opening it."""
+    return {str(path): path.lstat().st_size for path in folder.rglob("*")}
+
+
+_CONTROLS = ("Cc", "Zl", "Zp")
+
+
+def line_of(error: dict[str, Any]) -> str:
+    """Give the line that a terminal shows of an error."""
+    if error["code"] == "stopped":
+        return str(error["message"])
+    place = f"{error['file']}:{error['line']}" if error["line"] else error["file"]
+    field = f" {error['where']}" if error["where"] else ""
+    return f"error {place}{field}: {error['message']}"
 
 
 @dataclass(frozen=True)
@@ -131,6 +156,32 @@ class Desk:
         self._refused_in_words(path, error)
         assert contents(self.folder) == before
         return error
+
+    def told_clearly(self, *arguments: str | Path) -> tuple[int, list[dict[str, Any]]]:
+        """See that a command says each error in one line, in 5 s, and writes nothing then.
+
+        Returns
+        -------
+        exit_code, errors
+            0 and an empty list where the input is good after all.
+        """
+        before = names_and_sizes(self.folder)
+        begun_s = time.process_time()
+        exit_code, document = self.json(*arguments)
+        assert time.process_time() - begun_s < 5
+        errors = [found for found in document.get("findings", ()) if found["severity"] == "error"]
+        assert (exit_code, bool(errors)) in ((0, False), (1, True))
+        if not errors:
+            return exit_code, errors
+        told_code, out, err = self.run(*arguments)
+        assert told_code == exit_code
+        assert not [s for s in out + err if unicodedata.category(s) in _CONTROLS and s != "\n"]
+        stopped = errors[0]["code"] == "stopped"
+        said = [line for line in (out + err).splitlines() if stopped or line.startswith("error ")]
+        assert sorted(said) == sorted(map(line_of, errors))
+        assert all(10 < len(error["message"]) < 700 for error in errors)
+        assert names_and_sizes(self.folder) == before
+        return exit_code, errors
 
     def _refused_in_words(self, path: Path, error: dict[str, Any]) -> None:
         exit_code, out, err = self.run("build", path, "--out", self.out)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 import soundfile
+from bad_input.broken_manifests import FULL
 from bad_input.desk import hum
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -16,46 +17,6 @@ from hypothesis import strategies as st
 from assembler import AssemblerError, FindingsError, check, load
 from assembler.sources import open_recording, probe
 
-FULL = """\
-release:
-  artist: Halden Ferry Singers
-  title: Songs for Slack Water
-  catalogue_number: TWE-014
-  release_date: 2027-04-16
-  barcode: "2000000000145"
-  phonogram: 2027 Tidewrack Editions
-level: {match: track, target: -14, ceiling: -1}
-disc:
-  gap: 2
-  limit: "79:57"
-  level: {target: -11}
-download:
-  formats: [flac-24, mp3-320]
-tracks:
-  - title: Low Lantern
-    audio: &tape a.wav
-    start: 0:00.35
-    end: 0:04.8
-    isrc: AA-6Q7-20-00047
-    gap: 2
-    trim: 0.5
-    fade_in: 0.02
-    fade_out: 1
-    equaliser:
-      - {shape: high_pass, hz: 30, slope: 24}
-      - {shape: bell, hz: 2800, db: -1.5, q: 1.2}
-    composers: [Ines Falk]
-    recorded: 1991-05
-  - title: Tide Table
-    audio: {left: *tape, right: b.wav}
-    lyrics: |
-      Low lantern on the water,
-      low water at the stair.
-credits:
-  - {name: Mattis Oren, roles: [harmonium], tracks: [1, 2]}
-text:
-  thanks: The ferrymen.
-"""
 JUNK = [
     "{", "}", "[", "]", "- ", ": ", "? ", "&a ", "*a", "*tape", "!x ", "!!int ", "|", ">", "'", '"',
     "#", "%", "@", "`", "---\n", "...\n", "\t", "\0", "\ufeff", "\u2028", "\x85", "\r", "~", "null",

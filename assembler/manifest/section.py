@@ -1,0 +1,35 @@
+"""What every part of the manifest shares, and the naming of sound files."""
+
+from __future__ import annotations
+
+from typing import Self
+
+from pydantic import BaseModel, ConfigDict, model_validator
+
+from assembler.manifest.values import Line, refusal
+
+
+class Section(BaseModel):
+    """A part of the manifest: frozen, and strict about the keys it knows."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class SoundFiles(Section):
+    """A recording: one file, or one mono file for each channel."""
+
+    file: Line | None = None
+    left: Line | None = None
+    right: Line | None = None
+
+    @model_validator(mode="after")
+    def _file_or_pair(self) -> Self:
+        pair = self.left is not None and self.right is not None
+        if (self.file is not None) == pair or (self.file and (self.left or self.right)):
+            raise refusal("bad-audio", "name one file, or both `left` and `right`")
+        return self
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """The file, or left and right."""
+        return tuple(path for path in (self.file, self.left, self.right) if path is not None)

@@ -1,0 +1,220 @@
+"""Broken audio files of every format: a fault is told in one line, at once, and nothing is written;
+common practice, no source (layouts: see `broken_audio.py`)."""
+
+from __future__ import annotations
+
+import json
+import resource
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import soundfile
+import yaml
+from bad_input.broken_audio import (
+    SECONDS,
+    Make,
+    flipped,
+    good_files,
+    odd_things,
+    other_heads,
+    sparse,
+    wav_headers,
+)
+from bad_input.desk import RATE_HZ, Desk
+
+GOOD = good_files()
+KNOWN: dict[str, bytes] = dict(wav_headers()) | dict(other_heads(GOOD))
+BY_CHANCE = dict(flipped(GOOD))
+ODD: dict[str, Make] = dict(odd_things())
+STILL_GOOD = ["7 bits.wav", "a frame of 0 bytes.wav", "RF64 without its sizes.wav"]
+"""What libsndfile rightly reads all the same: padded bits, and sizes that follow from others."""
+TOLD_WHEN_READ = [
+    "0 bits.wav",
+    "65535 bits.wav",
+    "a coding that is none.wav",
+    "not a number.wav",
+    "infinite.wav",
+    "minus infinite, double.wav",
+    "beyond float.wav",
+    "a hundred bytes of it.flac",
+    "half of it.flac",
+]
+"""Faults that headers do not tell: `check` reads no sound."""
+
+
+def naming(name: str) -> str:
+    """Give a manifest of that file alone, whose build is quick."""
+    return (
+        "release: {artist: Halden Ferry Singers, title: Songs}\n"
+        "disc: {make: false}\nlevel: {match: none}\ndownload: {formats: [wav-16]}\n"
+        f"tracks:\n  - title: Low Lantern\n    audio: {json.dumps(name)}\n"
+    )
+
+
+def codes(desk: Desk, name: str) -> tuple[int, int, int]:
+    """Check, measure and build with a file; give the exit codes."""
+    manifest = desk.write(naming(name))
+    checked, errors = desk.told_clearly("check", manifest)
+    assert [error["where"] for error in errors] == ["tracks[0].audio"] * checked
+    assert all(name in error["message"] and error["line"] == 7 for error in errors)
+    measured, _ = desk.told_clearly("measure", desk.folder / name)
+    command = ("build", manifest, "--out", desk.out, "--only", "download")
+    built, errors = desk.told_clearly(*command)
+    assert [error["where"] for error in errors] == ["tracks[0].audio"] * built
+    return checked, measured, built
+
+
+@pytest.fixture
+def scratch(tmp_path: Path) -> Iterator[Path]:
+    """A folder whose huge files and links to devices do not outlive the test."""
+    yield tmp_path
+    shutil.rmtree(tmp_path)
+
+
+@pytest.fixture
+def empty(scratch: Path, capsys: pytest.CaptureFixture[str]) -> Desk:
+    """A desk without recordings."""
+    return Desk(scratch, capsys)
+
+
+def test_there_are_as_many_as_were_asked_for() -> None:
+    assert len(KNOWN) + len(BY_CHANCE) + len(ODD) >= 120
+    assert not set(KNOWN) & set(BY_CHANCE) & set(ODD)
+
+
+@pytest.mark.parametrize("suffix", GOOD)
+def test_without_its_fault_each_is_good(empty: Desk, suffix: str) -> None:
+    name = f"good.{suffix}"
+    (empty.folder / name).write_bytes(GOOD[suffix])
+    assert codes(empty, name) == (0, 0, 0)
+    (made,) = empty.out.rglob("*.wav")
+    assert soundfile.info(made).duration == pytest.approx(SECONDS, abs=0.2)
+
+
+@pytest.mark.parametrize("name", KNOWN)
+def test_a_known_fault_is_told(empty: Desk, name: str) -> None:
+    (empty.folder / name).write_bytes(KNOWN[name])
+    told = codes(empty, name)
+    assert told == ((0, 0, 0) if name in STILL_GOOD else (int(name not in TOLD_WHEN_READ), 1, 1))
+    assert empty.out.exists() == (name in STILL_GOOD)
+
+
+@pytest.mark.parametrize("name", ["a frame of 0 bytes.wav", "RF64 without its sizes.wav"])
+def test_what_is_still_good_is_read_to_its_last_sample(empty: Desk, name: str) -> None:
+    (empty.folder / name).write_bytes(KNOWN[name])
+    _, document = empty.json("measure", empty.folder / name)
+    assert document["files"][0]["duration_s"] == SECONDS
+    assert document["files"][0]["sample_rate_hz"] == RATE_HZ
+
+
+@pytest.mark.parametrize("name", BY_CHANCE)
+def test_a_fault_by_chance_is_told_or_none(empty: Desk, name: str) -> None:
+    (empty.folder / name).write_bytes(BY_CHANCE[name])
+    checked, measured, built = codes(empty, name)
+    assert measured == built >= checked
+    assert empty.out.exists() == (not built)
+    if not built:
+        (made,) = empty.out.rglob("*.wav")
+        duration_s = soundfile.info(made).duration
+        assert duration_s < SECONDS + 0.3
+        assert duration_s > SECONDS - 0.3 or name.endswith("aac")  # ADTS tells no length
+
+
+@pytest.mark.parametrize("suffix", ["wav", "aiff", "flac", "ogg", "m4a"])
+def test_faults_by_chance_are_found(empty: Desk, suffix: str) -> None:
+    names = [name for name in BY_CHANCE if name.endswith(suffix)]
+    for name in names:
+        (empty.folder / name).write_bytes(BY_CHANCE[name])
+    found = [empty.json("measure", empty.folder / name)[0] for name in names]
+    assert sum(found) >= 2
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_what_is_no_file_of_sound_is_told(empty: Desk, name: str) -> None:
+    ODD[name](empty.folder / name)
+    assert codes(empty, name) == (1, 1, 1)
+    assert not empty.out.exists()
+
+
+def test_files_that_claim_much_take_little_memory(scratch: Path) -> None:
+    """What `check` and `measure` take for all of these in one process: below 300 MB."""
+    for name, make in ODD.items():
+        if name.startswith("1 GB"):
+            make(scratch / name)
+    for name in ("a form of 4 GB.wav", "data of 3 GB.wav", "an ID3 tag of 256 MB.mp3"):
+        (scratch / name).write_bytes(KNOWN[name])
+    sparse(scratch / "1 GB of form.wav", b"RIFF\0\0\0\x40WAVEfmt \0\0\0\x30\1\0\1\0")
+    sparse(scratch / "256 MB of tag.mp3", b"ID3\4\0\0\x7f\x7f\x7f\x7fTIT2\x7f\x7f\x7f\x70")
+    moov = b"\0\0\0\x10ftypM4A \0\0\0\0\x30\0\0\0moov\x2f\xff\xff\xf8udta\x2f\xff\xff\xf0meta"
+    sparse(scratch / "1 GB of tags.m4a", moov)
+    sparse(scratch / "1 GB of tags.flac", b"fLaC\4\xff\xff\xff")
+    sparse(scratch / "1 GB of pages.ogg", GOOD["ogg"][:58])
+    sparse(
+        scratch / "1 GB of header.wma",
+        bytes.fromhex("3026b2758e66cf11a6d900aa0062ce6c") + b"\xff" * 16,
+    )
+    tracks = "".join(
+        f"- {{title: x, audio: {json.dumps(path.name)}}}\n" for path in scratch.iterdir()
+    )
+    manifest = scratch / "songs.yaml"
+    manifest.write_text(f"release: {{artist: a, title: b}}\ntracks:\n{tracks}")
+    script = (
+        "import resource, sys\n"
+        "from assembler.cli import main\n"
+        "for command in ('check', 'measure'):\n"
+        "    assert main([command, sys.argv[1]]) == 1\n"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(manifest)],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=120,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30)),
+    )
+    said = done.stdout.splitlines()
+    assert float(said[-1]) < 300  # MB
+    assert len([line for line in said if line.startswith("error ")]) == 2 * tracks.count("\n")
+
+
+def test_a_decoder_says_nothing_of_its_own(tmp_path: Path) -> None:
+    """mpg123, in libsndfile, would write notes to standard error."""
+    for name in BY_CHANCE:
+        if name.endswith("mp3"):
+            (tmp_path / name).write_bytes(BY_CHANCE[name])
+    (tmp_path / "words.mp3").write_bytes(KNOWN["words.mp3"])
+    files = sorted(tmp_path.iterdir())
+    script = (
+        "import sys\n"
+        "from assembler.cli import main\n"
+        "for path in sys.argv[1:]:\n"
+        "    main(['measure', path])\n"
+        "print('the end', file=sys.stderr)\n"
+    )
+    command = [sys.executable, "-c", script, *map(str, files)]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    said = done.stderr.splitlines()
+    assert said[-1] == "the end"
+    assert all(line.startswith(str(tmp_path)) for line in said[:-1])
+
+
+def test_a_draft_is_made_of_a_folder_of_broken_files(empty: Desk) -> None:
+    music = empty.folder / "music"
+    music.mkdir()
+    for name, content in (KNOWN | BY_CHANCE).items():
+        (music / name).write_bytes(content)
+    for name, make in ODD.items():
+        make(music / name)
+    before = {path.name for path in music.iterdir()}
+    code, _, err = empty.run("draft", music)
+    assert (code, err) == (0, "")
+    assert {path.name for path in music.iterdir()} - before == {"manifest.yaml"}
+    tree = yaml.safe_load((music / "manifest.yaml").read_text(encoding="utf-8"))
+    drafted = {track["audio"] for track in tree["tracks"]}
+    assert drafted <= before
+    assert not drafted & {"fifo.wav", "folder.wav", "loop.wav", "endless.wav"}

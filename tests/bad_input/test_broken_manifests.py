@@ -1,0 +1,104 @@
+"""Hundreds of broken manifests: each fault is told in one line, and nothing is written. What YAML
+is: YAML 1.2.2 (yaml.org/spec/1.2.2); which bytes are no UTF-8: The Unicode Standard, table 3-7
+(both from memory); all else common practice, no source."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import yaml
+from bad_input.broken_manifests import (
+    CORPUS,
+    FULL,
+    MISSPELT,
+    by_hand,
+    by_mutation,
+    wrong_values,
+)
+from bad_input.desk import Desk, hum
+
+from assembler.manifest.model import Manifest
+
+KNOWN = dict(by_hand()) | dict(wrong_values())
+BY_CHANCE = dict(by_mutation())
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with two recordings, which nothing here may change."""
+    folder = tmp_path_factory.mktemp("manifests")
+    made = Desk(folder, None)  # type: ignore[arg-type]
+    made.sound("a.wav", hum())
+    made.sound("b.wav", hum(hz=330))
+    return folder
+
+
+@pytest.fixture
+def wide(folder: Path, capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
+    """A desk in that folder."""
+    yield Desk(folder, capsys)
+    assert sorted(path.name for path in folder.iterdir()) == ["a.wav", "b.wav", "songs.yaml"]
+
+
+def test_there_are_as_many_as_were_asked_for() -> None:
+    assert len(KNOWN) + len(BY_CHANCE) >= 240
+    assert len(set(KNOWN.values()) | set(BY_CHANCE.values())) >= 235
+    assert FULL.encode() not in KNOWN.values()
+
+
+def test_the_manifest_without_its_fault_is_good(wide: Desk) -> None:
+    assert wide.told_clearly("check", wide.write(FULL)) == (0, [])
+
+
+@pytest.mark.parametrize("name", KNOWN)
+def test_a_known_fault_is_told(wide: Desk, name: str) -> None:
+    path = wide.write(KNOWN[name])
+    code, errors = wide.told_clearly("check", path)
+    assert code == 1
+    lines = KNOWN[name].count(b"\n") + 2
+    assert all(error["file"] == str(path) for error in errors)
+    assert all(0 <= error["line"] <= lines for error in errors)
+
+
+@pytest.mark.parametrize("name", list(KNOWN)[::10])
+@pytest.mark.parametrize("command", ["build", "measure"])
+def test_other_commands_tell_the_same(wide: Desk, name: str, command: str) -> None:
+    path = wide.write(KNOWN[name])
+    told = wide.told_clearly("check", path)
+    _, of_other = wide.told_clearly(command, path)
+    places = [(e["line"], e["where"], e["message"]) for e in of_other]
+    assert places == [(e["line"], e["where"], e["message"]) for e in told[1]]
+
+
+@pytest.mark.parametrize("key", MISSPELT)
+def test_a_slip_in_a_key_is_answered_with_the_key_that_was_meant(wide: Desk, key: str) -> None:
+    _, errors = wide.told_clearly("check", wide.write(KNOWN[f"{key} for {MISSPELT[key]}"]))
+    told = [error["message"] for error in errors if error["code"] == "unknown-key"]
+    assert [f"did you mean `{MISSPELT[key]}`" in message for message in told] == [True]
+
+
+@pytest.mark.parametrize("name", BY_CHANCE)
+def test_a_fault_by_chance_is_told_or_none(wide: Desk, name: str) -> None:
+    """Where no error is told, PyYAML's own loader and the schema's keys must find none either."""
+    path = wide.write(BY_CHANCE[name])
+    code, _ = wide.told_clearly("check", path)
+    if code == 0:
+        tree = yaml.load(BY_CHANCE[name].decode("utf-8"), yaml.BaseLoader)
+        assert set(tree) <= set(Manifest.model_fields)
+        assert {"artist", "title"} <= set(tree["release"])
+        named = [track["audio"] for track in tree["tracks"]]
+        sides = [one.values() if isinstance(one, dict) else [one] for one in named]
+        assert all((path.parent / name).is_file() for names in sides for name in names)
+
+
+def test_faults_by_chance_are_mostly_faults(wide: Desk) -> None:
+    codes = [wide.json("check", wide.write(text))[0] for text in BY_CHANCE.values()]
+    assert codes.count(1) > len(codes) / 2
+    assert codes.count(0) > 5
+
+
+@pytest.mark.parametrize("path", sorted(CORPUS.iterdir()), ids=lambda path: path.name)
+def test_what_the_fuzzer_found(wide: Desk, path: Path) -> None:
+    wide.told_clearly("check", wide.write(path.read_bytes()))

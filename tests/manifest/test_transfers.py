@@ -1,0 +1,109 @@
+"""The section `transfers`, what can be asked of a side, and tracks that name one. Values are worked
+by hand; a cent is a hundredth of an equal-tempered semitone, 2 to the power of 1/1200."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from manifest.kinds import Loading, Refusing
+
+from assembler.manifest.transfers import Mend
+
+HEAD = "release: {artist: a, title: b}\n"
+
+
+def side(mend: str = "off", track: str = "from: side-a", files: str = "file: a.wav") -> str:
+    return (
+        f"{HEAD}transfers:\n  side-a:\n    {files}\n    mend: {mend}\n"
+        f"tracks:\n  - {{title: c, {track}}}\n"
+    )
+
+
+def test_a_side_is_one_file_or_a_pair(loaded: Loading) -> None:
+    one = loaded(side()).manifest
+    assert one.paths_of(one.tracks[0]) == ("a.wav",)
+    pair = loaded(side(files="left: l.wav\n    right: r.wav")).manifest
+    assert pair.paths_of(pair.tracks[0]) == ("l.wav", "r.wav")
+
+
+def test_where_a_side_came_from_is_kept_as_written(loaded: Loading) -> None:
+    facts = "file: a.wav\n    tape: 1999\n    deck: No. 2\n    date: 2026-02\n    by: Kari Nymoen"
+    transfer = loaded(side(files=facts)).manifest.transfers["side-a"]
+    told = (transfer.tape, transfer.deck, transfer.date, transfer.by)
+    assert told == ("1999", "No. 2", "2026-02", "Kari Nymoen")
+
+
+def test_everything_is_read(loaded: Loading) -> None:
+    mend = (
+        "{dc: remove, swap: yes, invert: left, declick: {strength: 3}, azimuth: -60.5 µs, "
+        "balance: +1.8 dB, hum: {mains: 50, partials: 4}, "
+        "noise: {from: 0:02, to: 0:05, reduce: 6}, speed: +0.8 %, trim_silence: yes}"
+    )
+    read = loaded(side(mend)).manifest.transfers["side-a"].mend
+    assert (read.dc, read.swap, read.invert, read.trim_silence) == ("remove", True, "left", True)
+    assert (read.azimuth, read.balance, read.factor) == (-60.5, 1.8, Fraction(126, 125))
+    assert read.declick and read.declick.strength == 3
+    assert read.hum and (read.hum.mains, read.hum.partials) == (50, 4)
+    assert read.noise and (read.noise.from_, read.noise.to, read.noise.reduce) == (2, 5, 6)
+
+
+@pytest.mark.parametrize("mend", ["off", "no", "{}", "{hum: off, swap: no, balance: off}"])
+def test_off_is_no_mending(loaded: Loading, mend: str) -> None:
+    assert loaded(side(mend)).manifest.transfers["side-a"].mend == Mend()
+
+
+def test_auto_is_a_value_for_what_can_be_measured(loaded: Loading) -> None:
+    mend = loaded(side("{balance: auto, azimuth: Auto}")).manifest.transfers["side-a"].mend
+    assert (mend.balance, mend.azimuth) == ("auto", "auto")
+
+
+@pytest.mark.parametrize(("cents", "factor"), [("1200", 2), ("-1200", 0.5), ("100", 2 ** (1 / 12))])
+def test_cents_are_a_factor(loaded: Loading, cents: str, factor: float) -> None:
+    mend = loaded(side(f"{{cents: {cents}}}")).manifest.transfers["side-a"].mend
+    assert float(mend.factor) == pytest.approx(factor, rel=1e-8)
+
+
+@pytest.mark.parametrize(
+    ("mend", "code", "where", "word"),
+    [
+        ("{balance: loud}", "bad-number", "transfers.side-a.mend.balance", "loud"),
+        ("{balance: 30}", "bad-number", "transfers.side-a.mend.balance", "24"),
+        ("{azimuth: 1 s}", "bad-number", "transfers.side-a.mend.azimuth", "1 s"),
+        ("{hum: {mains: 55}}", "bad-choice", "transfers.side-a.mend.hum.mains", "50"),
+        ("{hum: {}}", "missing-key", "transfers.side-a.mend.hum.mains", "mains"),
+        ("{noise: {from: 2, to: 2.1}}", "bad-noise", "transfers.side-a.mend.noise", "0.25 s"),
+        ("{noise: {from: 5, to: 2}}", "bad-noise", "transfers.side-a.mend.noise", "0.25 s"),
+        ("{speed: fast}", "bad-speed", "transfers.side-a.mend.speed", "percent"),
+        ("{speed: 90 %}", "bad-speed", "transfers.side-a.mend.speed", "50"),
+        ("{speed: 1 %, cents: 3}", "bad-speed", "transfers.side-a.mend", "`cents`"),
+        ("{dc: yes}", "bad-choice", "transfers.side-a.mend.dc", "remove"),
+        ("{invert: top}", "bad-choice", "transfers.side-a.mend.invert", "left"),
+        ("{declik: {}}", "unknown-key", "transfers.side-a.mend.declik", "`declick`"),
+        ("{noise: {form: 1, to: 2}}", "unknown-key", "transfers.side-a.mend.noise.form", "`from`"),
+    ],
+)  # fmt: skip
+def test_what_can_not_be_mended_is_said(
+    refused: Refusing, mend: str, code: str, where: str, word: str
+) -> None:
+    found = [f for f in refused(side(mend)) if f.code == code]
+    assert [(f.where, f.line) for f in found] == [(where, 5)]
+    assert word in found[0].message
+
+
+def test_a_track_on_no_side_is_told_with_the_sides_there_are(refused: Refusing) -> None:
+    (finding,) = refused(side(track="from: side-b"))
+    assert (finding.code, finding.where, finding.line) == ("unknown-side", "tracks[0].from", 7)
+    assert "side-a" in finding.message
+
+
+def test_a_track_has_one_source(refused: Refusing) -> None:
+    (both,) = refused(side(track="from: side-a, audio: b.wav"))
+    assert (both.code, both.where) == ("two-sources", "tracks[0]")
+    (none,) = refused(side(track="trim: 1"))
+    assert (none.code, none.where) == ("missing-key", "tracks[0].audio")
+
+
+def test_half_a_pair_is_no_side(refused: Refusing) -> None:
+    (finding,) = refused(side(files="left: a.wav"))
+    assert (finding.code, finding.where) == ("bad-audio", "transfers.side-a")
