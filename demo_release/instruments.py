@@ -53,13 +53,13 @@ def harmonium(
             + 0.03 * np.sin(2 * np.pi * 0.83 * seconds)
         )
         pan = np.clip((note.pitch - 57) / 70, -0.3, 0.3)
+        bent_cycles = np.cumsum(1 - 0.004 * np.exp(-t / 0.03))
         for cents, octave, level_db, side in (
             (-2.5, 1, 0, -0.3),
             (2.5, 1, 0, 0.3),
             (1.0, 2, octave_up_db, 0.0),
         ):
-            bent = 1 - 0.004 * np.exp(-t / 0.03)
-            cycles = np.cumsum(bent) * (pitch_hz * octave * 2 ** (cents / 1200) / rate)
+            cycles = bent_cycles * (pitch_hz * octave * 2 ** (cents / 1200) / rate)
             phase = (cycles + rng.uniform()) % 1 * TABLE_POINTS
             whole = phase.astype(np.int32)
             reed = table[whole] + (phase - whole) * (table[whole + 1] - table[whole])

@@ -1,4 +1,4 @@
-"""Make the source recordings and the cover of the demo release, all of them synthetic."""
+"""Make the source recordings and the cover of the demo releases, all of them synthetic."""
 
 import argparse
 import time
@@ -7,6 +7,7 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import NamedTuple
 
+import net_loft_side
 import numpy as np
 import pieces
 import soundfile
@@ -24,6 +25,7 @@ class Recording(NamedTuple):
 
 # The slowest first, so that the processes finish together.
 RECORDINGS = (
+    Recording(("net-loft-L.wav", "net-loft-R.wav"), 48000, "PCM_24", net_loft_side.net_loft),
     Recording(("side-b.flac",), 44100, "PCM_16", pieces.side_b),
     Recording(("ropewalk-L.wav", "ropewalk-R.wav"), 96000, "PCM_24", pieces.ropewalk),
     Recording(("tide-table.wav",), 48000, "PCM_24", pieces.tide_table),

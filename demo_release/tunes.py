@@ -1,4 +1,4 @@
-"""The melodies and chords of *Songs for Slack Water*, in the words `score.tune` reads."""
+"""The melodies and chords of the demo's songs, in the words `score.tune` reads."""
 
 LOW_LANTERN = """
 F#4:2:lo:D G4:1:lan:A/C# A4:1:te:D B4:2:no:G A4:2:va:D G4:2:sla:Em F#4:1:wa:D/A F#4:1:te
@@ -78,4 +78,47 @@ A4:6:men:F
 HARBOUR_PEAL = """
 F4:1 C5:1 A4:1 F5:1 C5:1 A4:1 F4:14 A4:14 F4:14
 F4:4 Bb4:4 C5:4 F4:1 A4:1 C5:1 F5:1 C5:1.5 A4:1.5 F4:2 F3:2
+"""
+
+TALLOW_CALL = "D4:1:ha F4:.5:la G4:.5:so A4:1.5:ro G4:.5:ta F4:1:wi D4:1:no E4:1.5:lo .:.5"
+TALLOW_ANSWER = """
+D5:1:ho:Dm C5:.5:li:F A4:.5:na G4:1:ta:C A4:1:ro:Dm C5:1:na:F D5:1:wi:Bb A4:1.5:lo:Dm .:.5
+"""
+
+HERON = """
+D4:2:he:G G4:1:ro B4:2:na:Em A4:1:_ G4:2:lo:C E4:1:sa D4:2.6:li:G .:.4
+G4:2:wa:G A4:1:to B4:2:ne:Em D5:1:la C5:2:mi:Am B4:1:so A4:2.5:no:D .:.5
+B4:2:o:G D5:1:ha C5:2:li:Am A4:1:fo B4:2:ra:G G4:1:na E4:2.5:do:C .:.5
+D4:2:he:G G4:1:ro A4:1.5:na:D B4:.5:_ A4:1:te G4:3:lo:G
+"""
+
+MOORING_RINGS = """
+D5:1.5 A4:1.5 F#4:1 D5:1 E5:1 F#5:2 A4:1 D5:1 B4:1.5 G4:1.5 E5:1 D5:1 C#5:2 A4:2 D4:1
+"""
+MOORING_DRONE = "F#4:8::D G4:6::Em E4:4::A F#4:4::D"
+
+TOLLKEEPER = """
+C5:2:o:F A4:1:to:Dm Bb4:1:la:Gm C5:2:mo:C D5:1:ni:Bb C5:1:ta:F A4:1:sa:Dm G4:1:le:C A4:2:fo:F
+G4:2:wai:C A4:1.6:lo:F .:.4
+"""
+TOLLKEEPER_AFTER = """
+A4:1:so:F Bb4:1:we:Gm C5:2:ro:Am D5:2:na:Bb C5:1:ti:F A4:1:do:Dm Bb4:1:la:Gm D5:1:fe:Bb
+C5:2:mo:C F5:2:o:Dm E5:1:ha:C D5:1:li:Bb C5:1:ta:F G4:1:de:C F4:3:lo:F
+"""
+
+REEL = """
+A4:.5 D5:.5 F#5:.5 D5:.5 E5:.5 C#5:.5 A4:1 G4:.5 B4:.5 D5:.5 B4:.5 A4:1 F#4:1
+A4:.5 D5:.5 F#5:.5 D5:.5 G5:.5 E5:.5 B4:1 C#5:.5 E5:.5 A5:.5 E5:.5 D5:1 D5:1
+"""
+REEL_CHORDS = """
+A4:2::D A4:2::A B4:2::G A4:2::D A4:2::D G4:2::Em A4:2::A F#4:1.8::D .:.2
+"""
+
+SAIL_ROOM_HUM = """
+A4:4:n:Dm G4:4:n:C F4:4:n:Bb A4:4:n:F Bb4:4:n:Gm A4:4:n:Dm G4:4:n:C F4:6:n:Dm
+"""
+SAIL_ROOM = """
+.:4 E3:1.5:la G3:.5:mi C4:1:na B3:.5:_ G3:.5:to F3:1:so Bb3:1.5:ro D4:.5:_ C4:.6:li .:.4
+A3:1.5:fa C4:.5:_ F4:1.5:ho C4:.5:de D4:1:we Bb3:1:no G3:1.6:ri .:.4
+F3:1:so A3:1:la D4:1.6:mai .:.4 E4:1:ho C4:1:ta G3:1.6:no .:.4 F3:1:le A3:1:_ D3:3:lo
 """

@@ -291,7 +291,7 @@ def choir(
     band = butter(1, [1500, 6500], "bandpass", fs=rate, output="sos")
     breath = sosfilt(band, rng.standard_normal(frames)) * 10 ** (manner.breath_db / 20)
     loud = np.sqrt(
-        np.maximum(np.convolve(np.mean(stereo**2, 1)[:: rate // 100], np.ones(5) / 5, "same"), 0)
+        np.maximum(np.convolve(np.mean(stereo[:: rate // 100] ** 2, 1), np.ones(5) / 5, "same"), 0)
     )
     breath *= 2 * np.interp(np.arange(frames), np.arange(len(loud)) * (rate // 100), loud)
     centre = (sum(place) / 2 + 1) * np.pi / 4

@@ -149,6 +149,44 @@ class Join:
 
 
 @dataclass(frozen=True)
+class SideStep:
+    """One step of a side's mending, with what was measured before and after it all."""
+
+    done: str
+    measure: str | None = None
+    before: float | None = None
+    after: float | None = None
+
+
+@dataclass(frozen=True)
+class ProofSide:
+    """A tape side that tracks are on.
+
+    Attributes
+    ----------
+    name
+        As the manifest names it.
+    files
+        As the manifest names them.
+    facts
+        What is known of it: tape, deck, date, by whom.
+    notes
+        Paragraphs, empty if none.
+    steps
+        What was mended, in order.
+    clips
+        File name in ``proof/sides`` by what it is: as it came, mended, without a step.
+    """
+
+    name: str
+    files: tuple[str, ...]
+    facts: tuple[tuple[str, str], ...]
+    notes: str
+    steps: tuple[SideStep, ...]
+    clips: Mapping[str, str]
+
+
+@dataclass(frozen=True)
 class Proof:
     """A finished release to be approved.
 
@@ -171,6 +209,8 @@ class Proof:
         The front cover's path inside the release.
     has_clips
         Whether a clip of each join lies in ``proof/joins``.
+    sides
+        The tape sides that tracks are on.
     """
 
     name: str
@@ -181,6 +221,7 @@ class Proof:
     findings: tuple[Finding, ...] = field(default=())
     cover: str | None = None
     has_clips: bool = True
+    sides: tuple[ProofSide, ...] = ()
 
     @property
     def deliverables(self) -> tuple[Deliverable, ...]:

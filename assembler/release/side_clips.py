@@ -1,0 +1,100 @@
+"""Clips of a mended side for the proof: as it came, mended, and with each step left out."""
+
+from __future__ import annotations
+
+import json
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soxr
+from numpy.typing import NDArray
+
+from assembler.file_names import safe_name
+from assembler.proof.content import ProofSide, SideStep
+from assembler.proof.joins import write_join_clip
+from assembler.release.keys import named_key
+from assembler.release.reuse import Reuse
+from assembler.release.sides import Side
+from assembler.sequence.frames import DISC_RATE_HZ
+from assembler.sound.blocks import Samples
+from assembler.transfers.mending import Settled, in_place, run_faster
+
+BEFORE_S, AFTER_S = 3, 9
+"""Around the place where the programme begins: noise alone, then music."""
+_PEAK = 0.7
+AS_IT_CAME, MENDED = "as it came", "mended"
+
+
+def proof_side(folder: Path, side: Side, reuse: Reuse) -> ProofSide:
+    """Give what the proof shows of a side, its clips written into a folder."""
+    clips: dict[str, str] = {}
+    if side.account and side.account["steps"]:
+        folder.mkdir(parents=True, exist_ok=True)
+        clips = make_side_clips(folder, side, reuse)
+    steps = (
+        SideStep(told["done"], told.get("measure"), told.get("before"), told.get("after"))
+        for told in side.account.get("steps", ())
+    )
+    notes = side.transfer.notes or ""
+    return ProofSide(side.name, side.transfer.paths, side.facts, notes, tuple(steps), clips)
+
+
+def make_side_clips(folder: Path, side: Side, reuse: Reuse) -> dict[str, str]:
+    """Write a side's clips, all at one gain, so that only the mending is heard.
+
+    Parameters
+    ----------
+    folder
+        To write into.
+    side
+        A side that was mended.
+    reuse
+        Finished work.
+
+    Returns
+    -------
+    dict
+        File name by what it is: `AS_IT_CAME`, `MENDED`, ``without hum`` and so on.
+    """
+    settled = Settled.of_json(side.account["settled"])
+    kinds: dict[str, tuple[str, ...] | None] = {AS_IT_CAME: None, MENDED: ()}
+    steps = list(settled.values())
+    if len(steps) > 1:
+        kinds |= {f"without {step}": (step,) for step in steps}
+    made = {}
+    for what, without in kinds.items():
+        name = f"{safe_name(side.name)} - {what}.mp3"
+        parts = {"mending": json.dumps(side.account["settled"]), "left out": without}
+        key = named_key("side clip", parts, [str(side.recording.key)])
+        reuse.file(folder / name, key, partial(_write, side, settled, without))
+        made[what] = name
+    return made
+
+
+def _write(side: Side, settled: Settled, without: tuple[str, ...] | None, path: Path) -> None:
+    gain = _PEAK / max(_peak(_excerpt(side, settled, kind)) for kind in (None, ()))
+    words = _excerpt(side, settled, without) * (gain * 32767)
+    write_join_clip(np.clip(np.rint(words), -32768, 32767).astype(np.int16), path)
+
+
+def _excerpt(side: Side, settled: Settled, without: tuple[str, ...] | None) -> NDArray[Any]:
+    """Give the excerpt at the disc's rate, mended but for some steps; None: as it came."""
+    original, rate_hz = side.original, side.original.rate_hz
+    begins = round((side.account["begins_s"] or 0) * rate_hz)
+    start = max(0, begins - BEFORE_S * rate_hz)
+    end = min(original.frames, begins + AFTER_S * rate_hz)
+    if without is None:
+        sound: Samples = np.concatenate(list(original.blocks(start, end)))
+    else:
+        mended = in_place(original, settled, start, end, without)
+        if "speed" not in without:
+            mended = run_faster(mended, rate_hz, settled)
+        sound = np.concatenate(list(mended))
+    excerpt: NDArray[Any] = soxr.resample(sound, rate_hz, DISC_RATE_HZ, quality="VHQ")
+    return excerpt
+
+
+def _peak(sound: NDArray[Any]) -> float:
+    return max(float(np.abs(sound).max(initial=0)), 1e-6)

@@ -1,0 +1,75 @@
+"""What `split` shows in a terminal: the songs of sides, how sure each cut is, what is left out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from assembler.manifest.times import clock_text, duration_text
+from assembler.transfers.split import UNSURE, Split
+
+COST = (
+    "cost {cost:.1f}: short songs, talk inside a song, durations that differ from the list and "
+    "sound left out cost; long and deep pauses at the cuts gain"
+)
+
+
+def print_split(sides: Sequence[tuple[str, Split]], titles: Sequence[str]) -> None:
+    """Print the songs of sides, with what is unsure and what is left out.
+
+    Parameters
+    ----------
+    sides
+        Name and split of each side, in the order of the release.
+    titles
+        Of the songs, through all sides.
+    """
+    console = Console(highlight=False)
+    number = 0
+    for name, split in sides:
+        named = [*titles[number:], *[""] * len(split.songs)][: len(split.songs)]
+        console.print(_table(name, split, named, number + 1))
+        for line in _unsure(split, number + 1):
+            console.print(Text(line, style="yellow"), soft_wrap=not console.is_terminal)
+        for remark in split.remarks:
+            console.print(Text(remark), soft_wrap=not console.is_terminal)
+        told = Text(COST.format(cost=round(split.cost, 1) + 0.0).replace("-", "−"), style="dim")
+        console.print(told, soft_wrap=not console.is_terminal)
+        number += len(split.songs)
+    if titles[number:]:
+        left = ", ".join(titles[number:])
+        told = Text(f"no song is left for: {left}", style="yellow")
+        console.print(told, soft_wrap=not console.is_terminal)
+
+
+def _table(name: str, split: Split, titles: Sequence[str], first_number: int) -> Table:
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table.add_column("", justify="right", no_wrap=True)
+    table.add_column(Text(name), ratio=1, overflow="fold")
+    for heading in ("Start", "End", "Length", "Sure"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for number, (song, title) in enumerate(zip(split.songs, titles, strict=True), first_number):
+        table.add_row(
+            str(number),
+            Text(title) if title else Text("no title", style="yellow"),
+            clock_text(song.start_s),
+            clock_text(song.end_s),
+            duration_text(song.end_s - song.start_s),
+            Text(f"{song.sureness:.2f}", style="yellow" if song.sureness < UNSURE else "green"),
+        )
+    return table
+
+
+def _unsure(split: Split, first_number: int) -> Iterator[str]:
+    """Say of each cut that wants to be heard why it is unsure; a cut of two songs once."""
+    told_s = -1.0
+    for number, song in enumerate(split.songs, first_number):
+        for what, cut in (("begins", song.begin), ("ends", song.end)):
+            if cut.sureness < UNSURE and cut.at_s != told_s:
+                at = clock_text(cut.at_s)
+                yield f"{number} {what} at {at}, unsure ({cut.sureness:.2f}): {cut.why}"
+                told_s = cut.at_s

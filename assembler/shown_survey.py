@@ -1,0 +1,129 @@
+"""What `survey` shows in a terminal: how a side is, what is wrong with it, what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from assembler.manifest.times import clock_text
+from assembler.transfers.remedies import signed
+from assembler.transfers.survey import Survey
+
+
+def print_survey(name: str, side: Survey) -> None:
+    """Print how a side is: what was measured, then each finding with its remedy.
+
+    Parameters
+    ----------
+    name
+        Of the side.
+    side
+        Its survey.
+    """
+    console = Console(highlight=False)
+    console.print(Text(name, style="bold").append(f"  {' + '.join(side.files)}", style="dim"))
+    table = Table.grid(padding=(0, 2))
+    table.add_column(no_wrap=True, style="dim")
+    table.add_column(overflow="fold")
+    for what, value in _facts(side):
+        table.add_row(what, Text(value))
+    console.print(table)
+    for finding in side.findings:
+        text = Text("\n").append(finding.measured, style="yellow")
+        text.append(f" [{finding.code}]", style="dim").append(f"\n  {finding.remedy}")
+        console.print(text, soft_wrap=not console.is_terminal)
+    if side.mend:
+        console.print(Text("\nTo mend what can be mended, paste below the side's files:", "bold"))
+        console.print(Text(side.mend.rstrip()), soft_wrap=True)
+    elif not side.findings:
+        console.print(Text("\nnothing to mend", style="green"))
+
+
+def _facts(side: Survey) -> Iterator[tuple[str, str]]:
+    """Give what was measured, a line each."""
+    programme, channels, words = side.programme, side.channels, side.words
+    yield "words", _words(side)
+    yield "length", clock_text(side.length_s)
+    if programme.begins_s is not None and programme.ends_s is not None:
+        yield "sound", f"{clock_text(programme.begins_s)} to {clock_text(programme.ends_s)}"
+    yield "noise floor", _level(side.noise_floor_dbfs, "dBFS")
+    yield "peak", _both(words.peak_dbfs, "dBFS")
+    if words.clipped_crests:
+        yield (
+            "clipped",
+            f"{words.clipped_crests} crests, longest {words.longest_samples} samples",
+        )
+    yield "off 0", _both([100 * value for value in channels.dc], "%", 3)
+    if not side.mono:
+        yield from _compared(side)
+    yield "hum", _hum(side)
+    yield "clicks", f"{side.clicks.per_minute:.1f} a minute, {side.clicks.count} in all"
+    yield "dropouts", str(len(side.dropouts.dropouts))
+    yield "speed", _speed(side)
+    yield "sound up to", _bandwidth(side)
+
+
+def _words(side: Survey) -> str:
+    width = f"{side.bits} bits" if side.bits else "float or lossy"
+    used = [bits for bits in side.words.bits_used if bits is not None]
+    said = f", {max(used)} of them used" if used and side.bits and max(used) < side.bits else ""
+    return f"{side.rate_hz} Hz, {width}{said}{', mono' if side.mono else ''}"
+
+
+def _compared(side: Survey) -> Iterator[tuple[str, str]]:
+    channels = side.channels
+    yield "balance", _of_course(channels.balance_db, channels.balance_course_db, "dB", 1)
+    polarity = {"same": "alike", "opposite": "opposite", "unclear": "can't be told"}
+    yield (
+        "polarity",
+        f"{polarity[channels.polarity]}, correlation {signed(channels.correlation, 2)}",
+    )
+    wanders = channels.drift_us is not None and f", wanders by {channels.drift_us:.0f} µs"
+    if channels.offset_us is None:
+        yield "azimuth", "can't be told"
+    else:
+        yield "azimuth", f"right {signed(channels.offset_us, 0)} µs late{wanders or ''}"
+
+
+def _of_course(value: float | None, course: Sequence[float | None], unit: str, digits: int) -> str:
+    """Write a value with its range over the side."""
+    if value is None:
+        return "can't be told"
+    told = [each for each in course if each is not None]
+    span = ""
+    if len(told) > 2:
+        span = f", over time {signed(min(told), digits)} to {signed(max(told), digits)}"
+    return f"left {signed(value, digits)} {unit}{span}"
+
+
+def _hum(side: Survey) -> str:
+    hum = side.hum
+    if hum.mains_hz is None:
+        return "none found"
+    numbers = ", ".join(str(partial.number) for partial in hum.partials)
+    return f"{hum.mains_hz:.2f} Hz, {_level(hum.level_dbfs, 'dBFS')}, partials {numbers}"
+
+
+def _speed(side: Survey) -> str:
+    if side.speed is None:
+        return "can't be told: neither a reference tone nor hum"
+    return f"to be run {signed(100 * (side.speed.factor - 1), 2)} %: {side.speed.how}"
+
+
+def _bandwidth(side: Survey) -> str:
+    reading = side.bandwidth
+    ends = "can't be told" if reading.ends_hz is None else f"{reading.ends_hz / 1000:.1f} kHz"
+    cliff = reading.cliff_hz
+    return ends if cliff is None else f"{ends}; all ends at once at {cliff / 1000:.1f} kHz"
+
+
+def _level(value: float | None, unit: str, digits: int = 1) -> str:
+    return "–" if value is None else f"{signed(value, digits)} {unit}"
+
+
+def _both(values: Sequence[float | None], unit: str, digits: int = 1) -> str:
+    left, right = (_level(value, unit, digits) for value in values)
+    return f"left {left}, right {right}"

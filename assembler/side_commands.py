@@ -1,0 +1,107 @@
+"""The commands for tape sides: survey and split. They parse nothing and work out nothing."""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from assembler.draft.first_manifest import write_new
+from assembler.errors import AssemblerError
+from assembler.manifest.yaml_text import read_text
+from assembler.transfers.named import NamedSide, named_sides
+
+PrintJson = Callable[[Any], None]
+
+
+@contextmanager
+def _opened(given: list[str]) -> Iterator[list[NamedSide]]:
+    with tempfile.TemporaryDirectory() as scratch:
+        yield named_sides(given, Path(scratch))
+
+
+def run_survey(options: argparse.Namespace, print_json: PrintJson) -> None:
+    """Tell what each side is and what is wrong with it; write its picture where one is asked for.
+
+    Raises
+    ------
+    AssemblerError
+        A side can't be read, or a picture can't be written.
+    """
+    from assembler.shown_survey import print_survey
+    from assembler.transfers.side_picture import write_side_picture
+    from assembler.transfers.survey import survey
+
+    told = []
+    with _opened(options.sides) as sides:
+        for side in sides:
+            found = survey(side.recording, jobs=options.jobs)
+            picture = None
+            if options.pictures:
+                picture = options.pictures / f"{side.name}.png"
+                with _writing(options.pictures):
+                    write_side_picture(picture, side.name, found)
+            if options.json:
+                shown = str(picture) if picture else None
+                told.append({"name": side.name, **found.as_json(), "picture": shown})
+            else:
+                print_survey(side.name, found)
+                if picture:
+                    print(picture)
+    if options.json:
+        print_json({"ok": True, "sides": told})
+
+
+def run_split(options: argparse.Namespace, print_json: PrintJson) -> None:
+    """Propose where the songs of sides begin and end; write tracks and clips where asked for.
+
+    Raises
+    ------
+    AssemblerError
+        A side or the song list can't be read, or no song is found.
+    """
+    from assembler.draft.song_list import listed_songs
+    from assembler.shown_split import print_split
+    from assembler.transfers.programme import read_programme
+    from assembler.transfers.several_sides import split_sides
+    from assembler.transfers.side_tracks import tracks_section
+    from assembler.transfers.split_clips import write_split_clips
+
+    songs = listed_songs(read_text(options.titles)) if options.titles else None
+    titles = [song.title for song in songs or ()]
+    with _opened(options.sides) as sides:
+        readings = []
+        for side in sides:
+            sound = side.recording.blocks(0, side.recording.frames)
+            readings.append((side.name, read_programme(sound, side.recording.rate_hz)))
+        splits = split_sides(readings, options.count, songs)
+        text = tracks_section(splits, titles)
+        clips: list[Path] = []
+        if options.clips:
+            with _writing(options.clips):
+                first = 1
+                for side, (_, split) in zip(sides, splits, strict=True):
+                    clips += write_split_clips(options.clips, side.recording, split, first)
+                    first += len(split.songs)
+    if options.out:
+        write_new(options.out, text)
+    if options.json:
+        told = [{"name": name, **split.as_json()} for name, split in splits]
+        print_json({"ok": True, "sides": told, "tracks": text})
+        return
+    print_split(splits, titles)
+    print(text if not options.out else options.out, end="" if not options.out else "\n")
+    if clips:
+        print(f"{options.clips}: {len(clips)} clips around the cuts")
+
+
+@contextmanager
+def _writing(folder: Path) -> Iterator[None]:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        yield
+    except OSError as error:
+        raise AssemblerError(f"{folder}: can't be written: {error.strerror}") from error

@@ -1,0 +1,235 @@
+"""Mending of a side: what is asked, settled by what was measured, done in a fixed order.
+
+The original is only read. Each step can be left out, so that it can be heard what it does; what was
+done, with what was measured before and after, goes into the report, in the spirit of IASA-TC 03
+(the transfer stays as it is, restoration is documented and can be undone; from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import asdict, dataclass
+from fractions import Fraction
+from typing import Any, Literal
+
+from assembler.manifest.transfers import Mend
+from assembler.sound.blocks import Samples
+from assembler.sources import Recording
+from assembler.transfers.channel_mending import balanced, inverted, swapped, without_dc
+from assembler.transfers.clicks import without_clicks
+from assembler.transfers.condition import Condition
+from assembler.transfers.delay import aligned
+from assembler.transfers.hum import without_hum
+from assembler.transfers.noise import NoiseProfile, less_noise, noise_profile
+from assembler.transfers.speed import at_speed
+
+_AROUND_S, _AROUND_HUM_S = 2, 12
+"""Sound before and after a stretch that is mended by itself, for what needs to settle."""
+
+Step = Callable[[Iterator[Samples], int], Iterator[Samples]]
+
+
+@dataclass(frozen=True)
+class Settled:
+    """What is done to a side, every value known.
+
+    Attributes
+    ----------
+    dc
+        Of left and right, to be taken off.
+    swap
+        The channels are exchanged.
+    invert
+        The channel whose polarity is turned.
+    declick
+        Strength.
+    azimuth_us
+        By how much the right is late.
+    balance_db
+        By how much the left is raised.
+    hum
+        Pitch of the mains on this side in Hz, and partials.
+    noise
+        Where there is noise alone, from and to in samples, and the dB to take.
+    factor
+        How much faster it runs.
+    untold
+        Steps that asked for a value which could not be measured; they are left out.
+    """
+
+    dc: tuple[float, float] | None = None
+    swap: bool = False
+    invert: Literal["left", "right", "both"] | None = None
+    declick: float | None = None
+    azimuth_us: float | None = None
+    balance_db: float | None = None
+    hum: tuple[float, int] | None = None
+    noise: tuple[int, int, float] | None = None
+    factor: Fraction = Fraction(1)
+    untold: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Give it as plain data; `of_json` reads it."""
+        return {**asdict(self), "factor": str(self.factor)}
+
+    @classmethod
+    def of_json(cls, told: Mapping[str, Any]) -> Settled:
+        """Read what `as_json` gave."""
+        plain: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in told.items()}
+        return cls(**{**plain, "factor": Fraction(told["factor"])})
+
+    def values(self) -> dict[str, Any]:
+        """Give the value of each step that is taken, in order."""
+        return {
+            name: value
+            for name, value in (
+                ("dc", self.dc),
+                ("swap", self.swap or None),
+                ("invert", self.invert),
+                ("declick", self.declick),
+                ("azimuth", self.azimuth_us),
+                ("balance", self.balance_db),
+                ("hum", self.hum),
+                ("noise", self.noise),
+                ("speed", None if self.factor == 1 else self.factor),
+            )
+            if value is not None
+        }
+
+
+def settle(mend: Mend, before: Condition, rate_hz: int) -> Settled:
+    """Settle what is asked by what was measured.
+
+    Parameters
+    ----------
+    mend
+        What is asked.
+    before
+        Of the side as it is.
+    rate_hz
+        Of the side.
+    """
+    channels = before.channels
+    turned = -1.0 if mend.swap else 1.0
+    right_late_us = _known(mend.azimuth, _times(turned, channels.offset_us))
+    left_up_db = _known(mend.balance, _times(-turned, channels.balance_db))
+    noise, hum = mend.noise, mend.hum
+    hum_hz = before.hum.mains_hz if hum and before.hum.nominal_hz == hum.mains else None
+    untold = (
+        ("azimuth", mend.azimuth == "auto" and right_late_us is None),
+        ("balance", mend.balance == "auto" and left_up_db is None),
+        ("hum", hum is not None and hum_hz is None),
+    )
+    return Settled(
+        dc=channels.dc if mend.dc else None,
+        swap=mend.swap,
+        invert=mend.invert,
+        declick=mend.declick.strength if mend.declick else None,
+        azimuth_us=right_late_us,
+        balance_db=left_up_db,
+        hum=(hum_hz, hum.partials) if hum and hum_hz else None,
+        noise=(int(noise.from_ * rate_hz), int(noise.to * rate_hz), noise.reduce)
+        if noise
+        else None,
+        factor=mend.factor,
+        untold=tuple(name for name, is_untold in untold if is_untold),
+    )
+
+
+def _known(asked: Literal["auto"] | float | None, found: float | None) -> float | None:
+    return found if asked == "auto" else asked
+
+
+def _times(sign: float, value: float | None) -> float | None:
+    return None if value is None else sign * value
+
+
+def in_place(
+    recording: Recording,
+    settled: Settled,
+    start: int,
+    end: int,
+    without: Collection[str] = (),
+) -> Iterator[Samples]:
+    """Mend a stretch of a side in all but its speed.
+
+    Parameters
+    ----------
+    recording
+        The side, which is only read.
+    settled
+        What to do.
+    start, end
+        First sample and the one after the last, at the side's rate.
+    without
+        Names of steps to leave out.
+
+    Yields
+    ------
+    ndarray of float32, shape (frames, 2)
+        As many samples as were asked for.
+
+    Raises
+    ------
+    SourceError
+        The side can't be read.
+    """
+    return _before(_steps(recording, settled, without), recording, start, end)
+
+
+def run_faster(blocks: Iterator[Samples], rate_hz: int, settled: Settled) -> Iterator[Samples]:
+    """Run sound at its right speed: as many samples as came in, divided by the factor."""
+    return blocks if settled.factor == 1 else at_speed(blocks, rate_hz, settled.factor)
+
+
+def _steps(
+    recording: Recording, settled: Settled, without: Collection[str]
+) -> list[tuple[str, Step]]:
+    """Give the steps before speed, in order."""
+    values = settled.values()
+    makers: dict[str, Callable[[Any], Step]] = {
+        "dc": lambda dc: lambda blocks, rate_hz: without_dc(blocks, rate_hz, dc),
+        "swap": lambda _: lambda blocks, _rate_hz: swapped(blocks),
+        "invert": lambda which: lambda blocks, _rate_hz: inverted(blocks, which),
+        "declick": lambda s: lambda blocks, rate_hz: without_clicks(blocks, rate_hz, s),
+        "azimuth": lambda us: lambda blocks, rate_hz: aligned(blocks, rate_hz, us),
+        "balance": lambda db: lambda blocks, _rate_hz: balanced(blocks, db),
+        "hum": lambda h: lambda blocks, rate_hz: without_hum(blocks, rate_hz, *h),
+    }
+    steps = [(n, makers[n](v)) for n, v in values.items() if n in makers and n not in without]
+    if settled.noise and "noise" not in without:
+        first, last, reduce_db = settled.noise
+        profile = _profile(steps, recording, first, last)
+        steps.append(
+            ("noise", lambda blocks, rate_hz: less_noise(blocks, rate_hz, profile, reduce_db))
+        )
+    return steps
+
+
+def _profile(
+    steps: list[tuple[str, Step]], recording: Recording, first: int, last: int
+) -> NoiseProfile:
+    """Learn the noise where it is alone, as it is after the steps before."""
+    return noise_profile(_before(steps, recording, first, last), recording.rate_hz)
+
+
+def _before(
+    steps: list[tuple[str, Step]], recording: Recording, start: int, end: int
+) -> Iterator[Samples]:
+    """Run the steps over a stretch, with some sound around it for what must settle."""
+    rate_hz = recording.rate_hz
+    around_s = _AROUND_HUM_S if "hum" in dict(steps) else _AROUND_S
+    read_from = max(0, start - around_s * rate_hz)
+    sound = recording.blocks(read_from, min(recording.frames, end + around_s * rate_hz))
+    for _, step in steps:
+        sound = step(sound, rate_hz)
+    return _between(sound, start - read_from, end - read_from)
+
+
+def _between(blocks: Iterator[Samples], start: int, end: int) -> Iterator[Samples]:
+    for block in blocks:
+        if start < len(block):
+            yield block[max(0, start) : end]
+        start, end = start - len(block), end - len(block)
+        if end <= 0:
+            return

@@ -1,0 +1,303 @@
+"""Where the songs of a side begin and end."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from assembler.errors import AssemblerError
+from assembler.manifest.times import duration_text
+from assembler.transfers.listed_durations import misfits, order_that_fits, remarks_on_durations
+from assembler.transfers.noise_floor import LEAST_FLOOR_DB, runs
+from assembler.transfers.pauses import (
+    Pause,
+    begins_at,
+    ends_at,
+    evidence,
+    find_pauses,
+    sound_of,
+    talk_course,
+)
+from assembler.transfers.programme import STEP_S, ProgrammeReading
+from assembler.transfers.split_cost import Chosen, Splits, Stretches, stretches
+
+UNSURE = 0.7
+"""A cut that is less sure than this wants to be listened to."""
+_MOST_SONGS = 99
+_LEAST_SONG_S = 15.0
+_FEWEST_PAUSES, _MOST_PAUSES = 150, 400
+_LEAST_TOLD_S = 0.1
+_LONG_SONG_S = 600.0
+_TALK_SHARE = 0.2
+
+
+@dataclass(frozen=True)
+class Cut:
+    """Where a song begins or ends.
+
+    Attributes
+    ----------
+    at_s
+        On the clock of the transfer.
+    sureness
+        From 0 to 1.
+    why
+        What speaks for it or against it, in plain words.
+    """
+
+    at_s: float
+    sureness: float
+    why: str
+
+
+@dataclass(frozen=True)
+class Song:
+    """A song of a side."""
+
+    begin: Cut
+    end: Cut
+
+    @property
+    def start_s(self) -> float:
+        """Where it begins."""
+        return self.begin.at_s
+
+    @property
+    def end_s(self) -> float:
+        """Where it ends."""
+        return self.end.at_s
+
+    @property
+    def sureness(self) -> float:
+        """How sure the less sure of its two cuts is."""
+        return min(self.begin.sureness, self.end.sureness)
+
+    @property
+    def why(self) -> str:
+        """Why its less sure cut is where it is."""
+        return min(self.begin, self.end, key=lambda cut: cut.sureness).why
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """Sound that belongs to no song: talk, noise of handling."""
+
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
+class Split:
+    """The songs of a side.
+
+    Attributes
+    ----------
+    songs
+        In their order.
+    left_out
+        Sound outside them that is taken for talk or noise.
+    cost
+        Of this split, as `split_cost` states it; lower is better.
+    count_alone
+        How many songs the side would be split into if no number were given.
+    remarks
+        What the person should know, a line each.
+    """
+
+    songs: tuple[Song, ...]
+    left_out: tuple[LeftOut, ...]
+    cost: float
+    count_alone: int
+    remarks: tuple[str, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Give it as a document: seconds, rounded to the thousandth."""
+        return {
+            "songs": [
+                {
+                    "start_s": round(song.start_s, 3),
+                    "end_s": round(song.end_s, 3),
+                    "sureness": song.sureness,
+                    "begin": {"sureness": song.begin.sureness, "why": song.begin.why},
+                    "end": {"sureness": song.end.sureness, "why": song.end.why},
+                }
+                for song in self.songs
+            ],
+            "left_out": [
+                {"start_s": round(rest.start_s, 3), "end_s": round(rest.end_s, 3)}
+                for rest in self.left_out
+            ],
+            "cost": round(self.cost, 3),
+            "count_alone": self.count_alone,
+            "remarks": list(self.remarks),
+        }
+
+
+def propose_songs(
+    reading: ProgrammeReading,
+    count: int | None = None,
+    durations: Sequence[float | None] | None = None,
+    name: str = "the side",
+) -> Split:
+    """Find the songs of a side: the split that costs least, as `split_cost` states the cost.
+
+    Parameters
+    ----------
+    reading
+        The side's levels.
+    count
+        How many songs there are; None leaves it to the cost.
+    durations
+        Seconds that a list gives each song; used where there are as many as songs.
+    name
+        Of the side, for messages.
+
+    Raises
+    ------
+    AssemblerError
+        There is no song: silence, talk alone; or no song is asked for.
+    """
+    if count is None and durations is not None:
+        count = len(durations)
+    _refuse_nothing(reading, count, name)
+    pauses, weighed = _weighed(reading, min(max(4 * (count or 0), _FEWEST_PAUSES), _MOST_PAUSES))
+    room = min(int(reading.length_s / _LEAST_SONG_S) + 1, _MOST_SONGS)
+    plain = Splits(weighed, min(max(count or 0, room), len(pauses) - 1))
+    alone = plain.likeliest_count()
+    wanted = count or alone
+    while wanted and not plain.possible(wanted):
+        wanted -= 1
+    splits, off = _with_durations(plain, wanted, durations or (), weighed)
+    chosen = splits.chosen(wanted)
+    talking = all(weighed.talk_s[s] > _TALK_SHARE * weighed.lengths_s[s] for s in chosen.songs)
+    if talking and (count is None or not alone):
+        at = f"{duration_text(pauses[0].end_s)} to {duration_text(pauses[-1].start_s)}"
+        raise AssemblerError(f"{name}: no song is found, only talk or noise from {at}")
+    left_out = _left_out(pauses, chosen)
+    remarks = [*_remarks_on_count(count, wanted, alone, pauses), *off]
+    remarks += ["all of it comes in syllables: is it talk?"] if talking else []
+    remarks += [f"talk or noise at {duration_text(rest.start_s)}, left out" for rest in left_out]
+    return Split(_songs(reading, pauses, chosen), left_out, chosen.cost, alone, tuple(remarks))
+
+
+def _refuse_nothing(reading: ProgrammeReading, count: int | None, name: str) -> None:
+    if count is not None and count < 1:
+        raise AssemblerError(f"{name}: no song is asked for: name one at least")
+    if reading.begins_s is None:
+        floor = "silence" if reading.floor_db <= LEAST_FLOOR_DB else "noise"
+        raise AssemblerError(f"{name}: holds nothing but {floor}: is it the right file?")
+
+
+def _weighed(reading: ProgrammeReading, most: int) -> tuple[list[Pause], Stretches]:
+    pauses = find_pauses(reading, sound_of(reading), most)
+    return pauses, stretches(pauses, talk_course(reading))
+
+
+def _remarks_on_count(
+    count: int | None, found: int, alone: int, pauses: Sequence[Pause]
+) -> list[str]:
+    if count is not None and found < count:
+        return [f"{count} songs are named, no more than {found} can be told apart"]
+    if not any(pause.is_silence for pause in pauses[1:-1]):
+        if found > 1:
+            return ["there is no silence between songs: cut at the quietest places, hear each one"]
+        if not pauses[0].is_silence or pauses[-1].start_s > _LONG_SONG_S:
+            return ["there is no silence inside this side: it is taken for one song"]
+    if count is not None and count != alone:
+        more = "more" if alone > count else "fewer"
+        return [f"{count} songs are named; by its pauses the side has {more}: {alone}"]
+    return []
+
+
+def _with_durations(
+    plain: Splits, count: int, durations: Sequence[float | None], weighed: Stretches
+) -> tuple[Splits, list[str]]:
+    """Take listed durations into account, unless they belong to another order."""
+    if all(duration is None for duration in durations):
+        return plain, []
+    if len(durations) != count:
+        told = f"{len(durations)} durations are listed for {count} songs: they are not used"
+        return plain, [told]
+    lengths = _lengths(plain, count, weighed)
+    if len(misfits(lengths, durations)) > 1 and order_that_fits(lengths, durations):
+        return plain, remarks_on_durations(lengths, durations)
+    splits = Splits(weighed, count, durations)
+    return splits, remarks_on_durations(_lengths(splits, count, weighed), durations)
+
+
+def _lengths(splits: Splits, count: int, weighed: Stretches) -> list[float]:
+    return [float(weighed.lengths_s[song]) for song in splits.way(count)]
+
+
+def _songs(reading: ProgrammeReading, pauses: Sequence[Pause], chosen: Chosen) -> tuple[Song, ...]:
+    found: list[Song] = []
+    for first, last in chosen.songs:
+        before, after = pauses[first], pauses[last]
+        start_s, end_s = before.end_s, after.start_s
+        if before.is_silence:
+            start_s = begins_at(reading, before.start_s, before.end_s)
+        if after.is_silence:
+            end_s = ends_at(reading, after.start_s, after.end_s)
+        if found and found[-1].end_s > start_s:
+            found[-1] = replace(found[-1], end=replace(found[-1].end, at_s=start_s))
+        begin = Cut(start_s, *_sureness(chosen.begins[first], before, outermost=first == 0))
+        outermost = last == len(pauses) - 1
+        end = Cut(
+            min(end_s, reading.length_s),
+            *_sureness(chosen.ends[last], after, outermost=outermost),
+        )
+        found.append(Song(begin, end))
+    return tuple(found)
+
+
+def _sureness(probability: float, pause: Pause, *, outermost: bool) -> tuple[float, str]:
+    """Give how sure a cut is: the share of splits that have it, less if the pause is no pause."""
+    if outermost and not pause.is_silence:
+        alone, why = 0.7, "the side begins or ends in sound"
+    elif outermost:
+        alone, why = 0.99, "nothing but noise beyond"
+    elif pause.is_silence:
+        alone = 1 / (1 + math.exp(-1.2 * (evidence(pause) + 1.5)))
+        why = f"{pause.quiet_s:.1f} s of silence"
+    else:
+        alone = 0.4 / (1 + math.exp(-(evidence(pause) + 4) / 1.5))
+        why = f"no silence: the level stays {pause.over_floor_db:.0f} dB over the noise"
+    if probability < UNSURE:
+        why += ", another cut is nearly as likely"
+    return round(float(min(probability, 1.0)) * alone, 3), why
+
+
+def _left_out(pauses: Sequence[Pause], chosen: Chosen) -> tuple[LeftOut, ...]:
+    ends = [0, *(last for _, last in chosen.songs)]
+    begins = [*(first for first, _ in chosen.songs), len(pauses) - 1]
+    between = [
+        LeftOut(pauses[a].end_s, pauses[b].start_s) for a, b in zip(ends, begins, strict=True)
+    ]
+    return tuple(rest for rest in between if rest.end_s - rest.start_s >= _LEAST_TOLD_S)
+
+
+def narrowed(reading: ProgrammeReading, start_s: float, end_s: float) -> tuple[float, float]:
+    """Let a section begin and end where its sound does; without any it stays as it is.
+
+    Parameters
+    ----------
+    reading
+        The side's levels.
+    start_s, end_s
+        The section.
+
+    Returns
+    -------
+    start_s, end_s
+        Within the section.
+    """
+    first, last = (round(time_s / STEP_S) for time_s in (start_s, end_s))
+    spans = runs(sound_of(reading)[first:last])
+    if not len(spans):
+        return start_s, end_s
+    sound_s = start_s + spans[0, 0] * STEP_S, start_s + spans[-1, 1] * STEP_S
+    begin_s = begins_at(reading, start_s, sound_s[0]) if spans[0, 0] else start_s
+    tail_s = ends_at(reading, sound_s[1], end_s) if spans[-1, 1] < last - first else end_s
+    return max(begin_s, start_s), min(tail_s, end_s)

@@ -1,0 +1,234 @@
+"""Releases whose tracks are on tape sides: what is mended, what it does to the tracks' times, and
+that the transfer itself stays as it was. The faults are made here and their values are known; that
+each step does its work is tested beside the step."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from numpy.typing import NDArray
+
+from assembler import build, check, load
+from assembler.cli import main
+from assembler.release.build_report import BuildReport
+
+RATE_HZ = 44_100
+LENGTH_S = 24.0
+SONGS = ((4.0, 10.0), (13.0, 20.0))
+
+
+def programme() -> NDArray[np.float64]:
+    """Two songs, the same in both channels, on a quiet noise of their own in each."""
+    rng = np.random.default_rng(11)
+    at_s = np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
+    song = sum(
+        np.sin(2 * np.pi * hz * at_s + phase) / n
+        for n, (hz, phase) in enumerate(((220, 0.1), (447, 1.0), (905, 2.0), (2210, 0.4)), 1)
+    )
+    song = song * (1 + 0.5 * np.sin(2 * np.pi * 1.7 * at_s)) + 0.3 * rng.standard_normal(len(at_s))
+    heard = np.zeros(len(at_s))
+    for begin_s, end_s in SONGS:
+        heard[round(begin_s * RATE_HZ) : round(end_s * RATE_HZ)] = 0.12
+    noise = 10 ** (-62 / 20) * rng.standard_normal((len(at_s), 2))
+    return (song * heard)[:, None] + noise
+
+
+@pytest.fixture(scope="module")
+def side_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A transfer with left 2 dB low and an offset, 24 bits."""
+    sound = programme()
+    sound[:, 0] *= 10 ** (-2 / 20)
+    sound[:, 1] += 0.004
+    path = tmp_path_factory.mktemp("tapes") / "side-a.wav"
+    soundfile.write(path, sound, RATE_HZ, "PCM_24")
+    path.chmod(0o444)
+    return path
+
+
+def manifest_with(folder: Path, side_file: Path, mend: str, more: str = "") -> Path:
+    path = folder / "side.yaml"
+    path.write_text(
+        "release: {artist: Halden Ferry Singers, title: The Net Loft, catalogue_number: T}\n"
+        "level: {match: none}\n"
+        "download: {formats: [wav-24]}\n"
+        f"transfers:\n  side-a: {{file: {side_file}, tape: quarter-inch, mend: {mend}}}\n"
+        "tracks:\n"
+        f"  - {{title: One, from: side-a, start: 3.5, end: 10.5{more}}}\n"
+        f"  - {{title: Two, from: side-a, start: 12.5, end: 20.5{more}}}\n"
+    )
+    return path
+
+
+def built(folder: Path, side_file: Path, mend: str, more: str = "") -> BuildReport:
+    return build(load(manifest_with(folder, side_file, mend, more)), folder / "out")
+
+
+def track(report: BuildReport, name: str) -> NDArray[np.float64]:
+    found = sorted((report.release_dir / "download" / "wav-24").glob(f"* {name}.wav"))
+    sound, rate_hz = soundfile.read(found[0], always_2d=True)
+    assert rate_hz == RATE_HZ
+    return np.asarray(sound)
+
+
+def side_told(report: BuildReport) -> dict[str, object]:
+    content = json.loads((report.release_dir / "report.json").read_text(encoding="utf-8"))
+    (side,) = content["sides"]
+    return dict(side)
+
+
+def test_without_mending_the_section_comes_through_bit_for_bit(
+    tmp_path: Path, side_file: Path
+) -> None:
+    report = built(tmp_path, side_file, "off")
+    start = round(3.5 * RATE_HZ)
+    want, _ = soundfile.read(side_file, start=start, frames=7 * RATE_HZ, dtype="int32")
+    (file,) = (report.release_dir / "download" / "wav-24").glob("01*.wav")
+    got, _ = soundfile.read(file, dtype="int32")
+    np.testing.assert_array_equal(got[: len(want)], want)
+    assert not got[len(want) :].any()
+    assert side_told(report)["steps"] == []
+
+
+def test_the_transfer_stays_as_it_was(tmp_path: Path, side_file: Path) -> None:
+    before = (hashlib.sha256(side_file.read_bytes()).hexdigest(), side_file.stat().st_mtime_ns)
+    built(tmp_path, side_file, "{dc: remove, balance: auto, declick: {}, speed: 1 %}")
+    after = (hashlib.sha256(side_file.read_bytes()).hexdigest(), side_file.stat().st_mtime_ns)
+    assert after == before
+    assert [path.name for path in side_file.parent.iterdir()] == [side_file.name]
+
+
+def test_what_was_done_is_told_in_order_with_readings(tmp_path: Path, side_file: Path) -> None:
+    told = side_told(built(tmp_path, side_file, "{balance: auto, dc: remove}"))
+    steps = told["steps"]
+    assert isinstance(steps, list)
+    assert [step["step"] for step in steps] == ["dc", "balance"]
+    offset, balance = steps
+    assert offset["before"] == pytest.approx(0.4, abs=0.01)
+    assert offset["after"] == pytest.approx(0, abs=0.01)
+    assert balance["before"] == pytest.approx(-2, abs=0.05)
+    assert balance["after"] == pytest.approx(0, abs=0.05)
+    assert told["tape"] == "quarter-inch"
+
+
+def test_a_balance_in_numbers_is_that_balance(tmp_path: Path, side_file: Path) -> None:
+    plain = track(built(tmp_path / "", side_file, "off"), "One")
+    (tmp_path / "b").mkdir()
+    raised = track(built(tmp_path / "b", side_file, "{balance: 3}"), "One")
+    sung = slice(RATE_HZ, 6 * RATE_HZ)
+    ratio = [np.std(sound[sung, 0]) / np.std(sound[sung, 1]) for sound in (plain, raised)]
+    assert 20 * np.log10(ratio[1] / ratio[0]) == pytest.approx(3, abs=0.001)
+
+
+def test_inverted_and_swapped_channels_come_out_so(tmp_path: Path, side_file: Path) -> None:
+    plain = track(built(tmp_path, side_file, "off"), "One")
+    (tmp_path / "b").mkdir()
+    turned = track(built(tmp_path / "b", side_file, "{swap: yes, invert: left}"), "One")
+    step = 2.0**-22  # of 24-bit words with their dither
+    np.testing.assert_allclose(turned[:, 0], -plain[:, 1], atol=step)
+    np.testing.assert_allclose(turned[:, 1], plain[:, 0], atol=step)
+
+
+def test_speed_moves_times_with_the_sound(tmp_path: Path, side_file: Path) -> None:
+    manifest = manifest_with(tmp_path, side_file, "{speed: +2 %}")
+    promised = check(load(manifest))
+    assert [section.end - section.start for section in promised.sections] == [
+        round(10.5 * RATE_HZ / 1.02) - round(3.5 * RATE_HZ / 1.02),
+        round(20.5 * RATE_HZ / 1.02) - round(12.5 * RATE_HZ / 1.02),
+    ]
+    report = build(load(manifest), tmp_path / "out")
+    sound = track(report, "One")[:, 0]
+    spectrum = np.abs(np.fft.rfft(sound[: 6 * RATE_HZ] * np.hanning(6 * RATE_HZ)))
+    low = slice(6 * 150, 6 * 300)
+    loudest_hz = (np.argmax(spectrum[low]) + low.start) / 6
+    assert loudest_hz == pytest.approx(220 * 1.02, abs=0.2)
+    loud = np.flatnonzero(np.abs(sound) > 0.05)
+    assert loud[0] / RATE_HZ == pytest.approx(0.5 / 1.02, abs=0.01)
+    assert loud[-1] / RATE_HZ == pytest.approx(6.5 / 1.02, abs=0.02)
+    built_as = json.loads((report.release_dir / "report.json").read_text(encoding="utf-8"))
+    assert [t["start_frame"] for t in built_as["tracks"]] == [
+        place.start_frame for place in promised.places
+    ]
+
+
+def test_tracks_on_one_side_segue_without_a_seam(tmp_path: Path, side_file: Path) -> None:
+    path = manifest_with(tmp_path, side_file, "{balance: 1, speed: 1 %}")
+    text = path.read_text()
+    path.write_text(text.replace("end: 10.5", "end: 8").replace("start: 12.5", "start: 8, gap: 0"))
+    one_and_two = build(load(path), tmp_path / "out")
+    whole = tmp_path / "whole"
+    whole.mkdir()
+    path = manifest_with(whole, side_file, "{balance: 1, speed: 1 %}")
+    text = path.read_text().replace("end: 10.5", "end: 20.5")
+    path.write_text(text[: text.index("  - {title: Two")])
+    one = build(load(path), whole / "out")
+    joined = np.concatenate([track(one_and_two, name) for name in ("One", "Two")])
+    alone = track(one, "One")
+    np.testing.assert_allclose(joined[: len(alone)], alone, atol=2.0**-22)
+
+
+def test_silence_is_trimmed_to_the_song(tmp_path: Path, side_file: Path) -> None:
+    report = built(tmp_path, side_file, "{trim_silence: yes}")
+    content = json.loads((report.release_dir / "report.json").read_text(encoding="utf-8"))
+    for told, (begin_s, end_s) in zip(content["tracks"], SONGS, strict=True):
+        start_s = told["source"]["start_sample"] / RATE_HZ
+        stop_s = told["source"]["end_sample"] / RATE_HZ
+        assert begin_s - 0.15 <= start_s <= begin_s
+        assert end_s - 0.01 <= stop_s <= end_s + 0.45
+
+
+def test_the_second_build_takes_the_mended_side_from_the_store(
+    tmp_path: Path, side_file: Path
+) -> None:
+    first = built(tmp_path, side_file, "{hum: off, balance: 1}")
+    digest = hashlib.sha256((first.release_dir / "disc" / "T.wav").read_bytes()).hexdigest()
+    path = manifest_with(tmp_path, side_file, "{balance: 1}")  # says the same
+    again = build(load(path), tmp_path / "out")
+    assert "disc/T.wav" in again.reused
+    assert hashlib.sha256((again.release_dir / "disc" / "T.wav").read_bytes()).hexdigest() == digest
+
+
+def test_the_proof_has_a_clip_of_each_step_left_out(tmp_path: Path, side_file: Path) -> None:
+    report = built(tmp_path, side_file, "{dc: remove, balance: auto}")
+    names = sorted(path.stem for path in (report.release_dir / "proof" / "sides").iterdir())
+    assert names == [
+        "side-a - as it came",
+        "side-a - mended",
+        "side-a - without balance",
+        "side-a - without dc",
+    ]
+    page = (report.release_dir / "proof" / "index.html").read_text(encoding="utf-8")
+    assert all(f"sides/{name.replace(' ', '%20')}.mp3" in page for name in names)
+
+
+@pytest.mark.parametrize(
+    ("mend", "code", "severity"),
+    [
+        ("{noise: {from: 1, to: 90}}", "noise-past-end", "error"),
+        ("{hum: {mains: 60}}", "mend-untold", "warning"),
+    ],
+)
+def test_what_can_not_be_mended_is_told(
+    tmp_path: Path, side_file: Path, capsys: pytest.CaptureFixture[str], mend: str, code: str,
+    severity: str,
+) -> None:  # fmt: skip
+    path = manifest_with(tmp_path, side_file, mend)
+    exit_code = main(["build", str(path), "--out", str(tmp_path / "out"), "--json"])
+    told = json.loads(capsys.readouterr().out)
+    assert exit_code == (1 if severity == "error" else 0)
+    found = [f for f in told["findings"] if f["code"] == code]
+    assert [(f["severity"], f["line"]) for f in found] == [(severity, 5)]
+
+
+def test_a_side_without_tracks_is_named(tmp_path: Path, side_file: Path) -> None:
+    path = manifest_with(tmp_path, side_file, "off")
+    path.write_text(
+        path.read_text().replace("transfers:\n", "transfers:\n  other: {file: no.wav}\n")
+    )
+    report = check(load(path))
+    assert report.ok
+    assert [f.where for f in report.findings if f.code == "unused-side"] == ["transfers.other"]

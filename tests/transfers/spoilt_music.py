@@ -1,0 +1,56 @@
+"""Real music with faults of known size, and meters fed by blocks of any length."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from standards.references import EXCERPTS, music
+
+Samples = NDArray[np.float32]
+RATE_HZ = 48000
+PIECES = [excerpt for excerpt in EXCERPTS if excerpt.package == "singularity-music"]
+
+
+def in_blocks(samples: NDArray[Any], length: int = 40_001) -> Iterator[Samples]:
+    """Cut an array into blocks."""
+    for start in range(0, len(samples), length):
+        yield np.ascontiguousarray(samples[start : start + length], dtype=np.float32)
+
+
+def read(meter: Any, samples: NDArray[Any]) -> Any:
+    """Feed a meter and give its reading."""
+    for block in in_blocks(samples):
+        meter.feed(block)
+    return meter.reading()
+
+
+def mended(blocks: Iterator[Samples]) -> Samples:
+    """Put the blocks of a mending together."""
+    return np.concatenate(list(blocks))
+
+
+def piece(number: int, length_s: float = 30.0) -> NDArray[np.float64]:
+    """Give the beginning of a piece of music at 48 kHz, shape (frames, 2)."""
+    samples, rate_hz = music(PIECES[number % len(PIECES)])
+    assert rate_hz == RATE_HZ
+    return samples[: round(length_s * RATE_HZ)].astype(np.float64)
+
+
+def late(samples: NDArray[np.float64], late_us: float) -> NDArray[np.float64]:
+    """Delay one channel exactly, by turning the phases of one transform of it all."""
+    size = 1 << (len(samples) + RATE_HZ // 10).bit_length()
+    turns = np.exp(-2j * np.pi * np.fft.rfftfreq(size, 1 / RATE_HZ) * late_us * 1e-6)
+    return np.fft.irfft(np.fft.rfft(samples, size) * turns, size)[: len(samples)]
+
+
+def crossed(samples: NDArray[np.float64], crosstalk_db: float) -> NDArray[np.float64]:
+    """Let each channel leak into the other."""
+    return samples + 10 ** (crosstalk_db / 20) * samples[:, ::-1]
+
+
+def hiss(frames: int, rms_dbfs: float, seed: int) -> NDArray[np.float64]:
+    """Give noise, different in each channel."""
+    return np.random.default_rng(seed).normal(0, 10 ** (rms_dbfs / 20), (frames, 2))

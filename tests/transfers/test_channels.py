@@ -1,0 +1,176 @@
+"""Channels of real music with known faults: balance, polarity, lateness, offset from 0."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import soxr
+from transfers.spoilt_music import RATE_HZ, crossed, hiss, late, piece, read
+
+from assembler.transfers.channels import ChannelMeter
+
+pytestmark = pytest.mark.filterwarnings("error")
+
+
+def centred(number: int, width: float, length_s: float = 30.0) -> np.ndarray:
+    """Real music in the middle, its own stereo and other music at both sides at `width`."""
+    own = piece(number, length_s)
+    middle = np.repeat(own.mean(axis=1, keepdims=True), 2, axis=1)
+    sides = [piece(number + step, length_s).mean(axis=1) for step in (1, 2)]
+    frames = min(len(middle), *map(len, sides))
+    sides = np.stack([side[:frames] for side in sides], axis=1)
+    scale = middle.std() / sides.std(axis=0)
+    return middle[:frames] + width * scale * sides
+
+
+def hiss_under(sound: np.ndarray, below_db: float, seed: int) -> np.ndarray:
+    """Hiss so far below the sound."""
+    return hiss(len(sound), 20 * np.log10(sound.std()) - below_db, seed)
+
+
+@pytest.mark.parametrize("number", range(11))
+@pytest.mark.parametrize("left_db", [-4.3, 1.7])
+def test_balance_of_what_is_in_the_middle(number: int, left_db: float) -> None:
+    """Other music left and right 16 dB lower, crosstalk at −35 dB, hiss at −60 dBFS."""
+    sound = crossed(centred(number, 0.15), -35) * [10 ** (left_db / 40), 10 ** (-left_db / 40)]
+    reading = read(ChannelMeter(RATE_HZ), sound + hiss(len(sound), -60, number))
+    assert reading.balance_db == pytest.approx(left_db, abs=0.05)
+    told = [course for course in reading.balance_course_db if course is not None]
+    assert told
+    assert np.median(told) == pytest.approx(left_db, abs=0.15)
+
+
+def test_balance_that_changes_shows_in_its_course() -> None:
+    sound = centred(3, 0.1)
+    sound[20 * RATE_HZ :, 0] *= 10 ** (1 / 20)
+    course = read(ChannelMeter(RATE_HZ), sound).balance_course_db
+    assert course == pytest.approx([0, 0, 1], abs=0.1)
+
+
+@pytest.mark.parametrize("number", range(11))
+def test_lateness_of_real_stereo_music(number: int) -> None:
+    """From 0 to 500 µs either way, with crosstalk, and hiss 55 dB below the music.
+
+    In the ninth, a wide and quiet one, so much hiss covers all treble: it is told with less.
+    """
+    below_db = 70 if number == 9 else 55
+    right_late_us = float(np.random.default_rng(number).uniform(-500, 500))
+    sound = crossed(piece(number), -40)
+    channel = 1 if right_late_us > 0 else 0
+    sound[:, channel] = late(sound[:, channel], abs(right_late_us))
+    reading = read(ChannelMeter(RATE_HZ), sound + hiss_under(sound, below_db, number))
+    assert reading.offset_us == pytest.approx(right_late_us, abs=2)
+    assert reading.polarity == "same"
+
+
+def test_lateness_is_not_told_where_hiss_covers_the_treble() -> None:
+    reading = read(ChannelMeter(RATE_HZ), piece(9) + hiss_under(piece(9), 45, 9))
+    assert reading.offset_us is None
+    assert reading.polarity == "same"
+
+
+@pytest.mark.parametrize("right_late_us", [0.0, 0.7, 3.0, 17.3, 120.0, 500.0])
+def test_lateness_of_nearly_mono_music_with_hiss(right_late_us: float) -> None:
+    sound = centred(4, 0.05)
+    sound[:, 1] = late(sound[:, 1], right_late_us)
+    reading = read(ChannelMeter(RATE_HZ), sound + hiss(len(sound), -50, 4))
+    assert reading.offset_us == pytest.approx(right_late_us, abs=2)
+    assert reading.drift_us < 2
+
+
+def test_lateness_that_drifts() -> None:
+    """A channel that runs slower by 1 in a million comes 1 µs later each second."""
+    sound = np.repeat(hiss(60 * RATE_HZ, -20, 1)[:, :1], 2, axis=1)
+    slower = soxr.resample(sound[:, 1], RATE_HZ, RATE_HZ * (1 + 1e-6), quality="VHQ")
+    sound[: len(slower), 1] = slower[: len(sound)]
+    reading = read(ChannelMeter(RATE_HZ), sound + hiss(len(sound), -50, 2))
+    assert reading.offset_course_us == pytest.approx([5, 15, 25, 35, 45, 55], abs=0.5)
+    assert 30 <= reading.drift_us <= 50  # of medians of three
+
+
+def test_polarity_in_a_hundred_cases() -> None:
+    """Stereo and nearly mono music, one side turned or not, crosstalk, hiss, lateness, balance."""
+    chance = np.random.default_rng(100)
+    wrong = []
+    for case in range(100):
+        sound = piece(case, 30) if case % 2 else centred(case, 0.1, 30)
+        start = int(chance.uniform(0, len(sound) - 8 * RATE_HZ))
+        sound = crossed(sound[start : start + 8 * RATE_HZ], -30)
+        channel = int(chance.integers(2))
+        sound[:, channel] = late(sound[:, channel], chance.uniform(0, 300))
+        sound *= 10 ** (chance.uniform(-4, 4, 2) / 20)
+        turned = bool(chance.integers(2))
+        sound[:, chance.integers(2)] *= -1 if turned else 1
+        reading = read(ChannelMeter(RATE_HZ), sound + hiss_under(sound, 45, case))
+        if reading.polarity != ("opposite" if turned else "same"):
+            wrong.append((case, turned, reading.polarity))
+    assert not wrong
+
+
+@pytest.mark.parametrize("length_s", [3, 30])
+def test_dc_under_music(length_s: int) -> None:
+    own = piece(1, length_s)
+    dc = np.array([0.004, -0.0213])
+    reading = read(ChannelMeter(RATE_HZ), own - own.mean(axis=0) + dc)
+    assert reading.dc == pytest.approx(tuple(dc), abs=1e-4)
+
+
+@pytest.mark.parametrize("hz", [20.0, 41.3, 97.0])
+def test_a_bass_wave_that_is_cut_off_is_no_dc(hz: float) -> None:
+    wave = 0.5 * np.sin(2 * np.pi * hz * np.arange(int(3.013 * RATE_HZ)) / RATE_HZ)
+    reading = read(ChannelMeter(RATE_HZ), np.stack((wave, wave), axis=1))
+    assert reading.dc == pytest.approx((0, 0), abs=1e-4)
+
+
+def test_a_dead_channel_beside_sound() -> None:
+    """Hiss and crosstalk at −45 dB are next to nothing."""
+    sound = piece(0)
+    sound[:, 1] = 10 ** (-45 / 20) * sound[:, 0] + hiss(len(sound), -70, 1)[:, 1]
+    reading = read(ChannelMeter(RATE_HZ), sound)
+    assert reading.dead == ("right",)
+    assert (reading.balance_db, reading.offset_us, reading.polarity) == (None, None, "unclear")
+
+
+def test_mono_in_both_channels() -> None:
+    sound = np.repeat(piece(2).mean(axis=1, keepdims=True), 2, axis=1)
+    reading = read(ChannelMeter(RATE_HZ), sound)
+    assert reading.identical
+    assert reading.correlation == pytest.approx(1)
+    assert reading.offset_us == pytest.approx(0, abs=1e-3)
+    assert reading.balance_db == pytest.approx(0, abs=1e-4)
+    sound[1000, 1] += 2**-20
+    assert not read(ChannelMeter(RATE_HZ), sound).identical
+
+
+@pytest.mark.parametrize("seconds", [0, 0.1, 3, 25])
+def test_silence_tells_nothing(seconds: float) -> None:
+    reading = read(ChannelMeter(RATE_HZ), np.full((round(seconds * RATE_HZ), 2), 0.0))
+    assert (reading.balance_db, reading.offset_us, reading.drift_us) == (None, None, None)
+    assert (reading.polarity, reading.correlation, reading.dead) == ("unclear", 0, ())
+    assert (reading.dc, reading.rms_dbfs) == ((0, 0), (None, None))
+    assert set(reading.offset_course_us) <= {None}
+
+
+def test_hiss_alone_tells_nothing() -> None:
+    for seed in range(20):
+        reading = read(ChannelMeter(RATE_HZ), hiss(20 * RATE_HZ, -30, seed))
+        assert (reading.balance_db, reading.offset_us) == (None, None)
+        assert reading.polarity == "unclear"
+        assert reading.rms_dbfs == pytest.approx((-30, -30), abs=0.05)
+
+
+def test_three_seconds_of_music() -> None:
+    reading = read(ChannelMeter(RATE_HZ), piece(3, 3))
+    assert reading.polarity == "same"
+    assert len(reading.offset_course_us) == 1
+    assert reading.drift_us is None
+
+
+@pytest.mark.parametrize("rate_hz", [22050, 44100, 96000, 192000])
+def test_other_rates(rate_hz: int) -> None:
+    """Noise that is late by whole samples, some 100 µs."""
+    wide = np.random.default_rng(0).normal(0, 0.1, 10 * rate_hz)
+    shift = round(100e-6 * rate_hz)
+    sound = np.stack((wide[shift:], wide[: len(wide) - shift]), axis=1)
+    reading = read(ChannelMeter(rate_hz), sound)
+    assert reading.offset_us == pytest.approx(shift / rate_hz * 1e6, abs=0.1)
