@@ -1,0 +1,236 @@
+"""Compare two finished releases: what an edit changed, and proof that it changed nothing else."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from assembler.compare.files import (
+    DISC,
+    CodedPair,
+    Digests,
+    SoundTask,
+    coded_pair,
+    common_formats,
+    cover_differences,
+    lossy_differences,
+    other_files,
+    room_differences,
+    sound_differences,
+    sound_tasks,
+    tag_differences,
+)
+from assembler.compare.manifests import (
+    Both,
+    finding_differences,
+    order_differences,
+    release_differences,
+    track_differences,
+)
+from assembler.compare.sound import SoundDifference
+from assembler.compare.tracks import Pair, match_tracks
+from assembler.compare.words import Difference, from_to, merged
+from assembler.download.formats import FACTS
+from assembler.errors import AssemblerError
+from assembler.manifest.model import Format
+from assembler.release.finished import FinishedRelease, open_finished
+from assembler.release.release_folder import CHECKSUMS, REPORT, release_files
+from assembler.release.verify import track_file
+from assembler.sources.digest import file_digest
+
+_TOLD_OF_TRACKS = frozenset((
+    "disc_number", "frames", "gap_frames", "isrc", "number", "source", "start_frame", "title",
+))  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What is between two finished releases.
+
+    Attributes
+    ----------
+    a, b
+        Their folders, before and after.
+    differences
+        All of them; what is told of several tracks alike stands there once.
+    proofs
+        What was held against each other, and how much of it is the same.
+    sound_compared
+        Both hold sound that could be compared.
+    """
+
+    a: Path
+    b: Path
+    differences: tuple[Difference, ...]
+    proofs: tuple[str, ...]
+    sound_compared: bool
+
+    @property
+    def verdict(self) -> str:
+        """Say what is true of all that is not told as a difference."""
+        same = "identical to the sample" if self.sound_compared else "the same"
+        return f"everything else {same}" if self.differences else f"everything {same}"
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the comparison as plain data for ``--json``."""
+        return {
+            "ok": True,
+            "a": str(self.a),
+            "b": str(self.b),
+            "identical": not self.differences,
+            "differences": [difference.as_json() for difference in self.differences],
+            "verdict": self.verdict,
+            "proofs": list(self.proofs),
+        }
+
+
+def compare(a: Path, b: Path, *, jobs: int | None = None) -> Comparison:
+    """Tell the differences between two finished releases.
+
+    Parameters
+    ----------
+    a, b
+        Their folders, before and after.
+    jobs
+        How many files are read side by side; as many as there are cores if not given.
+
+    Raises
+    ------
+    AssemblerError
+        A folder is no release, or one of its files can't be read.
+    """
+    releases = _opened(a), _opened(b)
+    both = Both(*releases, tuple(match_tracks(*releases)))
+    with ThreadPoolExecutor(jobs or os.cpu_count()) as pool:
+        digests = _digests(a, pool), _digests(b, pool)
+        tasks = list(sound_tasks(both, digests))
+        found = list(zip(tasks, pool.map(SoundTask.compared, tasks), strict=True))
+        files = list(_other_bytes(both, digests))
+        coded = list(pool.map(lambda file: coded_pair(both, *file), files))
+    differences = merged(_differences(both, digests, found, coded))
+    return Comparison(
+        a,
+        b,
+        differences or tuple(_accounts(digests)),
+        tuple(_proofs(both, digests, found, coded)),
+        any(difference is not None for _, difference in found),
+    )
+
+
+def _opened(folder: Path) -> FinishedRelease:
+    release = open_finished(folder)
+    tracks = [track for track in release.tracks if set(track) >= _TOLD_OF_TRACKS]
+    if len(tracks) != len(release.manifest.tracks) or "findings" not in release.report:
+        raise AssemblerError(
+            f"{folder / REPORT}: does not tell of every track: build the release again"
+        )
+    return release
+
+
+def _digests(folder: Path, pool: Executor) -> Digests:
+    names = [*release_files(folder), CHECKSUMS]
+    there = [name for name in names if (folder / name).is_file()]
+    return dict(zip(there, pool.map(lambda name: file_digest(folder / name), there), strict=True))
+
+
+def _other_bytes(both: Both, digests: tuple[Digests, Digests]) -> Iterator[tuple[Pair, Format]]:
+    """List the tracks' files that are not the same bytes in both."""
+    for name in common_formats(both):
+        for pair in both.pairs:
+            ends = ((both.a, pair.a), (both.b, pair.b))
+            files = [track_file(release, name, release.tracks[i]) for release, i in ends]
+            if digests[0].get(files[0]) != digests[1].get(files[1]):
+                yield pair, name
+
+
+def _differences(
+    both: Both,
+    digests: tuple[Digests, Digests],
+    found: Sequence[tuple[SoundTask, SoundDifference | None]],
+    coded: Sequence[CodedPair],
+) -> Iterator[Difference]:
+    retagged = {pair: _retagged(both, pair, found, coded) for pair in both.pairs}
+    yield from _versions(both)
+    yield from release_differences(both)
+    yield from room_differences(both)
+    yield from cover_differences(both, digests)
+    yield from order_differences(both)
+    yield from track_differences(both, retagged)
+    yield from sound_differences(both, found)
+    yield from lossy_differences(both, coded, found)
+    yield from tag_differences(both, coded)
+    yield from finding_differences(both)
+    yield from other_files(both, digests)
+
+
+def _retagged(
+    both: Both,
+    pair: Pair,
+    found: Iterable[tuple[SoundTask, SoundDifference | None]],
+    coded: Iterable[CodedPair],
+) -> str:
+    """Say of a track with other words that its sound is the same, where it is."""
+    lossless = [told is not None and told.identical for task, told in found if task.pair == pair]
+    lossy = [one.same_sound is not False for one in coded if one.pair == pair]
+    formats = common_formats(both)
+    if not lossless and not formats:
+        return ""
+    tagged = "re-tagged, " if formats else ""
+    if not all(lossless) or not (lossless or all(lossy)):
+        return "; its sound is another too"
+    return f"; {tagged}the {'' if all(lossy) else 'lossless '}sound identical"
+
+
+def _versions(both: Both) -> Iterator[Difference]:
+    old, new = (_made_with(release) for release in (both.a, both.b))
+    for name in {**old, **new}:
+        if old.get(name) != new.get(name):
+            versions = from_to(old.get(name), new.get(name))
+            yield Difference("version", f"made with {name} {versions}")
+
+
+def _made_with(release: FinishedRelease) -> dict[str, str]:
+    told: Mapping[str, Any] = release.report.get("made_with", {})
+    packages = {str(name): str(version) for name, version in told.get("packages", {}).items()}
+    method = {"method": str(told["method"])} if "method" in told else {}
+    return {"assembler": str(release.report.get("assembler")), **method, **packages}
+
+
+def _accounts(digests: tuple[Digests, Digests]) -> Iterator[Difference]:
+    """Name the files that tell of a release and differ, where nothing else does."""
+    names = sorted(digests[0].keys() | digests[1].keys())
+    names = [name for name in names if digests[0].get(name) != digests[1].get(name)]
+    if names:
+        told = f"written otherwise, asking for the same and telling the same: {', '.join(names)}"
+        yield Difference("files", told, files=tuple(names))
+
+
+def _proofs(
+    both: Both,
+    digests: tuple[Digests, Digests],
+    found: Sequence[tuple[SoundTask, SoundDifference | None]],
+    coded: Sequence[CodedPair],
+) -> Iterator[str]:
+    """Say what was held against each other, by deliverable."""
+    for what in dict.fromkeys(task.deliverable for task, _ in found):
+        told = [one for task, one in found if task.deliverable == what and one is not None]
+        samples = sum(one.samples for one in told)
+        same = sum(one.identical for one in told)
+        where = "the disc's image" if what == DISC else what
+        parts = f"{len(told)} tracks, {samples:,} samples of each channel"
+        yield f"{where}: {parts}; {same} tracks identical to the sample"
+    changed = Counter(one.name for one in coded)
+    for name in common_formats(both):
+        if FACTS[name].lossy:
+            decoded = sum(one.name == name and bool(one.same_sound) for one in coded)
+            tagged = f", {decoded} decode to the same samples" if decoded else ""
+            same = len(both.pairs) - changed[name]
+            yield f"{name}: {len(both.pairs)} files; {same} the same bytes{tagged}"
+    shared = digests[0].keys() & digests[1].keys()
+    same = sum(digests[0][name] == digests[1][name] for name in shared)
+    yield f"all files: {len(shared)} of the same name in both; {same} the same bytes"

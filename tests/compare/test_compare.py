@@ -1,0 +1,504 @@
+"""Two finished releases side by side: what an edit changed is told, and nothing else is said.
+
+Gains, times and levels are read here by themselves, with soundfile and numpy, or are what the test
+put there; the words are those that a mastering engineer would use (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from PIL import Image
+from scipy import signal
+
+from assembler import AssemblerError, build, load
+from assembler.cli import main
+from assembler.compare.comparison import Comparison, compare
+from assembler.compare.sound import sound_difference
+from assembler.compare.stretches import Stretch
+from assembler.compare.words import equaliser_changes, from_to
+from assembler.manifest.model import Band
+
+RATE_HZ = 44100
+ROOMS = ("disc", "download")
+MANIFEST = """\
+release:
+  artist: Halden Ferry Singers
+  title: Songs for Slack Water
+  catalogue_number: T
+  barcode: "2000000000145"
+  front_cover: front.png
+level: {match: none, ceiling: -1}
+download: {formats: [flac-24, mp3-320]}
+tracks:
+- title: Low Lantern
+  audio: a.wav
+  isrc: AA-6Q7-27-00001
+- title: Tide Table
+  audio: b.wav
+  isrc: AA-6Q7-27-00002
+- title: Ropewalk Round
+  audio: c.wav
+  start: 0.5
+  end: 5.5
+  isrc: AA-6Q7-27-00003
+  equaliser: [{shape: bell, hz: 2800, db: -1.5, q: 1.2}]
+credits:
+- {name: Mattis Oren, roles: [harmonium], tracks: [1]}
+"""
+
+
+def mild_noise(seed: int) -> np.ndarray:
+    """Six seconds of noise below 4 kHz, its peak some 12 dB below full scale."""
+    noise = np.random.default_rng(seed).normal(0, 0.05, (6 * RATE_HZ, 2))
+    low = signal.butter(8, 4000, fs=RATE_HZ, output="sos")
+    return 2 * signal.sosfilt(low, noise, axis=0)
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three recordings, two covers, and the release `before` that every edit starts from."""
+    folder = tmp_path_factory.mktemp("compare")
+    for n, name in enumerate("abc"):
+        soundfile.write(folder / f"{name}.wav", mild_noise(n), RATE_HZ, subtype="PCM_24")
+    for name, grey in (("front", 90), ("other", 91)):
+        Image.new("RGB", (600, 600), (grey, grey, grey)).save(folder / f"{name}.png")
+    built(folder, MANIFEST, "before")
+    return folder
+
+
+def built(desk: Path, text: str, out: str, rooms: tuple[str, ...] = ROOMS) -> Path:
+    path = desk / "T.yaml"
+    path.write_text(text, encoding="utf-8")
+    return build(load(path), desk / out, only=rooms).release_dir
+
+
+def edited(desk: Path, *edits: tuple[str, str]) -> Comparison:
+    """Compare the release with the one that some edits of its manifest give."""
+    text = MANIFEST
+    for old, new in edits:
+        assert old in text
+        text = text.replace(old, new, 1)
+    return compare(desk / "before" / "T", built(desk, text, "after"))
+
+
+def told(comparison: Comparison) -> list[str]:
+    """Its messages without those of files that follow from the rest."""
+    follow = ("files", "playing-levels", "disc-time")
+    messages = [one.message for one in comparison.differences if one.code not in follow]
+    return [message for message in messages if "coded anew with another pause" not in message]
+
+
+def sound(desk: Path, out: str, name: str) -> np.ndarray:
+    """Read a finished file in full, as numbers from -1 to 1."""
+    (path,) = (desk / out / "T").rglob(name)
+    return soundfile.read(path, dtype="float64")[0]
+
+
+RETAGGED = "; re-tagged, the sound identical"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "messages"),
+    [
+        ("Tide Table", "Tide Tables", [f"title of 2 changed: Tide Table → Tide Tables{RETAGGED}"]),
+        (
+            "27-00002",
+            "27-00012",
+            [f"ISRC of 2 changed: AA-6Q7-27-00002 → AA-6Q7-27-00012{RETAGGED}"],
+        ),
+        (
+            "audio: b.wav",
+            "audio: b.wav\n  gap: 1",
+            ["gap before 2 shorter by 1.00 s (2.00 → 1.00 s)"],
+        ),
+        (
+            "audio: b.wav",
+            "audio: b.wav\n  gap: 3.5",
+            ["gap before 2 longer by 1.50 s (2.00 → 3.50 s)"],
+        ),
+        ("audio: b.wav", "audio: b.wav\n  gap: 0", ["gap before 2: 2.00 s → segue"]),
+        (
+            'barcode: "2000000000145"',
+            'barcode: "2000000000152"',
+            ["barcode changed: 2000000000145 → 2000000000152"],
+        ),
+        ("tracks: [1]}", "tracks: [1, 3]}",
+         ["credit of Mattis Oren, harmonium: track 1 → tracks 1, 3"]),
+        (
+            "tracks: [1]}",
+            "tracks: [1]}\n- {name: Ines Falk, roles: [mastering]}",
+            ["credit added: Ines Falk, mastering (the whole release)"],
+        ),
+        ("front.png", "other.png", ["front cover changed"]),
+        ("ceiling: -1", "ceiling: -2", ["ceiling: −1 dBTP → −2 dBTP"]),
+        (
+            "level: {match: none",
+            "disc: {level: {target: -11}}\nlevel: {match: none",
+            ["target of the disc: −14 LUFS → −11 LUFS"],
+        ),
+        ("[flac-24, mp3-320]", "[flac-24, mp3-320, wav-16]", ["format wav-16 added"]),
+        ("title: Songs for Slack Water", "title: Songs for High Water",
+         ["title of the release changed: Songs for Slack Water → Songs for High Water"]),
+        ("audio: b.wav", "audio: b.wav\n  indexes: [0:02, 0:03.5]",
+         ["index points of 2: none → 0:02.000, 0:03.500"]),
+    ],
+)  # fmt: skip
+def test_an_edit_that_leaves_the_sound_is_told_alone(desk, old, new, messages):
+    comparison = edited(desk, (old, new))
+    findings = [one for one in comparison.differences if one.code.startswith("finding")]
+    assert told(comparison) == [*messages, *(one.message for one in findings)]
+    assert comparison.verdict == "everything else identical to the sample"
+    paused = [one for one in comparison.differences if one.code == "lossy"]
+    assert [one.message for one in paused] == (
+        ["mp3-320, coded anew with another pause behind it: track 1"] if "gap" in new else []
+    )
+
+
+def test_the_proof_counts_what_is_identical(desk):
+    comparison = edited(desk, ("Tide Table", "Tide Tables"))
+    samples = len(sound(desk, "before", "T.wav"))
+    files = sum(len(sound(desk, "before", f"0{n}*.flac")) for n in (1, 2, 3))
+    assert comparison.proofs[:3] == (
+        f"the disc's image: 3 tracks, {samples:,} samples of each channel; 3 tracks identical to "
+        "the sample",
+        f"flac-24: 3 tracks, {files:,} samples of each channel; 3 tracks identical to the sample",
+        "mp3-320: 3 files; 2 the same bytes, 1 decode to the same samples",
+    )
+
+
+@pytest.mark.parametrize("trim_db", [0.5, -1.25, 6.0])
+def test_a_trim_is_told_as_the_gain_that_is_measured_and_nothing_else(desk, trim_db):
+    comparison = edited(desk, ("audio: b.wav", f"audio: b.wav\n  trim: {trim_db}"))
+    gain = f"{trim_db:+.2f} dB".replace("-", "−")
+    assert told(comparison) == [f"trim of 2: 0 dB → {gain}", f"track 2 {gain} and nothing else"]
+    for name in ("T.wav", "02*.flac"):
+        before, after = (sound(desk, out, name) for out in ("before", "after"))
+        apart = np.flatnonzero((before != after).any(axis=1))
+        before, after = before[apart].ravel(), after[apart].ravel()
+        measured = float(before @ after / (before @ before))
+        assert 20 * np.log10(measured) == pytest.approx(trim_db, abs=1e-3)
+
+
+def test_a_target_moves_every_track(desk):
+    level = ("match: none", "match: track, target: -24")
+    text = MANIFEST.replace(*level)
+    first = built(desk, text, "louder")
+    second = built(desk, text.replace("target: -24", "target: -25"), "softer")
+    messages = told(compare(first, second))
+    assert messages[0] == "target: −24 LUFS → −25 LUFS"
+    gains = [
+        re.fullmatch(r"tracks? (\S.*) (−\d\.\d\d) dB and nothing else", m) for m in messages[1:]
+    ]
+    assert all(gains)
+    assert [float(g[2].replace("−", "-")) for g in gains] == pytest.approx(
+        [-1.0] * len(gains), abs=0.02
+    )
+
+
+def test_tracks_that_came_went_or_moved_are_known_by_their_sound(desk):
+    low, tide = (MANIFEST[MANIFEST.index(f"- title: {t}") :] for t in ("Low", "Tide"))
+    low = low[: len(low) - len(tide)]
+    without = edited(desk, (low, ""))
+    assert told(without) == [
+        "credit added: Mattis Oren, harmonium (track 1)",  # which is another track now
+        "track removed: Low Lantern (it was 1)",
+    ]
+    assert without.proofs[1].startswith("flac-24: 2 tracks")
+    assert "2 tracks identical" in without.proofs[1]
+    tide = tide[: tide.index("- title: Ropewalk")]
+    moved = edited(desk, (low + tide, tide + low), ("tracks: [1]", "tracks: [2]"))
+    assert told(moved) == ["Low Lantern moved from 1 to 2"]
+    assert "3 tracks identical" in moved.proofs[0]
+    back = compare(desk / "after" / "T", desk / "before" / "T")
+    assert told(back) == ["Tide Table moved from 1 to 2"]
+
+
+def test_an_added_track_is_told(desk):
+    new = "- title: Undertow\n  audio: a.wav\n  start: 2\ncredits:"
+    comparison = edited(desk, ("credits:", new))
+    assert told(comparison)[0] == "track added: Undertow (it is 4)"
+    assert [m for m in told(comparison)[1:] if not m.startswith("new: warning [empty-isrc]")] == []
+
+
+def test_a_moved_start_is_told_and_the_rest_of_the_sound_compared(desk):
+    comparison = edited(desk, ("start: 0.5\n", "start: 1\n"))
+    messages = told(comparison)
+    assert messages[0] == "track 3 starts 0.50 s later in its source (0:00.500 → 0:01.000)"
+    sounds = [m for m in messages if "only in A" in m]
+    assert len(sounds) == 2
+    for message, name, bits in zip(sounds, ("T.wav", "03*.flac"), (16, 24), strict=True):
+        assert "0.50 s of sound only in A" in message
+        assert "no more than dither may" in message
+        before, after = (sound(desk, out, name) for out in ("before", "after"))
+        start = 16 * RATE_HZ if name == "T.wav" else 0  # 6 + 2 + 6 + 2 s
+        after = after[start:][: round(4.5 * RATE_HZ)]
+        before = before[start + RATE_HZ // 2 :][: len(after)]
+        apart = np.abs(after - before).max()
+        assert f"{20 * np.log10(apart):.1f}".replace("-", "−") in message
+        assert apart * 2 ** (bits - 1) <= 4  # 1.5 LSB of dither and rounding each, 24 bits of float
+
+
+def test_a_new_end_is_told(desk):
+    messages = told(edited(desk, ("end: 5.5\n", "end: 4.5\n")))
+    assert messages[0] == "track 3 ends 1.00 s earlier in its source (0:05.500 → 0:04.500)"
+    assert all("1.00 s of sound only in A" in m for m in messages if "only in" in m)
+
+
+def test_an_equaliser_is_told_band_by_band_with_what_it_does(desk):
+    comparison = edited(desk, ("db: -1.5", "db: -2"))
+    first, *sounds = told(comparison)
+    assert first == ("equaliser of 3: bell 2800 Hz −1.50 dB q 1.2 → bell 2800 Hz −2.00 dB q 1.2")
+    before, after = (sound(desk, out, "03*.flac") for out in ("before", "after"))
+    peak = f"{20 * np.log10(np.abs(after - before).max()):.1f} dBFS".replace("-", "−")
+    assert any(peak in message for message in sounds)
+    assert not any("nothing else" in message for message in sounds)
+    added = edited(desk, ("equaliser: [", "equaliser: [{shape: high_pass, hz: 30}, "))
+    assert told(added)[0] == "equaliser of 3: high pass 30 Hz added"
+
+
+def test_a_fade_is_told_with_the_time_in_which_it_works(desk):
+    comparison = edited(desk, ("audio: b.wav", "audio: b.wav\n  fade_out: 2"))
+    first, *sounds = told(comparison)
+    assert first == "fade-out of 2: none → 2.00 s"
+    (in_file,) = [m for m in sounds if "in flac-24" in m or m.startswith("track 2")]
+    before, after = (sound(desk, out, "02*.flac") for out in ("before", "after"))
+    assert in_file.endswith("from 0:04.00 to 0:06.00")
+    assert np.abs(after - before)[: 4 * RATE_HZ].max() < 2 * 2**-23  # its dither alone
+    assert edited(desk).differences == ()
+
+
+def test_findings_that_came_and_went_are_told(desk):
+    comparison = edited(desk, ("  isrc: AA-6Q7-27-00002\n", ""))
+    new = [one.message for one in comparison.differences if one.code == "finding-new"]
+    assert len(new) == 1
+    assert new[0].startswith("new: warning [empty-isrc] the ISRC slot of track 2 is empty")
+    back = compare(desk / "after" / "T", desk / "before" / "T")
+    assert [one.code for one in back.differences if "finding" in one.code] == ["finding-gone"]
+
+
+def test_comments_alone_are_told_as_no_change(desk):
+    comparison = edited(desk, ("level:", "# louder next time\nlevel:"))
+    (only,) = comparison.differences
+    assert only.message.startswith("written otherwise, asking for the same")
+    assert "manifest.yaml" in only.files
+
+
+def test_another_recording_under_the_same_name_is_told(desk):
+    shutil.copy(desk / "b.wav", desk / "kept.wav")
+    try:
+        soundfile.write(desk / "b.wav", mild_noise(9), RATE_HZ, subtype="PCM_24")
+        messages = told(edited(desk))
+    finally:
+        shutil.move(desk / "kept.wav", desk / "b.wav")
+    assert messages[0] == "source of 2 changed: b.wav holds something else"
+    assert all("differs by up to" in m and "track 2" in m for m in messages[1:])
+
+
+@pytest.fixture
+def copy(desk: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(desk / "before" / "T", tmp_path / "T"))
+
+
+def test_one_changed_sample_is_found(desk, copy):
+    """The image alone is changed, by hand: no word of the release tells of it."""
+    image = copy / "disc" / "T.wav"
+    words, _ = soundfile.read(image, dtype="int16")
+    start = 8 * RATE_HZ  # track 2: after 6 s of track 1 and a gap of 2 s
+    words[start + 3 * RATE_HZ, 1] += 100
+    soundfile.write(image, words, RATE_HZ, subtype="PCM_16")
+    comparison = compare(desk / "before" / "T", copy)
+    level = f"{20 * np.log10(100 / 32768):.1f}".replace("-", "−")
+    (message,) = told(comparison)
+    assert message == (
+        f"on the disc, track 2 differs by up to {level} dBFS, from 0:03.00 to 0:03.00"
+    )
+    assert "2 tracks identical to the sample" in comparison.proofs[0]
+    assert "3 tracks identical to the sample" in comparison.proofs[1]
+
+
+def test_sound_in_a_pause_is_found(desk, copy):
+    image = copy / "disc" / "T.wav"
+    words, _ = soundfile.read(image, dtype="int16")
+    words[round(6.5 * RATE_HZ), 0] = 1  # in the gap before track 2
+    soundfile.write(image, words, RATE_HZ, subtype="PCM_16")
+    (message,) = told(compare(desk / "before" / "T", copy))
+    assert message.startswith("on the disc, track 1 differs")
+    assert "from 0:06.50 to 0:06.50" in message
+
+
+def test_a_changed_tag_is_found(desk, copy):
+    from mutagen.flac import FLAC
+
+    path = next(copy.rglob("02*.flac"))
+    file = FLAC(path)
+    file["TITLE"] = "Tied Table"
+    file.save()
+    assert told(compare(desk / "before" / "T", copy)) == [
+        "tag title in flac-24 of 2 changed: Tide Table → Tied Table"
+    ]
+
+
+def test_a_changed_cue_sheet_is_found(desk, copy):
+    cue = copy / "disc" / "T.cue"
+    cue.write_bytes(cue.read_bytes().replace(b"FILE", b"FILE "))
+    comparison = compare(desk / "before" / "T", copy)
+    assert [(one.code, one.files) for one in comparison.differences] == [("files", ("disc/T.cue",))]
+
+
+def test_a_damaged_file_is_an_error_with_its_name(desk, copy):
+    path = next(copy.rglob("02*.flac"))
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    with pytest.raises(AssemblerError, match=r"02 Tide Table\.flac"):
+        compare(desk / "before" / "T", copy)
+
+
+def test_a_release_and_itself_have_nothing_between_them(desk, copy):
+    for other in (desk / "before" / "T", copy):
+        comparison = compare(desk / "before" / "T", other)
+        assert comparison.differences == ()
+        assert comparison.verdict == "everything identical to the sample"
+        assert comparison.as_json()["identical"] is True
+
+
+LINES = st.text(st.characters(exclude_categories=("Cs", "Cc", "Zl", "Zp")), min_size=1, max_size=30)
+LINES = LINES.filter(lambda text: text.strip() == text and text.isprintable())
+
+
+@settings(
+    max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(titles=st.lists(LINES, min_size=3, max_size=3), name=LINES)
+def test_only_what_differs_is_told_in_any_script(desk, titles, name):
+    """Paper alone: it is quick to build, and words are all that differ."""
+    text = MANIFEST.replace("Mattis Oren", json.dumps(name))
+    for old, title in zip(("Low Lantern", "Tide Table", "Ropewalk Round"), titles, strict=True):
+        text = text.replace(old, json.dumps(title))
+    first, second = (built(desk, t, out, ("paper",)) for t, out in ((MANIFEST, "p"), (text, "q")))
+    for folder in (first, second):
+        assert compare(folder, folder).differences == ()
+    messages = [one.message for one in compare(first, second).differences]
+    assert all(message.isprintable() for message in messages)
+    by_title = [m for m in messages if m.startswith("title of ")]
+    assert len(by_title) == 3
+    assert any(m.startswith("credit added: ") for m in messages)
+
+
+def test_the_command_prints_it_in_80_columns(desk, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    edited(desk, ("audio: b.wav", "audio: b.wav\n  trim: 0.5"), ("Low Lantern", "L" * 300))
+    folders = [str(desk / out / "T") for out in ("before", "after")]
+    assert main(["compare", *folders]) == 0
+    printed = capsys.readouterr().out
+    assert "track 2 +0.50 dB and nothing else" in printed
+    assert "everything else identical to the sample" in printed
+    lines = printed.splitlines()[2:]  # the folders' own names stay whole
+    assert max(map(len, lines)) <= 80
+    assert main(["compare", "--json", *folders]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["identical"] is False
+    assert {"words", "setting", "sound"} <= {one["code"] for one in document["differences"]}
+    assert main(["compare", folders[0], folders[0]]) == 0
+    assert "everything identical to the sample" in capsys.readouterr().out
+
+
+def test_no_release_is_an_error(desk, tmp_path, capsys):
+    assert main(["compare", str(desk / "before" / "T"), str(tmp_path)]) == 1
+    assert "report.json" in capsys.readouterr().err
+    assert main(["compare", "--json", str(tmp_path), str(tmp_path)]) == 1
+    assert json.loads(capsys.readouterr().out)["ok"] is False
+
+
+def stretch(folder: Path, name: str, words: np.ndarray) -> Stretch:
+    path = folder / f"{name}.wav"
+    soundfile.write(path, words.astype(np.int16), RATE_HZ, subtype="PCM_16")
+    return Stretch(path, path.name, 16, RATE_HZ, 0, len(words))
+
+
+def dithered(sound: np.ndarray, seed: int) -> np.ndarray:
+    draw = np.random.default_rng(seed)
+    return np.floor(sound + draw.random(sound.shape) - draw.random(sound.shape) + 0.5)
+
+
+@pytest.fixture
+def music() -> np.ndarray:
+    """Twelve seconds of two tones, in words of 16 bits but not yet whole."""
+    t = np.arange(12 * RATE_HZ) / RATE_HZ
+    return np.stack([6000 * np.sin(2 * np.pi * hz * t) for hz in (311.1, 440.3)], axis=1)
+
+
+def test_a_gain_under_fresh_dither_leaves_nothing(tmp_path, music):
+    a = stretch(tmp_path, "a", dithered(music, 1))
+    for gain_db in (0.0, 0.03, -3.0):
+        b = stretch(tmp_path, "b", dithered(music * 10 ** (gain_db / 20), 2))
+        found = sound_difference(a, b)
+        assert found.gain_and_no_more
+        assert found.gains_db == pytest.approx((gain_db, gain_db), abs=1e-3)
+
+
+@pytest.mark.parametrize(("lsb", "seconds"), [(1.5, 12), (2, 1), (40, 0.01)])
+def test_a_faint_tone_beside_the_gain_is_not_nothing(tmp_path, music, lsb, seconds):
+    a = stretch(tmp_path, "a", dithered(music, 1))
+    other = music * 10 ** (0.5 / 20)
+    there = slice(4 * RATE_HZ if seconds < 12 else 0, None)
+    length = round(seconds * RATE_HZ)
+    hum = lsb * np.sin(2 * np.pi * 50 * np.arange(length) / RATE_HZ)
+    other[there][:length] += hum[:, None]
+    found = sound_difference(a, stretch(tmp_path, "b", dithered(other, 2)))
+    assert not found.gain_and_no_more
+    assert found.gains_db == pytest.approx((0.5, 0.5), abs=2e-3)
+    if seconds < 12:
+        assert found.leftover_from_s == pytest.approx(4, abs=0.11)
+        assert found.leftover_to_s == pytest.approx(4 + seconds, abs=0.11)
+
+
+def test_each_channel_has_its_gain_and_polarity(tmp_path, music):
+    a = stretch(tmp_path, "a", dithered(music, 1))
+    b = stretch(tmp_path, "b", dithered(music * [10 ** (1 / 20), 1], 2))
+    assert sound_difference(a, b).gains_db == pytest.approx((1, 0), abs=1e-3)
+    turned = sound_difference(a, stretch(tmp_path, "c", dithered(-music, 2)))
+    assert turned.inverted
+    assert turned.gain_and_no_more
+
+
+def test_a_gain_is_found_beside_a_limited_part(tmp_path, music):
+    """One second is held down by 3 dB; the others rise by 1 dB, and that is what is told."""
+    a = stretch(tmp_path, "a", dithered(music, 1))
+    gain_db = np.ones(len(music))
+    gain_db[5 * RATE_HZ : 6 * RATE_HZ] = -2
+    other = music * (10 ** (gain_db / 20))[:, None]
+    found = sound_difference(a, stretch(tmp_path, "b", dithered(other, 2)))
+    assert found.gains_db == pytest.approx((1, 1), abs=1e-3)
+    assert found.leftover_share == pytest.approx(1 / 12, abs=0.002)
+    left = np.abs(other - music * 10 ** (1 / 20)).max() / 32768
+    assert found.leftover_dbfs == pytest.approx(20 * np.log10(left), abs=0.01)
+    assert (found.leftover_from_s, found.leftover_to_s) == pytest.approx((5, 6), abs=0.01)
+
+
+def test_a_shift_lines_two_cuts_up(tmp_path, music):
+    words = dithered(music, 1)
+    a, b = stretch(tmp_path, "a", words[:-700]), stretch(tmp_path, "b", words[1000:])
+    found = sound_difference(a, b, shift=1000)
+    assert (found.samples, found.differing) == (len(music) - 1700, 0)
+    assert (found.only_a_s, found.only_b_s) == pytest.approx(
+        (1000 / RATE_HZ, 700 / RATE_HZ), abs=1e-3
+    )
+    assert not found.identical
+
+
+def test_values_that_look_alike_are_told_apart():
+    assert from_to("é", "e\u0301") == "`\\xe9` → `e\\u0301`"
+    assert from_to("a b", "a\u00a0b").count("`") == 4
+    verse = "\n".join(f"line {n}" for n in range(9))
+    assert from_to(verse, verse.replace("line 6", "line six")) == ("in line 7: line 6 → line six")
+    bell = Band(shape="bell", hz=100, db=1)
+    assert equaliser_changes((bell,), ()) == "bell 100 Hz +1.00 dB taken out"
+    assert equaliser_changes((bell, bell), (bell,)) == "a band stands there another number of times"
