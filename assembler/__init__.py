@@ -21,15 +21,15 @@ if TYPE_CHECKING:
     from assembler.errors import AssemblerError, FindingsError
     from assembler.findings import Finding
     from assembler.manifest import load
+    from assembler.release.building import build
     from assembler.release.check import check
-    from assembler.release.run import build
     from assembler.release.verify import verify
 
 _HOMES = {
     "AssemblerError": "assembler.errors",
     "Finding": "assembler.findings",
     "FindingsError": "assembler.errors",
-    "build": "assembler.release.run",
+    "build": "assembler.release.building",
     "check": "assembler.release.check",
     "load": "assembler.manifest",
     "verify": "assembler.release.verify",

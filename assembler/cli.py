@@ -13,12 +13,16 @@ from typing import Any
 import assembler
 from assembler.errors import AssemblerError, FindingsError
 from assembler.findings import Finding
+from assembler.stopping import STOPPED, Stopped
 
 _NOTHING: dict[str, dict[str, Any]] = {
     "check": {"disc": None, "discs": [], "tracks": []},
     "measure": {"files": []},
+    "survey": {"sides": []},
+    "split": {"sides": [], "tracks": ""},
     "build": {"release_dir": None, "made": [], "reused": [], "tracks": []},
     "verify": {"release_dir": None, "proofs": []},
+    "compare": {"identical": None, "differences": [], "verdict": None, "proofs": []},
 }
 """What the JSON of a command that was stopped holds in place of its results."""
 
@@ -28,16 +32,21 @@ DONE, ERRORS_FOUND, WRONG_USAGE = 0, 1, 2
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and give its exit code."""
     _speak_utf_8()
-    options = _parser().parse_args(arguments)
+    options = argparse.Namespace(json=False)
     try:
+        options = _parser().parse_args(arguments)
         return int(options.run(options))
     except FindingsError as error:
         return _stopped(options, error.findings, None)
     except AssemblerError as error:
         return _stopped(options, (), str(error))
     except KeyboardInterrupt:
-        print("stopped: the last finished release is as it was", file=sys.stderr)
-        return ERRORS_FOUND
+        return _stopped(options, (), STOPPED)
+    except Stopped:
+        from assembler.build_command import end_at_once
+
+        _stopped(options, (), STOPPED)
+        end_at_once()
     except BrokenPipeError:
         return DONE
 
@@ -83,8 +92,22 @@ def _parser() -> argparse.ArgumentParser:
     measure.add_argument("paths", type=Path, nargs="+", metavar="MANIFEST-or-FILES")
     _jobs(measure)
 
-    build = command("build", _build, "make the release")
-    build.add_argument("manifest", type=Path, metavar="MANIFEST")
+    survey = command("survey", _survey, "tell what a tape side is and what is wrong with it")
+    _sides(survey)
+    survey.add_argument("--pictures", type=Path, metavar="DIR", help="write a picture a side")
+    _jobs(survey)
+
+    split = command("split", _split, "propose where the songs of a side begin and end")
+    _sides(split)
+    split.add_argument("--titles", type=Path, metavar="FILE", help="a song list, as in a mail")
+    split.add_argument("--count", type=int, metavar="N", help="how many songs there are")
+    split.add_argument("--clips", type=Path, metavar="DIR", help="write a clip of each cut")
+    split.add_argument("--out", type=Path, metavar="FILE", help="write the tracks there")
+
+    build = command("build", _build, "make one release or several")
+    build.add_argument(
+        "manifests", type=Path, nargs="+", metavar="MANIFEST", help="or a folder of manifests"
+    )
     build.add_argument("--out", type=Path, metavar="DIR", help="default: releases, beside MANIFEST")
     build.add_argument(
         "--explain", action="store_true", help="tell of each file whether it was made or reused"
@@ -96,6 +119,11 @@ def _parser() -> argparse.ArgumentParser:
     verify = command("verify", _verify, "read a finished release back and prove it")
     verify.add_argument("release_dir", type=Path, metavar="RELEASE_DIR")
     _jobs(verify)
+
+    compare = command("compare", _compare, "tell what is between two finished releases")
+    compare.add_argument("before", type=Path, metavar="A", help="a release's folder")
+    compare.add_argument("after", type=Path, metavar="B", help="another's")
+    _jobs(compare)
 
     approve = command("approve", _approve, "keep the artist's approval beside the manifest")
     approve.add_argument("approval", type=Path, metavar="FILE", help="as the proof's page saved it")
@@ -124,6 +152,16 @@ def _time(text: str) -> Fraction:
         return parse_seconds(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from error
+
+
+def _sides(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "sides",
+        nargs="+",
+        metavar="SIDE",
+        help="audio files, left and right of a name being one side; or a manifest, alone or with "
+        "names of its sides",
+    )
 
 
 def _jobs(parser: argparse.ArgumentParser) -> None:
@@ -159,7 +197,7 @@ def _prints_unicode() -> bool:
 
 
 def _say_if_loops_compile() -> None:
-    from assembler.sound.compiled import compiles_first
+    from assembler.sound.kept_loops import compiles_first
 
     if compiles_first():
         message = "first run: compiling the sound loops for this machine takes about 20 s more"
@@ -220,11 +258,25 @@ def _measure(options: argparse.Namespace) -> int:
     return DONE
 
 
+def _survey(options: argparse.Namespace) -> int:
+    from assembler.side_commands import run_survey
+
+    _say_if_loops_compile()
+    run_survey(options, _print_json)
+    return DONE
+
+
+def _split(options: argparse.Namespace) -> int:
+    from assembler.side_commands import run_split
+
+    _say_if_loops_compile()
+    run_split(options, _print_json)
+    return DONE
+
+
 def _build(options: argparse.Namespace) -> int:
-    from assembler.manifest import load
+    from assembler.build_command import run_build
     from assembler.release.plan import ROOMS
-    from assembler.release.run import build
-    from assembler.shown import print_build, print_explanation, progress_bar
 
     rooms = tuple(options.only.split(",")) if options.only else ROOMS
     if unknown := [room for room in rooms if room not in ROOMS]:
@@ -233,24 +285,8 @@ def _build(options: argparse.Namespace) -> int:
             file=sys.stderr,
         )
         return WRONG_USAGE
-    source = load(options.manifest)
-    _say_if_loops_compile()
-    with progress_bar() as progress:
-        report = build(
-            source,
-            options.out,
-            only=rooms,
-            jobs=options.jobs,
-            packages=options.zip,
-            progress=progress,
-        )
-    if options.json:
-        _print_json(report.as_json())
-    else:
-        print_build(report)
-        if options.explain:
-            print_explanation(report)
-    return DONE
+    done = run_build(options, rooms, _say_if_loops_compile, _print_json)
+    return DONE if done else ERRORS_FOUND
 
 
 def _verify(options: argparse.Namespace) -> int:
@@ -265,6 +301,19 @@ def _verify(options: argparse.Namespace) -> int:
 
         print_verification(report)
     return DONE if report.ok else ERRORS_FOUND
+
+
+def _compare(options: argparse.Namespace) -> int:
+    from assembler.compare.comparison import compare
+
+    comparison = compare(options.before, options.after, jobs=options.jobs)
+    if options.json:
+        _print_json(comparison.as_json())
+    else:
+        from assembler.shown_compare import print_comparison
+
+        print_comparison(comparison)
+    return DONE
 
 
 def _approve(options: argparse.Namespace) -> int:
@@ -289,15 +338,22 @@ def _approve(options: argparse.Namespace) -> int:
 
 def _store(options: argparse.Namespace) -> int:
     from assembler.release.store import Store, store_folder
+    from assembler.release.store_limit import limit_bytes
 
-    store = Store(store_folder())
+    store, limit = Store(store_folder()), limit_bytes()
     size = store.clear() if options.clear else store.size()
     if options.json:
-        told = {"folder": str(store.folder), "entries": size.entries, "bytes": size.size_bytes}
+        told = {
+            "folder": str(store.folder),
+            "entries": size.entries,
+            "bytes": size.size_bytes,
+            "limit_bytes": limit,
+        }
         _print_json({"ok": True, "cleared": options.clear, **told})
         return DONE
     was = "cleared; it held " if options.clear else ""
-    print(f"{store.folder}: {was}{size.entries} entries, {size.size_bytes / 1e6:.0f} MB")
+    held = f"{size.entries} entries, {size.size_bytes / 1e6:.0f} MB"
+    print(f"{store.folder}: {was}{held}; it keeps at most {limit / 1e9:g} GB")
     return DONE
 
 

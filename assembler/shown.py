@@ -1,16 +1,13 @@
-"""What the commands show in a terminal: findings, the running order, levels, progress."""
+"""What the commands show in a terminal: findings, the running order, levels."""
 
 from __future__ import annotations
 
-import sys
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 from rich.text import Text
 
@@ -19,10 +16,10 @@ from assembler.manifest.codes import isrc_text
 from assembler.manifest.times import clock_text, frames_text
 
 if TYPE_CHECKING:
+    from assembler.release.build_report import BuildReport
     from assembler.release.check import CheckReport
+    from assembler.release.many import Job
     from assembler.release.measure import Measurement
-    from assembler.release.report import BuildReport
-    from assembler.release.run import Progress as BuildProgress
     from assembler.release.trial import Trial
     from assembler.release.verify import VerifyReport
     from assembler.sequence import DiscOrder
@@ -32,7 +29,8 @@ _STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
 
 
 def _console() -> Console:
-    return Console(highlight=False)
+    """Give a console that prints text as it is: brackets and colons in a path are no markup."""
+    return Console(highlight=False, markup=False, emoji=False)
 
 
 def print_findings(findings: Sequence[Finding]) -> None:
@@ -46,7 +44,7 @@ def print_findings(findings: Sequence[Finding]) -> None:
             if shown[finding.code] == MOST_OF_A_KIND:
                 more = total[finding.code] - MOST_OF_A_KIND + 1
                 console.print(
-                    f"… and {more} more of [{finding.code}]; --json lists all", markup=False
+                    f"… and {more} more of [{finding.code}]; --json lists all"
                 )
             if shown[finding.code] >= MOST_OF_A_KIND:
                 continue
@@ -67,10 +65,14 @@ def print_check(report: CheckReport) -> None:
         console.print(_order_table(report, disc, range(len(manifest.tracks))))
         if manifest.disc.make:
             console.print(_time_left(disc, manifest.disc.limit))
-    counts = {s: sum(f.severity == s for f in report.findings) for s in _STYLES}
-    said = ", ".join(f"{n} {s}{'s' * (n != 1)}" for s, n in counts.items() if n)
+    said = _counts(report.findings)
     verdict = "can be built" if report.ok else "can't be built yet"
     console.print(f"{report.source.path}: {verdict}{f' ({said})' if said else ''}")
+
+
+def _counts(findings: Sequence[Finding]) -> str:
+    counts = {s: sum(f.severity == s for f in findings) for s in _STYLES}
+    return ", ".join(f"{n} {s}{'s' * (n != 1)}" for s, n in counts.items() if n)
 
 
 def print_trial(report: CheckReport, trial: Trial) -> None:
@@ -171,12 +173,44 @@ def print_build(report: BuildReport) -> None:
     console.print(f"{count} files in {report.release_dir}{reused}", soft_wrap=True)
 
 
-def print_explanation(report: BuildReport) -> None:
-    """Print of each file whether it was made or taken from the store."""
+def print_jobs(jobs: Sequence[Job]) -> None:
+    """Print several builds: what needs a look, then a table."""
+    print_findings(
+        [f for job in jobs for f in job.findings if f.severity != "note" or not job.report]
+    )
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table.add_column("Release", ratio=1, overflow="fold")
+    for name in ("Tracks", "Length", "Made", "Reused"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("Findings", no_wrap=True)
+    for job in jobs:
+        frames = sum(disc.frames for disc in job.checked.discs) if job.checked else 0
+        report = job.report
+        table.add_row(
+            Text(report.release_dir.name if report else job.path.name),
+            str(len(job.checked.sections)) if frames and job.checked else "–",
+            frames_text(frames) if frames else "–",
+            str(len(report.made)) if report else Text("not made", style=_STYLES["error"]),
+            str(len(report.reused)) if report else "–",
+            _counts(job.findings) or "none",
+        )
     console = _console()
-    for name in sorted((*report.made, *report.reused)):
-        what = Text("made   ", style="yellow") if name in report.made else Text("reused ")
-        console.print(what.append(name), soft_wrap=True)
+    console.print(table)
+    made = sum(job.report is not None for job in jobs)
+    console.print(f"{made} of {len(jobs)} releases made")
+
+
+def print_explanation(report: BuildReport) -> None:
+    """Print of each file why it was made or could be reused, those of one reason together."""
+    console = _console()
+    for what, names in (("made", report.made), ("reused", report.reused)):
+        grouped: dict[str, list[str]] = {}
+        for name in names:
+            grouped.setdefault(report.reasons.get(name, ""), []).append(name)
+        for why, of_one_reason in grouped.items():
+            console.print(Text(f"{what}: {why}", style="yellow" if what == "made" else ""))
+            for name in of_one_reason:
+                console.print(Text(f"  {name}"), soft_wrap=True)
 
 
 def print_verification(report: VerifyReport) -> None:
@@ -188,22 +222,6 @@ def print_verification(report: VerifyReport) -> None:
     verdict = "everything agrees" if report.ok else "does not agree with itself"
     style = "green" if report.ok else "bold red"
     console.print(Text(f"{report.release_dir}: ").append(verdict, style=style), soft_wrap=True)
-
-
-@contextmanager
-def progress_bar() -> Iterator[BuildProgress]:
-    """Show one bar for the whole work on standard error; nothing where that is no terminal."""
-    console = Console(stderr=True)
-    columns = (BarColumn(), TextColumn("{task.description}"), TimeRemainingColumn())
-    with Progress(
-        *columns, console=console, transient=True, disable=not sys.stderr.isatty()
-    ) as bar:
-        task = bar.add_task("starting", total=None)
-
-        def progress(step: str, done: int, of: int) -> None:
-            bar.update(task, description=step[:40], completed=done, total=of)
-
-        yield progress
 
 
 def _level(value: float | None) -> str:

@@ -18,10 +18,13 @@ from assembler.errors import AssemblerError
 from assembler.manifest.codes import ean13
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
+from assembler.stopping import heed_stop
 
 LEAD_OUT = 170
 """The lead-out's track number on a disc."""
-_BEST = 1.0  # libsndfile's scale for FLAC's level 8
+_LEVEL = 0.5
+"""libsndfile's scale for FLAC's level 4: written anew whenever a gap moves, it is to be quick; on
+real music 4 % larger than level 8 and written in a quarter of the time."""
 _BLOCK_SAMPLES = 1 << 16
 
 
@@ -77,9 +80,10 @@ def _write_sound(image: Path, target: Path, order: DiscOrder) -> None:
                 f"{samples} samples of 16 bits at {DISC_RATE_HZ} Hz: build the release again"
             )
         with soundfile.SoundFile(
-            str(target), "w", DISC_RATE_HZ, 2, "PCM_16", format="FLAC", compression_level=_BEST
+            str(target), "w", DISC_RATE_HZ, 2, "PCM_16", format="FLAC", compression_level=_LEVEL
         ) as archive:
             while len(block := source.read(_BLOCK_SAMPLES, "int16")):
+                heed_stop()
                 archive.write(block)
 
 

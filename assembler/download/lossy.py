@@ -27,7 +27,8 @@ from assembler.manifest import ManifestFile
 from assembler.sound.blocks import Samples
 from assembler.sound.decibels import amplitude, decibels
 from assembler.sound.true_peak import PeakMeter
-from assembler.sources.ffmpeg import ffmpeg_program
+from assembler.sources.ffmpeg import ALONE, ffmpeg_program
+from assembler.stopping import child_process, heed_stop
 
 MOST_ROUNDS = 5
 _MARGIN_DB = 0.02
@@ -179,16 +180,20 @@ def decoded(path: Path) -> Iterator[Samples]:
     AssemblerError
         ffmpeg can't decode it.
     """
-    command = [ffmpeg_program(), "-nostdin", "-v", "error", "-i", f"file:{path}"]
+    command = [ffmpeg_program(), "-nostdin", "-v", "error", *ALONE, "-i", f"file:{path}"]
     command += ["-map", "0:a:0", "-f", "f32le", "-"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as process:
+    started = subprocess.Popen(
+        command,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+    with child_process(started) as process:
         assert process.stdout is not None
-        try:
-            while data := process.stdout.read(_BLOCK_FRAMES * 8):
-                yield np.frombuffer(data, "<f4").reshape(-1, 2)
-        except BaseException:
-            process.kill()
-            raise
+        while data := process.stdout.read(_BLOCK_FRAMES * 8):
+            heed_stop()
+            yield np.frombuffer(data, "<f4").reshape(-1, 2)
     if process.returncode != 0:
         raise AssemblerError(f"{path.name}: ffmpeg can't decode it: build the release again")
 

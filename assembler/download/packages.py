@@ -16,6 +16,7 @@ from pathlib import Path
 from assembler.file_names import safe_name
 from assembler.manifest import Manifest
 from assembler.manifest.times import duration_text
+from assembler.stopping import heed_stop
 from assembler.words import TrackWords
 
 TRACK_LIST = "tracklist.txt"
@@ -77,6 +78,7 @@ def _copy(source: Path, archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> str
     entry.file_size = source.stat().st_size  # decides whether the entry is ZIP64
     with source.open("rb") as file, archive.open(entry, "w") as out:
         while data := file.read(_COPY_BYTES):
+            heed_stop()
             digest.update(data)
             out.write(data)
     return digest.hexdigest()

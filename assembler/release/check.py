@@ -24,7 +24,9 @@ from assembler.release.sections import (
     order_of,
     overlap_findings,
 )
+from assembler.release.sides import Side
 from assembler.release.spelling import spelling_findings
+from assembler.release.store import Store
 from assembler.sequence import DiscOrder, TrackPlace
 from assembler.sequence.limits import MOST_TRACKS, limit_findings
 
@@ -54,6 +56,11 @@ class CheckReport:
     sections: tuple[TrackSection, ...]
     discs: tuple[DiscOrder, ...]
     hidden: TrackSection | None = None
+
+    @property
+    def sides(self) -> tuple[Side, ...]:
+        """The tape sides that tracks are on."""
+        return tuple({s.side.name: s.side for s in self.sections if s.side}.values())
 
     @property
     def ok(self) -> bool:
@@ -93,7 +100,9 @@ class CheckReport:
         }
 
 
-def check(source: ManifestFile, *, scratch: Path | None = None) -> CheckReport:
+def check(
+    source: ManifestFile, *, scratch: Path | None = None, store: Store | None = None
+) -> CheckReport:
     """Check a loaded manifest against its files and the disc.
 
     Parameters
@@ -102,13 +111,15 @@ def check(source: ManifestFile, *, scratch: Path | None = None) -> CheckReport:
         The manifest.
     scratch
         Folder for decoded copies of what libsndfile can't read: with it their length is exact.
+    store
+        Keeps mended sides: with it they are mended, and the length of their tracks is exact.
 
     Returns
     -------
     CheckReport
         Findings and, where every source can be used, the running order.
     """
-    sections, findings = find_sections(source, scratch)
+    sections, findings = find_sections(source, scratch, store)
     hidden, of_hidden = find_hidden(source, scratch)
     findings += of_hidden
     overlaps = list(overlap_findings(source, sections))

@@ -7,9 +7,9 @@ from functools import partial
 from pathlib import Path
 
 from assembler.proof.joins import joins, write_join_clip
+from assembler.release.keys import named_key
 from assembler.release.mastering import Mastered, excerpt
 from assembler.release.reuse import Reuse
-from assembler.release.store import work_key
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 
@@ -35,7 +35,7 @@ def make_clips(
         for n, (name, start, end) in enumerate(joins(disc)):
             begin = disc.places[n].start_frame * SAMPLES_PER_FRAME
             pair = [track.key for track in of_disc[n : n + 2]]
-            key = work_key("join", pair, start - begin, end - begin)
+            key = named_key("join", {"place of the join": [start - begin, end - begin]}, pair)
             make = partial(_write, of_disc, start - opening, end - opening)
             reuse.file(folder / f"{prefix}{name}.mp3", key, make)
 

@@ -18,10 +18,10 @@ from assembler.disc.pq_sheet import PqSheet, PqTrack, pq_text
 from assembler.disc.texts import release_texts, track_texts
 from assembler.errors import AssemblerError
 from assembler.manifest import Manifest
+from assembler.release.keys import named_key
 from assembler.release.mastering import Mastered
 from assembler.release.plan import DISC_BITS
 from assembler.release.reuse import Reuse
-from assembler.release.store import work_key
 from assembler.sequence import DiscOrder
 
 
@@ -51,7 +51,7 @@ def make_disc(
     """
     stem = disc_stem(name, disc.number, of_discs)
     image, cue = folder / f"{stem}.wav", folder / f"{stem}.cue"
-    image_key = work_key("image", [stretch.key for stretch in sound], disc.frames)
+    image_key = named_key("image", {"length of the disc": disc.frames}, [s.key for s in sound])
     reuse.file(image, image_key, lambda path: write_image(_all_words(sound), disc, path))
     of_release = release_texts(manifest)
     texts = [track_texts(manifest, place.index) for place in disc.places]
@@ -66,7 +66,14 @@ def make_disc(
     codes = [text.isrc for text in texts]
     points = [place.points for place in disc.places]
     pause = disc.opening_pause_frames
-    archive_key = work_key("archive", image_key, points, pause, of_release, codes, flags)
+    marks: dict[str, object] = {
+        "index points": points,
+        "opening pause": pause,
+        "texts of the release": of_release,
+        "ISRCs": codes,
+        "flags": flags,
+    }
+    archive_key = named_key("archive", marks, [image_key])
     reuse.file(
         archive,
         archive_key,

@@ -6,6 +6,7 @@ import hashlib
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -32,8 +33,10 @@ from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
 from assembler.manifest.model import Format
+from assembler.release.keys import Key, named_key
 from assembler.release.mastering import Mastered
 from assembler.release.plan import Plan
+from assembler.release.progress import Account, format_cost
 from assembler.release.report import Result
 from assembler.release.reuse import Reuse, lost
 from assembler.release.store import work_key
@@ -94,8 +97,8 @@ class Downloads:
         Pictures.
     pool
         Files are made side by side on it.
-    step
-        Is told of each finished file.
+    account
+        Is told of each file.
     reuse
         Finished work.
     """
@@ -108,7 +111,7 @@ class Downloads:
         masters: Mapping[Format, Result],
         covers: Covers,
         pool: Executor,
-        step: Callable[[str], None],
+        account: Account,
         reuse: Reuse,
     ) -> None:
         self.folder = folder
@@ -118,7 +121,7 @@ class Downloads:
         self.masters = masters
         self.covers = covers
         self.pool = pool
-        self.step = step
+        self.account = account
         self.reuse = reuse
         self.made: dict[Format, FormatMade] = {}
 
@@ -153,6 +156,11 @@ class Downloads:
     def _rates(self, name: Format) -> tuple[int, ...]:
         return tuple(track.rate_hz for track in self.masters[name].tracks)
 
+    def _step(self, name: Format, index: int) -> AbstractContextManager[None]:
+        track = self.masters[name].tracks[index]
+        cost_s = format_cost(name) * track.length / track.rate_hz
+        return self.account.step(f"{name}: {self.words[index].title}", cost_s)
+
     def _longest_first(self) -> list[int]:
         tracks = next(iter(self.masters.values())).tracks
         return sorted(range(len(tracks)), key=lambda i: tracks[i].length, reverse=True)
@@ -163,24 +171,32 @@ class Downloads:
         def make(path: Path) -> None:
             encode(track.words(facts.bits), track.rate_hz, facts, path)
 
-        self._tag(name, index, work_key("encoded", track.key, name), make)
+        key = named_key("encoded", {"coding": name}, [track.key])
+        with self._step(name, index):
+            self._tag(name, index, key, make)
 
     def _make_lossy(self, names: Sequence[Format]) -> list[Finding]:
         ceiling = self.source.manifest.download.lossy_ceiling
         work = [(name, index) for index in self._longest_first() for name in names]
         pieces = [self._lossy_piece(name, index) for name, index in work]
-        keys: dict[Path, str] = {}
+        keys: dict[Path, Key] = {}
 
         def run(
             code: Callable[[LossyPiece], float | None], again: list[LossyPiece]
         ) -> Iterable[float | None]:
             for piece in again:
-                track_key = of_target[piece.target]
-                keys[piece.target] = work_key("encoded", *track_key, piece.lowered_db)
-            return self.pool.map(lambda piece: self._coded(code, piece, keys[piece.target]), again)
+                track_key, name, _ = of_target[piece.target]
+                how = {"coding": name, "lowered for its peaks": piece.lowered_db}
+                keys[piece.target] = named_key("encoded", how, [track_key])
+
+            def coded(piece: LossyPiece) -> float | None:
+                with self._step(*of_target[piece.target][1:]):
+                    return self._coded(code, piece, keys[piece.target])
+
+            return self.pool.map(coded, again)
 
         of_target = {
-            self.path_of(name, index): (self.masters[name].tracks[index].key, name)
+            self.path_of(name, index): (self.masters[name].tracks[index].key, name, index)
             for name, index in work
         }
         results = dict(zip(work, encode_below_ceiling(pieces, ceiling, run), strict=True))
@@ -230,7 +246,7 @@ class Downloads:
         return peak
 
     def _tag(
-        self, name: Format, index: int, key: str, make: Callable[[Path], None] | None = None
+        self, name: Format, index: int, key: Key, make: Callable[[Path], None] | None = None
     ) -> None:
         """Put a file in place: the encoded one of a key, made first if need be, with its tags."""
         target, words, facts = self.path_of(name, index), self.words[index], FACTS[name]
@@ -258,10 +274,10 @@ class Downloads:
             picture and hashlib.sha256(picture.embedded).hexdigest()
             for picture in (self.covers.front, self.covers.back)
         ]
-        self.reuse.file(target, work_key("tagged", key, values, broadcast, pictures), tagged)
+        around = {"tags": values, "broadcast header": broadcast, "pictures": pictures}
+        self.reuse.file(target, named_key("tagged", around, [key]), tagged)
         if facts.lossy:
             declared_delay(target, facts.container)
-        self.step(f"{name}: {words.title}")
 
     def _write_pictures(self) -> None:
         pictures = (("cover.jpg", self.covers.front), ("back-cover.jpg", self.covers.back))
@@ -283,8 +299,8 @@ class Downloads:
         manifest = self.source.manifest
         target = self.folder / package_name(manifest, name)
         cover = self.covers.front.full if self.covers.front else None
-        write_package(self.folder / name, target, track_list(manifest, self.words), cover)
-        self.step(f"{name}: package")
+        with self.account.step(f"{name}: package"):
+            write_package(self.folder / name, target, track_list(manifest, self.words), cover)
 
 
 def _playing_levels(tracks: Sequence[Mastered], bits: int) -> tuple[PlayingLevels, ...]:

@@ -20,6 +20,7 @@ from assembler.sound.dither import Dither, WordLength, samples_of
 from assembler.sound.limiter import limit
 from assembler.sound.loudness import Energies
 from assembler.sound.meter import Meter, Reading
+from assembler.stopping import heed_stop
 
 PEAK_SLACK_DB = 0.02
 """A rendered peak may lie this much above the ceiling before the passage is rendered again."""
@@ -250,6 +251,7 @@ def _read_words(path: Path, bits: int, start: int, length: int) -> Iterator[NDAr
     with path.open("rb") as file:
         file.seek(start * frame_bytes)
         while left:
+            heed_stop()
             data = file.read(min(left, BLOCK_FRAMES) * frame_bytes)
             block = np.frombuffer(data, _word_kind(bits)).reshape(-1, 2)
             left -= len(block)

@@ -87,7 +87,7 @@ def measure_manifest(source: ManifestFile, *, jobs: int | None = None) -> list[M
         readings = pool.map(measure_section, sections)
         return [
             Measurement(
-                path=" + ".join(section.track.audio.paths),
+                path=" + ".join(section.names),
                 title=section.track.full_title,
                 rate_hz=section.recording.rate_hz,
                 channels=1 if section.recording.is_mono else 2,

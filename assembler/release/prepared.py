@@ -20,6 +20,7 @@ from assembler.sound.decibels import amplitude
 from assembler.sound.equaliser import equalise
 from assembler.sound.fades import fade
 from assembler.sound.resample import BEYOND_S, section_at, settled_start
+from assembler.stopping import heed_stop
 
 BLOCK_FRAMES = 1 << 17
 RAMP_S = 0.01
@@ -140,6 +141,7 @@ def with_gain(prepared: Prepared, gains_db: Sequence[float]) -> Iterator[Samples
             ends = []
             position = 0
             while position < length:
+                heed_stop()
                 wanted = min(BLOCK_FRAMES, length - position)
                 block = np.frombuffer(file.read(wanted * 8), "<f4").reshape(-1, 2)
                 block = _gained(block, position, _knots(prepared, gains_db, i))

@@ -22,6 +22,7 @@ from assembler.proof.content import (
     LimitingCurve,
     Proof,
     ProofDisc,
+    ProofSide,
     ProofTrack,
     Section,
     Stretch,
@@ -80,6 +81,7 @@ def gather_proof(
     findings: Sequence[Finding],
     pool: Executor,
     reuse: Reuse,
+    sides: tuple[ProofSide, ...],
 ) -> Proof:
     """Gather what a proof shows.
 
@@ -99,6 +101,8 @@ def gather_proof(
         Sources are measured side by side on it.
     reuse
         Finished work.
+    sides
+        The tape sides, with their clips.
     """
     manifest = plan.report.source.manifest
     digest = hashlib.sha256()
@@ -118,6 +122,7 @@ def gather_proof(
         findings=tuple(findings),
         cover="download/cover.jpg" if _has_cover(plan) else None,
         has_clips=plan.joins is not None,
+        sides=sides,
     )
 
 
@@ -129,11 +134,12 @@ def _source(reuse: Reuse, section: TrackSection) -> Section:
     key = work_key("source", reuse.source_digest(section), section.start, section.end)
     reading = Reading(**reuse.store.json(key, lambda: asdict(measure_section(section))))
     rate_hz = section.recording.rate_hz
+    start, end = section.span_in_source
     return Section(
-        files=section.track.audio.paths,
+        files=section.names,
         rate_hz=rate_hz,
-        start_s=section.start / rate_hz,
-        end_s=section.end / rate_hz,
+        start_s=start / rate_hz,
+        end_s=end / rate_hz,
         integrated_lufs=reading.integrated_lufs,
         range_lu=reading.loudness_range_lu,
         true_peak_dbtp=reading.true_peak_dbtp,

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import glob
 import hashlib
 import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import filelock
@@ -20,8 +19,11 @@ from assembler.release.plan import ROOMS
 
 CHECKSUMS = "SHA256SUMS"
 REPORT = "report.json"
+REPORT_TEXT = "report.txt"
 MANIFEST = "manifest.yaml"
 _LAST = "last"
+_at_work: dict[Path, Path] = {}
+"""Working folders of this process, and the releases that they are for."""
 
 
 @contextmanager
@@ -38,12 +40,14 @@ def assembling(target: Path) -> Iterator[Path]:
     try:
         with _alone(target):
             out.mkdir(parents=True, exist_ok=True)
-            _clear_up_after_a_kill(target)
+            _clear_up_after_kills(out, target)
             work = Path(tempfile.mkdtemp(prefix=_work_prefix(target), dir=out))
+            _at_work[work] = target
             try:
                 yield work
             finally:
                 _clear_up(work, target)
+                _at_work.pop(work, None)
     except (OSError, soundfile.LibsndfileError) as error:
         place = getattr(error, "filename", None) or out
         reason = getattr(error, "strerror", None) or str(error)
@@ -81,8 +85,20 @@ def _work_prefix(target: Path) -> str:
     return f".{target.name}.assembling-"
 
 
-def _clear_up_after_a_kill(target: Path) -> None:
-    for work in target.parent.glob(f"{glob.escape(_work_prefix(target))}*"):
+def _clear_up_after_kills(out: Path, own: Path) -> None:
+    """Remove working folders whose builds are gone: nobody holds the lock of their release."""
+    for work in out.glob(".*.assembling-*"):
+        target = out / work.name[1:].rpartition(".assembling-")[0]
+        if target == own:
+            _clear_up(work, target)
+            continue
+        with suppress(AssemblerError), _alone(target):
+            _clear_up(work, target)
+
+
+def clear_up_at_once() -> None:
+    """Remove all working folders of this process, which is about to end in the middle of work."""
+    for work, target in list(_at_work.items()):
         _clear_up(work, target)
 
 
@@ -128,12 +144,6 @@ def release_files(folder: Path) -> list[str]:
     """List the files of a release but its checksums, by their paths inside it."""
     names = (path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
     return sorted(name for name in names if name != CHECKSUMS)
-
-
-def file_digest(path: Path) -> str:
-    """Give a file's SHA-256 in hexadecimal digits."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def refuse_foreign(target: Path) -> None:

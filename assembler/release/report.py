@@ -1,55 +1,33 @@
-"""What a build reports: the contents of report.json, and the build's own account."""
+"""What a build reports: the contents of report.json, which report.txt says as a text."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import assembler
 from assembler.errors import AssemblerError
 from assembler.findings import Finding
+from assembler.manifest.transfers import Mend
 from assembler.release.levels import levels_json, limiting_json
 from assembler.release.mastering import Mastered
 from assembler.release.plan import Plan
-from assembler.release.release_folder import REPORT
+from assembler.release.release_folder import REPORT, REPORT_TEXT, release_files
+from assembler.release.report_text import report_text
+from assembler.release.sections import TrackSection
+from assembler.release.sides import Side
+from assembler.release.store import METHOD
 from assembler.sources import Recording
 
-
-@dataclass(frozen=True)
-class BuildReport:
-    """A finished build.
-
-    Attributes
-    ----------
-    release_dir
-        The release's folder.
-    findings
-        Of the check and of the mastering.
-    made, reused
-        Files, by their paths inside the folder.
-    content
-        What `report.json` holds.
-    """
-
-    release_dir: Path
-    findings: tuple[Finding, ...]
-    made: tuple[str, ...]
-    reused: tuple[str, ...]
-    content: dict[str, Any]
-
-    def as_json(self) -> dict[str, Any]:
-        """Give the report as plain data for ``--json``."""
-        return {
-            "ok": True,
-            "findings": [finding.as_json() for finding in self.findings],
-            "release_dir": str(self.release_dir),
-            "made": list(self.made),
-            "reused": list(self.reused),
-            "tracks": self.content["tracks"],
-        }
+_PACKAGES = (
+    "imageio-ffmpeg", "mutagen", "numba", "numpy", "pillow", "reportlab", "scipy", "soundfile",
+    "soxr",
+)  # fmt: skip
+"""Packages that make what is delivered: sound, coded files, tags, pictures and paper."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +63,7 @@ def report_content(
     digests = {recording: recording.digest() for recording in recordings}
     return {
         "assembler": assembler.__version__,
+        "made_with": {"method": METHOD, "packages": {name: version(name) for name in _PACKAGES}},
         "ok": True,
         "name": plan.name,
         "release": manifest.release.model_dump(),
@@ -95,6 +74,8 @@ def report_content(
             "disc": manifest.level_of("disc").model_dump(),
             "download": manifest.level_of("download").model_dump(),
         },
+        "dither": manifest.disc.dither,
+        "sides": [_side(side) for side in plan.report.sides],
         "findings": [finding.as_json() for finding in findings],
         "formats": dict(formats),
         "tracks": [
@@ -102,6 +83,24 @@ def report_content(
             for index, track in enumerate(checked["tracks"])
         ],
     }
+
+
+def write_report(folder: Path, content: dict[str, Any], digest: Callable[[Path], str]) -> None:
+    """Write `report.json` and `report.txt`, and tell in both the digests of what is delivered.
+
+    Parameters
+    ----------
+    folder
+        The release, with all that is delivered in it.
+    content
+        What `report_content` gave; the digests are put into it.
+    digest
+        Gives a file's SHA-256.
+    """
+    content["files"] = {name: digest(folder / name) for name in release_files(folder)}
+    as_json = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
+    for name, text in ((REPORT, as_json), (REPORT_TEXT, report_text(content))):
+        (folder / name).write_text(text, encoding="utf-8", newline="\n")
 
 
 def told_formats(last_release: Path) -> dict[str, Any]:
@@ -123,12 +122,14 @@ def _track_content(
     first = next(iter(tracks.values()), None)
     return {
         "source": {
-            "files": list(section.track.audio.paths),
+            "files": list(section.names),
             "sha256": digests[section.recording],
             "sample_rate_hz": section.recording.rate_hz,
-            "start_sample": section.start,
-            "end_sample": section.end,
+            "start_sample": section.span_in_source[0],
+            "end_sample": section.span_in_source[1],
+            "came_in": _came_in(section),
         },
+        "done": _done(section),
         "gain_db": round(first.gain_db, 3) if first else None,
         "disc": _levels(tracks.get("disc"), plan.told_bits("disc")),
         "download": _levels(tracks.get("download"), plan.told_bits("download")),
@@ -137,5 +138,50 @@ def _track_content(
     }
 
 
-def _levels(track: Mastered | None, bits: int) -> dict[str, float | None] | None:
-    return levels_json(track, bits) if track else None
+def _side(side: Side) -> dict[str, Any]:
+    """Tell where a tape side came from and what was mended in it, in order."""
+    return {
+        "name": side.name,
+        "files": list(side.transfer.paths),
+        **dict(side.facts),
+        "notes": side.transfer.notes,
+        "steps": side.account.get("steps", []),
+        "untold": side.account.get("untold", []),
+        "trim_silence": side.transfer.mend.trim_silence,
+    }
+
+
+def _came_in(section: TrackSection) -> list[dict[str, Any]]:
+    """Tell of each file of a track what it holds."""
+    return [
+        {
+            "file": name,
+            "kind": file.kind,
+            "sample_rate_hz": file.rate_hz,
+            "bits": file.bits,
+            "channels": file.channels,
+            "samples": file.frames,
+        }
+        for name, file in zip(section.names, section.recording.came_in, strict=True)
+    ]
+
+
+def _done(section: TrackSection) -> dict[str, Any]:
+    """Tell what the manifest asks to be done to a track's sound, besides its level."""
+    track, side = section.track, section.side
+    mend = side.transfer.mend if side else Mend()
+    asked = mend.model_dump(mode="json", by_alias=True, exclude_none=True, exclude_defaults=True)
+    return {
+        "side": side.name if side else None,
+        "mended": asked,
+        "equaliser": [band.model_dump(exclude_none=True) for band in track.equaliser],
+        "fade_in_s": float(track.fade_in or 0),
+        "fade_out_s": float(track.fade_out or 0),
+        "fade_shape": track.fade_shape,
+        "overlap_s": float(track.overlap or 0),
+        "trim_db": track.trim,
+    }
+
+
+def _levels(track: Mastered | None, bits: int) -> dict[str, Any] | None:
+    return {**levels_json(track, bits), "limiting": limiting_json(track)} if track else None

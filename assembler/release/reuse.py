@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,15 +16,17 @@ import numpy as np
 
 from assembler.errors import AssemblerError
 from assembler.manifest import Level
+from assembler.release.keys import Ingredients, Key, named_key
 from assembler.release.limiting import Limiting
 from assembler.release.mastering import Mastered, master
 from assembler.release.matching import Matched, Run, match_gains
 from assembler.release.prepared import Prepared
-from assembler.release.release_folder import file_digest, link_or_copy
-from assembler.release.sections import TrackSection
+from assembler.release.release_folder import link_or_copy
+from assembler.release.sections import HIDDEN, TrackSection
 from assembler.release.store import Store, work_key
 from assembler.sound.dither import Dither
 from assembler.sound.meter import Reading
+from assembler.sources.digest import file_digest
 
 
 class Reuse:
@@ -40,19 +41,31 @@ class Reuse:
     def __init__(self, store: Store) -> None:
         self.store = store
         self.taken: set[Path] = set()
+        self.made_of: dict[Path, Ingredients] = {}
         self._seen: dict[Path, tuple[int, int]] = {}
         self._digests: dict[Path, str] = {}
 
     def source_digest(self, section: TrackSection) -> str:
         """Give the SHA-256 of a section's source files, remembered by path, size and time."""
-        digests = []
-        for file in section.recording.files:
-            found = file.path.stat()
-            stamp = (found.st_size, found.st_mtime_ns)
-            self._seen.setdefault(file.path, stamp)
-            key = work_key("digest", str(file.path.resolve()), *stamp)
-            digests.append(self.store.json(key, partial(file_digest, file.path)))
+        digests = [section.recording.key] if section.recording.key else []
+        for file in section.recording.came_in:
+            self.see(file.path)
+            digests.append(self.store.source_digest(file.path))
         return "+".join(digests)
+
+    def see(self, path: Path) -> None:
+        """Take note of a source as it is now, if it wasn't seen before.
+
+        Raises
+        ------
+        AssemblerError
+            It is gone.
+        """
+        try:
+            found = path.stat()
+        except OSError as error:
+            raise AssemblerError(f"{path}: is gone since it was checked: build again") from error
+        self._seen.setdefault(path, (found.st_size, found.st_mtime_ns))
 
     def refuse_changed_sources(self) -> None:
         """Look whether a source is another file than when the build began.
@@ -71,19 +84,19 @@ class Reuse:
             if now != stamp:
                 raise AssemblerError(f"{path}: has changed while it was read: build again")
 
-    def prepared_key(self, prepared: Prepared) -> str:
+    def prepared_key(self, prepared: Prepared) -> Key:
         """Give the key of a passage's sound before gain."""
-        parts = [
-            [
-                self.source_digest(section),
-                [section.start, section.end, section.recording.rate_hz],
-                [list(band) for band in section.bands],
-                [str(section.track.fade_in), str(section.track.fade_out), section.track.fade_shape],
-            ]
-            for section in prepared.sections
-        ]
-        places = [prepared.rate_hz, prepared.overlaps, prepared.cuts, prepared.length]
-        return work_key("prepared", parts, places)
+        parts: dict[str, object] = {}
+        for section in prepared.sections:
+            track, of = section.track, f" of {_track_name(section)}"
+            parts["source" + of] = self.source_digest(section)
+            parts["section" + of] = [section.start, section.end, section.recording.rate_hz]
+            parts["tone" + of] = [list(band) for band in section.bands]
+            parts["fades" + of] = [str(track.fade_in), str(track.fade_out), track.fade_shape]
+        parts["rate"] = prepared.rate_hz
+        parts["silence after it"] = prepared.length
+        parts["joins inside it"] = [prepared.overlaps, prepared.cuts]
+        return named_key("prepared", parts)
 
     def matched(
         self,
@@ -135,14 +148,19 @@ class Reuse:
     def mastered(
         self,
         matched: Matched,
-        key: str,
+        key: Key,
         ceiling_dbtp: float,
         widths: Sequence[int],
         dither: Dither,
     ) -> list[Mastered]:
         """Master a passage, or take its finished words."""
         prepared = matched.prepared
-        own = work_key("mastered", key, matched.gains_db, ceiling_dbtp, list(widths), dither)
+        gains: dict[str, object] = {
+            f"gain of {_track_name(section)}": gain_db
+            for section, gain_db in zip(prepared.sections, matched.gains_db, strict=True)
+        }
+        limits = {"ceiling": ceiling_dbtp, "word length": list(widths), "dither": dither}
+        own = named_key("mastered", gains | limits, [key])
         files = {bits: work_key("words", own, bits) for bits in widths}
         if not all(self.store.has(k) for k in (own, *files.values())):
             made = master(
@@ -164,7 +182,7 @@ class Reuse:
             for i, one in enumerate(told)
         ]
 
-    def file(self, target: Path, key: str, make: Callable[[Path], None]) -> None:
+    def file(self, target: Path, key: Key, make: Callable[[Path], None]) -> None:
         """Put a file in place from the store, made there first if need be.
 
         Parameters
@@ -176,6 +194,7 @@ class Reuse:
         make
             Writes it to a path with the target's ending.
         """
+        self.made_of[target] = key.made_of
         if self.store.has(key):
             self.taken.add(target)
         path = self.entry(key, target.suffix, make)
@@ -195,6 +214,10 @@ class Reuse:
     def digest(self, path: Path) -> str:
         """Give the SHA-256 of a file of the release; what came from the store is known."""
         return self._digests.get(path) or file_digest(path)
+
+
+def _track_name(section: TrackSection) -> str:
+    return "the hidden sound" if section.index == HIDDEN else f"track {section.index + 1}"
 
 
 def _moved(file: Path) -> Callable[[Path], None]:
@@ -225,7 +248,7 @@ def _mastered(
     files: dict[int, Path],
     gain_db: float,
     told: dict[str, Any],
-    key: str,
+    key: Key,
 ) -> Mastered:
     limiting = {**told["limiting"], "course_db": tuple(told["limiting"]["course_db"])}
     return Mastered(
@@ -238,5 +261,5 @@ def _mastered(
         gating_blocks={int(b): np.array(blocks) for b, blocks in told["gating_blocks"].items()},
         gain_db=gain_db,
         limiting=Limiting(**limiting),
-        key=work_key("track", key, i),
+        key=named_key("track", {"place in its passage": i}, [key]),
     )

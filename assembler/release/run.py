@@ -1,19 +1,18 @@
-"""Build a release: from a checked manifest to a folder that is finished or not there at all."""
+"""Run a build that is planned: from sources to a folder that is put in place whole."""
 
 from __future__ import annotations
 
-import json
-import os
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Executor, Future
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from assembler.download.cover import read_cover
 from assembler.download.formats import FACTS
-from assembler.errors import FindingsError, SourceError
-from assembler.findings import Finding, Loc
-from assembler.manifest import Level, ManifestFile
+from assembler.errors import AssemblerError
+from assembler.findings import Finding
+from assembler.manifest import Level
 from assembler.manifest.model import Format
 from assembler.paper.barcode import write_barcode
 from assembler.paper.credits_sheet import write_credits_sheet
@@ -21,132 +20,79 @@ from assembler.paper.label_copy import write_label_copy
 from assembler.proof.mail import write_pictures
 from assembler.proof.page import write_page
 from assembler.release.approvals import approval_findings
-from assembler.release.check import CheckReport, check
+from assembler.release.build_report import BuildReport
 from assembler.release.clips import make_clips
 from assembler.release.discs import make_disc
 from assembler.release.downloads import Covers, Downloads, FormatMade, formats_json
+from assembler.release.keys import Key
 from assembler.release.levels import level_findings, segue_findings
 from assembler.release.mastering import Mastered
 from assembler.release.matching import Matched
-from assembler.release.plan import DISC_BITS, ROOMS, Mastering, Plan, plan_release, release_name
+from assembler.release.memory import reasons, remember
+from assembler.release.plan import DISC_BITS, Mastering, Plan
 from assembler.release.prepared import Prepared, prepare
+from assembler.release.progress import (
+    CLIPS_S,
+    IMAGE,
+    MASTER,
+    PAPER_S,
+    READ,
+    ROUND,
+    Account,
+    match_cost,
+    proof_cost,
+)
 from assembler.release.proofs import Sound, gather_proof
 from assembler.release.release_folder import (
     MANIFEST,
-    REPORT,
-    assembling,
     keep_other_rooms,
     put_in_place,
-    refuse_foreign,
+    read_checksums,
     release_files,
     write_checksums,
 )
-from assembler.release.report import BuildReport, Result, report_content, told_formats
+from assembler.release.report import Result, report_content, told_formats, write_report
 from assembler.release.reuse import Reuse
-from assembler.release.store import open_store
+from assembler.release.side_clips import proof_side
+from assembler.release.store import Store
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import DISC_RATE_HZ
+from assembler.stopping import heed_stop
 from assembler.words import track_words
 
-Progress = Callable[[str, int, int], None]
-"""Told of each step: what it is, steps done, steps in all."""
 
-
-def no_progress(_step: str, _done: int, _of: int) -> None:
-    """Tell nobody."""
-
-
-def build(
-    source: ManifestFile,
-    out: Path | None = None,
-    *,
-    only: Iterable[str] = ROOMS,
-    jobs: int | None = None,
-    packages: bool = False,
-    progress: Progress = no_progress,
-) -> BuildReport:
-    """Make a release.
-
-    Parameters
-    ----------
-    source
-        The manifest.
-    out
-        Folder for the release's own folder; ``releases`` beside the manifest if not given.
-    only
-        Kinds of deliverable to make: disc, download, paper, proof.
-    jobs
-        How many pieces of work run side by side; as many as there are cores if not given.
-    packages
-        Put the files of each download format into a zip file too.
-    progress
-        Is told of each step.
-
-    Raises
-    ------
-    FindingsError
-        The manifest or its sources have errors; nothing was written.
-    AssemblerError
-        The work could not be finished; the last release is as it was.
-    """
-    first_look = check(source)
-    if not first_look.ok:
-        raise FindingsError(first_look.findings)
-    out = out or source.path.parent / "releases"
-    target = out / release_name(first_look)
-    refuse_foreign(target)
-    with assembling(target) as work, ThreadPoolExecutor(jobs or os.cpu_count()) as pool:
-        try:
-            report = _exact(first_look, work)
-            plan = plan_release(report, only)
-            build_run = _Build(plan, work, pool, progress, packages=packages)
-            return build_run.run(target)
-        except SourceError as error:
-            loc: Loc = ("tracks",) if error.index is None else ("tracks", error.index, "audio")
-            finding = source.finding("error", error.code, loc, str(error))
-            raise FindingsError([finding]) from error
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
-
-
-def _exact(report: CheckReport, work: Path) -> CheckReport:
-    """Check again with decoded copies, where a source's header only promises a length."""
-    files = (file for section in report.sections for file in section.recording.files)
-    if not any(file.needs_ffmpeg for file in files):
-        return report
-    exact = check(report.source, scratch=work)
-    if not exact.ok:
-        raise FindingsError(exact.findings)
-    return exact
-
-
-class _Build:
+class Build:
     """One build's work, step by step."""
 
     def __init__(
-        self, plan: Plan, work: Path, pool: Executor, progress: Progress, *, packages: bool
+        self,
+        plan: Plan,
+        inputs: str,
+        work: Path,
+        store: Store,
+        pool: Executor,
+        account: Account,
+        *,
+        packages: bool,
     ) -> None:
         self.plan = plan
+        self.inputs = inputs
         self.source = plan.report.source
         self.scratch = work
         self.folder = work / "release"
         self.folder.mkdir()
         self.pool = pool
-        self.progress = progress
+        self.account = account
         self.words = track_words(self.source.manifest, plan.report.discs)
         self.packages = packages
-        self.reuse = Reuse(open_store(work))
+        self.reuse = Reuse(store)
+        for section in plan.report.sections:
+            for file in section.recording.came_in:
+                self.reuse.see(file.path)
         self.formats: dict[Format, FormatMade] = {}
         self.hidden: Mastered | None = None
         self.proof_of: str | None = None
         self.matched: dict[Level, list[Matched]] = {}
-        self.done = 0
-        self.steps = (
-            sum(3 * len(plan.passages) for _ in plan.widths)
-            + len(plan.downloads) * len(self.words)
-            + 4
-        )
 
     def run(self, target: Path) -> BuildReport:
         results = {mastering: self._master(mastering) for mastering in self.plan.widths}
@@ -166,10 +112,6 @@ class _Build:
             findings += tuple(self._make_proof(results, findings))
         return self._finish(target, findings, results)
 
-    def _step(self, what: str) -> None:
-        self.done = min(self.done + 1, self.steps)
-        self.progress(what, self.done, self.steps)
-
     def _read_covers(self) -> Covers:
         release = self.source.manifest.release
         names = (release.front_cover, release.back_cover)
@@ -184,35 +126,54 @@ class _Build:
             file = self.scratch / f"prepared-{number}-{index}.f32"
             return prepare(passage, self.plan.sections_of(passage), rate_hz, file)
 
-        def master_one(pair: tuple[Matched, str]) -> list[Mastered]:
-            tracks = self.reuse.mastered(
-                *pair, mastering.level.ceiling, widths, self.source.manifest.disc.dither
-            )
-            self._step("limit and finish")
-            return tracks
+        def master_one(pair: tuple[Matched, Key]) -> list[Mastered]:
+            prepared = pair[0].prepared
+            cost_s = MASTER * len(widths) * prepared.length / DISC_RATE_HZ
+            with self.account.step(f"master: {_title(prepared)}", cost_s):
+                return self.reuse.mastered(
+                    *pair, mastering.level.ceiling, widths, self.source.manifest.disc.dither
+                )
 
         passages = [prepare_one(index) for index in range(len(self.plan.passages))]
         keys = list(self.pool.map(self.reuse.prepared_key, passages))
-        for _ in passages:
-            self._step("read sources")
-        guess = self.matched.get(mastering.level)
-        matched = self.reuse.matched(passages, keys, mastering.level, guess, self.pool.map)
-        self.matched[mastering.level] = matched
-        for _ in passages:
-            self._step("match")
+        matched = self._match(passages, keys, mastering.level)
         mastered = list(self.pool.map(master_one, zip(matched, keys, strict=True)))
         return Result(
             tuple(track for tracks in mastered for track in tracks),
             tuple(asked for one in matched for asked in one.asked_lufs),
         )
 
+    def _match(
+        self, passages: Sequence[Prepared], keys: Sequence[Key], level: Level
+    ) -> list[Matched]:
+        usual = match_cost(level.match)
+        seconds = sum(prepared.length for prepared in passages) / DISC_RATE_HZ
+        left_s = self.account.left_s - usual * seconds
+
+        def run(work: Callable[..., Any], of: Iterable[Prepared], *more: Iterable[Any]) -> Any:
+            def told(prepared: Prepared, *rest: Any) -> Any:
+                each = usual if level.match == "track" else READ
+                if prepared.file.exists():
+                    each = ROUND
+                cost_s = each * prepared.length / DISC_RATE_HZ
+                with self.account.step(f"match: {_title(prepared)}", cost_s):
+                    return work(prepared, *rest)
+
+            return self.pool.map(told, of, *more)
+
+        guess = self.matched.get(level)
+        matched = self.reuse.matched(passages, keys, level, guess, run)
+        self.matched[level] = matched
+        self.account.settle(left_s)  # how many rounds it takes is not known beforehand
+        return matched
+
     def _make_paper(self, folder: Path) -> None:
         manifest = self.source.manifest
-        write_credits_sheet(folder, manifest, self.words)
-        write_label_copy(folder, manifest, self.words)
-        if manifest.release.barcode:
-            write_barcode(manifest.release.barcode, folder)
-        self._step("credits sheet")
+        with self.account.step("credits sheet", PAPER_S):
+            write_credits_sheet(folder, manifest, self.words)
+            write_label_copy(folder, manifest, self.words)
+            if manifest.release.barcode:
+                write_barcode(manifest.release.barcode, folder)
 
     def _start_discs(self, result: Result) -> list[Future[None]]:
         """Begin to write the discs' files, which goes on beside the encoders."""
@@ -224,8 +185,8 @@ class _Build:
             tracks = [result.tracks[place.index] for place in disc.places]
             sound = [hidden, *tracks] if hidden and disc.hidden else tracks
             manifest, name = self.source.manifest, self.plan.name
-            make_disc(folder, name, manifest, disc, len(discs), sound, self.reuse)
-            self._step("disc image, cue sheet, PQ sheet")
+            with self.account.step(f"disc {disc.number}", IMAGE * disc.frames / 75):
+                make_disc(folder, name, manifest, disc, len(discs), sound, self.reuse)
 
         return [self.pool.submit(make, disc) for disc in discs]
 
@@ -247,8 +208,8 @@ class _Build:
     def _make_joins(self, result: Result) -> None:
         folder = self.folder / "proof" / "joins"
         folder.mkdir(parents=True)
-        make_clips(folder, self.plan.report.discs, result.tracks, self.reuse)
-        self._step("clips of the joins")
+        with self.account.step("clips of the joins", CLIPS_S * len(self.words)):
+            make_clips(folder, self.plan.report.discs, result.tracks, self.reuse)
 
     def _make_proof(
         self, results: dict[Mastering, Result], findings: tuple[Finding, ...]
@@ -266,11 +227,15 @@ class _Build:
         told = {name: results[one] for name, one in self._told().items()} or {
             "disc": results[mastering]
         }
-        proof = gather_proof(self.plan, self.words, sound, told, findings, self.pool, self.reuse)
         folder = self.folder / "proof"
-        write_page(folder, proof)
-        write_pictures(folder, proof)
-        self._step("proof")
+        with self.account.step("proof", proof_cost(self.plan)):
+            of_sides = folder / "sides"
+            sides = tuple(proof_side(of_sides, s, self.reuse) for s in self.plan.report.sides)
+            proof = gather_proof(
+                self.plan, self.words, sound, told, findings, self.pool, self.reuse, sides
+            )
+            write_page(folder, proof)
+            write_pictures(folder, proof)
         self.proof_of = proof.proof_of
         yield from approval_findings(self.source, proof.proof_of)
 
@@ -287,7 +252,7 @@ class _Build:
             masters,
             self._read_covers(),
             self.pool,
-            self._step,
+            self.account,
             self.reuse,
         )
         findings = downloads.run(packages=self.packages)
@@ -333,14 +298,35 @@ class _Build:
             formats = told_formats(target)
         content = report_content(self.plan, findings, told, formats)
         content["proof_of"] = self.proof_of
-        text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
-        (self.folder / REPORT).write_text(text, encoding="utf-8", newline="\n")
+        write_report(self.folder, content, self.reuse.digest)
         (self.folder / MANIFEST).write_text(self.source.text, encoding="utf-8", newline="\n")
         write_checksums(self.folder, self.reuse.digest)
+        made_of = {self._name(path): parts for path, parts in self.reuse.made_of.items()}
+        same = self._same_as_in(target)
+        why = reasons(self.reuse.store, target, made_of, reused, same)
+        heed_stop()  # for the last time: from here on the release is being replaced
         moved = put_in_place(self.folder, target, self.scratch)
-        self._step("release put in place")
         if moved:
             message = f"files that were added to the last release were moved: {', '.join(moved)}"
             findings += (self.source.finding("warning", "added-files-kept", (), message),)
         shown = tuple(replace(f, file=str(self.source.path)) for f in findings)
-        return BuildReport(target, shown, made, reused, content)
+        report = BuildReport(target, shown, made, reused, content, why)
+        remember(self.reuse.store, self.inputs, report, made_of)
+        return report
+
+    def _name(self, path: Path) -> str:
+        return path.relative_to(self.folder).as_posix()
+
+    def _same_as_in(self, last: Path) -> dict[str, bool | None]:
+        """Tell of each file whether the last release has it with the same bytes."""
+        try:
+            before = read_checksums(last)
+        except AssemblerError:
+            before = {}
+        now = read_checksums(self.folder)
+        return {name: before[name] == now[name] if name in before else None for name in now}
+
+
+def _title(prepared: Prepared) -> str:
+    """Name a passage by its first track."""
+    return prepared.sections[0].track.full_title

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
 from assembler.errors import SourceError
-from assembler.findings import Finding, Loc
+from assembler.findings import Finding, Loc, errors_in
 from assembler.manifest import ManifestFile, Track
 from assembler.manifest.model import Audio
 from assembler.manifest.times import clock_text, duration_text
+from assembler.release.sides import Side, side_findings, side_of
+from assembler.release.store import Store
 from assembler.sequence import DiscOrder, TrackSound, lay_out
 from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.sequence.order import OPENING_PAUSE_S
@@ -39,6 +41,10 @@ class TrackSection:
         Where its sound comes from.
     start, end
         First sample and the one after the last, at the recording's rate.
+    names
+        The source's files as the manifest names them.
+    side
+        The side that it is on, if it is on one.
     """
 
     index: int
@@ -46,6 +52,14 @@ class TrackSection:
     recording: Recording
     start: int
     end: int
+    names: tuple[str, ...]
+    side: Side | None = None
+
+    @property
+    def span_in_source(self) -> tuple[int, int]:
+        """Give its first sample and the one after its last in the source as it came in."""
+        factor = self.side.transfer.mend.factor if self.side else 1
+        return round(self.start * factor), round(self.end * factor)
 
     @property
     def duration_s(self) -> Fraction:
@@ -67,7 +81,7 @@ class TrackSection:
 
 
 def find_sections(
-    source: ManifestFile, scratch: Path | None = None
+    source: ManifestFile, scratch: Path | None = None, store: Store | None = None
 ) -> tuple[list[TrackSection | None], list[Finding]]:
     """Look at every track's source.
 
@@ -77,6 +91,8 @@ def find_sections(
         The manifest.
     scratch
         Folder for decoded copies of what libsndfile can't read; without it nothing is decoded.
+    store
+        Keeps sides that are mended; without it they are only promised.
 
     Returns
     -------
@@ -88,23 +104,48 @@ def find_sections(
     opened: dict[tuple[Path, ...], Recording | SourceError] = {}
     for index, track in enumerate(source.manifest.tracks):
         loc = ("tracks", index)
-        paths = tuple(source.resolve(path) for path in track.audio.paths)
+        names = source.manifest.paths_of(track)
+        paths = tuple(source.resolve(name) for name in names)
         if paths not in opened:
             opened[paths] = _open(paths, scratch)
         recording = opened[paths]
+        audio = ("transfers", track.side) if track.side else (*loc, "audio")
         if isinstance(recording, SourceError):
-            findings.append(_unusable(source, (*loc, "audio"), recording))
+            findings.append(_unusable(source, audio, recording))
             sections.append(None)
             continue
-        section = _section(index, track, recording)
+        section = _section(index, track, recording, names)
         found = [
-            *_recording_findings(source, (*loc, "audio"), recording),
+            *_recording_findings(source, audio, recording),
             *_section_findings(source, loc, section),
             *_point_findings(source, loc, section),
         ]
         findings += found
-        sections.append(None if any(f.severity == "error" for f in found) else section)
-    return sections, findings
+        sections.append(None if errors_in(found) else section)
+    placed, sides = _place_on_sides(source, sections, scratch, store)
+    findings += side_findings(source, sides)
+    return placed, list(dict.fromkeys(findings))
+
+
+def _place_on_sides(
+    source: ManifestFile,
+    sections: Sequence[TrackSection | None],
+    scratch: Path | None,
+    store: Store | None,
+) -> tuple[list[TrackSection | None], dict[str, Side]]:
+    """Let the tracks of sides read from these as they are mended."""
+    sides: dict[str, Side] = {}
+    placed = list(sections)
+    for index, section in enumerate(sections):
+        if section is None or section.track.side is None:
+            continue
+        name = section.track.side
+        if name not in sides:
+            sides[name] = side_of(source, name, section.recording, scratch, store)
+        side = sides[name]
+        start, end = side.span(section.start, section.end)
+        placed[index] = replace(section, recording=side.recording, start=start, end=end, side=side)
+    return placed, sides
 
 
 def find_hidden(
@@ -119,7 +160,7 @@ def find_hidden(
     if isinstance(recording, SourceError):
         return None, [_unusable(source, loc, recording)]
     track = Track(title="hidden sound", audio=Audio(file=path))
-    section = TrackSection(HIDDEN, track, recording, 0, recording.frames)
+    section = TrackSection(HIDDEN, track, recording, 0, recording.frames, (path,))
     return section, list(_recording_findings(source, loc, recording))
 
 
@@ -243,13 +284,15 @@ def _open(paths: tuple[Path, ...], scratch: Path | None) -> Recording | SourceEr
         return error
 
 
-def _section(index: int, track: Track, recording: Recording) -> TrackSection:
+def _section(
+    index: int, track: Track, recording: Recording, names: tuple[str, ...]
+) -> TrackSection:
     def sample(time_s: Fraction) -> int:
         return int(time_s * recording.rate_hz + Fraction(1, 2))
 
     start = sample(track.start) if track.start is not None else 0
     end = sample(track.end) if track.end is not None else recording.frames
-    return TrackSection(index, track, recording, start, end)
+    return TrackSection(index, track, recording, start, end, names)
 
 
 def _recording_findings(
@@ -272,7 +315,7 @@ def _recording_findings(
 def _section_findings(source: ManifestFile, loc: Loc, section: TrackSection) -> Iterator[Finding]:
     track = section.track
     whole_s = Fraction(section.recording.frames, section.recording.rate_hz)
-    decodes = any(file.needs_ffmpeg for file in section.recording.files)
+    decodes = section.recording.is_promise
     if section.end > section.recording.frames and not decodes:
         message = (
             f"`end` is {clock_text(section.end / Fraction(section.recording.rate_hz))}, but the "

@@ -14,7 +14,8 @@ import shutil
 import tempfile
 import threading
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from importlib.metadata import version
@@ -25,7 +26,7 @@ import platformdirs
 
 import assembler
 from assembler.errors import AssemblerError
-from assembler.release.release_folder import file_digest
+from assembler.sources.digest import file_digest
 
 METHOD = 1
 """Version of the methods: a change of what the same key would hold asks for the next number."""
@@ -33,7 +34,8 @@ _MAKERS = (
     "imageio-ffmpeg", "mutagen", "numba", "numpy", "pillow", "pydub", "scipy", "soundfile", "soxr",
 )  # fmt: skip
 """Packages whose next version may give other bytes for the same work."""
-_SEAL = ".seal"
+SEAL = ".seal"
+"""Ending of the file beside an entry; its own time is that of the entry's last use."""
 
 
 def work_key(kind: str, *parts: object) -> str:
@@ -66,17 +68,6 @@ def store_folder() -> Path:
     """Give the folder of the store."""
     chosen = os.environ.get("ASSEMBLER_STORE")
     return Path(chosen) if chosen else Path(platformdirs.user_cache_dir("assembler")) / "store"
-
-
-def open_store(fallback: Path) -> Store:
-    """Open the user's store, or one in the folder `fallback` where it can't be written."""
-    folder = store_folder()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=folder):
-            return Store(folder)
-    except OSError:
-        return Store(fallback / "store")
 
 
 @dataclass(frozen=True)
@@ -132,6 +123,18 @@ class Store:
 
         return json.loads(self.file(key, write).read_text(encoding="utf-8"))
 
+    def source_digest(self, path: Path) -> str:
+        """Give the SHA-256 of a source, taken anew only where the file looks changed.
+
+        Raises
+        ------
+        OSError
+            The file can't be read.
+        """
+        found = path.stat()
+        key = work_key("digest", str(path.resolve()), found.st_size, found.st_mtime_ns)
+        return str(self.json(key, lambda: file_digest(path)))
+
     def has(self, key: str) -> bool:
         """Tell whether a key is there, whole."""
         return self._is_whole(self._place(key))
@@ -142,9 +145,19 @@ class Store:
 
     def size(self) -> StoreSize:
         """Count what is there."""
-        files = [p for p in self.folder.rglob("*") if p.is_file()] if self.folder.is_dir() else []
-        entries = sum(not file.name.endswith(_SEAL) for file in files)
-        return StoreSize(entries, sum(file.stat().st_size for file in files))
+        sizes = [size for _, size, _ in self.entries()]
+        return StoreSize(len(sizes), sum(sizes))
+
+    def entries(self) -> Iterator[tuple[int, int, Path]]:
+        """Give each entry's last use in ns, its size in bytes with its seal, and its place."""
+        for path in self.folder.glob("??/*"):
+            if path.suffix == SEAL or path.name.startswith("."):
+                continue
+            with suppress(FileNotFoundError):  # another build may be at work
+                found, seal = path.stat(), path.with_suffix(SEAL)
+                told = seal.stat() if seal.exists() else None
+                size = found.st_size + (told.st_size if told else 0)
+                yield (told or found).st_mtime_ns, size, path
 
     def clear(self) -> StoreSize:
         """Remove everything; releases keep what they hold.
@@ -171,6 +184,8 @@ class Store:
         except (OSError, ValueError, KeyError):
             return False
         if (seal["size"], seal["mtime_ns"]) == (found.st_size, found.st_mtime_ns):
+            with suppress(OSError):
+                os.utime(path.with_suffix(SEAL))
             return True
         if seal["size"] != found.st_size or file_digest(path) != seal["sha256"]:
             return False
@@ -183,13 +198,21 @@ class Store:
             part = Path(folder) / "part"
             make(part)
             digest = file_digest(part)
-            path.with_suffix(_SEAL).unlink(missing_ok=True)
+            if not _is_sealed_as(path, digest):  # else another build made it at the same time
+                path.with_suffix(SEAL).unlink(missing_ok=True)
             part.replace(path)
             _write_seal(path, digest)
 
 
+def _is_sealed_as(path: Path, digest: str) -> bool:
+    try:
+        return bool(_seal(path)["sha256"] == digest)
+    except (OSError, ValueError, KeyError):
+        return False
+
+
 def _seal(path: Path) -> dict[str, Any]:
-    seal = json.loads(path.with_suffix(_SEAL).read_text(encoding="utf-8"))
+    seal = json.loads(path.with_suffix(SEAL).read_text(encoding="utf-8"))
     return {name: seal[name] for name in ("sha256", "size", "mtime_ns")}
 
 
@@ -198,4 +221,4 @@ def _write_seal(path: Path, digest: str) -> None:
     seal = {"sha256": digest, "size": found.st_size, "mtime_ns": found.st_mtime_ns}
     part = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}")
     part.write_text(json.dumps(seal), encoding="utf-8")
-    part.replace(path.with_suffix(_SEAL))
+    part.replace(path.with_suffix(SEAL))

@@ -29,12 +29,15 @@ from assembler.release.finished import (
 from assembler.release.measure import measure_region
 from assembler.release.release_folder import (
     CHECKSUMS,
-    file_digest,
+    REPORT,
+    REPORT_TEXT,
     read_checksums,
     release_files,
 )
+from assembler.release.report_text import report_text
 from assembler.release.verify_disc import DISC_LOOKS
 from assembler.sequence.frames import SAMPLES_PER_FRAME
+from assembler.sources.digest import file_digest
 from assembler.words import TrackWords
 
 LEVEL_TOLERANCE_DB = 0.02
@@ -107,6 +110,8 @@ Look = tuple[str, Callable[[], Iterator[Finding]]]
 
 
 def _looks(release: FinishedRelease) -> Iterator[tuple[str, list[Look]]]:
+    if "files" in release.report:  # releases of older versions have no report.txt
+        yield "reports", [(REPORT_TEXT, partial(_reports, release))]
     discs = release.report["discs"] if (release.folder / "disc").is_dir() else []
     for what, (suffix, look) in DISC_LOOKS.items():
         named = [(release.disc_file(disc["number"], suffix), disc) for disc in discs]
@@ -118,7 +123,7 @@ def _looks(release: FinishedRelease) -> Iterator[tuple[str, list[Look]]]:
     levels = [partial(_image_level, release, track) for track in on_disc]
     yield "track levels on the image", list(zip(images, levels, strict=True))
     made = [name for name in FACTS if (release.folder / "download" / name).is_dir()]
-    files = [(_file_name(release, n, track), n, track) for n in made for track in release.tracks]
+    files = [(track_file(release, n, track), n, track) for n in made for track in release.tracks]
     words = release.words
     yield (
         "download files' tags",
@@ -159,6 +164,20 @@ def _checksum(folder: Path, item: tuple[str, str]) -> Finding | None:
     return None
 
 
+def _reports(release: FinishedRelease) -> Iterator[Finding]:
+    """Look whether both reports say the same, and of each file what the checksums say."""
+    try:
+        right = report_text(release.report)
+    except (LookupError, TypeError, ValueError, AttributeError) as error:
+        raise UnreadableError(REPORT, "is no report of a build: build the release again") from error
+    if (release.folder / REPORT_TEXT).read_bytes() != right.encode():
+        yield disagreement("other-report", REPORT_TEXT, f"does not say what {REPORT} says")
+    digests = read_checksums(release.folder)
+    for name, digest in release.report["files"].items():
+        if digests.get(name) != digest:
+            yield disagreement("other-checksum", name, f"{REPORT} tells another SHA-256 of it")
+
+
 def _unlisted(folder: Path, digests: dict[str, str]) -> Iterator[Finding]:
     for name in release_files(folder):
         if name not in digests:
@@ -177,7 +196,7 @@ def _image_level(release: FinishedRelease, track: dict[str, Any]) -> Iterator[Fi
 
 
 def _file_level(release: FinishedRelease, name: Format, track: dict[str, Any]) -> Iterator[Finding]:
-    yield from _level(release, "download", track, _file_name(release, name, track), None)
+    yield from _level(release, "download", track, track_file(release, name, track), None)
 
 
 def _level(
@@ -205,7 +224,8 @@ def _level(
         )
 
 
-def _file_name(release: FinishedRelease, name: Format, track: dict[str, Any]) -> str:
+def track_file(release: FinishedRelease, name: Format, track: dict[str, Any]) -> str:
+    """Give the path inside the release of a track's file in a format."""
     discs = max(track["disc_number"] for track in release.tracks)
     stem = track_file_name(track["title"], track["number"], track["disc_number"], discs)
     return f"download/{name}/{stem}{FACTS[name].suffix}"
@@ -215,7 +235,7 @@ def _tags(
     release: FinishedRelease, words: Sequence[TrackWords], name: Format, track: dict[str, Any]
 ) -> Iterator[Finding]:
     """Hold every tag against the manifest, and playing levels against the report."""
-    path = _file_name(release, name, track)
+    path = track_file(release, name, track)
     container = FACTS[name].container
     index = release.tracks.index(track)
     levels = PlayingLevels(**release.report["formats"][name]["levels"][index])
@@ -234,7 +254,7 @@ def _shown(values: tuple[str, ...] | None) -> str:
 
 def _lossy_peak(release: FinishedRelease, name: Format, track: dict[str, Any]) -> Iterator[Finding]:
     """Decode a lossy file and hold its peak against the report."""
-    path = _file_name(release, name, track)
+    path = track_file(release, name, track)
     index = release.tracks.index(track)
     of_format = release.report["formats"][name]
     told, rate_hz = of_format["lossy"][index], of_format["rates_hz"][index]

@@ -218,7 +218,7 @@ def test_build(desk: Desk) -> None:
     }
     listed = set(document["made"]) | set(document["reused"])
     assert listed <= inside
-    assert inside - listed <= {"report.json", "manifest.yaml", "SHA256SUMS"}
+    assert inside - listed <= {"report.json", "report.txt", "manifest.yaml", "SHA256SUMS"}
     report = strict((desk.release / "report.json").read_text(encoding="utf-8"))
     assert report["tracks"] == document["tracks"]
 

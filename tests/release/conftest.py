@@ -15,7 +15,7 @@ from outside import program, real_music
 
 from assembler import build, load
 from assembler.manifest import ManifestFile
-from assembler.release.report import BuildReport
+from assembler.release.build_report import BuildReport
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "manifests" / "songs-for-slack-water.yaml"

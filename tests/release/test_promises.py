@@ -15,7 +15,7 @@ import soundfile
 from mutagen.flac import FLAC
 
 from assembler import FindingsError, build, load, verify
-from assembler.release.report import BuildReport
+from assembler.release.build_report import BuildReport
 
 RNG = np.random.default_rng(11)
 

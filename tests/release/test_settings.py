@@ -16,7 +16,7 @@ import soundfile
 
 from assembler import build, load, verify
 from assembler.cli import main
-from assembler.release.report import BuildReport
+from assembler.release.build_report import BuildReport
 
 RATE_HZ = 44100
 
@@ -147,7 +147,7 @@ def test_packages_hold_each_format(tmp_path):
 
 def test_the_first_run_says_that_it_compiles(monkeypatch, tmp_path, capsys):
     _quiet_tone(tmp_path)
-    monkeypatch.setattr("assembler.sound.compiled.compiles_first", lambda: True)
+    monkeypatch.setattr("assembler.sound.kept_loops.compiles_first", lambda: True)
     assert main(["measure", str(tmp_path / "a.wav"), "--json"]) == 0
     printed = capsys.readouterr()
     assert "first run: compiling" in printed.err

@@ -13,9 +13,11 @@ import soundfile
 
 from assembler import AssemblerError, build, load, verify
 from assembler.cli import main
-from assembler.release.release_folder import file_digest, read_checksums
-from assembler.release.report import BuildReport
+from assembler.release.build_report import BuildReport
+from assembler.release.progress import Step
+from assembler.release.release_folder import read_checksums
 from assembler.release.store import Store, work_key
+from assembler.sources.digest import file_digest
 
 RATE_HZ = 44100
 MANIFEST = """\
@@ -140,8 +142,8 @@ def test_a_source_that_changes_during_the_build_stops_it(desk):
     path = desk / "T.yaml"
     path.write_text(MANIFEST)
 
-    def touch(step: str, _done: int, _of: int) -> None:
-        if step == "credits sheet":
+    def touch(step: Step) -> None:
+        if (step.what, step.moment) == ("credits sheet", "begun"):
             with (desk / "b.wav").open("ab") as file:
                 file.write(b"\0")
 

@@ -1,0 +1,150 @@
+"""Build a release: from a manifest to a folder that is finished or not there at all."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from concurrent.futures import Executor, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from assembler.errors import FindingsError, SourceError
+from assembler.findings import Loc
+from assembler.manifest import ManifestFile
+from assembler.release.build_report import BuildReport
+from assembler.release.check import CheckReport, check
+from assembler.release.memory import inputs_key, unchanged
+from assembler.release.plan import ROOMS, plan_release, release_name
+from assembler.release.progress import Account, Progress, no_progress, planned_s
+from assembler.release.release_folder import assembling, refuse_foreign
+from assembler.release.store import Store
+from assembler.release.store_limit import opened_store
+from assembler.release.workers import Share
+from assembler.stopping import Stop
+
+
+@dataclass(frozen=True)
+class Desk:
+    """What builds work with side by side.
+
+    Attributes
+    ----------
+    pool
+        The workers.
+    store
+        Finished work; None where the user's store can't be written.
+    rooms
+        Kinds of deliverable to make.
+    packages
+        Put the files of each download format into a zip file too.
+    """
+
+    pool: Executor
+    store: Store | None
+    rooms: tuple[str, ...]
+    packages: bool
+
+
+def build(
+    source: ManifestFile,
+    out: Path | None = None,
+    *,
+    only: Iterable[str] = ROOMS,
+    jobs: int | None = None,
+    packages: bool = False,
+    progress: Progress = no_progress,
+) -> BuildReport:
+    """Make a release.
+
+    Parameters
+    ----------
+    source
+        The manifest.
+    out
+        Folder for the release's own folder; ``releases`` beside the manifest if not given.
+    only
+        Kinds of deliverable to make: disc, download, paper, proof.
+    jobs
+        How many pieces of work run side by side; as many as there are cores if not given.
+    packages
+        Put the files of each download format into a zip file too.
+    progress
+        Is told of each step, by the thread that does it.
+
+    Raises
+    ------
+    FindingsError
+        The manifest or its sources have errors; nothing was written.
+    AssemblerError
+        The work could not be finished; the last release is as it was.
+    """
+    report = check(source)
+    if not report.ok:
+        raise FindingsError(report.findings)
+    with ThreadPoolExecutor(jobs or os.cpu_count()) as pool, opened_store() as store:
+        account = Account(progress)
+        account.plan(planned_s(plan_release(report, only)))
+        desk = Desk(pool, store, tuple(only), packages)
+        return make_release(report, target_of(report, out), desk, Stop(), account)
+
+
+def target_of(report: CheckReport, out: Path | None) -> Path:
+    """Give the folder of a checked manifest's release."""
+    return (out or report.source.path.parent / "releases") / release_name(report)
+
+
+def make_release(
+    report: CheckReport, target: Path, desk: Desk, stop: Stop, account: Account
+) -> BuildReport:
+    """Make the release of a manifest that passed its check.
+
+    Parameters
+    ----------
+    report
+        The check.
+    target
+        The release's folder.
+    desk
+        What to work with.
+    stop
+        Ends it; told here when something fails.
+    account
+        The work, already planned.
+
+    Raises
+    ------
+    FindingsError
+        A source has errors that only reading it shows; nothing was written.
+    AssemblerError
+        The work could not be finished; the last release is as it was.
+    Stopped
+        It was told to stop; the last release is as it was.
+    """
+    refuse_foreign(target)
+    with stop.heeded(), assembling(target) as work, Share(desk.pool, stop) as pool:
+        try:
+            store = desk.store or Store(work / "store")
+            inputs = inputs_key(report, desk.rooms, packages=desk.packages)
+            if kept := unchanged(store, target, inputs):
+                return kept
+            from assembler.release.run import Build  # the sound rooms: only when there is work
+
+            plan = plan_release(_exact(report, work, store), desk.rooms)
+            whole = Build(plan, inputs, work, store, pool, account, packages=desk.packages)
+            return whole.run(target)
+        except SourceError as error:
+            loc: Loc = ("tracks",) if error.index is None else ("tracks", error.index, "audio")
+            finding = report.source.finding("error", error.code, loc, str(error))
+            raise FindingsError([finding]) from error
+        finally:
+            account.settle()
+
+
+def _exact(report: CheckReport, work: Path, store: Store) -> CheckReport:
+    """Check again where a source is decoded or mended first: its length was only promised."""
+    if not any(section.recording.is_promise for section in report.sections):
+        return report
+    exact = check(report.source, scratch=work, store=store)
+    if not exact.ok:
+        raise FindingsError(exact.findings)
+    return exact

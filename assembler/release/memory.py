@@ -1,0 +1,179 @@
+"""What is remembered of a release's last build: to tell why a file is made anew, and when none is.
+
+It lies beside the store's entries, a file for each release folder; without it a build does more
+work, and gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import asdict
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from assembler.findings import Finding
+from assembler.proof.approval import approval_path
+from assembler.release.build_report import BuildReport
+from assembler.release.check import CheckReport
+from assembler.release.keys import Ingredients, changes, reason
+from assembler.release.release_folder import CHECKSUMS, REPORT, release_files
+from assembler.release.store import Store, work_key
+
+Stamps = dict[str, list[int]]
+_FOLDER = "releases"
+
+
+def inputs_key(report: CheckReport, rooms: Iterable[str], *, packages: bool) -> str:
+    """Give the key of all that a release is made from, files by their size and time of change.
+
+    Parameters
+    ----------
+    report
+        The check.
+    rooms
+        Kinds of deliverable that are asked for.
+    packages
+        Zip files are asked for.
+    """
+    source = report.source
+    sections = (*report.sections, *((report.hidden,) if report.hidden else ()))
+    sounds = [file.path for section in sections for file in section.recording.came_in]
+    release = source.manifest.release
+    pictures = [source.resolve(n) for n in (release.front_cover, release.back_cover) if n]
+    files = [*sounds, *pictures, approval_path(source.path)]
+    stamps = [[str(path.resolve()), _stamp(path)] for path in dict.fromkeys(files)]
+    place = str(source.path.resolve())
+    return work_key("whole release", source.text, place, sorted(rooms), packages, stamps)
+
+
+def unchanged(store: Store, target: Path, key: str) -> BuildReport | None:
+    """Give the account of a release that stands as its last build left it, from the same inputs.
+
+    Returns
+    -------
+    BuildReport or None
+        None where anything has changed, in what it is made from or in the release itself.
+    """
+    last = _recall(store, target)
+    if last.get("key") != key or _stamps(target) != last.get("files"):
+        return None
+    try:
+        content = json.loads((target / REPORT).read_text(encoding="utf-8"))
+        findings = tuple(Finding(**told) for told in last["findings"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return BuildReport(
+        target,
+        findings,
+        made=(),
+        reused=tuple(name for name in release_files(target)),
+        content=content,
+        reasons=dict.fromkeys(last["files"], "nothing that the release is made from has changed"),
+    )
+
+
+def remember(store: Store, key: str, report: BuildReport, made_of: dict[str, Ingredients]) -> None:
+    """Keep what the next build wants to know of this one.
+
+    Parameters
+    ----------
+    store
+        Beside whose entries it is kept.
+    key
+        From `inputs_key`.
+    report
+        The build's own account.
+    made_of
+        Ingredients of the files that went through the store.
+    """
+    told = {
+        "key": key,
+        "files": _stamps(report.release_dir),
+        "findings": [asdict(finding) for finding in report.findings],
+        "made_of": made_of,
+    }
+    path = _place(store, report.release_dir)
+    with suppress(OSError):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part = path.with_suffix(f".{os.getpid()}")
+        part.write_text(json.dumps(told), encoding="utf-8")
+        part.replace(path)
+
+
+def reasons(
+    store: Store,
+    target: Path,
+    made_of: dict[str, Ingredients],
+    taken: Iterable[str],
+    same: dict[str, bool | None],
+) -> dict[str, str]:
+    """Say of each file of a release why it was made anew or reused.
+
+    Parameters
+    ----------
+    store, target
+        Where the last build is remembered.
+    made_of
+        Ingredients of the files that went through the store, by name.
+    taken
+        Names of those that the store had.
+    same
+        Of each file, whether the last release has the same bytes; None where it had none.
+    """
+    last = _recall(store, target).get("made_of", {})
+    had = set(taken)
+    told = {}
+    for name, is_same in same.items():
+        if name in made_of:
+            before = last.get(name) or _renamed(name, made_of[name], last, same)
+            told[name] = reason(made_of[name], before, was_there=name in had)
+        elif is_same is None:
+            told[name] = "the first time"
+        else:
+            told[name] = f"written each time: {'as it was' if is_same else 'now another'}"
+    return told
+
+
+def _renamed(
+    name: str, parts: Ingredients, last: dict[str, Ingredients], now: Iterable[str]
+) -> Ingredients | None:
+    """Find the ingredients of the file that had another name in the last build."""
+    place, gone = PurePosixPath(name), set(last) - set(now)
+    near = [
+        last[other]
+        for other in sorted(gone)
+        if PurePosixPath(other).parent == place.parent
+        and len(changes(parts, last[other])) <= len(parts) // 2
+    ]
+    return min(near, key=lambda other: len(changes(parts, other)), default=None)
+
+
+def _recall(store: Store, target: Path) -> dict[str, Any]:
+    try:
+        told = json.loads(_place(store, target).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return told if isinstance(told, dict) else {}
+
+
+def _place(store: Store, target: Path) -> Path:
+    name = hashlib.sha256(str(target.resolve()).encode("utf-8", "surrogateescape")).hexdigest()
+    return store.folder / _FOLDER / f"{name[:32]}.json"
+
+
+def _stamps(folder: Path) -> Stamps | None:
+    if not folder.is_dir():
+        return None
+    return {name: _stamp(folder / name) or [] for name in (*release_files(folder), CHECKSUMS)}
+
+
+def _stamp(path: Path) -> list[int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return [found.st_size, found.st_mtime_ns]

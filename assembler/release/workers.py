@@ -1,0 +1,63 @@
+"""The pool of workers, and one build's share of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Executor, Future, wait
+from types import TracebackType
+from typing import Any, TypeVar
+
+from assembler.stopping import Stop, heed_stop
+
+T = TypeVar("T")
+
+
+class Share(Executor):
+    """One build's share of a pool: what it submits heeds the build's stop and ends with it.
+
+    Parameters
+    ----------
+    pool
+        Does the work; several builds may share it.
+    stop
+        Told when the build fails, so that the rest of its work ends soon.
+    """
+
+    def __init__(self, pool: Executor, stop: Stop) -> None:
+        self._pool = pool
+        self._stop = stop
+        self._futures: list[Future[Any]] = []
+
+    def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
+        """Have a piece of work done when a worker is free."""
+
+        def work() -> T:
+            with self._stop.heeded():
+                heed_stop()
+                return fn(*args, **kwargs)
+
+        future = self._pool.submit(work)
+        self._futures.append(future)
+        return future
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """End the build's work, not the pool."""
+        if cancel_futures:
+            for future in self._futures:
+                future.cancel()
+        if wait:
+            _wait(self._futures)
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Wait for the build's work, none of which may write into a folder that is cleared."""
+        if error is not None:
+            self._stop.now()
+        self.shutdown(cancel_futures=error is not None)
+
+
+_wait = wait

@@ -1,0 +1,129 @@
+"""Builds that are killed at random moments, and sources that change under a build: the last good
+release stays whole, and the next build gives what an undisturbed one gives."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from assembler import AssemblerError, build, load
+from assembler.release.progress import Step
+from assembler.release.release_folder import read_checksums
+from assembler.sources.digest import file_digest
+
+RATE_HZ = 44100
+KILLS = 30
+MANIFEST = """\
+release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TWE-K}
+level: {match: track, target: -18, ceiling: -1}
+download: {formats: [flac-24, mp3-320]}
+tracks:
+- {title: Low Lantern, audio: a.wav, trim: 0}
+- {title: Tide Table, audio: b.wav}
+"""
+
+
+@pytest.fixture
+def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Two recordings, a manifest, an empty store."""
+    monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
+    folder = tmp_path / "desk"
+    folder.mkdir()
+    for n, name in enumerate("ab"):
+        noise = np.random.default_rng(n).normal(0, 0.1, (8 * RATE_HZ, 2))
+        soundfile.write(folder / f"{name}.wav", noise, RATE_HZ, subtype="PCM_24")
+    (folder / "T.yaml").write_text(MANIFEST, encoding="utf-8")
+    return folder
+
+
+def is_whole(release: Path) -> bool:
+    """Look whether every file of a release has the digest that its list tells."""
+    return all(file_digest(release / name) == d for name, d in read_checksums(release).items())
+
+
+def undisturbed(desk: Path, monkeypatch: pytest.MonkeyPatch) -> dict[str, str]:
+    """Build elsewhere with another store; give the digests."""
+    with monkeypatch.context() as patch:
+        patch.setenv("ASSEMBLER_STORE", str(desk.parent / "other-store"))
+        return read_checksums(build(load(desk / "T.yaml"), desk.parent / "apart").release_dir)
+
+
+def test_thirty_kills_at_random_moments(desk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    wanted = undisturbed(desk, monkeypatch)
+    command = [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out"]
+    begun = time.monotonic()
+    subprocess.run(command, cwd=desk, check=True, capture_output=True)
+    whole_s = time.monotonic() - begun
+    release = desk / "out" / "TWE-K"
+    rng = np.random.default_rng(6)
+    cut_off = 0
+    for n in range(KILLS):
+        text = MANIFEST.replace("trim: 0", f"trim: {0.1 * (n + 1):.1f}")
+        (desk / "T.yaml").write_text(text, encoding="utf-8")
+        process = subprocess.Popen(
+            command, cwd=desk, start_new_session=True, stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        try:
+            process.wait(timeout=rng.uniform(0, whole_s))
+        except subprocess.TimeoutExpired:
+            os.killpg(process.pid, signal.SIGKILL)
+            cut_off += process.wait() == -signal.SIGKILL
+        # between the two steps of the exchange the last release stands in the working folder
+        kept = release if release.exists() else next((desk / "out").glob(".*/last"))
+        assert is_whole(kept)
+    assert cut_off >= KILLS // 2, "too few builds were cut off for this to say anything"
+    (desk / "T.yaml").write_text(MANIFEST, encoding="utf-8")
+    report = build(load(desk / "T.yaml"), desk / "out")
+    assert read_checksums(report.release_dir) == wanted
+    assert is_whole(report.release_dir)
+    assert [path.name for path in (desk / "out").iterdir()] == ["TWE-K"]
+    assert not list((desk.parent / "store").glob("??/.*"))
+
+
+def removed(path: Path) -> None:
+    path.unlink()
+
+
+def replaced(path: Path) -> None:
+    noise = np.random.default_rng(9).normal(0, 0.1, (8 * RATE_HZ, 2))
+    soundfile.write(path.with_name("new.wav"), noise, RATE_HZ, subtype="PCM_24")
+    path.with_name("new.wav").replace(path)
+
+
+def truncated(path: Path) -> None:
+    with path.open("r+b") as file:
+        file.truncate(path.stat().st_size // 3)
+
+
+@pytest.mark.parametrize("change", [removed, replaced, truncated])
+def test_a_source_that_changes_during_the_build_stops_it(
+    desk: Path, change: Callable[[Path], None]
+) -> None:
+    good = read_checksums(build(load(desk / "T.yaml"), desk / "out").release_dir)
+    text = MANIFEST.replace("trim: 0", "trim: 1").replace("-18", "-17")
+    (desk / "T.yaml").write_text(text, encoding="utf-8")
+    done = threading.Event()
+
+    def watch(step: Step) -> None:
+        if step.moment == "begun" and not done.is_set():
+            done.set()
+            change(desk / "b.wav")
+
+    with pytest.raises(AssemblerError, match=r"b\.wav"):
+        build(load(desk / "T.yaml"), desk / "out", progress=watch)
+    assert done.is_set()
+    release = desk / "out" / "TWE-K"
+    assert read_checksums(release) == good
+    assert is_whole(release)
+    assert [path.name for path in (desk / "out").iterdir()] == ["TWE-K"]

@@ -1,0 +1,215 @@
+"""A build that is stopped by a signal, or killed: what it leaves, and how the next one goes on."""
+
+from __future__ import annotations
+
+import os
+import pty
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from assembler import build, load
+from assembler.release.release_folder import read_checksums
+
+RATE_HZ = 44100
+SECONDS = 12
+MOST_S = 5.0
+"""From the signal to the end; 2 s are meant, and other tests work beside this one."""
+MANIFEST = """\
+release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TWE-S}
+level: {match: album, target: -14, ceiling: -1}
+download: {formats: [flac-24, mp3-320]}
+tracks:
+- {title: Low Lantern, audio: a.wav}
+- {title: Tide Table, audio: b.wav}
+- {title: Undertow, audio: c.ogg}
+"""
+
+
+@pytest.fixture(scope="module")
+def first_desk(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three recordings and a manifest; libsndfile's Vorbis is another file each time."""
+    folder = tmp_path_factory.mktemp("first-desk")
+    for n, name in enumerate(("a.wav", "b.wav", "c.ogg")):
+        noise = np.random.default_rng(n).normal(0, 0.1, (SECONDS * RATE_HZ, 2))
+        with soundfile.SoundFile(folder / name, "w", RATE_HZ, 2) as file:
+            for second in np.split(noise, SECONDS):  # long writes of Vorbis overflow its stack
+                file.write(second)
+    (folder / "T.yaml").write_text(MANIFEST, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def undisturbed(first_desk: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """Digests of the release as a build makes it that nothing disturbs."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("ASSEMBLER_STORE", str(tmp_path_factory.mktemp("its-store")))
+        out = tmp_path_factory.mktemp("undisturbed")
+        return read_checksums(build(load(first_desk / "T.yaml"), out).release_dir)
+
+
+@pytest.fixture
+def desk(first_desk: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy of these, and an empty store."""
+    monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
+    return Path(shutil.copytree(first_desk, tmp_path / "desk"))
+
+
+def begun(desk: Path, *more: str) -> subprocess.Popen[str]:
+    """Start a build in a process of its own."""
+    command = [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out", *more]
+    return subprocess.Popen(
+        command, cwd=desk, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+
+
+def children(process: subprocess.Popen[str]) -> list[int]:
+    """Find the processes that a process has started and that still run (Linux: /proc)."""
+    told = subprocess.run(
+        ["ps", "-o", "pid=,comm=", "--ppid", str(process.pid)], capture_output=True, text=True
+    )
+    lines = [line.split(None, 1) for line in told.stdout.splitlines()]
+    return [int(pid) for pid, name in lines if "defunct" not in name]
+
+
+def wait_for(what: str, process: subprocess.Popen[str], desk: Path) -> None:
+    """Wait until a build has come as far as this."""
+    reached = {
+        "the start": lambda: any((desk / "out").glob(".*.assembling-*")),
+        "reading": lambda: any((desk / "out").glob(".*/prepared-*")),
+        "encoding": lambda: any((desk / "out").glob(".*/release/download/*")) and children(process),
+        "the disc": lambda: any((desk / "out").glob(".*/release/disc/*")),
+        "the proof": lambda: any((desk / "out").glob(".*/release/proof/*")),
+    }[what]
+    for _ in range(6000):
+        if reached() or process.poll() is not None:
+            return
+        time.sleep(0.01)
+    raise AssertionError(f"the build never came to {what}")
+
+
+def ended(process: subprocess.Popen[str], by: signal.Signals) -> tuple[float, str, str]:
+    """Send a signal; give the time up to the end, and what was printed."""
+    assert process.poll() is None, "the build was over before the signal"
+    process.send_signal(by)
+    sent = time.monotonic()
+    out, err = process.communicate(timeout=60)
+    return time.monotonic() - sent, out, err
+
+
+@pytest.mark.parametrize(
+    ("moment", "by"),
+    [
+        ("the start", signal.SIGINT),
+        ("reading", signal.SIGINT),
+        ("encoding", signal.SIGINT),
+        ("encoding", signal.SIGTERM),
+        ("the disc", signal.SIGINT),
+        ("the proof", signal.SIGINT),
+    ],
+)
+def test_stopped(desk: Path, undisturbed: dict[str, str], moment: str, by: signal.Signals) -> None:
+    last = desk / "out" / "TWE-S"
+    (desk / "T.yaml").write_text(MANIFEST.replace("-14", "-20"), encoding="utf-8")
+    build(load(desk / "T.yaml"), desk / "out", only=("paper",))
+    good = read_checksums(last)
+    (desk / "T.yaml").write_text(MANIFEST, encoding="utf-8")
+    process = begun(desk)
+    wait_for(moment, process, desk)
+    started = children(process)
+    took_s, out, err = ended(process, by)
+    assert process.returncode == 1
+    assert took_s < MOST_S
+    assert (out, err) == ("", "stopped: the last finished release is as it was\n")
+    assert not [pid for pid in started if Path(f"/proc/{pid}").exists()]
+    assert read_checksums(last) == good
+    assert [path.name for path in (desk / "out").iterdir()] == ["TWE-S"]
+    assert not list((desk.parent / "store").glob("??/.*"))
+    report = build(load(desk / "T.yaml"), desk / "out")
+    assert read_checksums(report.release_dir) == undisturbed
+
+
+def test_what_was_finished_before_the_stop_is_not_made_again(desk: Path) -> None:
+    process = begun(desk)
+    wait_for("the proof", process, desk)
+    ended(process, signal.SIGINT)
+    report = build(load(desk / "T.yaml"), desk / "out")
+    sound = {name for name in report.reused if name.startswith(("disc/", "download/"))}
+    assert {"disc/TWE-S.wav", "disc/TWE-S.flac"} <= sound
+    assert len(sound) == 2 + 2 * 3
+
+
+def test_stopped_with_json(desk: Path) -> None:
+    process = begun(desk, "--json")
+    wait_for("reading", process, desk)
+    _, out, err = ended(process, signal.SIGINT)
+    assert process.returncode == 1
+    assert err == ""
+    assert '"ok": false' in out
+    assert "stopped: the last finished release is as it was" in out
+    assert not (desk / "out").exists()
+
+
+def test_ctrl_c_in_a_terminal_reaches_the_build_alone(desk: Path) -> None:
+    """The terminal sends the signal to all of its group: the encoders stand outside of it."""
+    main, side = pty.openpty()
+    command = [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out"]
+    process = subprocess.Popen(
+        ["setsid", "-c", *command], cwd=desk, stdin=side, stdout=side, stderr=side, text=True
+    )
+    os.close(side)
+    wait_for("encoding", process, desk)
+    os.write(main, b"\x03")
+    shown = b""
+    sent = time.monotonic()
+    while time.monotonic() - sent < 30:
+        try:
+            shown += os.read(main, 65536)
+        except OSError:  # the other side is closed
+            break
+    assert process.wait(timeout=30) == 1
+    assert time.monotonic() - sent < MOST_S
+    assert b"stopped: the last finished release is as it was" in shown
+    assert b"ffmpeg" not in shown
+    assert b"Traceback" not in shown
+    os.close(main)
+
+
+def test_the_next_build_clears_up_after_a_kill(desk: Path) -> None:
+    process = begun(desk)
+    wait_for("encoding", process, desk)
+    process.kill()
+    process.communicate()
+    left = list((desk / "out").iterdir())
+    assert [path.name[:18] for path in left] == [".TWE-S.assembling-"]
+    making = desk.parent / "store" / "00" / ".making-by-a-build-that-is-gone"
+    making.mkdir(parents=True)
+    (making / "part").write_bytes(b"half")
+    other = (desk / "T.yaml").read_text().replace("TWE-S", "TWE-U")
+    (desk / "U.yaml").write_text(other, encoding="utf-8")
+    build(load(desk / "U.yaml"), desk / "out", only=("paper",))
+    assert [path.name for path in (desk / "out").iterdir()] == ["TWE-U"]
+    assert not list((desk.parent / "store").glob("??/.*"))
+    assert not list((desk.parent / "store" / ".users").iterdir())
+
+
+def test_what_another_build_is_at_stays(desk: Path) -> None:
+    process = begun(desk)
+    wait_for("encoding", process, desk)
+    process.send_signal(signal.SIGSTOP)
+    try:
+        other = (desk / "T.yaml").read_text().replace("TWE-S", "TWE-U")
+        (desk / "U.yaml").write_text(other, encoding="utf-8")
+        build(load(desk / "U.yaml"), desk / "out", only=("paper",))
+        assert len(list((desk / "out").glob(".TWE-S.assembling-*"))) == 1
+    finally:
+        process.send_signal(signal.SIGCONT)
+    _, err = process.communicate(timeout=120)
+    assert process.returncode == 0, err
