@@ -43,9 +43,7 @@ def print_findings(findings: Sequence[Finding]) -> None:
         if finding.severity != "error" and total[finding.code] > MOST_OF_A_KIND:
             if shown[finding.code] == MOST_OF_A_KIND:
                 more = total[finding.code] - MOST_OF_A_KIND + 1
-                console.print(
-                    f"… and {more} more of [{finding.code}]; --json lists all"
-                )
+                console.print(f"… and {more} more of [{finding.code}]; --json lists all")
             if shown[finding.code] >= MOST_OF_A_KIND:
                 continue
         place = f"{finding.file}:{finding.line}" if finding.line else finding.file
