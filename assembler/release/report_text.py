@@ -102,7 +102,7 @@ def _step(step: Content) -> str:
     before, after = step.get("before"), step.get("after")
     if before is None and after is None:
         return str(step["done"])
-    told = ("none" if reading is None else f"{reading:g}" for reading in (before, after))
+    told = ("none" if reading is None else _plain(reading + 0.0) for reading in (before, after))
     return f"{step['done']} ({step['measure']}: {' before, '.join(told)} after)"
 
 
