@@ -13,7 +13,10 @@ def own_store(tmp_path_factory: pytest.TempPathFactory) -> None:
     os.environ["ASSEMBLER_STORE"] = str(tmp_path_factory.mktemp("store"))
 
 
-LONGEST_FIRST = ("test_real_album", "test_long_disc", "test_demo_release", "test_in_chromium")
+LONGEST_FIRST = (
+    "test_real_album", "test_long_disc", "test_demo_release", "test_in_chromium", "test_compare",
+    "test_channels", "test_stop", "test_clicks", "test_killed", "test_broken_audio", "test_escapes",
+)  # fmt: skip
 """Whole builds of an hour of music: begun last, they would leave one worker idle."""
 
 

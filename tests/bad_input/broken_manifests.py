@@ -286,7 +286,7 @@ MUTATORS: tuple[Callable[[bytes, random.Random], bytes], ...] = (
     without_a_line,
     shuffled_values,
 )
-SEEDS = 10
+SEEDS = 4
 
 
 def by_mutation() -> Iterator[tuple[str, bytes]]:

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from long_runs import series
 
 from assembler import AssemblerError, build, load
 from assembler.release.progress import Step
@@ -22,7 +23,7 @@ from assembler.release.release_folder import read_checksums
 from assembler.sources.digest import file_digest
 
 RATE_HZ = 44100
-KILLS = 30
+KILLS = series(30, 8)
 MANIFEST = """\
 release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TWE-K}
 level: {match: track, target: -18, ceiling: -1}
@@ -40,7 +41,7 @@ def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     folder = tmp_path / "desk"
     folder.mkdir()
     for n, name in enumerate("ab"):
-        noise = np.random.default_rng(n).normal(0, 0.1, (8 * RATE_HZ, 2))
+        noise = np.random.default_rng(n).normal(0, 0.1, (4 * RATE_HZ, 2))
         soundfile.write(folder / f"{name}.wav", noise, RATE_HZ, subtype="PCM_24")
     (folder / "T.yaml").write_text(MANIFEST, encoding="utf-8")
     return folder
@@ -58,7 +59,7 @@ def undisturbed(desk: Path, monkeypatch: pytest.MonkeyPatch) -> dict[str, str]:
         return read_checksums(build(load(desk / "T.yaml"), desk.parent / "apart").release_dir)
 
 
-def test_thirty_kills_at_random_moments(desk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_kills_at_random_moments(desk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     wanted = undisturbed(desk, monkeypatch)
     command = [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out"]
     begun = time.monotonic()
@@ -96,7 +97,7 @@ def removed(path: Path) -> None:
 
 
 def replaced(path: Path) -> None:
-    noise = np.random.default_rng(9).normal(0, 0.1, (8 * RATE_HZ, 2))
+    noise = np.random.default_rng(9).normal(0, 0.1, (4 * RATE_HZ, 2))
     soundfile.write(path.with_name("new.wav"), noise, RATE_HZ, subtype="PCM_24")
     path.with_name("new.wav").replace(path)
 

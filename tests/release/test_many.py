@@ -4,10 +4,6 @@ from __future__ import annotations
 
 import errno
 import json
-import resource
-import subprocess
-import sys
-import time
 from pathlib import Path
 
 import numpy as np
@@ -181,25 +177,6 @@ def test_the_table_fits_80_columns_and_tells_what_was_reused(desk, capsys):
     assert 0 < int(rows["TWE-01"][4]) <= of_first
     assert rows["TWE-02"][4] == "0"
     assert rows["gone.yaml"][3:5] == ["not", "made"]
-
-
-def _spent(*arguments: str) -> tuple[float, float]:
-    """Run a command in a process of its own; give its CPU and wall time in seconds."""
-    before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.monotonic()
-    subprocess.run([sys.executable, "-m", "assembler", *arguments], check=True, capture_output=True)
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    return cpu, time.monotonic() - begun
-
-
-def test_many_in_one_call_cost_no_more_than_each_alone(desk):
-    """CPU time, which other tests on the machine do not change much; wall time only told."""
-    paths = ["01.yaml", "02.yaml", "03.yaml"]
-    alone = [_spent("build", path, "--out", "alone") for path in paths]
-    (desk / "store").rename(desk / "old store")
-    cpu_s, wall_s = _spent("build", *paths, "--out", "together")
-    print(f"together {cpu_s:.1f} s CPU, {wall_s:.1f} s; alone {np.sum(alone, axis=0)} s")
-    assert cpu_s < sum(cpu for cpu, _ in alone)
 
 
 def test_what_all_need_is_looked_up_once(desk, capsys, monkeypatch):
