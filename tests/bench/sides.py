@@ -1,0 +1,75 @@
+"""Speed of what is done to a tape side: python tests/bench/sides.py
+
+Not a test: prints wall and CPU seconds and peak memory of survey and split (whole processes) on 46
+minutes of real music as 24 bits at 96 kHz, and how many times real time mending runs with every
+step on. Needs ffmpeg and Debian's singularity-music.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from fractions import Fraction
+from pathlib import Path
+
+from against_ffmpeg import HEADS, MUSIC, row, run
+
+from assembler.sources import open_recording
+from assembler.transfers.mending import Settled, in_place, run_faster
+
+SIDE_S, MENDED_S = 46 * 60, 240
+EVERYTHING = Settled(
+    dc=(0.001, -0.002),
+    swap=True,
+    invert="left",
+    declick=5,
+    azimuth_us=60,
+    balance_db=1.8,
+    hum=(49.6, 6),
+    noise=(0, 48_000, 8),
+    factor=Fraction(126, 125),
+)
+
+
+def side(folder: Path) -> Path:
+    """Join pieces to one side."""
+    names = "".join(f"file '{path}'\n" for path in sorted(MUSIC.glob("*.ogg")))
+    (folder / "pieces.txt").write_text(names)
+    joined = folder / "side.wav"
+    command = ["ffmpeg", "-v", "error", "-f", "concat", "-safe", "0", "-i", folder / "pieces.txt"]
+    command += ["-t", str(SIDE_S), "-ar", "96000", "-ac", "2", "-c:a", "pcm_s24le", joined]
+    subprocess.run([*map(str, command)], check=True)
+    return joined
+
+
+def mending_speed(path: Path) -> tuple[float, float]:
+    """Give how many times real time mending runs, by wall and by CPU time, loops compiled."""
+    recording = open_recording((path,))
+    for length_s in (10, MENDED_S):
+        wall_s, cpu_s = time.perf_counter(), time.process_time()
+        end = length_s * recording.rate_hz
+        sound = in_place(recording, EVERYTHING, 0, end)
+        for _ in run_faster(sound, recording.rate_hz, EVERYTHING):
+            pass
+        wall_s, cpu_s = time.perf_counter() - wall_s, time.process_time() - cpu_s
+    return MENDED_S / wall_s, MENDED_S / cpu_s
+
+
+def main() -> None:
+    """Measure, and print."""
+    cores = os.sched_getaffinity(0)
+    with tempfile.TemporaryDirectory() as name:
+        path = side(Path(name))
+        print(HEADS)
+        for command in (["survey"], ["split", "--count", "9"]):
+            done = run([sys.executable, "-m", "assembler", *command, path], cores)
+            print(row(f"{command[0]} of {SIDE_S // 60} min, 24 bit 96 kHz", done))
+        by_wall, by_cpu = mending_speed(path)
+        print(f"mending, every step on: {by_wall:.0f} times real time ({by_cpu:.0f} by CPU time)")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,80 @@
+"""The demo's faulty tape side, surveyed and split: what is found is what its generator put there.
+
+Limits: balance within 0.05 dB, lateness within 2 µs, offset within 0.01 % of full scale, speed from
+hum within 0.02 %; a song begins up to 100 ms early and not late.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from filelock import FileLock
+
+from assembler.draft.song_list import listed_songs
+from assembler.sources import Recording, open_recording
+from assembler.transfers.several_sides import split_sides
+from assembler.transfers.survey import Survey, survey
+
+DEMO = Path(__file__).parents[2] / "demo_release"
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Recording:
+    """The side, which is made if it is not there yet."""
+    with FileLock(tmp_path_factory.getbasetemp().parent / "demo-sources.lock"):
+        subprocess.run([sys.executable, DEMO / "make_sources.py"], capture_output=True, check=True)
+    names = ("net-loft-L.wav", "net-loft-R.wav")
+    return open_recording(tuple(DEMO / "sources" / name for name in names))
+
+
+@pytest.fixture(scope="module")
+def surveyed(recording: Recording) -> Survey:
+    return survey(recording)
+
+
+@pytest.fixture(scope="module")
+def truth() -> Any:
+    sys.path.insert(0, str(DEMO))
+    try:
+        from net_loft_side import SIDE_TRUTH  # type: ignore[import-not-found]
+    finally:
+        sys.path.remove(str(DEMO))
+    return SIDE_TRUTH
+
+
+def test_the_faults_are_found_with_their_values(surveyed: Survey, truth: Any) -> None:
+    channels = surveyed.channels
+    assert channels.balance_db == pytest.approx(-truth.left_low_db, abs=0.05)
+    assert channels.offset_us == pytest.approx(truth.right_late_us, abs=2)
+    assert channels.dc == pytest.approx(truth.dc, abs=1e-4)
+    assert channels.polarity == "same"
+    assert surveyed.hum.mains_hz == pytest.approx(truth.hum_hz, rel=2e-4)
+    assert surveyed.speed
+    assert surveyed.speed.factor == pytest.approx(float(truth.mending_factor), rel=2e-4)
+    assert not surveyed.dropouts.dropouts
+
+
+def test_the_clicks_are_found_where_they_are(surveyed: Survey, truth: Any) -> None:
+    assert surveyed.clicks.count == len(truth.clicks)
+
+
+def test_every_finding_has_its_line_to_paste(surveyed: Survey) -> None:
+    told = {finding.code: finding.mend for finding in surveyed.findings}
+    assert told["balance-off"] == "balance: +1.8"
+    assert told["dc-offset"] == "dc: remove"
+    assert told["hum"] == "hum: {mains: 50, partials: 6}"
+    assert told["speed-off"] == "speed: +0.81 %"
+
+
+def test_the_songs_are_found_by_their_list(surveyed: Survey, truth: Any) -> None:
+    songs = listed_songs((DEMO / "net-loft-songs.txt").read_text(encoding="utf-8"))
+    ((_, split),) = split_sides([("net-loft", surveyed.programme)], None, songs)
+    assert len(split.songs) == len(truth.songs) == len(songs)
+    for found, true in zip(split.songs, truth.songs, strict=True):
+        assert true.start_s - 0.1 <= found.start_s <= true.start_s
+        assert found.sureness > 0.9
+    assert any("talk or noise" in remark for remark in split.remarks)
