@@ -128,3 +128,39 @@ def test_a_source_that_changes_during_the_build_stops_it(
     assert read_checksums(release) == good
     assert is_whole(release)
     assert [path.name for path in (desk / "out").iterdir()] == ["TWE-K"]
+
+
+def test_the_same_bytes_in_other_folders_jobs_locale_and_time_zone(desk: Path) -> None:
+    told = []
+    for n, (jobs, locale, zone) in enumerate(
+        (("1", "C", "UTC"), ("8", "C.UTF-8", "Pacific/Chatham"))
+    ):
+        folder = desk.parent / f"place {n}"
+        folder.mkdir()
+        for path in desk.iterdir():
+            (folder / path.name).write_bytes(path.read_bytes())
+        own = {"LC_ALL": locale, "TZ": zone, "ASSEMBLER_STORE": str(folder / "store")}
+        command = [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out", "--zip"]
+        subprocess.run(
+            [*command, "--jobs", jobs], cwd=folder, check=True, capture_output=True,
+            env={**os.environ, **own},
+        )  # fmt: skip
+        told.append(read_checksums(folder / "out" / "TWE-K"))
+    assert len(told[0]) > 20
+    assert told[0] == told[1]
+
+
+def test_one_of_two_builds_at_once_is_told_of_the_other(desk: Path) -> None:
+    command = [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out"]
+    both = [
+        subprocess.Popen(
+            command, cwd=desk, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+        )
+        for _ in range(2)
+    ]
+    told = [process.communicate(timeout=120)[1] for process in both]
+    codes = [process.returncode for process in both]
+    assert 0 in codes
+    if 1 in codes:
+        assert "another build of it is at work" in told[codes.index(1)]
+    assert is_whole(desk / "out" / "TWE-K")
