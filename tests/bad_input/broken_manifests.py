@@ -286,7 +286,7 @@ MUTATORS: tuple[Callable[[bytes, random.Random], bytes], ...] = (
     without_a_line,
     shuffled_values,
 )
-SEEDS = 4
+SEEDS = 10
 
 
 def by_mutation() -> Iterator[tuple[str, bytes]]:
