@@ -14,6 +14,7 @@ import mutagen
 from assembler.draft.song_list import titles_in
 from assembler.errors import AssemblerError
 from assembler.manifest.codes import parse_isrc
+from assembler.manifest.yaml_scalar import yaml_text
 from assembler.manifest.yaml_text import read_text
 from assembler.sources.pairs import common_stem, paired
 from assembler.sources.probe import SparingFile
@@ -23,7 +24,6 @@ AUDIO_SUFFIXES = (
     ".mp3", ".ogg", ".opus", ".m4a", ".mp4", ".aac",
 )  # fmt: skip
 _LEADING = re.compile(r"^(\d{1,3})[\s._)-]+(?=\S)")
-_PLAIN = re.compile(r"[^\W\d_][\w '().,/!&-]*[\w).!]", re.UNICODE)
 
 
 @dataclass(frozen=True)
@@ -181,23 +181,18 @@ def _lines(tracks: Sequence[DraftTrack], out: Path) -> Iterator[str]:
     )
     for track in tracks:
         paths = [_relative(path, out) for path in track.files]
-        yield f"  - title: {_scalar(track.title)}"
+        yield f"  - title: {yaml_text(track.title)}"
         if len(paths) == 2:
             left, right = (json.dumps(path, ensure_ascii=False) for path in paths)
             yield f"    audio: {{left: {left}, right: {right}}}"
         else:
-            yield f"    audio: {_scalar(paths[0])}"
+            yield f"    audio: {yaml_text(paths[0])}"
         yield f"    isrc: {track.isrc}" if track.isrc else "    isrc:"
         yield "    composers:"
 
 
 def _relative(path: Path, out: Path) -> str:
     return Path(os.path.relpath(path.resolve(), out.parent.resolve())).as_posix()
-
-
-def _scalar(text: str) -> str:
-    """Write a text as YAML, quoted where it must be; JSON's quotes are YAML's."""
-    return text if _PLAIN.fullmatch(text) else json.dumps(text, ensure_ascii=False)
 
 
 def write_new(path: Path, text: str) -> None:

@@ -12,9 +12,11 @@ import os
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import asdict
+from importlib.metadata import version
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+import assembler
 from assembler.findings import Finding
 from assembler.proof.approval import approval_path
 from assembler.release.build_report import BuildReport
@@ -22,9 +24,13 @@ from assembler.release.check import CheckReport
 from assembler.release.keys import Ingredients, changes, reason
 from assembler.release.release_folder import CHECKSUMS, REPORT, release_files
 from assembler.release.store import Store, work_key
+from assembler.sources.digest import file_stamp
 
 Stamps = dict[str, list[int]]
 _FOLDER = "releases"
+_OWN_SUFFIXES = (".py", ".html", ".css", ".js", ".ttf")
+_OF_PAPER_AND_PAGES = ("reportlab", "jinja2")
+"""Packages that the store's keys don't name, since nothing made by them is kept there."""
 
 
 def inputs_key(report: CheckReport, rooms: Iterable[str], *, packages: bool) -> str:
@@ -47,7 +53,16 @@ def inputs_key(report: CheckReport, rooms: Iterable[str], *, packages: bool) -> 
     files = [*sounds, *pictures, approval_path(source.path)]
     stamps = [[str(path.resolve()), _stamp(path)] for path in dict.fromkeys(files)]
     place = str(source.path.resolve())
-    return work_key("whole release", source.text, place, sorted(rooms), packages, stamps)
+    asked = [source.text, place, sorted(rooms), packages]
+    return work_key("whole release", asked, stamps, _program())
+
+
+def _program() -> list[object]:
+    """Give what stands for this program as it is: a changed template changes a release too."""
+    folder = Path(assembler.__file__).parent
+    own = sorted(path for path in folder.rglob("*") if path.suffix in _OWN_SUFFIXES)
+    stamps = [[path.relative_to(folder).as_posix(), file_stamp(path)] for path in own]
+    return [*stamps, *(version(name) for name in _OF_PAPER_AND_PAGES)]
 
 
 def unchanged(store: Store, target: Path, key: str) -> BuildReport | None:
@@ -173,7 +188,6 @@ def _stamps(folder: Path) -> Stamps | None:
 
 def _stamp(path: Path) -> list[int] | None:
     try:
-        found = path.stat()
+        return list(file_stamp(path))
     except OSError:
         return None
-    return [found.st_size, found.st_mtime_ns]

@@ -20,13 +20,10 @@ from assembler.release.release_folder import REPORT, REPORT_TEXT, release_files
 from assembler.release.report_text import report_text
 from assembler.release.sections import TrackSection
 from assembler.release.sides import Side
-from assembler.release.store import METHOD
+from assembler.release.store import MAKERS, METHOD
 from assembler.sources import Recording
 
-_PACKAGES = (
-    "imageio-ffmpeg", "mutagen", "numba", "numpy", "pillow", "reportlab", "scipy", "soundfile",
-    "soxr",
-)  # fmt: skip
+_PACKAGES = sorted((*MAKERS, "reportlab"))
 """Packages that make what is delivered: sound, coded files, tags, pictures and paper."""
 
 

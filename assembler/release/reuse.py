@@ -26,7 +26,7 @@ from assembler.release.sections import HIDDEN, TrackSection
 from assembler.release.store import Store, work_key
 from assembler.sound.dither import Dither
 from assembler.sound.meter import Reading
-from assembler.sources.digest import file_digest
+from assembler.sources.digest import file_digest, file_stamp
 
 
 class Reuse:
@@ -62,10 +62,9 @@ class Reuse:
             It is gone.
         """
         try:
-            found = path.stat()
+            self._seen.setdefault(path, file_stamp(path))
         except OSError as error:
             raise AssemblerError(f"{path}: is gone since it was checked: build again") from error
-        self._seen.setdefault(path, (found.st_size, found.st_mtime_ns))
 
     def refuse_changed_sources(self) -> None:
         """Look whether a source is another file than when the build began.
@@ -77,8 +76,7 @@ class Reuse:
         """
         for path, stamp in self._seen.items():
             try:
-                found = path.stat()
-                now = (found.st_size, found.st_mtime_ns)
+                now = file_stamp(path)
             except OSError:
                 now = None
             if now != stamp:

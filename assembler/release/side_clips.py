@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -63,20 +63,24 @@ def make_side_clips(folder: Path, side: Side, reuse: Reuse) -> dict[str, str]:
     steps = list(settled.values())
     if len(steps) > 1:
         kinds |= {f"without {step}": (step,) for step in steps}
+
+    @cache
+    def excerpt(without: tuple[str, ...] | None) -> NDArray[Any]:
+        return _excerpt(side, settled, without)
+
+    def write(without: tuple[str, ...] | None, path: Path) -> None:
+        gain = _PEAK / max(_peak(excerpt(kind)) for kind in (None, ()))
+        words = np.rint(excerpt(without) * (gain * 32767))
+        write_join_clip(np.clip(words, -32768, 32767).astype(np.int16), path)
+
     made = {}
     for what, without in kinds.items():
         name = f"{safe_name(side.name)} - {what}.mp3"
         parts = {"mending": json.dumps(side.account["settled"]), "left out": without}
         key = named_key("side clip", parts, [str(side.recording.key)])
-        reuse.file(folder / name, key, partial(_write, side, settled, without))
+        reuse.file(folder / name, key, partial(write, without))
         made[what] = name
     return made
-
-
-def _write(side: Side, settled: Settled, without: tuple[str, ...] | None, path: Path) -> None:
-    gain = _PEAK / max(_peak(_excerpt(side, settled, kind)) for kind in (None, ()))
-    words = _excerpt(side, settled, without) * (gain * 32767)
-    write_join_clip(np.clip(np.rint(words), -32768, 32767).astype(np.int16), path)
 
 
 def _excerpt(side: Side, settled: Settled, without: tuple[str, ...] | None) -> NDArray[Any]:

@@ -26,11 +26,11 @@ import platformdirs
 
 import assembler
 from assembler.errors import AssemblerError
-from assembler.sources.digest import file_digest
+from assembler.sources.digest import file_digest, file_stamp
 
 METHOD = 1
 """Version of the methods: a change of what the same key would hold asks for the next number."""
-_MAKERS = (
+MAKERS = (
     "imageio-ffmpeg", "mutagen", "numba", "numpy", "pillow", "pydub", "scipy", "soundfile", "soxr",
 )  # fmt: skip
 """Packages whose next version may give other bytes for the same work."""
@@ -55,7 +55,7 @@ def work_key(kind: str, *parts: object) -> str:
 
 @cache
 def _versions() -> list[str]:
-    return [f"{name} {version(name)}" for name in _MAKERS]
+    return [f"{name} {version(name)}" for name in MAKERS]
 
 
 def _plain(value: object) -> object:
@@ -131,8 +131,7 @@ class Store:
         OSError
             The file can't be read.
         """
-        found = path.stat()
-        key = work_key("digest", str(path.resolve()), found.st_size, found.st_mtime_ns)
+        key = work_key("digest", str(path.resolve()), *file_stamp(path))
         return str(self.json(key, lambda: file_digest(path)))
 
     def has(self, key: str) -> bool:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from assembler.sound.blocks import Neighbours, Samples
 from assembler.sound.compiled import compiled
+from assembler.sound.fir import add_filtered
 
 HALF_TAPS = 96
 _TILE = 128
@@ -79,27 +80,10 @@ def _bounds() -> tuple[float, float, float]:
 
 @compiled
 def _interpolate(samples, taps, wave):  # type: ignore[no-untyped-def]
-    """Fill wave[p, i] with the value p/factor of the way from sample i on; 8 taps at a time."""
-    span = wave.shape[1]
+    """Fill wave[p, i] with the value p/factor of the way from sample i on."""
+    wave[:] = 0.0
     for p in range(taps.shape[0]):
-        row = wave[p]
-        for i in range(span):
-            row[i] = 0.0
-        for k in range(0, 2 * HALF_TAPS, 8):
-            t0, t1, t2, t3 = taps[p, k], taps[p, k + 1], taps[p, k + 2], taps[p, k + 3]
-            t4, t5, t6, t7 = taps[p, k + 4], taps[p, k + 5], taps[p, k + 6], taps[p, k + 7]
-            x = samples[k : k + span + 7]
-            for i in range(span):
-                row[i] += (
-                    t0 * x[i]
-                    + t1 * x[i + 1]
-                    + t2 * x[i + 2]
-                    + t3 * x[i + 3]
-                    + t4 * x[i + 4]
-                    + t5 * x[i + 5]
-                    + t6 * x[i + 6]
-                    + t7 * x[i + 7]
-                )
+        add_filtered(wave[p], samples, taps[p])
 
 
 @compiled

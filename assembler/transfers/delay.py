@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from assembler.sound.blocks import Neighbours, Samples
 from assembler.sound.compiled import compiled
+from assembler.sound.fir import add_filtered
 
 _HALF_TAPS = 40
 _HALF_TAPS_ABOVE_64_KHZ = 20
@@ -47,25 +48,9 @@ def fractional_delay_taps(delay_samples: float, half: int) -> NDArray[np.float64
 
 @compiled
 def _filtered(padded, taps, out):  # type: ignore[no-untyped-def]
-    """Fill out[i] with the sum of taps[k] * padded[i + k], eight taps at a time."""
+    """Fill out[i], zeros, with the sum of taps[k] * padded[i + k]."""
     for begin in range(0, out.shape[0], _AT_ONCE):
-        span = min(_AT_ONCE, out.shape[0] - begin)
-        row = out[begin : begin + span]
-        for k in range(0, taps.shape[0], 8):
-            t0, t1, t2, t3 = taps[k], taps[k + 1], taps[k + 2], taps[k + 3]
-            t4, t5, t6, t7 = taps[k + 4], taps[k + 5], taps[k + 6], taps[k + 7]
-            x = padded[begin + k : begin + k + span + 7]
-            for i in range(span):
-                row[i] += (
-                    t0 * x[i]
-                    + t1 * x[i + 1]
-                    + t2 * x[i + 2]
-                    + t3 * x[i + 3]
-                    + t4 * x[i + 4]
-                    + t5 * x[i + 5]
-                    + t6 * x[i + 6]
-                    + t7 * x[i + 7]
-                )
+        add_filtered(out[begin : begin + _AT_ONCE], padded[begin:], taps)
 
 
 def aligned(blocks: Iterable[Samples], rate_hz: int, right_late_us: float) -> Iterator[Samples]:

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import math
-import re
 from collections.abc import Iterator, Sequence
 
+from assembler.manifest.yaml_scalar import yaml_text
 from assembler.transfers.split import Split
-
-_PLAIN = re.compile(r"[^\W\d_][\w '().,/!&-]*[\w).!]", re.UNICODE)
-_MEANT_OTHERWISE = re.compile(r"(?:null|true|false|yes|no|on|off)", re.IGNORECASE)
 
 
 def tracks_section(sides: Sequence[tuple[str, Split]], titles: Sequence[str]) -> str:
@@ -54,9 +50,3 @@ def time_text(thousandths: int) -> str:
     """
     seconds, rest = divmod(thousandths, 1000)
     return f"{seconds // 60}:{seconds % 60:02d}.{rest:03d}"
-
-
-def yaml_text(text: str) -> str:
-    """Write a text as YAML, quoted where it must be; JSON's quotes are YAML's."""
-    plain = _PLAIN.fullmatch(text) and not _MEANT_OTHERWISE.fullmatch(text)
-    return text if plain else json.dumps(text, ensure_ascii=False)
