@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import shlex
 import sys
 from collections.abc import Sequence
 from fractions import Fraction
@@ -215,7 +216,8 @@ def _draft(options: argparse.Namespace) -> int:
         return DONE
     for remark in remarks:
         print(remark, file=sys.stderr)
-    print(f"{out}: a first manifest; fill in its empty slots, then: assembler check {out}")
+    then = shlex.join(["assembler", "check", str(out)])
+    print(f"{out}: a first manifest; fill in its empty slots, then: {then}")
     return DONE
 
 

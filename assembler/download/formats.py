@@ -27,8 +27,9 @@ from assembler.manifest.model import Format
 from assembler.sources.ffmpeg import ffmpeg_program, run_ffmpeg
 
 Container = Literal["flac", "wav", "mp3", "mp4", "opus", "ogg"]
-FLAC_BEST = 1.0
-"""libsndfile's scale for FLAC's level 8."""
+FLAC_LEVEL = 0.625
+"""libsndfile's scale for FLAC's level 5, that of its own makers' program: on dithered masters of 24
+bits level 8 is 2 to 3 % smaller and takes 4 to 6 times as long."""
 
 
 @dataclass(frozen=True)
@@ -165,7 +166,7 @@ def write_lossless(
 ) -> None:
     """Write words, aligned to the left of 32 bits, as FLAC or WAV by the target's ending."""
     kind = "FLAC" if target.suffix == ".flac" else "WAV"
-    level = {"compression_level": FLAC_BEST} if kind == "FLAC" else {}
+    level = {"compression_level": FLAC_LEVEL} if kind == "FLAC" else {}
     with soundfile.SoundFile(
         str(target), "w", rate_hz, 2, subtype=f"PCM_{bits}", format=kind, **level
     ) as file:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assembler.sound.blocks import Samples
+from assembler.sound.compiled import compiled
 from assembler.sound.dither import samples_of
 from assembler.sound.loudness import EnergyMeter
 
@@ -111,10 +112,25 @@ class CurveMeter:
         return -(-step * self._rate_hz // STEPS_PER_SECOND)
 
     def _keep(self, samples: Samples, edges: list[int]) -> None:
-        """Keep the levels of whole steps; channels lie side by side, two values a sample."""
-        values, starts = samples.reshape(-1).astype(np.float64), 2 * np.array(edges[:-1])
-        self._peaks.append(np.maximum.reduceat(np.abs(values), starts))
-        self._powers.append(np.add.reduceat(values**2, starts) / (2 * np.diff(edges)))
+        """Keep the levels of whole steps."""
+        peaks, powers = _peaks_and_powers(samples, np.array(edges))
+        self._peaks.append(peaks)
+        self._powers.append(powers)
+
+
+@compiled
+def _peaks_and_powers(samples: Samples, edges: NDArray[np.int64]) -> tuple[Levels, Levels]:
+    """Give the highest sample and the mean square of each stretch between edges."""
+    steps = len(edges) - 1
+    peaks, powers = np.zeros(steps), np.zeros(steps)
+    for step in range(steps):
+        for i in range(edges[step], edges[step + 1]):
+            for channel in range(samples.shape[1]):
+                value = np.float64(samples[i, channel])
+                peaks[step] = max(peaks[step], abs(value))
+                powers[step] += value * value
+        powers[step] /= samples.shape[1] * (edges[step + 1] - edges[step])
+    return peaks, powers
 
 
 def _decibels(power: Levels) -> Levels:

@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 from assembler.manifest.times import FRAMES_PER_SECOND
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
-from assembler.sources.ffmpeg import ffmpeg_program
+from assembler.sources.ffmpeg import run_ffmpeg
 
 AROUND_S = 8
 _FADE_MS = 150
-_STEADY = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:a", "+bitexact"]
+_RAW = ("-f", "s16le", "-ar", str(DISC_RATE_HZ), "-ac", "2", "-i", "pipe:0")
+_MP3 = ("-f", "mp3", "-id3v2_version", "0", "-c:a", "libmp3lame", "-b:a", "192k")
+_STEADY = ("-map_metadata", "-1", "-fflags", "+bitexact", "-flags:a", "+bitexact")
 
 
 def joins(order: DiscOrder) -> Iterator[tuple[str, int, int]]:
@@ -38,10 +40,14 @@ def write_join_clip(samples: NDArray[np.int16], target: Path) -> None:
         16-bit samples at 44,100 Hz, shape (n, 2).
     target
         File to write.
+
+    Raises
+    ------
+    AssemblerError
+        It can't be encoded.
     """
     from pydub import AudioSegment
 
-    AudioSegment.converter = ffmpeg_program()
     clip = AudioSegment(
         data=np.ascontiguousarray(samples, "<i2").tobytes(),
         sample_width=2,
@@ -49,7 +55,4 @@ def write_join_clip(samples: NDArray[np.int16], target: Path) -> None:
         channels=2,
     )
     faded = clip.fade_in(_FADE_MS).fade_out(_FADE_MS)
-    with faded.export(
-        str(target), format="mp3", bitrate="192k", id3v2_version="4", parameters=_STEADY
-    ):
-        pass
+    run_ffmpeg((*_RAW, *_STEADY, *_MP3, f"file:{target}"), feed=(faded.raw_data,))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -33,10 +33,23 @@ MOST_TITLE = 560
 _Runs = list[tuple[ImageFont.FreeTypeFont, str]]
 
 
-def write_pictures(folder: Path, proof: Proof) -> None:
-    """Write ``running-order.png`` and ``levels.png``, the same bytes each time."""
-    _running_order(proof).save(folder / "running-order.png", optimize=True)
-    _levels(proof).save(folder / "levels.png", optimize=True)
+def write_pictures(folder: Path, proof: Proof, run: Callable[..., Iterable[None]] = map) -> None:
+    """Write ``running-order.png`` and ``levels.png``, the same bytes each time.
+
+    Parameters
+    ----------
+    folder
+        To write into.
+    proof
+        What they show.
+    run
+        Like `map`; an executor's `map` draws them side by side.
+    """
+
+    def write(name: str, draw: Callable[[Proof], Image.Image]) -> None:
+        draw(proof).save(folder / name, optimize=True)
+
+    list(run(write, ("running-order.png", "levels.png"), (_running_order, _levels)))
 
 
 class _Picture:

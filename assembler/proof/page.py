@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from shutil import copyfile
 from typing import Any
@@ -44,6 +45,7 @@ def page_html(proof: Proof) -> str:
     return template.render(proof=proof, joins=joins, data=picture_data(proof), disc_bars=disc_bars)
 
 
+@cache
 def _environment() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -14,10 +14,12 @@ from assembler.sequence import DiscOrder
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 
 
-def make_clips(
+def clips(
     folder: Path, discs: Sequence[DiscOrder], tracks: Sequence[Mastered], reuse: Reuse
-) -> None:
-    """Write a clip of each join; of several discs, with the disc's number in front of its name.
+) -> Iterator[Callable[[], None]]:
+    """Give the writing of each join's clip, to be done side by side.
+
+    Where there are several discs, the disc's number is in front of a clip's name.
 
     Parameters
     ----------
@@ -37,7 +39,7 @@ def make_clips(
             pair = [track.key for track in of_disc[n : n + 2]]
             key = named_key("join", {"place of the join": [start - begin, end - begin]}, pair)
             make = partial(_write, of_disc, start - opening, end - opening)
-            reuse.file(folder / f"{prefix}{name}.mp3", key, make)
+            yield partial(reuse.file, folder / f"{prefix}{name}.mp3", key, make)
 
 
 def _write(tracks: Sequence[Mastered], start: int, end: int, path: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor
+from concurrent.futures import Executor, Future
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass, replace
 from functools import partial
@@ -134,12 +134,15 @@ class Downloads:
         for name in lossless:
             levels = _playing_levels(self.masters[name].tracks, FACTS[name].bits)
             self.made[name] = FormatMade(self._rates(name), levels)
-        jobs = [
-            self.pool.submit(self._make_lossless, name, index)
-            for index in self._longest_first()
-            for name in lossless
-        ]
-        findings = self._make_lossy([name for name in self.masters if FACTS[name].lossy])
+        jobs: list[Future[None]] = []
+
+        def begin_lossless() -> None:
+            work = [(name, index) for index in self._longest_first() for name in lossless]
+            if not jobs:
+                jobs.extend(self.pool.submit(self._make_lossless, *one) for one in work)
+
+        lossy = [name for name in self.masters if FACTS[name].lossy]
+        findings = self._make_lossy(lossy, begin_lossless)
         for job in jobs:
             job.result()
         self._write_tables()
@@ -175,7 +178,8 @@ class Downloads:
         with self._step(name, index):
             self._tag(name, index, key, make)
 
-    def _make_lossy(self, names: Sequence[Format]) -> list[Finding]:
+    def _make_lossy(self, names: Sequence[Format], when_begun: Callable[[], None]) -> list[Finding]:
+        """Make the lossy files, which take longest; tell whenever a round of them has begun."""
         ceiling = self.source.manifest.download.lossy_ceiling
         work = [(name, index) for index in self._longest_first() for name in names]
         pieces = [self._lossy_piece(name, index) for name, index in work]
@@ -193,7 +197,9 @@ class Downloads:
                 with self._step(*of_target[piece.target][1:]):
                     return self._coded(code, piece, keys[piece.target])
 
-            return self.pool.map(coded, again)
+            peaks = self.pool.map(coded, again)
+            when_begun()
+            return peaks
 
         of_target = {
             self.path_of(name, index): (self.masters[name].tracks[index].key, name, index)

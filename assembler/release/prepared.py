@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import accumulate, pairwise
 from pathlib import Path
@@ -83,6 +83,16 @@ def prepare(
     cuts = tuple(samples_at(mark, rate_hz) for mark in passage.marks[1:])
     length = max(samples_at(passage.room_frames, rate_hz), sum(lengths) - sum(overlaps))
     return Prepared(passage, tuple(sections), rate_hz, file, lengths, overlaps, cuts, length)
+
+
+def as_heard(prepared: Prepared) -> Prepared:
+    """Give a passage with no more silence after it than its loudness can depend on.
+
+    The last gating block of BS.1770 that holds any of its sound ends 0.4 s after it, and the
+    meter's filter has died away after a few hundredths more.
+    """
+    heard = prepared.parts[-1] + prepared.rate_hz
+    return replace(prepared, length=min(prepared.length, heard))
 
 
 def _render(prepared: Prepared) -> None:

@@ -111,16 +111,16 @@ def format_cost(name: Format) -> float:
     return _LOSSY if FACTS[name].lossy else _LOSSLESS
 
 
-def proof_cost(plan: Plan) -> float:
-    """Give what the proof costs: its sources measured, its curves read, page and pictures made."""
-    return PROOF_S + _SOURCES_AND_CURVES * sound_s(plan)
+def readings_cost(plan: Plan) -> float:
+    """Give what it costs to measure the proof's sources and to read its curves."""
+    return _SOURCES_AND_CURVES * sound_s(plan)
 
 
 def planned_s(plan: Plan) -> float:
     """Give what a build costs that finds nothing in the store."""
     each = sum(format_cost(name) for name in plan.downloads)
     each += IMAGE if plan.disc else 0
-    once = proof_cost(plan) if "proof" in plan.rooms else 0.0
+    once = PROOF_S + readings_cost(plan) if "proof" in plan.rooms else 0.0
     once += CLIPS_S * len(plan.report.sections) if plan.joins else 0
     once += PAPER_S if "paper" in plan.rooms else 0
     for mastering, widths in plan.widths.items():

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor
 from dataclasses import asdict, dataclass, fields
 from functools import partial
 
@@ -35,6 +34,7 @@ from assembler.release.report import Result
 from assembler.release.reuse import Reuse
 from assembler.release.sections import TrackSection
 from assembler.release.store import work_key
+from assembler.sequence import DiscOrder
 from assembler.sound.meter import Reading
 from assembler.words import TrackWords
 
@@ -73,13 +73,31 @@ class Sound:
     target_lufs: float | None
 
 
+def readings(plan: Plan, sound: Sound, reuse: Reuse) -> Iterator[Callable[[], object]]:
+    """Give the pieces of work that a proof takes long for, to be done beside others.
+
+    Parameters
+    ----------
+    plan
+        What is made.
+    sound
+        What will be drawn.
+    reuse
+        Where `gather_proof` finds what they come to.
+    """
+    for disc in plan.report.discs:
+        for _, tracks in _stretches(plan, sound, disc):
+            yield partial(_curves, tracks, sound.bits, reuse)
+    for section in plan.report.sections:
+        yield partial(_source, reuse, section)
+
+
 def gather_proof(
     plan: Plan,
     words: Sequence[TrackWords],
     sound: Sound,
     told: Mapping[str, Result],
     findings: Sequence[Finding],
-    pool: Executor,
     reuse: Reuse,
     sides: tuple[ProofSide, ...],
 ) -> Proof:
@@ -97,8 +115,6 @@ def gather_proof(
         The masterings whose levels are told, by deliverable.
     findings
         Of the check and of the build.
-    pool
-        Sources are measured side by side on it.
     reuse
         Finished work.
     sides
@@ -107,7 +123,7 @@ def gather_proof(
     manifest = plan.report.source.manifest
     digest = hashlib.sha256()
     digest.update(repr((manifest.release, manifest.credits, manifest.text, words)).encode())
-    sources = list(pool.map(partial(_source, reuse), plan.report.sections))
+    sources = [_source(reuse, section) for section in plan.report.sections]
     listen = _listened_format(plan)
     tracks = tuple(
         ProofTrack(w, source, _delivered(w.running_number - 1, told), _listen(w, listen))
@@ -186,14 +202,10 @@ def _discs(plan: Plan, sound: Sound, update: Update, reuse: Reuse) -> Iterator[P
     for disc in plan.report.discs:
         tracks = [sound.result.tracks[place.index] for place in disc.places]
         starts_s = [place.start_frame / FRAMES_PER_SECOND for place in disc.places]
-        if on_disc:
-            hidden = [sound.hidden] if sound.hidden and disc.hidden else []
-            stretches = [_stretch(0.0, [*hidden, *tracks], sound.bits, reuse)]
-        else:
-            stretches = [
-                _stretch(start_s, [track], sound.bits, reuse)
-                for start_s, track in zip(starts_s, tracks, strict=True)
-            ]
+        stretches = [
+            Stretch(start_s, _curves(joined, sound.bits, reuse))
+            for start_s, joined in _stretches(plan, sound, disc)
+        ]
         for track in (*([sound.hidden] if sound.hidden else []), *tracks):
             told = (reuse.store.digest(track.files[sound.bits]), track.start, track.length)
             update(repr(told).encode())
@@ -209,8 +221,19 @@ def _discs(plan: Plan, sound: Sound, update: Update, reuse: Reuse) -> Iterator[P
         )
 
 
-def _stretch(start_s: float, tracks: Sequence[Mastered], bits: int, reuse: Reuse) -> Stretch:
-    """Read the curves of sounds that follow each other at one rate."""
+def _stretches(plan: Plan, sound: Sound, disc: DiscOrder) -> Iterator[tuple[float, list[Mastered]]]:
+    """Give what follows each other at one rate: a disc's sounds, or without a disc each track."""
+    tracks = [sound.result.tracks[place.index] for place in disc.places]
+    if plan.report.source.manifest.disc.make:
+        hidden = [sound.hidden] if sound.hidden and disc.hidden else []
+        yield 0.0, [*hidden, *tracks]
+    else:
+        for place, track in zip(disc.places, tracks, strict=True):
+            yield place.start_frame / FRAMES_PER_SECOND, [track]
+
+
+def _curves(tracks: Sequence[Mastered], bits: int, reuse: Reuse) -> Curves:
+    """Read the curves of sounds that follow each other."""
 
     def read() -> list[list[float]]:
         words = (block for track in tracks for block in track.words(bits))
@@ -218,4 +241,4 @@ def _stretch(start_s: float, tracks: Sequence[Mastered], bits: int, reuse: Reuse
         return [getattr(curves, field.name).tolist() for field in fields(curves)]
 
     key = work_key("curves", [track.key for track in tracks], bits)
-    return Stretch(start_s, Curves(*map(np.array, reuse.store.json(key, read))))
+    return Curves(*map(np.array, reuse.store.json(key, read)))

@@ -40,6 +40,7 @@ def report_content(
     findings: tuple[Finding, ...],
     told: Mapping[str, Result],
     formats: Mapping[str, Any],
+    digest: Callable[[Path], str],
 ) -> dict[str, Any]:
     """Give what `report.json` holds: no dates, no paths of this machine.
 
@@ -53,11 +54,16 @@ def report_content(
         The masterings whose levels are told, by deliverable: disc, download.
     formats
         What became of each download format.
+    digest
+        Gives the SHA-256 of a source.
     """
     manifest = plan.report.source.manifest
     checked = plan.report.as_json()
     recordings = {section.recording for section in plan.report.sections}
-    digests = {recording: recording.digest() for recording in recordings}
+    digests = {
+        recording: "+".join(digest(file.path) for file in recording.came_in)
+        for recording in recordings
+    }
     return {
         "assembler": assembler.__version__,
         "made_with": {"method": METHOD, "packages": {name: version(name) for name in _PACKAGES}},

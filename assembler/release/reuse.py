@@ -20,7 +20,7 @@ from assembler.release.keys import Ingredients, Key, named_key
 from assembler.release.limiting import Limiting
 from assembler.release.mastering import Mastered, master
 from assembler.release.matching import Matched, Run, match_gains
-from assembler.release.prepared import Prepared
+from assembler.release.prepared import Prepared, as_heard
 from assembler.release.release_folder import link_or_copy
 from assembler.release.sections import HIDDEN, TrackSection
 from assembler.release.store import Store, work_key
@@ -52,6 +52,10 @@ class Reuse:
             self.see(file.path)
             digests.append(self.store.source_digest(file.path))
         return "+".join(digests)
+
+    def source_file_digest(self, path: Path) -> str:
+        """Give the SHA-256 of a source file for the report, which leaves no trace in the store."""
+        return self.store.known_digest(path)
 
     def see(self, path: Path) -> None:
         """Take note of a source as it is now, if it wasn't seen before.
@@ -99,24 +103,19 @@ class Reuse:
     def matched(
         self,
         passages: Sequence[Prepared],
-        keys: Sequence[str],
         level: Level,
         guess: Sequence[Matched] | None,
         run: Run,
     ) -> list[Matched]:
         """Find the gains, or take those that were found for the same sound, level and guess."""
+        heard = [as_heard(prepared) for prepared in passages]
         guesses: Sequence[Matched | None] = guess or [None] * len(passages)
         if level.match == "album":
-            told = self._matched(passages, keys, level, guesses, run)
+            told = self._matched(heard, level, guesses, run)
         else:
             told = [
                 one
-                for found in run(
-                    lambda p, k, g: self._matched([p], [k], level, [g], map),
-                    passages,
-                    keys,
-                    guesses,
-                )
+                for found in run(lambda p, g: self._matched([p], level, [g], map), heard, guesses)
                 for one in found
             ]
         return [
@@ -127,14 +126,14 @@ class Reuse:
     def _matched(
         self,
         passages: Sequence[Prepared],
-        keys: Sequence[str],
         level: Level,
         guesses: Sequence[Matched | None],
         run: Run,
     ) -> list[Any]:
         trims = [section.track.trim for prepared in passages for section in prepared.sections]
         begun = [guess and guess.gains_db for guess in guesses]
-        key = work_key("match", list(keys), level, trims, begun)
+        keys = [self.prepared_key(prepared) for prepared in passages]
+        key = work_key("match", keys, level, trims, begun)
         guess = [one for one in guesses if one is not None]
 
         def match() -> list[Any]:

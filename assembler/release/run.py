@@ -21,7 +21,7 @@ from assembler.proof.mail import write_pictures
 from assembler.proof.page import write_page
 from assembler.release.approvals import approval_findings
 from assembler.release.build_report import BuildReport
-from assembler.release.clips import make_clips
+from assembler.release.clips import clips
 from assembler.release.discs import make_disc
 from assembler.release.downloads import Covers, Downloads, FormatMade, formats_json
 from assembler.release.keys import Key
@@ -36,13 +36,14 @@ from assembler.release.progress import (
     IMAGE,
     MASTER,
     PAPER_S,
+    PROOF_S,
     READ,
     ROUND,
     Account,
     match_cost,
-    proof_cost,
+    readings_cost,
 )
-from assembler.release.proofs import Sound, gather_proof
+from assembler.release.proofs import Sound, gather_proof, readings
 from assembler.release.release_folder import (
     MANIFEST,
     keep_other_rooms,
@@ -98,18 +99,17 @@ class Build:
         results = {mastering: self._master(mastering) for mastering in self.plan.widths}
         if image := self.plan.disc or self.plan.joins:
             self.hidden = self._master_hidden(results[image], image.level)
-        discs = self._start_discs(results[self.plan.disc]) if self.plan.disc else []
+        sound = self._proof_sound(results) if "proof" in self.plan.rooms else None
+        begun = [*self._start_discs(results), *self._start_proof(sound)]
         of_downloads = self._make_downloads(results)
-        for disc in discs:
-            disc.result()
-        if self.plan.joins:
-            self._make_joins(results[self.plan.joins])
+        for work in begun:
+            work.result()
         if "paper" in self.plan.rooms:
             self._make_paper(self.folder / "paper")
         of_levels = self._level_findings(results)
         findings = (*self.plan.report.findings, *of_downloads, *of_levels)
-        if "proof" in self.plan.rooms:
-            findings += tuple(self._make_proof(results, findings))
+        if sound:
+            findings += tuple(self._make_proof(sound, results, findings))
         return self._finish(target, findings, results)
 
     def _read_covers(self) -> Covers:
@@ -135,17 +135,15 @@ class Build:
                 )
 
         passages = [prepare_one(index) for index in range(len(self.plan.passages))]
-        keys = list(self.pool.map(self.reuse.prepared_key, passages))
-        matched = self._match(passages, keys, mastering.level)
+        matched = self._match(passages, mastering.level)
+        keys = [self.reuse.prepared_key(passage) for passage in passages]
         mastered = list(self.pool.map(master_one, zip(matched, keys, strict=True)))
         return Result(
             tuple(track for tracks in mastered for track in tracks),
             tuple(asked for one in matched for asked in one.asked_lufs),
         )
 
-    def _match(
-        self, passages: Sequence[Prepared], keys: Sequence[Key], level: Level
-    ) -> list[Matched]:
+    def _match(self, passages: Sequence[Prepared], level: Level) -> list[Matched]:
         usual = match_cost(level.match)
         seconds = sum(prepared.length for prepared in passages) / DISC_RATE_HZ
         left_s = self.account.left_s - usual * seconds
@@ -162,7 +160,7 @@ class Build:
             return self.pool.map(told, of, *more)
 
         guess = self.matched.get(level)
-        matched = self.reuse.matched(passages, keys, level, guess, run)
+        matched = self.reuse.matched(passages, level, guess, run)
         self.matched[level] = matched
         self.account.settle(left_s)  # how many rounds it takes is not known beforehand
         return matched
@@ -175,15 +173,18 @@ class Build:
             if manifest.release.barcode:
                 write_barcode(manifest.release.barcode, folder)
 
-    def _start_discs(self, result: Result) -> list[Future[None]]:
+    def _start_discs(self, results: dict[Mastering, Result]) -> list[Future[None]]:
         """Begin to write the discs' files, which goes on beside the encoders."""
+        if not self.plan.disc:
+            return []
+        tracks = results[self.plan.disc].tracks
         folder = self.folder / "disc"
         folder.mkdir()
         discs, hidden = self.plan.report.discs, self.hidden
 
         def make(disc: DiscOrder) -> None:
-            tracks = [result.tracks[place.index] for place in disc.places]
-            sound = [hidden, *tracks] if hidden and disc.hidden else tracks
+            on_it = [tracks[place.index] for place in disc.places]
+            sound = [hidden, *on_it] if hidden and disc.hidden else on_it
             manifest, name = self.source.manifest, self.plan.name
             with self.account.step(f"disc {disc.number}", IMAGE * disc.frames / 75):
                 make_disc(folder, name, manifest, disc, len(discs), sound, self.reuse)
@@ -200,42 +201,54 @@ class Build:
         first = result.tracks[0]
         matched = Matched(prepared, (first.gain_db - first.section.track.trim,), (None,))
         if level.match == "track":
-            (matched,) = self.reuse.matched([prepared], [key], level, None, map)
+            (matched,) = self.reuse.matched([prepared], level, None, map)
         dither = self.source.manifest.disc.dither
         (mastered,) = self.reuse.mastered(matched, key, level.ceiling, (DISC_BITS,), dither)
         return mastered
 
-    def _make_joins(self, result: Result) -> None:
-        folder = self.folder / "proof" / "joins"
-        folder.mkdir(parents=True)
-        with self.account.step("clips of the joins", CLIPS_S * len(self.words)):
-            make_clips(folder, self.plan.report.discs, result.tracks, self.reuse)
-
-    def _make_proof(
-        self, results: dict[Mastering, Result], findings: tuple[Finding, ...]
-    ) -> Iterator[Finding]:
-        """Write the proof's page and pictures; tell whether it is what the artist approved."""
+    def _proof_sound(self, results: dict[Mastering, Result]) -> Sound | None:
+        """Give what a proof is drawn from."""
         mastering, bits = self.plan.joins, DISC_BITS
         if mastering is None and self.plan.measured_format:
             mastering = self.plan.downloads[self.plan.measured_format]
             bits = FACTS[self.plan.measured_format].bits
         if mastering is None:
-            return
+            return None
         level = mastering.level
         target = None if level.match == "none" else level.target
-        sound = Sound(results[mastering], bits, self.hidden, target)
-        told = {name: results[one] for name, one in self._told().items()} or {
-            "disc": results[mastering]
-        }
+        return Sound(results[mastering], bits, self.hidden, target)
+
+    def _start_proof(self, sound: Sound | None) -> list[Future[None]]:
+        """Begin what a proof takes long for, which goes on beside the encoders."""
+        if sound is None:
+            return []
+        read = list(readings(self.plan, sound, self.reuse))
+        cost_s = readings_cost(self.plan) / len(read)
+        pieces = [("levels over time", cost_s, piece) for piece in read]
+        if self.plan.joins:
+            folder = self.folder / "proof" / "joins"
+            folder.mkdir(parents=True)
+            cut = clips(folder, self.plan.report.discs, sound.result.tracks, self.reuse)
+            pieces += [("clip of a join", CLIPS_S, piece) for piece in cut]
+
+        def do(what: str, cost_s: float, piece: Callable[[], object]) -> None:
+            with self.account.step(what, cost_s):
+                piece()
+
+        return [self.pool.submit(do, *one) for one in pieces]
+
+    def _make_proof(
+        self, sound: Sound, results: dict[Mastering, Result], findings: tuple[Finding, ...]
+    ) -> Iterator[Finding]:
+        """Write the proof's page and pictures; tell whether it is what the artist approved."""
+        told = {name: results[one] for name, one in self._told().items()} or {"disc": sound.result}
         folder = self.folder / "proof"
-        with self.account.step("proof", proof_cost(self.plan)):
+        with self.account.step("proof", PROOF_S):
             of_sides = folder / "sides"
             sides = tuple(proof_side(of_sides, s, self.reuse) for s in self.plan.report.sides)
-            proof = gather_proof(
-                self.plan, self.words, sound, told, findings, self.pool, self.reuse, sides
-            )
+            proof = gather_proof(self.plan, self.words, sound, told, findings, self.reuse, sides)
             write_page(folder, proof)
-            write_pictures(folder, proof)
+            write_pictures(folder, proof, self.pool.map)
         self.proof_of = proof.proof_of
         yield from approval_findings(self.source, proof.proof_of)
 
@@ -296,7 +309,7 @@ class Build:
         formats = dict(formats_json(self.formats))
         if "download" in kept_rooms:
             formats = told_formats(target)
-        content = report_content(self.plan, findings, told, formats)
+        content = report_content(self.plan, findings, told, formats, self.reuse.source_file_digest)
         content["proof_of"] = self.proof_of
         write_report(self.folder, content, self.reuse.digest)
         (self.folder / MANIFEST).write_text(self.source.text, encoding="utf-8", newline="\n")

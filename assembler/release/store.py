@@ -28,7 +28,7 @@ import assembler
 from assembler.errors import AssemblerError
 from assembler.sources.digest import file_digest, file_stamp
 
-METHOD = 1
+METHOD = 2
 """Version of the methods: a change of what the same key would hold asks for the next number."""
 MAKERS = (
     "imageio-ffmpeg", "mutagen", "numba", "numpy", "pillow", "pydub", "scipy", "soundfile", "soxr",
@@ -131,8 +131,18 @@ class Store:
         OSError
             The file can't be read.
         """
-        key = work_key("digest", str(path.resolve()), *file_stamp(path))
-        return str(self.json(key, lambda: file_digest(path)))
+        return str(self.json(self._digest_key(path), lambda: file_digest(path)))
+
+    def known_digest(self, path: Path) -> str:
+        """Give the SHA-256 of a source: remembered, or taken anew without a trace in the store.
+
+        Raises
+        ------
+        OSError
+            The file can't be read.
+        """
+        key = self._digest_key(path)
+        return self.source_digest(path) if self.has(key) else file_digest(path)
 
     def has(self, key: str) -> bool:
         """Tell whether a key is there, whole."""
@@ -173,6 +183,9 @@ class Store:
         except OSError as error:
             raise AssemblerError(f"{self.folder}: can't be cleared: {error.strerror}") from error
         return size
+
+    def _digest_key(self, path: Path) -> str:
+        return work_key("digest", str(path.resolve()), *file_stamp(path))
 
     def _place(self, key: str) -> Path:
         return self.folder / key[:2] / key

@@ -181,5 +181,5 @@ class WordLength:
 
 
 def samples_of(words: Words, bits: int) -> Samples:
-    """Give words as samples, exactly."""
-    return (words / np.float64(1 << (bits - 1))).astype(np.float32)
+    """Give words of up to 24 bits as samples, exactly."""
+    return words.astype(np.float32) * np.float32(2.0 ** (1 - bits))

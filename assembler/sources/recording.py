@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from assembler.errors import AssemblerError, SourceError
 from assembler.manifest.times import clock_text
-from assembler.sources.digest import file_digest
 from assembler.sources.ffmpeg import decode_to_wav
 from assembler.sources.probe import SourceInfo, probe
 from assembler.sources.silenced import silenced
@@ -110,10 +109,6 @@ class Recording:
                 ]
                 yield _both_channels(parts)
                 position += wanted
-
-    def digest(self) -> str:
-        """Give the SHA-256 of the contents of the files that came in, as hexadecimal digits."""
-        return "+".join(file_digest(file.path) for file in self.came_in)
 
 
 def open_recording(paths: tuple[Path, ...], scratch: Path | None = None) -> Recording:

@@ -16,7 +16,6 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
@@ -189,6 +188,8 @@ class _Frames:
             yield np.ascontiguousarray(kept[: len(kept) // hop * hop].T)
 
     def _analysed(self, stretch: Samples) -> Spectra:
+        import scipy.fft
+
         frames = sliding_window_view(stretch, self.size, axis=1)[:, :: self._hop]
         spectra: Spectra = scipy.fft.rfft(frames * self._window)
         return spectra
@@ -201,6 +202,8 @@ class _Frames:
         self, blocks: Iterable[Samples], change: Callable[[Spectra], Spectra]
     ) -> Iterator[Samples]:
         """Change the spectra of a stream; give as many samples as came in, none late."""
+        import scipy.fft
+
         hop = self._hop
         taken = 0
 

@@ -23,8 +23,11 @@ from against_ffmpeg import HEADS, Run, album, median, row, run
 CORES = os.sched_getaffinity(0)
 EDITS = {
     "a title changed": ("title: Piece 3,", "title: Third Piece,"),
-    "a trim changed": ("trim: 0, gap: 2, isrc: AA6Q72700003", "trim: 0.5, gap: 2"),
-    "a gap changed": ("trim: 0, gap: 2, isrc: AA6Q72700003", "trim: 0, gap: 3"),
+    "a trim changed": (
+        "trim: 0, gap: 2, isrc: AA6Q72700003",
+        "trim: 0.5, gap: 2, isrc: AA6Q72700003",
+    ),
+    "a gap changed": ("trim: 0, gap: 2, isrc: AA6Q72700003", "trim: 0, gap: 3, isrc: AA6Q72700003"),
 }
 
 
@@ -47,14 +50,30 @@ def build(*manifests: Path, out: Path) -> list[str | Path]:
     return [sys.executable, "-m", "assembler", "build", *manifests, "--out", out]
 
 
-def encoders_alone(files: Sequence[Path], folder: Path) -> list[str]:
-    """Give a command that only encodes: FLAC of 24 bits, MP3 of 320 kbit/s, the image's FLAC."""
-    lines = [
-        f"ffmpeg -y -v error -i {file} -c:a flac -compression_level 8 {folder}/{n}.flac\n"
-        f"ffmpeg -y -v error -i {file} -c:a libmp3lame -b:a 320k {folder}/{n}.mp3"
-        for n, file in enumerate(files)
-    ]
-    return ["sh", "-c", "\n".join(lines)]
+def encoders_alone(masters: Sequence[Path], folder: Path, at_a_time: int) -> list[str]:
+    """Give a command that only encodes finished masters: FLAC of 24 bits, MP3 of 320 kbit/s."""
+    script = folder / "encode.sh"
+    script.write_text(
+        'n=$(basename "$1" .wav)\n'
+        f'ffmpeg -nostdin -y -v error -i "$1" -b:a 320k "{folder}/$n.mp3"\n'
+        f'ffmpeg -nostdin -y -v error -i "$1" -c:a flac "{folder}/$n.flac"\n'
+    )
+    return _for_each(script, masters, at_a_time)
+
+
+def _for_each(script: Path, files: Sequence[Path], at_a_time: int) -> list[str]:
+    names = "\\n".join(map(str, files))
+    return ["sh", "-c", f"printf '{names}' | xargs -P {at_a_time} -I {{}} sh {script} {{}}"]
+
+
+def masters_of(release: Path, folder: Path) -> list[Path]:
+    """Decode the FLAC files of a release to WAV."""
+    masters = []
+    for n, file in enumerate(sorted(release.glob("download/flac-24/*.flac"))):
+        masters.append(folder / f"master-{n:02d}.wav")
+        words, rate_hz = soundfile.read(file, dtype="int32")
+        soundfile.write(masters[-1], words, rate_hz, "PCM_24")
+    return masters
 
 
 def ffmpeg_script(files: Sequence[Path], folder: Path, at_a_time: int) -> list[str]:
@@ -70,20 +89,17 @@ def ffmpeg_script(files: Sequence[Path], folder: Path, at_a_time: int) -> list[s
         'alimiter=level=disabled:limit=0.89,aresample=44100" -c:a pcm_s24le '
         f'"{folder}/$n-m.wav"\n'
         f'ffmpeg -nostdin -y -v error -i "{folder}/$n-m.wav" -c:a pcm_s16le "{folder}/$n-cd.wav"\n'
-        f'ffmpeg -nostdin -y -v error -i "{folder}/$n-m.wav" -c:a flac -compression_level 8 '
+        f'ffmpeg -nostdin -y -v error -i "{folder}/$n-m.wav" -c:a flac '
         f'"{folder}/$n.flac"\n'
         f'ffmpeg -nostdin -y -v error -i "{folder}/$n-m.wav" -b:a 320k "{folder}/$n.mp3"\n'
     )
-    names = "\\n".join(map(str, files))
-    return ["sh", "-c", f"printf '{names}' | xargs -P {at_a_time} -I {{}} sh {script} {{}}"]
+    return _for_each(script, files, at_a_time)
 
 
 def edits(folder: Path, files: Sequence[Path], runs: int) -> None:
     """Time a cold build and the edits after it, and print them."""
     manifest, out = folder / "album.yaml", folder / "out"
     text = manifest_of(files)
-    alone = median([run(encoders_alone(files, folder), CORES) for _ in range(runs)])
-    print(row("MP3 and FLAC encoders alone", alone))
     times: dict[str, list[Run]] = {}
     for _ in range(runs):
         shutil.rmtree(os.environ["ASSEMBLER_STORE"], ignore_errors=True)
@@ -97,11 +113,18 @@ def edits(folder: Path, files: Sequence[Path], runs: int) -> None:
             times.setdefault(what, []).append(run(build(manifest, out=out), CORES))
             manifest.write_text(text)
             run(build(manifest, out=out), CORES)
+        masters = masters_of(out / "TWE-062", folder)
+        for at_a_time in (1, 2):
+            what = f"MP3 and FLAC encoders alone, {at_a_time} at a time"
+            command = encoders_alone(masters, folder, at_a_time)
+            times.setdefault(what, []).append(run(command, CORES))
     middle = {what: median(runs_of) for what, runs_of in times.items()}
     for what, done in middle.items():
         print(row(what, done))
     cold = middle["cold build"].wall_s
+    alone, together = (middle[f"MP3 and FLAC encoders alone, {n} at a time"] for n in (1, 2))
     print(f"cold build, times (encoders' CPU / cores): {cold / (alone.cpu_s / len(CORES)):.2f}")
+    print(f"cold build, times the encoders two at a time: {cold / together.wall_s:.2f}")
     for what in ("a trim changed", "a gap changed"):
         print(f"{what}, of the cold build: {middle[what].wall_s / cold:.1%}")
 

@@ -88,6 +88,7 @@ def wait_for(what: str, process: subprocess.Popen[str], desk: Path) -> None:
         "encoding": lambda: any((desk / "out").glob(".*/release/download/*")) and children(process),
         "the disc": lambda: any((desk / "out").glob(".*/release/disc/*")),
         "the proof": lambda: any((desk / "out").glob(".*/release/proof/*")),
+        "the paper": lambda: any((desk / "out").glob(".*/release/paper/*")),
     }[what]
     for _ in range(6000):
         if reached() or process.poll() is not None:
@@ -137,7 +138,7 @@ def test_stopped(desk: Path, undisturbed: dict[str, str], moment: str, by: signa
 
 def test_what_was_finished_before_the_stop_is_not_made_again(desk: Path) -> None:
     process = begun(desk)
-    wait_for("the proof", process, desk)
+    wait_for("the paper", process, desk)  # written when all sound is
     ended(process, signal.SIGINT)
     report = build(load(desk / "T.yaml"), desk / "out")
     sound = {name for name in report.reused if name.startswith(("disc/", "download/"))}
