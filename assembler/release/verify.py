@@ -98,10 +98,12 @@ def verify(release_dir: Path, *, jobs: int | None = None) -> VerifyReport:
     proofs = [f"{len(digests)} checksums"]
     release = open_finished(release_dir)
     with ThreadPoolExecutor(jobs or os.cpu_count()) as pool:
-        for what, looks in _looks(release):
-            proofs.append(f"{len(looks)} {what}")
-            for found in pool.map(_safely, looks):
-                findings += found
+        under_way = [
+            (what, pool.map(_safely, looks), len(looks)) for what, looks in _looks(release)
+        ]
+        for what, found, count in under_way:
+            proofs.append(f"{count} {what}")
+            findings += [finding for of_file in found for finding in of_file]
     return VerifyReport(release_dir, tuple(findings), tuple(proofs))
 
 

@@ -53,11 +53,12 @@ def _image_sound(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
                 at_s = (position + max(first - position, 0)) / DISC_RATE_HZ
                 message = f"there is sound in {name} (at {clock_text(at_s)})"
                 yield disagreement("sound-in-pause", image, message)
-        for edge in _long_runs(block, run):
+        is_loud = block.max() == 32767 or block.min() == -32768
+        for edge in _long_runs(block, run) if is_loud else ():
             message = f"{CLIPPED_RUN} samples or more at full scale in a row at "
             message += clock_text((position + edge) / DISC_RATE_HZ)
             yield disagreement("clipped-run", image, message)
-        run = _run_at_end(block, run)
+        run = _run_at_end(block, run) if is_loud else 0
         position += len(block)
 
 

@@ -406,7 +406,7 @@ def test_barcode_is_scanned_from_the_printed_sheet(made: Make, tmp_path: Path) -
     # zbar reads a UPC-A as the EAN-13 that it is, with a leading 0
     for sheet, code in ((made(DEMO), "2000000000145"), (_largest(made), "0036000291452")):
         output_of(
-            "pdftoppm", "-r", "200", "-gray", "-png", sheet.pdf, tmp_path / code,
+            "pdftoppm", "-r", "200", "-l", "3", "-gray", "-png", sheet.pdf, tmp_path / code,
             package="poppler-utils",
         )  # fmt: skip
         pages = sorted(tmp_path.glob(f"{code}-*.png"))
