@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
+from contextvars import copy_context
 from dataclasses import dataclass
 from typing import Any
 
@@ -231,8 +233,15 @@ def reading_of(
 
 
 def read_programme(blocks: Iterable[Samples], rate_hz: int) -> ProgrammeReading:
-    """Measure a stream from its first block to its last."""
-    meter = ProgrammeMeter(rate_hz)
-    for block in blocks:
-        meter.feed(block)
+    """Measure a stream from its first block to its last; the next block is read meanwhile."""
+    meter, stream, context = ProgrammeMeter(rate_hz), iter(blocks), copy_context()
+
+    def following() -> Samples | None:
+        return context.run(lambda: next(stream, None))
+
+    with ThreadPoolExecutor(1) as reader:
+        coming = reader.submit(following)
+        while (block := coming.result()) is not None:
+            coming = reader.submit(following)
+            meter.feed(block)
     return meter.reading()
