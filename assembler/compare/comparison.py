@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -42,6 +41,7 @@ from assembler.release.finished import FinishedRelease, open_finished
 from assembler.release.release_folder import CHECKSUMS, REPORT, release_files
 from assembler.release.verify import track_file
 from assembler.sources.digest import file_digest
+from assembler.workers import own_workers
 
 _TOLD_OF_TRACKS = frozenset((
     "disc_number", "frames", "gap_frames", "isrc", "number", "source", "start_frame", "title",
@@ -106,7 +106,7 @@ def compare(a: Path, b: Path, *, jobs: int | None = None) -> Comparison:
     """
     releases = _opened(a), _opened(b)
     both = Both(*releases, tuple(match_tracks(*releases)))
-    with ThreadPoolExecutor(jobs or os.cpu_count()) as pool:
+    with own_workers(jobs) as pool:
         digests = _digests(a, pool), _digests(b, pool)
         tasks = list(sound_tasks(both, digests))
         found = list(zip(tasks, pool.map(SoundTask.compared, tasks), strict=True))

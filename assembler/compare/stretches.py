@@ -28,6 +28,7 @@ from assembler.release.verify import track_file
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME, samples_at, samples_in
 from assembler.sound.dither import Dither
 from assembler.sound.resample import position_at
+from assembler.stopping import heed_stop
 
 STEPS_A_SECOND = 10
 """Blocks are of whole steps of 0.1 s, but for the last."""
@@ -86,6 +87,7 @@ def _blocks(stretch: Stretch, start: int, size: int) -> Iterator[Words]:
     with soundfile.SoundFile(str(stretch.path)) as file:
         file.seek(min(start, file.frames))
         while len(block := file.read(size, dtype="int32", always_2d=True)):
+            heed_stop()
             yield np.right_shift(block, 32 - stretch.bits)
 
 

@@ -19,8 +19,8 @@ from assembler.release.progress import Account, Progress, no_progress, planned_s
 from assembler.release.release_folder import assembling, refuse_foreign
 from assembler.release.store import Store
 from assembler.release.store_limit import opened_store
-from assembler.release.workers import Share
 from assembler.stopping import Stop
+from assembler.workers import Share
 
 
 @dataclass(frozen=True)

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import tempfile
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -20,6 +19,7 @@ from assembler.sound.blocks import Samples
 from assembler.sound.decibels import rounded
 from assembler.sound.meter import Reading, read_meter
 from assembler.sources import Recording, open_recording
+from assembler.workers import own_workers
 
 
 @dataclass(frozen=True)
@@ -112,10 +112,7 @@ def measure_region(path: Path, region: tuple[int, int] | None) -> Reading:
 @contextmanager
 def _desk(jobs: int | None) -> Iterator[tuple[Path, Executor]]:
     """Give a folder for decoded copies, and workers."""
-    with (
-        tempfile.TemporaryDirectory() as scratch,
-        ThreadPoolExecutor(jobs or os.cpu_count()) as pool,
-    ):
+    with tempfile.TemporaryDirectory() as scratch, own_workers(jobs) as pool:
         yield Path(scratch), pool
 
 

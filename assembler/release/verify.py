@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -39,6 +37,7 @@ from assembler.release.verify_disc import DISC_LOOKS
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 from assembler.sources.digest import file_digest
 from assembler.words import TrackWords
+from assembler.workers import own_workers
 
 LEVEL_TOLERANCE_DB = 0.02
 CEILING_TOLERANCE_DB = 0.05
@@ -91,13 +90,13 @@ def verify(release_dir: Path, *, jobs: int | None = None) -> VerifyReport:
         The folder is no release.
     """
     digests = read_checksums(release_dir)
-    with ThreadPoolExecutor(jobs or os.cpu_count()) as pool:
+    with own_workers(jobs) as pool:
         sums = list(pool.map(partial(_checksum, release_dir), digests.items()))
     findings = [finding for finding in sums if finding]
     findings += _unlisted(release_dir, digests)
     proofs = [f"{len(digests)} checksums"]
     release = open_finished(release_dir)
-    with ThreadPoolExecutor(jobs or os.cpu_count()) as pool:
+    with own_workers(jobs) as pool:
         under_way = [
             (what, pool.map(_safely, looks), len(looks)) for what, looks in _looks(release)
         ]

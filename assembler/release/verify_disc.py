@@ -20,6 +20,7 @@ from assembler.manifest.codes import ean13
 from assembler.manifest.times import clock_text, frames_text
 from assembler.release.finished import FinishedRelease, disagreement, reading
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
+from assembler.stopping import heed_stop
 
 BLOCK_FRAMES = 1 << 17
 CLIPPED_RUN = 4
@@ -210,6 +211,7 @@ def _archive(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
 def _words(release: FinishedRelease, name: str) -> Iterator[NDArray[np.int16]]:
     with reading(name), soundfile.SoundFile(str(release.folder / name)) as file:
         while len(block := file.read(BLOCK_FRAMES, dtype="int16", always_2d=True)):
+            heed_stop()
             yield block
 
 

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-import os
 import re
 from collections.abc import Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from itertools import islice
@@ -34,6 +33,7 @@ from assembler.transfers.programme import (
 from assembler.transfers.remedies import SideFinding, findings_of
 from assembler.transfers.resolution import CHANNELS, WordMeter, WordReading
 from assembler.transfers.speed import SpeedReading, ToneMeter, speed_from_hum
+from assembler.workers import own_workers
 
 BATCH_BLOCKS = 8
 """Handed to each meter at once: some megabytes, so that the meters seldom wait for each other."""
@@ -258,7 +258,7 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
     clicks, dropouts = ClickMeter(rate_hz), DropoutMeter(rate_hz)
     programme = ProgrammeMeter(rate_hz)
     slowest_first = (clicks, channels, spectrum, programme, dropouts, hum, tone, words)
-    with ThreadPoolExecutor(jobs or os.cpu_count()) as pool:
+    with own_workers(jobs) as pool:
         _feed(slowest_first, recording, pool)
     hum_reading = hum.reading()
     return Survey(

@@ -18,6 +18,8 @@ from long_runs import LONG
 
 from assembler import build, load
 from assembler.release.release_folder import read_checksums
+from assembler.stopping import Stopped, heed_stop
+from assembler.workers import own_workers
 
 RATE_HZ = 44100
 SECONDS = 12
@@ -144,6 +146,21 @@ def test_what_was_finished_before_the_stop_is_not_made_again(desk: Path) -> None
     sound = {name for name in report.reused if name.startswith(("disc/", "download/"))}
     assert {"disc/TWE-S.wav", "disc/TWE-S.flac"} <= sound
     assert len(sound) == 2 + 2 * 3
+
+
+def test_an_error_ends_what_workers_are_at() -> None:
+    def endless() -> None:
+        while True:
+            heed_stop()
+            time.sleep(0.001)
+
+    with pytest.raises(KeyboardInterrupt), own_workers(2) as pool:
+        work = [pool.submit(endless) for _ in range(5)]
+        while not work[1].running():
+            time.sleep(0.001)
+        raise KeyboardInterrupt
+    assert [isinstance(one.exception(), Stopped) for one in work[:2]] == [True, True]
+    assert all(one.cancelled() for one in work[2:])
 
 
 def test_stopped_with_json(desk: Path) -> None:

@@ -1,9 +1,11 @@
-"""The pool of workers, and one build's share of it."""
+"""Workers that work side by side, and one build's share of them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from concurrent.futures import Executor, Future, wait
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
+from contextlib import contextmanager
 from types import TracebackType
 from typing import Any, TypeVar
 
@@ -61,3 +63,10 @@ class Share(Executor):
 
 
 _wait = wait
+
+
+@contextmanager
+def own_workers(jobs: int | None) -> Iterator[Executor]:
+    """Give as many workers as asked for, else one a core; an error or Ctrl-C ends their work."""
+    with ThreadPoolExecutor(jobs or os.cpu_count()) as pool, Share(pool, Stop()) as workers:
+        yield workers
