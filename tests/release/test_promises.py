@@ -201,12 +201,12 @@ def test_ninety_nine_tracks(tmp_path):
     tracks = "\n".join(f"- {{title: Take {n}, audio: a.wav, gap: 0.5}}" for n in range(2, 100))
     report, folder = _built(
         tmp_path,
-        "level: {match: none}\ndownload: {formats: [mp3-v0]}\n"
+        "level: {match: none}\ndownload: {formats: [flac-16]}\n"
         f"tracks:\n- {{title: Take 1, audio: a.wav}}\n{tracks}\n",
         only=["disc", "download"],
     )
     assert len(report.content["tracks"]) == 99
-    assert len(list((folder / "download/mp3-v0").iterdir())) == 99
+    assert len(list((folder / "download/flac-16").iterdir())) == 99
 
 
 def test_tone_and_fades_do_what_they_say(tmp_path):
