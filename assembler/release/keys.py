@@ -67,7 +67,11 @@ def reason(now: Mapping[str, str], last: Mapping[str, str] | None, *, was_there:
     more = f" and {len(changed) - _MOST_NAMED} more" if len(changed) > _MOST_NAMED else ""
     named = ", ".join(changed[:_MOST_NAMED]) + more
     if was_there:
-        return f"made before, with the same {named}" if changed else "nothing it depends on has changed"
+        return (
+            f"made before, with the same {named}"
+            if changed
+            else "nothing it depends on has changed"
+        )
     if last is None:
         return "the first time"
     return f"changed: {named}" if changed else "the store has it no more"
