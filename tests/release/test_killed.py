@@ -23,7 +23,7 @@ from assembler.release.release_folder import read_checksums
 from assembler.sources.digest import file_digest
 
 RATE_HZ = 44100
-KILLS = series(30, 7)
+KILLS = series(30, 6)
 MANIFEST = """\
 release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TWE-K}
 level: {match: track, target: -18, ceiling: -1}
