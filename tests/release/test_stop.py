@@ -164,9 +164,14 @@ def test_an_error_ends_what_workers_are_at() -> None:
 
 
 def test_stopped_with_json(desk: Path) -> None:
-    process = begun(desk, "--json")
-    wait_for("reading", process, desk)
-    _, out, err = ended(process, signal.SIGINT)
+    for _ in range(3):  # on a busy machine the signal may come after the build's last look for it
+        process = begun(desk, "--json")
+        wait_for("reading", process, desk)
+        _, out, err = ended(process, signal.SIGINT)
+        if process.returncode != 0:
+            break
+        shutil.rmtree(desk / "out")
+        shutil.rmtree(desk.parent / "store")
     assert process.returncode == 1
     assert err == ""
     assert '"ok": false' in out
