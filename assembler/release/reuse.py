@@ -53,10 +53,6 @@ class Reuse:
             digests.append(self.store.source_digest(file.path))
         return "+".join(digests)
 
-    def source_file_digest(self, path: Path) -> str:
-        """Give the SHA-256 of a source file for the report, which leaves no trace in the store."""
-        return self.store.known_digest(path)
-
     def see(self, path: Path) -> None:
         """Take note of a source as it is now, if it wasn't seen before.
 

@@ -135,8 +135,8 @@ class Build:
                 )
 
         passages = [prepare_one(index) for index in range(len(self.plan.passages))]
+        keys = list(self.pool.map(self.reuse.prepared_key, passages))  # sources are hashed here
         matched = self._match(passages, mastering.level)
-        keys = [self.reuse.prepared_key(passage) for passage in passages]
         mastered = list(self.pool.map(master_one, zip(matched, keys, strict=True)))
         return Result(
             tuple(track for tracks in mastered for track in tracks),
@@ -309,7 +309,7 @@ class Build:
         formats = dict(formats_json(self.formats))
         if "download" in kept_rooms:
             formats = told_formats(target)
-        content = report_content(self.plan, findings, told, formats, self.reuse.source_file_digest)
+        content = report_content(self.plan, findings, told, formats, self.reuse.store.known_digest)
         content["proof_of"] = self.proof_of
         write_report(self.folder, content, self.reuse.digest)
         (self.folder / MANIFEST).write_text(self.source.text, encoding="utf-8", newline="\n")

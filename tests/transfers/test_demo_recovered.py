@@ -8,18 +8,16 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from pathlib import Path
 from typing import Any
 
 import pytest
 from filelock import FileLock
+from transfers.demo_truth import DEMO, side_truth
 
 from assembler.draft.song_list import listed_songs
 from assembler.sources import Recording, open_recording
 from assembler.transfers.several_sides import split_sides
 from assembler.transfers.survey import Survey, survey
-
-DEMO = Path(__file__).parents[2] / "demo_release"
 
 
 @pytest.fixture(scope="module")
@@ -38,12 +36,7 @@ def surveyed(recording: Recording) -> Survey:
 
 @pytest.fixture(scope="module")
 def truth() -> Any:
-    sys.path.insert(0, str(DEMO))
-    try:
-        from net_loft_side import SIDE_TRUTH  # type: ignore[import-not-found]
-    finally:
-        sys.path.remove(str(DEMO))
-    return SIDE_TRUTH
+    return side_truth()
 
 
 def test_the_faults_are_found_with_their_values(surveyed: Survey, truth: Any) -> None:

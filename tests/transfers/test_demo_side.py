@@ -18,12 +18,12 @@ import pytest
 import soundfile
 from filelock import FileLock
 from numpy.typing import NDArray
+from transfers.demo_truth import DEMO, side_truth
 
 from assembler.draft.song_list import titles_in
 from assembler.manifest import load
 
 ROOT = Path(__file__).parents[2]
-DEMO = ROOT / "demo_release"
 MANIFEST = ROOT / "manifests" / "net-loft-tape.yaml"
 Sound = NDArray[np.float64]
 
@@ -66,16 +66,6 @@ def side(tmp_path_factory: pytest.TempPathFactory) -> Side:
         assert (info.samplerate, info.channels, info.subtype) == (48000, 1, "PCM_24")
         channels.append(soundfile.read(path)[0])
     return Side(np.stack(channels, axis=1), 48000, side_truth())
-
-
-def side_truth() -> Any:
-    """Give the generator's own statement; its modules lie beside its script."""
-    sys.path.insert(0, str(DEMO))
-    try:
-        from net_loft_side import SIDE_TRUTH  # type: ignore[import-not-found]
-    finally:
-        sys.path.remove(str(DEMO))
-    return SIDE_TRUTH
 
 
 def in_db(power: float) -> float:
