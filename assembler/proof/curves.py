@@ -6,16 +6,17 @@ K-weighted as in ITU-R BS.1770-5.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from assembler.sound.blocks import Samples
 from assembler.sound.compiled import compiled
 from assembler.sound.dither import samples_of
-from assembler.sound.loudness import EnergyMeter
+from assembler.sound.loudness import HOPS_PER_SECOND, HopEnergies
 
 STEPS_PER_SECOND = 10
 SHORT_TERM_STEPS = 30
@@ -45,92 +46,161 @@ class Curves:
     short_term_lufs: Levels
 
 
-def curves_of(words: Iterable[NDArray[np.int32]], rate_hz: int, bits: int) -> Curves:
-    """Read the curves of finished words, shape (frames, 2), block by block."""
-    meter = CurveMeter(rate_hz)
-    for block in words:
-        meter.feed(samples_of(block, bits))
-    return meter.curves()
+@dataclass(frozen=True)
+class Steps:
+    """What curves are drawn from: one sound's share of each step of 0.1 s that it lies in.
+
+    Attributes
+    ----------
+    lead
+        Samples of the first step that come before the sound.
+    length
+        Samples of the sound.
+    peaks
+        The highest sample of each step, as an amplitude.
+    squares
+        The sum of all its squares, over both channels.
+    energies
+        The same, K-weighted.
+    """
+
+    lead: int
+    length: int
+    peaks: Levels
+    squares: Levels
+    energies: Levels
 
 
-class CurveMeter:
-    """Levels over time of a stereo stream.
+class StepMeter:
+    """Levels over time of a stereo sound, heard from silence and into silence.
 
     Parameters
     ----------
     rate_hz
         Sample rate.
+    lead
+        Samples of the first step that come before the sound.
+    """
+
+    def __init__(self, rate_hz: int, lead: int = 0) -> None:
+        self._rate_hz = rate_hz
+        self._lead = lead
+        self._position = lead
+        self._energies = HopEnergies(rate_hz, 2)
+        self._hops = [self._energies.feed(np.zeros((lead, 2), np.float32))]
+        self._peaks: list[Levels] = []
+        self._squares: list[Levels] = []
+        self._unfinished = (0.0, 0.0)
+
+    def feed(self, block: Samples) -> None:
+        """Take the next samples, shape (frames, 2)."""
+        self._hops.append(self._energies.feed(block))
+        end = self._position + len(block)
+        later = np.arange(_step_at(self._position, self._rate_hz), _step_at(end, self._rate_hz)) + 1
+        edges = np.append(_sample_at(later, self._rate_hz) - self._position, len(block))
+        peaks, squares = np.zeros(len(edges)), np.zeros(len(edges))
+        peaks[0], squares[0] = self._unfinished
+        _add_levels(block, edges, peaks, squares)
+        self._position = end
+        self._unfinished = (float(peaks[-1]), float(squares[-1]))
+        self._peaks.append(peaks[:-1])
+        self._squares.append(squares[:-1])
+
+    def steps(self) -> Steps:
+        """End the sound and give its steps."""
+        length, step = self._position - self._lead, _step_at(self._position, self._rate_hz)
+        missing = int(_sample_at(step + 1, self._rate_hz)) - self._position
+        self.feed(np.zeros((missing, 2), np.float32))
+        hops = np.concatenate(self._hops)
+        return Steps(
+            lead=self._lead,
+            length=length,
+            peaks=np.concatenate(self._peaks),
+            squares=np.concatenate(self._squares),
+            energies=hops.reshape(-1, HOPS_PER_SECOND // STEPS_PER_SECOND).sum(axis=1),
+        )
+
+
+def steps_of(words: Iterable[NDArray[np.int32]], rate_hz: int, bits: int, lead: int = 0) -> Steps:
+    """Read the steps of finished words, shape (frames, 2), block by block."""
+    meter = StepMeter(rate_hz, lead)
+    for block in words:
+        meter.feed(samples_of(block, bits))
+    return meter.steps()
+
+
+def curves_of(sounds: Sequence[Steps], rate_hz: int) -> Curves:
+    """Draw the curves of sounds that follow each other; the last step may be a shorter one.
+
+    Parameters
+    ----------
+    sounds
+        Each with the lead that the end of the one before leaves it, see `lead_after`.
+    rate_hz
+        Their rate; of several sounds a multiple of 10.
 
     Examples
     --------
     A 997 Hz sine at -20 dBFS in both channels reads -20 LUFS (BS.1770, EBU Tech 3341):
 
     >>> wave = 0.1 * np.sin(2 * np.pi * 997 / 48000 * np.arange(5 * 48000))
-    >>> meter = CurveMeter(48000)
+    >>> meter = StepMeter(48000)
     >>> meter.feed(np.stack([wave, wave], 1).astype(np.float32))
-    >>> round(float(meter.curves().short_term_lufs[-1]), 2)
+    >>> round(float(curves_of([meter.steps()], 48000).short_term_lufs[-1]), 2)
     -20.0
     """
+    end = sum(sound.length for sound in sounds)
+    whole = _step_at(end, rate_hz)
+    edges = np.append(_sample_at(np.arange(whole + 1), rate_hz), end)
+    peaks, squares, energies = np.zeros((3, whole + 1))
+    position = 0
+    for sound in sounds:
+        first = _step_at(position, rate_hz)
+        here = slice(first, first + len(sound.peaks))
+        np.maximum(peaks[here], sound.peaks, out=peaks[here])
+        squares[here] += sound.squares
+        energies[here] += sound.energies
+        position += sound.length
+    count = whole + (end > edges[whole])
+    lengths = np.diff(edges)[:count]
+    short_term = np.full(count, np.nan)
+    if whole >= SHORT_TERM_STEPS:
+        windows = sliding_window_view(energies[:whole], SHORT_TERM_STEPS).sum(axis=1)
+        lasted = edges[SHORT_TERM_STEPS : whole + 1] - edges[: whole + 1 - SHORT_TERM_STEPS]
+        short_term[SHORT_TERM_STEPS - 1 : whole] = _OFFSET_LU + _decibels(windows / lasted)
+    return Curves(
+        peak_dbfs=_decibels(peaks[:count] ** 2),
+        average_dbfs=_decibels(squares[:count] / (2 * lengths)),
+        short_term_lufs=short_term,
+    )
 
-    def __init__(self, rate_hz: int) -> None:
-        self._rate_hz = rate_hz
-        self._energy = EnergyMeter(rate_hz, 2)
-        self._steps = 0
-        self._rest: Samples = np.zeros((0, 2), np.float32)
-        self._peaks: list[Levels] = []
-        self._powers: list[Levels] = []
 
-    def feed(self, block: Samples) -> None:
-        """Take the next samples, shape (frames, 2)."""
-        self._energy.feed(block)
-        waiting = np.concatenate((self._rest, block))
-        start = self._sample_at(self._steps)
-        steps = (start + len(waiting)) * STEPS_PER_SECOND // self._rate_hz - self._steps
-        edges = [self._sample_at(self._steps + n) - start for n in range(steps + 1)]
-        self._steps += steps
-        self._rest = waiting[edges[-1] :]
-        if steps:
-            self._keep(waiting[: edges[-1]], edges)
+def lead_after(samples: int, rate_hz: int) -> int:
+    """Give the samples of a step that are over when so many samples have passed."""
+    return samples - int(_sample_at(_step_at(samples, rate_hz), rate_hz))
 
-    def curves(self) -> Curves:
-        """End the stream and give its curves; a last step may be shorter than the others."""
-        if len(self._rest):
-            self._keep(self._rest, [0, len(self._rest)])
-        nothing = np.zeros(0)
-        short_term = np.full(sum(map(len, self._peaks)), np.nan)
-        windows = self._energy.short_term_blocks()
-        first = SHORT_TERM_STEPS - 1
-        short_term[first : first + len(windows)] = _OFFSET_LU + _decibels(windows)
-        return Curves(
-            peak_dbfs=_decibels(np.concatenate([nothing, *self._peaks]) ** 2),
-            average_dbfs=_decibels(np.concatenate([nothing, *self._powers])),
-            short_term_lufs=short_term,
-        )
 
-    def _sample_at(self, step: int) -> int:
-        """Give the first sample of a step."""
-        return -(-step * self._rate_hz // STEPS_PER_SECOND)
+def _step_at(sample: int, rate_hz: int) -> int:
+    """Give the step that a sample lies in."""
+    return sample * STEPS_PER_SECOND // rate_hz
 
-    def _keep(self, samples: Samples, edges: list[int]) -> None:
-        """Keep the levels of whole steps."""
-        peaks, powers = _peaks_and_powers(samples, np.array(edges))
-        self._peaks.append(peaks)
-        self._powers.append(powers)
+
+def _sample_at(steps: int | NDArray[np.int64], rate_hz: int) -> NDArray[np.int64]:
+    """Give the first sample of steps."""
+    return -(-np.asarray(steps) * rate_hz // STEPS_PER_SECOND)
 
 
 @compiled
-def _peaks_and_powers(samples: Samples, edges: NDArray[np.int64]) -> tuple[Levels, Levels]:
-    """Give the highest sample and the mean square of each stretch between edges."""
-    steps = len(edges) - 1
-    peaks, powers = np.zeros(steps), np.zeros(steps)
-    for step in range(steps):
-        for i in range(edges[step], edges[step + 1]):
+def _add_levels(samples, edges, peaks, squares):  # type: ignore[no-untyped-def]
+    """Raise the peaks, and add to the sums of squares, of the stretches that end at `edges`."""
+    begin = 0
+    for step in range(edges.shape[0]):
+        for i in range(begin, edges[step]):
             for channel in range(samples.shape[1]):
                 value = np.float64(samples[i, channel])
                 peaks[step] = max(peaks[step], abs(value))
-                powers[step] += value * value
-        powers[step] /= samples.shape[1] * (edges[step + 1] - edges[step])
-    return peaks, powers
+                squares[step] += value * value
+        begin = edges[step]
 
 
 def _decibels(power: Levels) -> Levels:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from functools import partial
+from itertools import groupby
+from typing import Any
 
 import numpy as np
 
@@ -26,7 +28,7 @@ from assembler.proof.content import (
     Section,
     Stretch,
 )
-from assembler.proof.curves import Curves, curves_of
+from assembler.proof.curves import Curves, Steps, curves_of, lead_after, steps_of
 from assembler.release.mastering import Mastered
 from assembler.release.measure import measure_section
 from assembler.release.plan import Plan
@@ -87,7 +89,8 @@ def readings(plan: Plan, sound: Sound, reuse: Reuse) -> Iterator[Callable[[], ob
     """
     for disc in plan.report.discs:
         for _, tracks in _stretches(plan, sound, disc):
-            yield partial(_curves, tracks, sound.bits, reuse)
+            for passage, lead in _passages(tracks, sound.bits):
+                yield partial(_steps, passage, lead, sound.bits, reuse)
     for section in plan.report.sections:
         yield partial(_source, reuse, section)
 
@@ -233,12 +236,33 @@ def _stretches(plan: Plan, sound: Sound, disc: DiscOrder) -> Iterator[tuple[floa
 
 
 def _curves(tracks: Sequence[Mastered], bits: int, reuse: Reuse) -> Curves:
-    """Read the curves of sounds that follow each other."""
+    """Draw the curves of sounds that follow each other."""
+    passages = _passages(tracks, bits)
+    steps = [_steps(passage, lead, bits, reuse) for passage, lead in passages]
+    return curves_of(steps, tracks[0].rate_hz)
 
-    def read() -> list[list[float]]:
-        words = (block for track in tracks for block in track.words(bits))
-        curves = curves_of(words, tracks[0].rate_hz, bits)
-        return [getattr(curves, field.name).tolist() for field in fields(curves)]
 
-    key = work_key("curves", [track.key for track in tracks], bits)
-    return Curves(*map(np.array, reuse.store.json(key, read)))
+def _passages(tracks: Sequence[Mastered], bits: int) -> Iterator[tuple[list[Mastered], int]]:
+    """Give the tracks of each passage, and the lead of its first step."""
+    position = 0
+    for _, of_file in groupby(tracks, lambda track: track.files[bits]):
+        passage = list(of_file)
+        yield passage, lead_after(position, passage[0].rate_hz)
+        position += sum(track.length for track in passage)
+
+
+def _steps(passage: Sequence[Mastered], lead: int, bits: int, reuse: Reuse) -> Steps:
+    """Read the steps of a passage; the silence around it makes it independent of the others."""
+
+    def read() -> dict[str, Any]:
+        words = (block for track in passage for block in track.words(bits))
+        steps = asdict(steps_of(words, passage[0].rate_hz, bits, lead))
+        return {
+            name: value if isinstance(value, int) else value.tolist()
+            for name, value in steps.items()
+        }
+
+    key = work_key("steps", [track.key for track in passage], lead, bits)
+    told = reuse.store.json(key, read)
+    levels = {name: np.array(told[name]) for name in ("peaks", "squares", "energies")}
+    return Steps(told["lead"], told["length"], **levels)

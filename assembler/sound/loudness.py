@@ -152,8 +152,8 @@ def _weighted_energies(padded, edges, fir, poles, memory, room, sums):  # type: 
         begin = edges[hop]
 
 
-class EnergyMeter:
-    """K-weighted energy of a stream, for each 10 ms.
+class HopEnergies:
+    """K-weighted energy of a stream in each hop of 10 ms, weighted and summed over its channels.
 
     Parameters
     ----------
@@ -171,7 +171,7 @@ class EnergyMeter:
     def __init__(self, rate_hz: int, channels: int) -> None:
         if channels not in _WEIGHTS:
             raise ValueError(f"no loudness weights for {channels} channels")
-        self.rate_hz = rate_hz
+        self._rate_hz = rate_hz
         self._fir, self._poles = _fir_and_poles(rate_hz)
         self._memory = np.zeros((channels, 4))
         self._before = np.zeros((4, channels), np.float32)
@@ -179,31 +179,49 @@ class EnergyMeter:
         self._weights = np.array(_WEIGHTS[channels])
         self._position = 0
         self._unfinished = np.zeros(channels)
-        self._momentary = _SlidingMeans(rate_hz, MOMENTARY_HOPS)
-        self._short_term = _SlidingMeans(rate_hz, SHORT_TERM_HOPS)
 
-    def feed(self, block: Samples) -> None:
-        """Take the next samples, shape (frames, channels)."""
+    def feed(self, block: Samples) -> Energies:
+        """Take the next samples, shape (frames, channels); give the hops that are now complete."""
         if not len(block):
-            return
+            return np.zeros(0)
         padded = np.concatenate((self._before, block))
         self._before = padded[-4:].copy()
         end = self._position + len(block)
         first = self._hop_at(self._position)
-        full = np.arange(first + 1, self._hop_at(end) + 1) * self.rate_hz // HOPS_PER_SECOND
+        full = np.arange(first + 1, self._hop_at(end) + 1) * self._rate_hz // HOPS_PER_SECOND
         edges = np.append(full - self._position, len(block))
         sums = np.zeros((len(edges), len(self._weights)))
         sums[0] = self._unfinished
         _weighted_energies(padded, edges, self._fir, self._poles, self._memory, self._room, sums)
         self._position = end
         self._unfinished = sums[-1]
-        hops = sums[:-1] @ self._weights
-        self._momentary.feed(hops)
-        self._short_term.feed(hops)
+        hops: Energies = sums[:-1] @ self._weights
+        return hops
 
     def _hop_at(self, position: int) -> int:
         """Give the hop that a sample lies in; hop h begins at h * rate // 100."""
-        return ((position + 1) * HOPS_PER_SECOND - 1) // self.rate_hz
+        return ((position + 1) * HOPS_PER_SECOND - 1) // self._rate_hz
+
+
+class EnergyMeter:
+    """Loudness of a stream.
+
+    Parameters
+    ----------
+    rate_hz, channels
+        As for `HopEnergies`.
+    """
+
+    def __init__(self, rate_hz: int, channels: int) -> None:
+        self._hops = HopEnergies(rate_hz, channels)
+        self._momentary = _SlidingMeans(rate_hz, MOMENTARY_HOPS)
+        self._short_term = _SlidingMeans(rate_hz, SHORT_TERM_HOPS)
+
+    def feed(self, block: Samples) -> None:
+        """Take the next samples, shape (frames, channels)."""
+        hops = self._hops.feed(block)
+        self._momentary.feed(hops)
+        self._short_term.feed(hops)
 
     def loudness(self) -> Loudness:
         """Give the reading of all that was fed."""
@@ -218,9 +236,13 @@ class EnergyMeter:
         """Give the mean squares of the 400 ms gating blocks, for `integrated_of`."""
         return self._momentary.gating_blocks()
 
-    def short_term_blocks(self) -> Energies:
-        """Give the mean squares of 3 s windows, one each 0.1 s."""
-        return self._short_term.gating_blocks()
+
+@compiled
+def _add_windows(hops, length, sums):  # type: ignore[no-untyped-def]
+    """Sum each window of some hops by itself: a running sum's rounding would stay for ever."""
+    for first in range(length):
+        for i in range(sums.shape[0]):
+            sums[i] += hops[first + i]
 
 
 class _SlidingMeans:
@@ -242,8 +264,7 @@ class _SlidingMeans:
         if not count:
             return
         sums = np.zeros(count)
-        for first in range(self._length):  # no running sum: its rounding would stay for ever
-            sums += hops[first : first + count]
+        _add_windows(hops, self._length, sums)
         starts = np.arange(self._first, self._first + count)
         ends = (starts + self._length) * self._rate_hz // HOPS_PER_SECOND
         means = sums / (ends - starts * self._rate_hz // HOPS_PER_SECOND)

@@ -15,11 +15,12 @@ import soundfile
 from download.album import samples_of_words
 from outside import program, true_peak_16
 
-from assembler.download.formats import FACTS
+from assembler.download.formats import FACTS, encode
 from assembler.download.lossy import (
     MOST_ROUNDS,
     LossyPiece,
     LossyResult,
+    decoded,
     decoded_peak_dbtp,
     encode_below_ceiling,
     levels_as_coded,
@@ -98,6 +99,17 @@ def test_a_group_is_lowered_alike_and_others_are_left_alone(tmp_path, music):
     bytes_before = [p.target.read_bytes() for p in pieces]
     assert encode_below_ceiling(pieces, -1.0) == [a, b, c]
     assert [p.target.read_bytes() for p in pieces] == bytes_before
+
+
+@pytest.mark.parametrize("name", ["mp3-320", "mp3-v0"])
+def test_mp3_decodes_as_in_ffmpeg_above_full_scale_too(name, tmp_path, music):
+    made = piece(tmp_path, name, hot(music[44100], 6, 44100))
+    encode(made.words(), 44100, made.facts, made.target)
+    command = [program("ffmpeg", "ffmpeg"), "-v", "error", "-i", made.target, "-f", "f32le", "-"]
+    told = subprocess.run(command, capture_output=True, check=True).stdout
+    outside = np.frombuffer(told, "<f4").reshape(-1, 2)
+    assert np.abs(outside).max() > 1
+    np.testing.assert_allclose(np.concatenate(list(decoded(made.target))), outside, atol=1e-5)
 
 
 def test_silence_has_no_peak(tmp_path):

@@ -27,7 +27,7 @@ from assembler.proof.content import (
     Section,
     Stretch,
 )
-from assembler.proof.curves import Curves, curves_of
+from assembler.proof.curves import Curves, curves_of, steps_of
 from assembler.sequence import DiscOrder, Passage, TrackPlace, TrackSound, lay_out
 from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.words import TrackWords, track_words
@@ -45,7 +45,7 @@ def finished_proof(folder: Path) -> Proof:
     order = _order(report, manifest)
     words = track_words(manifest, [order])
     image = folder / "disc" / f"{report['name']}.wav"
-    curves = curves_of(image_words(image), DISC_RATE_HZ, 16)
+    curves = curves_of([steps_of(image_words(image), DISC_RATE_HZ, 16)], DISC_RATE_HZ)
     return Proof(
         name=report["name"],
         proof_of=hashlib.sha256(image.read_bytes()).hexdigest(),

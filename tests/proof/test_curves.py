@@ -1,19 +1,34 @@
-"""Curves of a sound over time, held against ffmpeg's ebur128 filter and against plain numpy."""
+"""Curves of a sound over time, held against ffmpeg's ebur128, pyloudnorm and plain numpy."""
 
 from __future__ import annotations
 
 import re
 import subprocess
+from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import pyloudnorm
 import pytest
 import soundfile
 from outside import program, real_music
 
-from assembler.proof.curves import SILENCE_DB, CurveMeter, curves_of
+from assembler.proof.curves import (
+    SILENCE_DB,
+    Curves,
+    StepMeter,
+    curves_of,
+    lead_after,
+    steps_of,
+)
+from assembler.sound.dither import samples_of
 
 TOLERANCE_LU = 0.2
+
+
+def curves_of_words(blocks: Sequence[np.ndarray], rate_hz: int, bits: int) -> Curves:
+    return curves_of([steps_of(blocks, rate_hz, bits)], rate_hz)
 
 
 def test_short_term_loudness_is_ffmpegs_at_ten_random_times(tmp_path: Path) -> None:
@@ -27,7 +42,7 @@ def test_short_term_loudness_is_ffmpegs_at_ten_random_times(tmp_path: Path) -> N
     readings = re.findall(r"t:\s*([\d.]+)\s.*?S:\s*(-?[\d.]+)", told)
     words, _ = soundfile.read(sound, dtype="int16")
     blocks = np.array_split(words.astype(np.int32), 37)
-    curves = curves_of(blocks, 44100, 16)
+    curves = curves_of_words(blocks, 44100, 16)
     steps = np.random.default_rng(7).choice(np.arange(31, len(readings)), 10, replace=False)
     for step in steps:
         time_s, lufs = map(float, readings[step])
@@ -40,12 +55,12 @@ def test_short_term_loudness_is_ffmpegs_at_ten_random_times(tmp_path: Path) -> N
 def test_steps_are_tenths_of_a_second_whatever_the_blocks(rate_hz: int) -> None:
     random = np.random.default_rng(3)
     sound = random.normal(0, 0.1, (rate_hz * 5 + 1234, 2)).astype(np.float32)
-    whole, pieces = CurveMeter(rate_hz), CurveMeter(rate_hz)
+    whole, pieces = StepMeter(rate_hz), StepMeter(rate_hz)
     whole.feed(sound)
     for piece in np.split(sound, [1, 77, 5000, 5001, 90000]):
         pieces.feed(piece)
-    curves = whole.curves()
-    for name, levels in vars(pieces.curves()).items():
+    curves = curves_of([whole.steps()], rate_hz)
+    for name, levels in vars(curves_of([pieces.steps()], rate_hz)).items():
         np.testing.assert_allclose(levels, getattr(curves, name), atol=1e-9)
     edges = np.ceil(np.arange(51) * rate_hz / 10).astype(int)
     assert len(curves.peak_dbfs) == 51
@@ -58,11 +73,49 @@ def test_steps_are_tenths_of_a_second_whatever_the_blocks(rate_hz: int) -> None:
     assert np.isfinite(curves.short_term_lufs[29:50]).all()
 
 
+def test_passages_by_themselves_give_the_curves_of_the_whole() -> None:
+    """Each begins at a frame of the disc, after the silence at the end of the one before."""
+    random, rate_hz = np.random.default_rng(5), 44100
+    whole = random.integers(-8000, 8000, (588 * 75 * 20, 2)).astype(np.int32)
+    cuts = [0, 588 * 401, 588 * 402, 588 * 977, len(whole)]
+    for cut in cuts[1:-1]:
+        whole[cut - 588 * 2 : cut] = 0
+    leads = [lead_after(cut, rate_hz) for cut in cuts[:-1]]
+    assert all(lead % 294 == 0 for lead in leads)
+    assert len(set(leads)) == 4
+    passages = [
+        steps_of(np.array_split(whole[first:end], 3), rate_hz, 16, lead)
+        for (first, end), lead in zip(pairwise(cuts), leads, strict=True)
+    ]
+    together = curves_of(passages, rate_hz)
+    alone = curves_of_words([whole], rate_hz, 16)
+    np.testing.assert_array_equal(together.peak_dbfs, alone.peak_dbfs)
+    np.testing.assert_allclose(together.average_dbfs, alone.average_dbfs, atol=1e-9)
+    np.testing.assert_allclose(together.short_term_lufs, alone.short_term_lufs, atol=0.001)
+
+
+def test_the_loudness_of_a_window_is_the_standards_over_its_own_samples() -> None:
+    """pyloudnorm reads the 3 s before a step, filtered from the start of the sound."""
+    random, rate_hz = np.random.default_rng(8), 48000
+    words = random.normal(0, 2000, (rate_hz * 6, 2)) * np.linspace(0.1, 1, rate_hz * 6)[:, None]
+    words = np.rint(words).astype(np.int32)
+    curves = curves_of_words([words], rate_hz, 16)
+    filtered = samples_of(words, 16).astype(np.float64)
+    for stage in pyloudnorm.Meter(rate_hz, filter_class="DeMan")._filters.values():
+        filtered = np.stack([stage.apply_filter(channel) for channel in filtered.T], 1)
+    for step in (29, 40, 59):
+        end = (step + 1) * rate_hz // 10
+        power = np.mean(filtered[end - 3 * rate_hz : end] ** 2, axis=0).sum()
+        assert curves.short_term_lufs[step] == pytest.approx(
+            -0.691 + 10 * np.log10(power), abs=0.01
+        )
+
+
 def test_silence_and_nothing_have_curves() -> None:
-    silence = curves_of([np.zeros((44100 * 4, 2), np.int32)], 44100, 16)
+    silence = curves_of_words([np.zeros((44100 * 4, 2), np.int32)], 44100, 16)
     assert set(silence.peak_dbfs) == set(silence.average_dbfs) == {SILENCE_DB}
     assert silence.short_term_lufs[-1] < SILENCE_DB + 1
-    assert len(curves_of([], 44100, 16).peak_dbfs) == 0
-    short = curves_of([np.ones((100, 2), np.int32)], 44100, 16)
+    assert len(curves_of_words([], 44100, 16).peak_dbfs) == 0
+    short = curves_of_words([np.ones((100, 2), np.int32)], 44100, 16)
     assert len(short.peak_dbfs) == 1
     assert np.isnan(short.short_term_lufs).all()
