@@ -6,30 +6,30 @@ the image and its cue sheet say is inside; the decoded samples are the image's.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import mutagen
-import soundfile
+import numpy as np
 from mutagen.flac import FLAC, CueSheet, CueSheetTrack, CueSheetTrackIndex
+from numpy.typing import NDArray
 
+from assembler.disc.image import sound_file, write_disc
 from assembler.disc.texts import ReleaseTexts, TrackTexts
 from assembler.errors import AssemblerError
 from assembler.manifest.codes import ean13
 from assembler.sequence import DiscOrder
-from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
-from assembler.stopping import heed_stop
+from assembler.sequence.frames import SAMPLES_PER_FRAME
 
 LEAD_OUT = 170
 """The lead-out's track number on a disc."""
 _LEVEL = 0.5
 """libsndfile's scale for FLAC's level 4: written anew whenever a gap moves, it is to be quick; on
 real music 4 % larger than level 8 and written in a quarter of the time."""
-_BLOCK_SAMPLES = 1 << 16
 
 
 def write_archive(
-    image: Path,
+    words: Iterable[NDArray[np.int32]],
     target: Path,
     order: DiscOrder,
     release: ReleaseTexts,
@@ -41,8 +41,8 @@ def write_archive(
 
     Parameters
     ----------
-    image
-        WAV file of the disc: 44,100 Hz, 16 bit, two channels.
+    words
+        As for the disc's image.
     target
         FLAC file to write.
     order
@@ -55,9 +55,10 @@ def write_archive(
     Raises
     ------
     AssemblerError
-        The image is not the order's, or the file can't be tagged.
+        The sound is not as long as the order says, or the file can't be tagged.
     """
-    _write_sound(image, target, order)
+    with sound_file(target, format="FLAC", compression_level=_LEVEL) as file:
+        write_disc(words, order, file)
     flags = pre_emphasis or [False] * len(tracks)
     try:
         file = FLAC(target)
@@ -68,23 +69,6 @@ def write_archive(
         file.save(padding=lambda _: 0)
     except mutagen.MutagenError as error:
         raise AssemblerError(f"{target.name}: can't be tagged: {error}") from error
-
-
-def _write_sound(image: Path, target: Path, order: DiscOrder) -> None:
-    samples = order.frames * SAMPLES_PER_FRAME
-    with soundfile.SoundFile(str(image)) as source:
-        found = (source.samplerate, source.channels, source.subtype, source.frames)
-        if found != (DISC_RATE_HZ, 2, "PCM_16", samples):
-            raise AssemblerError(
-                f"{image.name}: is not the image of disc {order.number}, which has 2 channels of "
-                f"{samples} samples of 16 bits at {DISC_RATE_HZ} Hz: build the release again"
-            )
-        with soundfile.SoundFile(
-            str(target), "w", DISC_RATE_HZ, 2, "PCM_16", format="FLAC", compression_level=_LEVEL
-        ) as archive:
-            while len(block := source.read(_BLOCK_SAMPLES, "int16")):
-                heed_stop()
-                archive.write(block)
 
 
 def _comments(release: ReleaseTexts) -> Iterator[tuple[str, str]]:

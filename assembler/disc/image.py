@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import soundfile
@@ -31,15 +32,31 @@ def write_image(words: Iterable[NDArray[np.int32]], order: DiscOrder, target: Pa
     AssemblerError
         The sound is not as long as the order says.
     """
+    with sound_file(target, format="WAV") as file:
+        write_disc(words, order, file)
+
+
+def sound_file(target: Path, **how: Any) -> soundfile.SoundFile:
+    """Open a file for a disc's sound; `how` names its format, and how it is packed."""
+    return soundfile.SoundFile(str(target), "w", DISC_RATE_HZ, 2, subtype="PCM_16", **how)
+
+
+def write_disc(
+    words: Iterable[NDArray[np.int32]], order: DiscOrder, file: soundfile.SoundFile
+) -> None:
+    """Write a disc's words to an open file.
+
+    Raises
+    ------
+    AssemblerError
+        The sound is not as long as the order says.
+    """
     samples = 0
-    with soundfile.SoundFile(
-        str(target), "w", DISC_RATE_HZ, 2, subtype="PCM_16", format="WAV"
-    ) as file:
-        for block in words:
-            file.write(np.ascontiguousarray(block, np.int16))
-            samples += len(block)
+    for block in words:
+        file.write(np.ascontiguousarray(block, np.int16))
+        samples += len(block)
     if samples != order.frames * SAMPLES_PER_FRAME:
         raise AssemblerError(
-            f"disc {order.number}: the image has {samples} samples, the running order "
+            f"disc {order.number}: its sound has {samples} samples, the running order "
             f"{order.frames * SAMPLES_PER_FRAME}: please report this"
         )

@@ -20,21 +20,45 @@ from assembler.errors import AssemblerError
 from assembler.manifest import Manifest
 from assembler.release.keys import named_key
 from assembler.release.mastering import Mastered
-from assembler.release.plan import DISC_BITS
+from assembler.release.plan import DISC_BITS, Plan
 from assembler.release.reuse import Reuse
 from assembler.sequence import DiscOrder
 
 
-def make_disc(
+def disc_files(
     folder: Path,
-    name: str,
-    manifest: Manifest,
-    disc: DiscOrder,
-    of_discs: int,
-    sound: Sequence[Mastered],
+    plan: Plan,
+    tracks: Sequence[Mastered],
+    hidden: Mastered | None,
     reuse: Reuse,
-) -> None:
-    """Write all files of one disc.
+) -> list[DiscFiles]:
+    """Give the files of each disc, which are to be written.
+
+    Parameters
+    ----------
+    folder
+        To write into.
+    plan
+        What is made.
+    tracks
+        The disc's mastering.
+    hidden
+        The sound before track 1.
+    reuse
+        Finished work.
+    """
+    discs, manifest = plan.report.discs, plan.report.source.manifest
+    of_disc = [[tracks[place.index] for place in disc.places] for disc in discs]
+    if hidden:
+        of_disc[0].insert(0, hidden)
+    return [
+        DiscFiles(folder, plan.name, manifest, disc, len(discs), sound, reuse)
+        for disc, sound in zip(discs, of_disc, strict=True)
+    ]
+
+
+class DiscFiles:
+    """The files of one disc; image and archive take long and are written side by side.
 
     Parameters
     ----------
@@ -49,42 +73,70 @@ def make_disc(
     reuse
         Finished work.
     """
-    stem = disc_stem(name, disc.number, of_discs)
-    image, cue = folder / f"{stem}.wav", folder / f"{stem}.cue"
-    image_key = named_key("image", {"length of the disc": disc.frames}, [s.key for s in sound])
-    reuse.file(image, image_key, lambda path: write_image(_all_words(sound), disc, path))
-    of_release = release_texts(manifest)
-    texts = [track_texts(manifest, place.index) for place in disc.places]
-    cue.write_bytes(cue_bytes(cue_sheet(image.name, disc, of_release, texts)))
-    others = []
-    with suppress(AssemblerError):  # of words that don't fit: the check has said so
-        packs = folder / f"{stem}.cdtext"
-        packs.write_bytes(cd_text(of_release, texts).content)
-        others.append(packs)
-    archive = folder / f"{stem}.flac"
-    flags = [text.pre_emphasis for text in texts]
-    codes = [text.isrc for text in texts]
-    points = [place.points for place in disc.places]
-    pause = disc.opening_pause_frames
-    marks: dict[str, object] = {
-        "index points": points,
-        "opening pause": pause,
-        "texts of the release": of_release,
-        "ISRCs": codes,
-        "flags": flags,
-    }
-    archive_key = named_key("archive", marks, [image_key])
-    reuse.file(
-        archive,
-        archive_key,
-        lambda path: write_archive(image, path, disc, of_release, texts, pre_emphasis=flags),
-    )
-    digests = {path: reuse.digest(path) for path in (image, cue, *others, archive)}
-    sheet = _pq_sheet(manifest, disc, of_discs, digests)
-    number = f"-{disc.number}" if of_discs > 1 else ""
-    text = pq_text(sheet)
-    (folder / f"pq-sheet{number}.txt").write_text(text, encoding="utf-8", newline="\n")
-    write_pq_pdf(sheet, folder / f"pq-sheet{number}.pdf")
+
+    def __init__(
+        self,
+        folder: Path,
+        name: str,
+        manifest: Manifest,
+        disc: DiscOrder,
+        of_discs: int,
+        sound: Sequence[Mastered],
+        reuse: Reuse,
+    ) -> None:
+        self.folder = folder
+        self.manifest = manifest
+        self.disc = disc
+        self.of_discs = of_discs
+        self.sound = sound
+        self.reuse = reuse
+        stem = disc_stem(name, disc.number, of_discs)
+        kinds = (".wav", ".flac", ".cue", ".cdtext")
+        self.image, self.archive, self.cue, self.packs = (folder / f"{stem}{k}" for k in kinds)
+        self.of_release = release_texts(manifest)
+        self.texts = [track_texts(manifest, place.index) for place in disc.places]
+        length = {"length of the disc": disc.frames}
+        self._image_key = named_key("image", length, [one.key for one in sound])
+
+    def write_image(self) -> None:
+        """Write the image."""
+        self.reuse.file(
+            self.image,
+            self._image_key,
+            lambda path: write_image(_all_words(self.sound), self.disc, path),
+        )
+
+    def write_archive(self) -> None:
+        """Write the archive."""
+        flags = [text.pre_emphasis for text in self.texts]
+        marks: dict[str, object] = {
+            "index points": [place.points for place in self.disc.places],
+            "opening pause": self.disc.opening_pause_frames,
+            "texts of the release": self.of_release,
+            "ISRCs": [text.isrc for text in self.texts],
+            "flags": flags,
+        }
+
+        def write(path: Path) -> None:
+            words = _all_words(self.sound)
+            write_archive(words, path, self.disc, self.of_release, self.texts, pre_emphasis=flags)
+
+        self.reuse.file(self.archive, named_key("archive", marks, [self._image_key]), write)
+
+    def write_texts(self) -> None:
+        """Write cue sheet, CD-Text and PQ sheet, when image and archive are there."""
+        cue_text = cue_sheet(self.image.name, self.disc, self.of_release, self.texts)
+        self.cue.write_bytes(cue_bytes(cue_text))
+        files = [self.image, self.cue]
+        with suppress(AssemblerError):  # of words that don't fit: the check has said so
+            self.packs.write_bytes(cd_text(self.of_release, self.texts).content)
+            files.append(self.packs)
+        digests = {path: self.reuse.digest(path) for path in (*files, self.archive)}
+        sheet = _pq_sheet(self.manifest, self.disc, self.of_discs, digests)
+        number = f"-{self.disc.number}" if self.of_discs > 1 else ""
+        text = pq_text(sheet)
+        (self.folder / f"pq-sheet{number}.txt").write_text(text, encoding="utf-8", newline="\n")
+        write_pq_pdf(sheet, self.folder / f"pq-sheet{number}.pdf")
 
 
 def _all_words(sound: Iterable[Mastered]) -> Iterator[NDArray[np.int32]]:

@@ -125,8 +125,16 @@ class Downloads:
         self.reuse = reuse
         self.made: dict[Format, FormatMade] = {}
 
-    def run(self, *, packages: bool) -> list[Finding]:
-        """Make everything; give what there is to know of it."""
+    def run(self, when_begun: Callable[[], None], *, packages: bool) -> list[Finding]:
+        """Make everything; give what there is to know of it.
+
+        Parameters
+        ----------
+        when_begun
+            Called once, when the lossy coding is on its way: what it begins comes after that.
+        packages
+            Make a zip file of each format too.
+        """
         for name in self.masters:
             (self.folder / name).mkdir()
         self._write_pictures()
@@ -136,13 +144,13 @@ class Downloads:
             self.made[name] = FormatMade(self._rates(name), levels)
         jobs: list[Future[None]] = []
 
-        def begin_lossless() -> None:
+        def begin_the_rest() -> None:
+            when_begun()
             work = [(name, index) for index in self._longest_first() for name in lossless]
-            if not jobs:
-                jobs.extend(self.pool.submit(self._make_lossless, *one) for one in work)
+            jobs.extend(self.pool.submit(self._make_lossless, *one) for one in work)
 
         lossy = [name for name in self.masters if FACTS[name].lossy]
-        findings = self._make_lossy(lossy, begin_lossless)
+        findings = self._make_lossy(lossy, begin_the_rest)
         for job in jobs:
             job.result()
         self._write_tables()
@@ -179,11 +187,12 @@ class Downloads:
             self._tag(name, index, key, make)
 
     def _make_lossy(self, names: Sequence[Format], when_begun: Callable[[], None]) -> list[Finding]:
-        """Make the lossy files, which take longest; tell whenever a round of them has begun."""
+        """Make the lossy files, which take longest; tell when their first round has begun."""
         ceiling = self.source.manifest.download.lossy_ceiling
         work = [(name, index) for index in self._longest_first() for name in names]
         pieces = [self._lossy_piece(name, index) for name, index in work]
         keys: dict[Path, Key] = {}
+        to_tell = [when_begun]
 
         def run(
             code: Callable[[LossyPiece], float | None], again: list[LossyPiece]
@@ -198,7 +207,8 @@ class Downloads:
                     return self._coded(code, piece, keys[piece.target])
 
             peaks = self.pool.map(coded, again)
-            when_begun()
+            while to_tell:
+                to_tell.pop()()
             return peaks
 
         of_target = {

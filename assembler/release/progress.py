@@ -18,7 +18,7 @@ from assembler.release.plan import Plan
 from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.stopping import heed_stop
 
-READ, ROUND, MASTER, IMAGE = 0.005, 0.0025, 0.005, 0.005
+READ, ROUND, MASTER, IMAGE, ARCHIVE = 0.005, 0.0025, 0.005, 0.002, 0.004
 _USUAL_ROUNDS = 2
 _LOSSLESS, _LOSSY = 0.014, 0.036
 _SOURCES_AND_CURVES = 0.004
@@ -119,7 +119,7 @@ def readings_cost(plan: Plan) -> float:
 def planned_s(plan: Plan) -> float:
     """Give what a build costs that finds nothing in the store."""
     each = sum(format_cost(name) for name in plan.downloads)
-    each += IMAGE if plan.disc else 0
+    each += IMAGE + ARCHIVE if plan.disc else 0
     once = PROOF_S + readings_cost(plan) if "proof" in plan.rooms else 0.0
     once += CLIPS_S * len(plan.report.sections) if plan.joins else 0
     once += PAPER_S if "paper" in plan.rooms else 0

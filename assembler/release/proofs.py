@@ -31,7 +31,7 @@ from assembler.proof.content import (
 from assembler.proof.curves import Curves, Steps, curves_of, lead_after, steps_of
 from assembler.release.mastering import Mastered
 from assembler.release.measure import measure_section
-from assembler.release.plan import Plan
+from assembler.release.plan import DISC_BITS, Mastering, Plan
 from assembler.release.report import Result
 from assembler.release.reuse import Reuse
 from assembler.release.sections import TrackSection
@@ -73,6 +73,23 @@ class Sound:
     bits: int
     hidden: Mastered | None
     target_lufs: float | None
+
+
+def proof_sound(
+    plan: Plan, results: Mapping[Mastering, Result], hidden: Mastered | None
+) -> Sound | None:
+    """Give what a proof is drawn from; None where none is made."""
+    if "proof" not in plan.rooms:
+        return None
+    mastering, bits = plan.joins, DISC_BITS
+    if mastering is None and plan.measured_format:
+        mastering = plan.downloads[plan.measured_format]
+        bits = FACTS[plan.measured_format].bits
+    if mastering is None:
+        return None
+    level = mastering.level
+    target = None if level.match == "none" else level.target
+    return Sound(results[mastering], bits, hidden, target)
 
 
 def readings(plan: Plan, sound: Sound, reuse: Reuse) -> Iterator[Callable[[], object]]:

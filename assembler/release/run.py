@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 from assembler.download.cover import read_cover
-from assembler.download.formats import FACTS
 from assembler.errors import AssemblerError
 from assembler.findings import Finding
 from assembler.manifest import Level
@@ -22,7 +21,7 @@ from assembler.proof.page import write_page
 from assembler.release.approvals import approval_findings
 from assembler.release.build_report import BuildReport
 from assembler.release.clips import clips
-from assembler.release.discs import make_disc
+from assembler.release.discs import DiscFiles, disc_files
 from assembler.release.downloads import Covers, Downloads, FormatMade, formats_json
 from assembler.release.keys import Key
 from assembler.release.levels import level_findings, segue_findings
@@ -32,6 +31,7 @@ from assembler.release.memory import reasons, remember
 from assembler.release.plan import DISC_BITS, Mastering, Plan
 from assembler.release.prepared import Prepared, prepare
 from assembler.release.progress import (
+    ARCHIVE,
     CLIPS_S,
     IMAGE,
     MASTER,
@@ -43,7 +43,7 @@ from assembler.release.progress import (
     match_cost,
     readings_cost,
 )
-from assembler.release.proofs import Sound, gather_proof, readings
+from assembler.release.proofs import Sound, gather_proof, proof_sound, readings
 from assembler.release.release_folder import (
     MANIFEST,
     keep_other_rooms,
@@ -56,7 +56,6 @@ from assembler.release.report import Result, report_content, told_formats, write
 from assembler.release.reuse import Reuse
 from assembler.release.side_clips import proof_side
 from assembler.release.store import Store
-from assembler.sequence import DiscOrder
 from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.stopping import heed_stop
 from assembler.words import track_words
@@ -92,6 +91,7 @@ class Build:
                 self.reuse.see(file.path)
         self.formats: dict[Format, FormatMade] = {}
         self.hidden: Mastered | None = None
+        self.discs: list[DiscFiles] = []
         self.proof_of: str | None = None
         self.matched: dict[Level, list[Matched]] = {}
 
@@ -99,11 +99,17 @@ class Build:
         results = {mastering: self._master(mastering) for mastering in self.plan.widths}
         if image := self.plan.disc or self.plan.joins:
             self.hidden = self._master_hidden(results[image], image.level)
-        sound = self._proof_sound(results) if "proof" in self.plan.rooms else None
-        begun = [*self._start_discs(results), *self._start_proof(sound)]
-        of_downloads = self._make_downloads(results)
+        sound = proof_sound(self.plan, results, self.hidden)
+        begun: list[Future[None]] = []
+
+        def begin_the_rest() -> None:
+            begun.extend([*self._start_discs(results), *self._start_proof(sound)])
+
+        of_downloads = self._make_downloads(results, begin_the_rest)
         for work in begun:
             work.result()
+        for disc in self.discs:
+            disc.write_texts()
         if "paper" in self.plan.rooms:
             self._make_paper(self.folder / "paper")
         of_levels = self._level_findings(results)
@@ -174,22 +180,21 @@ class Build:
                 write_barcode(manifest.release.barcode, folder)
 
     def _start_discs(self, results: dict[Mastering, Result]) -> list[Future[None]]:
-        """Begin to write the discs' files, which goes on beside the encoders."""
+        """Begin to write the discs' sound, which goes on beside the encoders."""
         if not self.plan.disc:
             return []
-        tracks = results[self.plan.disc].tracks
-        folder = self.folder / "disc"
+        folder, tracks = self.folder / "disc", results[self.plan.disc].tracks
         folder.mkdir()
-        discs, hidden = self.plan.report.discs, self.hidden
+        self.discs = disc_files(folder, self.plan, tracks, self.hidden, self.reuse)
+        pieces = [("archive", ARCHIVE, one, one.write_archive) for one in self.discs]
+        pieces += [("image", IMAGE, one, one.write_image) for one in self.discs]
 
-        def make(disc: DiscOrder) -> None:
-            on_it = [tracks[place.index] for place in disc.places]
-            sound = [hidden, *on_it] if hidden and disc.hidden else on_it
-            manifest, name = self.source.manifest, self.plan.name
-            with self.account.step(f"disc {disc.number}", IMAGE * disc.frames / 75):
-                make_disc(folder, name, manifest, disc, len(discs), sound, self.reuse)
+        def do(what: str, cost_s: float, files: DiscFiles, write: Callable[[], None]) -> None:
+            disc = files.disc
+            with self.account.step(f"disc {disc.number}: {what}", cost_s * disc.frames / 75):
+                write()
 
-        return [self.pool.submit(make, disc) for disc in discs]
+        return [self.pool.submit(do, *piece) for piece in pieces]
 
     def _master_hidden(self, result: Result, level: Level) -> Mastered | None:
         """Master the sound before track 1: at the album's gain, or matched like a track."""
@@ -205,18 +210,6 @@ class Build:
         dither = self.source.manifest.disc.dither
         (mastered,) = self.reuse.mastered(matched, key, level.ceiling, (DISC_BITS,), dither)
         return mastered
-
-    def _proof_sound(self, results: dict[Mastering, Result]) -> Sound | None:
-        """Give what a proof is drawn from."""
-        mastering, bits = self.plan.joins, DISC_BITS
-        if mastering is None and self.plan.measured_format:
-            mastering = self.plan.downloads[self.plan.measured_format]
-            bits = FACTS[self.plan.measured_format].bits
-        if mastering is None:
-            return None
-        level = mastering.level
-        target = None if level.match == "none" else level.target
-        return Sound(results[mastering], bits, self.hidden, target)
 
     def _start_proof(self, sound: Sound | None) -> list[Future[None]]:
         """Begin what a proof takes long for, which goes on beside the encoders."""
@@ -252,8 +245,11 @@ class Build:
         self.proof_of = proof.proof_of
         yield from approval_findings(self.source, proof.proof_of)
 
-    def _make_downloads(self, results: dict[Mastering, Result]) -> list[Finding]:
+    def _make_downloads(
+        self, results: dict[Mastering, Result], when_begun: Callable[[], None]
+    ) -> list[Finding]:
         if not self.plan.downloads:
+            when_begun()
             return []
         folder = self.folder / "download"
         folder.mkdir()
@@ -268,7 +264,7 @@ class Build:
             self.account,
             self.reuse,
         )
-        findings = downloads.run(packages=self.packages)
+        findings = downloads.run(when_begun, packages=self.packages)
         self.formats = downloads.made
         return findings
 
