@@ -157,7 +157,7 @@ def encode(
     width = ["-sample_fmt", "s32p", "-bits_per_raw_sample", "24"] if "alac" in facts.codec else []
     run_ffmpeg(
         [*source, *steady, *facts.codec, *width, f"file:{target}"],
-        feed=(np.ascontiguousarray(block, "<i4").tobytes() for block in aligned),
+        feed=(np.ascontiguousarray(block, "<i4").data for block in aligned),
     )
 
 

@@ -52,8 +52,6 @@ class Steps:
 
     Attributes
     ----------
-    lead
-        Samples of the first step that come before the sound.
     length
         Samples of the sound.
     peaks
@@ -64,7 +62,6 @@ class Steps:
         The same, K-weighted.
     """
 
-    lead: int
     length: int
     peaks: Levels
     squares: Levels
@@ -113,7 +110,6 @@ class StepMeter:
         self.feed(np.zeros((missing, 2), np.float32))
         hops = np.concatenate(self._hops)
         return Steps(
-            lead=self._lead,
             length=length,
             peaks=np.concatenate(self._peaks),
             squares=np.concatenate(self._squares),
@@ -135,7 +131,7 @@ def curves_of(sounds: Sequence[Steps], rate_hz: int) -> Curves:
     Parameters
     ----------
     sounds
-        Each with the lead that the end of the one before leaves it, see `lead_after`.
+        Each read with the lead that those before it leave, see `lead_after`.
     rate_hz
         Their rate; of several sounds a multiple of 10.
 

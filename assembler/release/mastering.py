@@ -235,7 +235,7 @@ class _WordFile:
         self._file = path.open("wb")
 
     def write(self, words: NDArray[np.int32]) -> None:
-        self._file.write(words.astype(self._kind).tobytes())
+        self._file.write(np.ascontiguousarray(words, self._kind).data)
 
     def close(self) -> None:
         self._file.close()
@@ -255,7 +255,7 @@ def _read_words(path: Path, bits: int, start: int, length: int) -> Iterator[NDAr
             data = file.read(min(left, BLOCK_FRAMES) * frame_bytes)
             block = np.frombuffer(data, _word_kind(bits)).reshape(-1, 2)
             left -= len(block)
-            yield block.astype(np.int32)
+            yield block.astype(np.int32, copy=False)
 
 
 def _is_plain(prepared: Prepared, i: int, gain_db: float, bits: int) -> bool:

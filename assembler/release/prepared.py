@@ -112,7 +112,7 @@ def _render(prepared: Prepared) -> None:
             try:
                 sound = _toned(section, rate_hz)
                 for block in fade(sound, section.samples_at(rate_hz), fade_in, fade_out):
-                    out.write(np.ascontiguousarray(block, "<f4").tobytes())
+                    out.write(np.ascontiguousarray(block, "<f4").data)
             except SourceError as error:
                 error.index = section.index
                 raise

@@ -271,15 +271,12 @@ def _passages(tracks: Sequence[Mastered], bits: int) -> Iterator[tuple[list[Mast
 def _steps(passage: Sequence[Mastered], lead: int, bits: int, reuse: Reuse) -> Steps:
     """Read the steps of a passage; the silence around it makes it independent of the others."""
 
-    def read() -> dict[str, Any]:
+    def read() -> list[Any]:
         words = (block for track in passage for block in track.words(bits))
-        steps = asdict(steps_of(words, passage[0].rate_hz, bits, lead))
-        return {
-            name: value if isinstance(value, int) else value.tolist()
-            for name, value in steps.items()
-        }
+        steps = steps_of(words, passage[0].rate_hz, bits, lead)
+        levels = (steps.peaks, steps.squares, steps.energies)
+        return [steps.length, *(values.tolist() for values in levels)]
 
     key = work_key("steps", [track.key for track in passage], lead, bits)
-    told = reuse.store.json(key, read)
-    levels = {name: np.array(told[name]) for name in ("peaks", "squares", "energies")}
-    return Steps(told["lead"], told["length"], **levels)
+    length, *levels = reuse.store.json(key, read)
+    return Steps(length, *map(np.array, levels))

@@ -40,7 +40,7 @@ def ffmpeg_program() -> str:
         raise AssemblerError("no ffmpeg for this system: install imageio-ffmpeg again") from error
 
 
-def run_ffmpeg(arguments: Sequence[str], feed: Iterable[bytes] = ()) -> None:
+def run_ffmpeg(arguments: Sequence[str], feed: Iterable[bytes | memoryview] = ()) -> None:
     """Run ffmpeg, with bytes to its standard input if it reads there.
 
     Raises
