@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from types import TracebackType
@@ -12,6 +12,18 @@ from typing import Any, TypeVar
 from assembler.stopping import Stop, heed_stop
 
 T = TypeVar("T")
+_LOOK_S = 0.1
+
+
+def result_of(work: Future[T]) -> T:
+    """Wait for a piece of work in a thread that signals may be meant for, and give its result.
+
+    A signal can be taken by any thread; its handler runs in the main one, which is not woken for
+    it: so that it doesn't have to wait for the work's end, it looks up now and then.
+    """
+    while not wait([work], timeout=_LOOK_S).done:
+        pass
+    return work.result()
 
 
 class Share(Executor):
@@ -41,6 +53,11 @@ class Share(Executor):
         future = self._pool.submit(work)
         self._futures.append(future)
         return future
+
+    def map(self, fn: Callable[..., T], *iterables: Iterable[Any], **_how: Any) -> Iterator[T]:
+        """Have pieces of work done side by side; give their results in order."""
+        futures = [self.submit(fn, *pieces) for pieces in zip(*iterables, strict=True)]
+        return map(result_of, futures)
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """End the build's work, not the pool."""

@@ -43,6 +43,7 @@ from assembler.release.store import work_key
 from assembler.sound.decibels import amplitude, rounded
 from assembler.sound.loudness import integrated_of
 from assembler.words import TrackWords
+from assembler.workers import result_of
 
 
 @dataclass(frozen=True)
@@ -152,7 +153,7 @@ class Downloads:
         lossy = [name for name in self.masters if FACTS[name].lossy]
         findings = self._make_lossy(lossy, begin_the_rest)
         for job in jobs:
-            job.result()
+            result_of(job)
         self._write_tables()
         if packages:
             list(self.pool.map(self._write_package, self.masters))

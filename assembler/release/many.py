@@ -6,7 +6,7 @@ import os
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor, wait
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from assembler.release.plan import ROOMS, plan_release
 from assembler.release.progress import Account, Progress, Step, no_progress, planned_s
 from assembler.release.store_limit import opened_store
 from assembler.stopping import Stop, heed_stop
+from assembler.workers import result_of
 
 MOST_AT_ONCE = 4
 """Releases under way at a time: enough to keep the workers busy while one has its page set, and
@@ -201,8 +202,7 @@ def build_jobs(
                     for job, account in zip(planned, accounts, strict=True)
                 ]
                 for future in futures:
-                    wait([future])
-                    yield future.result()
+                    yield result_of(future)
             except BaseException:
                 stop.now()
                 raise

@@ -59,6 +59,7 @@ from assembler.release.store import Store
 from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.stopping import heed_stop
 from assembler.words import track_words
+from assembler.workers import result_of
 
 
 class Build:
@@ -107,7 +108,7 @@ class Build:
 
         of_downloads = self._make_downloads(results, begin_the_rest)
         for work in begun:
-            work.result()
+            result_of(work)
         for disc in self.discs:
             disc.write_texts()
         if "paper" in self.plan.rooms:

@@ -33,7 +33,7 @@ from assembler.transfers.programme import (
 from assembler.transfers.remedies import SideFinding, findings_of
 from assembler.transfers.resolution import CHANNELS, WordMeter, WordReading
 from assembler.transfers.speed import SpeedReading, ToneMeter, speed_from_hum
-from assembler.workers import own_workers
+from assembler.workers import own_workers, result_of
 
 BATCH_BLOCKS = 8
 """Handed to each meter at once: some megabytes, so that the meters seldom wait for each other."""
@@ -285,8 +285,8 @@ def _feed(meters: Sequence[_Meter], recording: Recording, pool: Executor) -> Non
     while batch:
         read = pool.submit(lambda: list(islice(blocks, BATCH_BLOCKS)))
         for work in [pool.submit(_feed_one, meter, batch) for meter in meters]:
-            work.result()
-        batch = read.result()
+            result_of(work)
+        batch = result_of(read)
 
 
 def _feed_one(meter: _Meter, batch: Sequence[Samples]) -> None:
