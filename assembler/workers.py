@@ -40,7 +40,7 @@ class Share(Executor):
     def __init__(self, pool: Executor, stop: Stop) -> None:
         self._pool = pool
         self._stop = stop
-        self._futures: list[Future[Any]] = []
+        self._under_way: set[Future[Any]] = set()  # no longer: a done one would keep its result
 
     def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
         """Have a piece of work done when a worker is free."""
@@ -51,7 +51,8 @@ class Share(Executor):
                 return fn(*args, **kwargs)
 
         future = self._pool.submit(work)
-        self._futures.append(future)
+        self._under_way.add(future)
+        future.add_done_callback(self._under_way.discard)
         return future
 
     def map(self, fn: Callable[..., T], *iterables: Iterable[Any], **_how: Any) -> Iterator[T]:
@@ -62,10 +63,10 @@ class Share(Executor):
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """End the build's work, not the pool."""
         if cancel_futures:
-            for future in self._futures:
+            for future in list(self._under_way):
                 future.cancel()
         if wait:
-            _wait(self._futures)
+            _wait(list(self._under_way))
 
     def __exit__(
         self,

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+import weakref
 from pathlib import Path
 
 import numpy as np
@@ -181,6 +182,18 @@ def test_an_error_ends_what_workers_are_at() -> None:
         raise KeyboardInterrupt
     assert [isinstance(one.exception(), Stopped) for one in work[:2]] == [True, True]
     assert all(one.cancelled() for one in work[2:])
+
+
+def test_what_is_done_is_let_go() -> None:
+    """Blocks of a side that is read by workers must not pile up."""
+    with own_workers(2) as workers:
+        made = [weakref.ref(result_of(workers.submit(np.zeros, 1000))) for _ in range(20)]
+        made += [weakref.ref(one) for one in workers.map(np.zeros, range(20))]
+        for _ in range(500):
+            if not any(one() is not None for one in made[:-1]):  # the loop's last is still named
+                return
+            time.sleep(0.01)
+    raise AssertionError("results of work that is done are kept")
 
 
 def test_a_signal_that_a_worker_took_is_handled_at_once() -> None:
