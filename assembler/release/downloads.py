@@ -193,11 +193,11 @@ class Downloads:
         work = [(name, index) for index in self._longest_first() for name in names]
         pieces = [self._lossy_piece(name, index) for name, index in work]
         keys: dict[Path, Key] = {}
-        to_tell = [when_begun]
 
         def run(
             code: Callable[[LossyPiece], float | None], again: list[LossyPiece]
         ) -> Iterable[float | None]:
+            is_first = not keys
             for piece in again:
                 track_key, name, _ = of_target[piece.target]
                 how = {"coding": name, "lowered for its peaks": piece.lowered_db}
@@ -208,8 +208,8 @@ class Downloads:
                     return self._coded(code, piece, keys[piece.target])
 
             peaks = self.pool.map(coded, again)
-            while to_tell:
-                to_tell.pop()()
+            if is_first:
+                when_begun()
             return peaks
 
         of_target = {

@@ -187,15 +187,21 @@ class Build:
         folder, tracks = self.folder / "disc", results[self.plan.disc].tracks
         folder.mkdir()
         self.discs = disc_files(folder, self.plan, tracks, self.hidden, self.reuse)
-        pieces = [("archive", ARCHIVE, one, one.write_archive) for one in self.discs]
-        pieces += [("image", IMAGE, one, one.write_image) for one in self.discs]
+        pieces = [("archive", ARCHIVE, one.disc, one.write_archive) for one in self.discs]
+        pieces += [("image", IMAGE, one.disc, one.write_image) for one in self.discs]
+        return [
+            self._begin(f"disc {disc.number}: {what}", cost_s * disc.frames / 75, write)
+            for what, cost_s, disc, write in pieces
+        ]
 
-        def do(what: str, cost_s: float, files: DiscFiles, write: Callable[[], None]) -> None:
-            disc = files.disc
-            with self.account.step(f"disc {disc.number}: {what}", cost_s * disc.frames / 75):
-                write()
+    def _begin(self, what: str, cost_s: float, piece: Callable[[], object]) -> Future[None]:
+        """Have a piece of work done, as a step, when a worker is free."""
 
-        return [self.pool.submit(do, *piece) for piece in pieces]
+        def do() -> None:
+            with self.account.step(what, cost_s):
+                piece()
+
+        return self.pool.submit(do)
 
     def _master_hidden(self, result: Result, level: Level) -> Mastered | None:
         """Master the sound before track 1: at the album's gain, or matched like a track."""
@@ -218,18 +224,13 @@ class Build:
             return []
         read = list(readings(self.plan, sound, self.reuse))
         cost_s = readings_cost(self.plan) / len(read)
-        pieces = [("levels over time", cost_s, piece) for piece in read]
+        begun = [self._begin("levels over time", cost_s, piece) for piece in read]
         if self.plan.joins:
             folder = self.folder / "proof" / "joins"
             folder.mkdir(parents=True)
             cut = clips(folder, self.plan.report.discs, sound.result.tracks, self.reuse)
-            pieces += [("clip of a join", CLIPS_S, piece) for piece in cut]
-
-        def do(what: str, cost_s: float, piece: Callable[[], object]) -> None:
-            with self.account.step(what, cost_s):
-                piece()
-
-        return [self.pool.submit(do, *one) for one in pieces]
+            begun += [self._begin("clip of a join", CLIPS_S, piece) for piece in cut]
+        return begun
 
     def _make_proof(
         self, sound: Sound, results: dict[Mastering, Result], findings: tuple[Finding, ...]

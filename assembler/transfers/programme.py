@@ -28,6 +28,7 @@ from assembler.transfers.noise_floor import (
     runs,
     sounding,
 )
+from assembler.workers import result_of
 
 STEP_S = 0.01
 """One level is kept for each step."""
@@ -241,7 +242,7 @@ def read_programme(blocks: Iterable[Samples], rate_hz: int) -> ProgrammeReading:
 
     with ThreadPoolExecutor(1) as reader:
         coming = reader.submit(following)
-        while (block := coming.result()) is not None:
+        while (block := result_of(coming)) is not None:
             coming = reader.submit(following)
             meter.feed(block)
     return meter.reading()

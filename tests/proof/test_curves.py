@@ -95,7 +95,7 @@ def test_passages_by_themselves_give_the_curves_of_the_whole() -> None:
 
 
 def test_the_loudness_of_a_window_is_the_standards_over_its_own_samples() -> None:
-    """pyloudnorm reads the 3 s before a step, filtered from the start of the sound."""
+    """pyloudnorm filters it from the start; the 3 s before a step are read by BS.1770's sum."""
     random, rate_hz = np.random.default_rng(8), 48000
     words = random.normal(0, 2000, (rate_hz * 6, 2)) * np.linspace(0.1, 1, rate_hz * 6)[:, None]
     words = np.rint(words).astype(np.int32)
