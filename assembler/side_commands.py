@@ -11,7 +11,6 @@ from typing import Any
 
 from assembler.draft.first_manifest import write_new
 from assembler.errors import AssemblerError
-from assembler.manifest.yaml_text import read_text
 from assembler.transfers.named import NamedSide, named_sides
 
 PrintJson = Callable[[Any], None]
@@ -63,14 +62,14 @@ def run_split(options: argparse.Namespace, print_json: PrintJson) -> None:
     AssemblerError
         A side or the song list can't be read, or no song is found.
     """
-    from assembler.draft.song_list import listed_songs
+    from assembler.draft.song_list import listed_songs, song_list_text
     from assembler.shown_split import print_split
     from assembler.transfers.programme import read_programme
     from assembler.transfers.several_sides import split_sides
     from assembler.transfers.side_tracks import tracks_section
     from assembler.transfers.split_clips import write_split_clips
 
-    songs = listed_songs(read_text(options.titles)) if options.titles else None
+    songs = listed_songs(song_list_text(options.titles)) if options.titles else None
     titles = [song.title for song in songs or ()]
     with _opened(options.sides) as sides:
         readings = []

@@ -11,11 +11,10 @@ from pathlib import Path
 
 import mutagen
 
-from assembler.draft.song_list import titles_in
+from assembler.draft.song_list import song_list_text, titles_in
 from assembler.errors import AssemblerError
 from assembler.manifest.codes import parse_isrc
 from assembler.manifest.yaml_scalar import yaml_text
-from assembler.manifest.yaml_text import read_text
 from assembler.sources.pairs import common_stem, paired
 from assembler.sources.probe import SparingFile
 
@@ -68,7 +67,7 @@ def draft_manifest(
     tracks = [_track(files, numbered) for files in recordings]
     remarks = []
     if titles_file is not None:
-        titles = titles_in(read_text(titles_file))
+        titles = titles_in(song_list_text(titles_file))
         if len(titles) != len(tracks):
             remarks.append(
                 f"{titles_file}: has {len(titles)} titles for {len(tracks)} recordings: the order "

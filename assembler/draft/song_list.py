@@ -6,7 +6,11 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from pathlib import Path
 
+from assembler.text_files import OutsideFile
+
+MOST_BYTES = 1_000_000
 _QUOTED = re.compile(r"^\s*(?:>\s*)+")
 _BULLET = re.compile(r"^\s*[-–—•*·]\s+")
 _NUMBER = re.compile(r"^\s*(?:track\s*)?(\d{1,3})\s*(?:[.):–—-]|\s)\s*(?=\S)", re.IGNORECASE)
@@ -36,6 +40,17 @@ class ListedSong:
 
     title: str
     duration_s: int | None = None
+
+
+def song_list_text(path: Path) -> str:
+    """Read the file of a song list, in whatever encoding it was saved.
+
+    Raises
+    ------
+    FindingsError
+        It can't be read, is too long or no text.
+    """
+    return OutsideFile(path, "song list", MOST_BYTES).read_any_text()[0]
 
 
 def listed_songs(text: str) -> list[ListedSong]:

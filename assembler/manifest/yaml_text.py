@@ -6,7 +6,6 @@ Explicit tags and merge keys are refused, so nothing in a manifest can construct
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +16,7 @@ import yaml.reader
 from assembler.errors import FindingsError
 from assembler.findings import Finding, Loc, where_text
 from assembler.manifest.times import shorten
+from assembler.text_files import OutsideFile
 
 Tree = dict[str, "Tree"] | list["Tree"] | str | None
 
@@ -57,38 +57,17 @@ class Places:
 
 
 def read_text(path: Path) -> str:
-    """Read a UTF-8 text file for the person who named it.
+    """Read a manifest's UTF-8 text for the person who named it.
 
     Raises
     ------
     FindingsError
-        The file is missing, too long, or not UTF-8.
+        The file is missing, no regular file, too long, or not UTF-8.
     """
-    try:
-        with path.open("rb") as file:
-            content = file.read(MOST_BYTES + 1)
-    except OSError as error:
-        folder = os.path.isdir(path)  # noqa: PTH112  (unlike Path.is_dir, it takes any name)
-        reason = "is a folder" if folder else (error.strerror or "can't be read").lower()
-        raise _stop(path, 0, "unreadable-manifest", f"{reason}: check its path") from error
-    if len(content) > MOST_BYTES:
-        raise _stop(
-            path,
-            0,
-            "manifest-too-long",
-            f"longer than {MOST_BYTES // 10**6} MB: this is no manifest",
-        )
-    try:
-        text = content.decode("utf-8-sig")
-        if "\0" in text:
-            raise UnicodeDecodeError("utf-8", content, content.index(b"\0"), len(content), "zero")
-    except UnicodeDecodeError as error:
-        line = content[: error.start].count(b"\n") + 1
-        message = "not UTF-8 text here: save the file as UTF-8"
-        raise _stop(path, line, "not-utf-8", message) from error
+    file = OutsideFile(path, "manifest", MOST_BYTES)
+    text = file.read_text()
     if sum(text.count(sign) for sign in _BREAKS) - text.count("\r\n") > MOST_BREAKS:
-        message = f"more than {MOST_BREAKS} commas, brackets and lines: this is no manifest"
-        raise _stop(path, 0, "manifest-too-long", message)
+        raise file.refusal("too-long", f"more than {MOST_BREAKS} commas, brackets and lines")
     return text
 
 

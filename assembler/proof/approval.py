@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from assembler.errors import AssemblerError
 from assembler.manifest.times import shorten
+from assembler.text_files import OutsideFile
 
 MOST_BYTES = 8_000_000
 """A hundred tracks with remarks of full length stay below."""
@@ -77,12 +78,8 @@ def read_approval(path: Path) -> Approval:
         It can't be read, or is not what the proof's page writes.
     """
     try:
-        size = path.stat().st_size
-        if size > MOST_BYTES:
-            raise _no_approval(path, f"{size} bytes are too many")
-        return Approval.model_validate_json(_checked(path.read_text(encoding="utf-8")))
-    except OSError as error:
-        raise AssemblerError(f"{path}: can't be read: {error.strerror}") from error
+        text = OutsideFile(path, "approval", MOST_BYTES).read_text()
+        return Approval.model_validate_json(_checked(text))
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False)[0]
         place = ".".join(str(part) for part in first["loc"])

@@ -57,7 +57,10 @@ def approval_findings(source: ManifestFile, proof_of: str) -> Iterator[Finding]:
     try:
         approval = approved(source.path)
     except AssemblerError as error:
-        yield source.finding("warning", "unreadable-approval", (), str(error))
+        said = str(error)
+        if isinstance(error, FindingsError):
+            said = f"{approval_path(source.path).name}: {error.findings[0].message}"
+        yield source.finding("warning", "unreadable-approval", (), said)
         return
     if approval is None:
         return

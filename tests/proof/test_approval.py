@@ -62,7 +62,6 @@ def test_open_points_are_told_without_control_signs(tmp_path: Path) -> None:
         ("{", "property name"),
         ("[]", "should be an object"),
         ("null", "should be an object"),
-        (b"\xff\xfe", "utf-8"),
         (json.dumps({**GOOD, "approval": 2}), "approval: "),
         (json.dumps({**GOOD, "approved": "yes"}), "approved: "),
         (json.dumps({**GOOD, "approved": 1}), "approved: "),
@@ -73,7 +72,6 @@ def test_open_points_are_told_without_control_signs(tmp_path: Path) -> None:
         (json.dumps({**GOOD, "tracks": [{**VERDICT, "remark": None}]}), "tracks.0.remark: "),
         (json.dumps(GOOD)[:-1] + ', "approved": false}', "a key stands twice"),
         ('{"approval": ' + "[" * 100_000, ""),
-        (" " * 8_000_001, "too many"),
     ],
 )
 def test_all_else_is_refused_in_one_line(tmp_path: Path, text: str | bytes, said: str) -> None:
@@ -87,9 +85,9 @@ def test_all_else_is_refused_in_one_line(tmp_path: Path, text: str | bytes, said
 
 
 def test_places_that_cannot_be_read_or_written(tmp_path: Path) -> None:
-    with pytest.raises(AssemblerError, match="can't be read"):
+    with pytest.raises(AssemblerError, match="no such file"):
         read_approval(tmp_path / "nowhere.json")
-    with pytest.raises(AssemblerError, match="can't be read"):
+    with pytest.raises(AssemblerError, match="is a folder"):
         read_approval(tmp_path)
     approval = read_text(tmp_path, json.dumps(GOOD))
     with pytest.raises(AssemblerError, match="can't be written"):
