@@ -156,16 +156,17 @@ class Reuse:
         own = named_key("mastered", gains | limits, [key])
         files = {bits: work_key("words", own, bits) for bits in widths}
         if not all(self.store.has(k) for k in (own, *files.values())):
-            made = master(
-                prepared,
-                matched.gains_db,
-                ceiling_dbtp,
-                widths,
-                lambda bits: prepared.file.with_suffix(f".{bits}"),
-                dither,
-            )
-            for bits, file_key in files.items():
-                self.store.file(file_key, _moved(made[0].files[bits]))
+            with self.store.folder_for_work() as folder:  # from here they can be renamed into place
+                made = master(
+                    prepared,
+                    matched.gains_db,
+                    ceiling_dbtp,
+                    widths,
+                    lambda bits: folder / f"words.{bits}",
+                    dither,
+                )
+                for bits, file_key in files.items():
+                    self.store.file(file_key, _moved(made[0].files[bits]))
             self.store.json(own, lambda: [_told(track) for track in made])
             prepared.file.unlink(missing_ok=True)
         told = self.store.json(own, lost)

@@ -15,7 +15,7 @@ import tempfile
 import threading
 from collections import defaultdict
 from collections.abc import Callable, Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import cache
 from importlib.metadata import version
@@ -36,6 +36,9 @@ MAKERS = (
 """Packages whose next version may give other bytes for the same work."""
 SEAL = ".seal"
 """Ending of the file beside an entry; its own time is that of the entry's last use."""
+
+_HALF_MADE = ".making-"
+"""How the names of folders begin in which entries are made."""
 
 
 def work_key(kind: str, *parts: object) -> str:
@@ -144,6 +147,14 @@ class Store:
         key = self._digest_key(path)
         return self.source_digest(path) if self.has(key) else file_digest(path)
 
+    @contextmanager
+    def folder_for_work(self) -> Iterator[Path]:
+        """Give an empty folder on the store's file system, whose files can become entries."""
+        place = self.folder / "00"
+        place.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=place, prefix=_HALF_MADE) as folder:
+            yield Path(folder)
+
     def has(self, key: str) -> bool:
         """Tell whether a key is there, whole."""
         return self._is_whole(self._place(key))
@@ -206,7 +217,7 @@ class Store:
 
     def _write(self, path: Path, make: Callable[[Path], None]) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=path.parent, prefix=".making-") as folder:
+        with tempfile.TemporaryDirectory(dir=path.parent, prefix=_HALF_MADE) as folder:
             part = Path(folder) / "part"
             make(part)
             digest = file_digest(part)

@@ -1,0 +1,79 @@
+"""Output and store on different file systems, as with an external disk: files can't be renamed
+from one to the other (rename(2), POSIX.1: EXDEV)."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from assembler import build, load, verify
+from assembler.release.release_folder import read_checksums
+
+RATE_HZ = 44100
+MEMORY = Path("/dev/shm")
+MANIFEST = """\
+release: {artist: A, title: B, catalogue_number: TWE-X}
+level: {match: track, target: -20}
+download: {formats: [flac-24, mp3-320]}
+transfers: {side a: {file: side.wav, mend: {dc: remove, speed: +1 %}}}
+tracks:
+- {title: One, audio: a.wav}
+- {title: Two, audio: b.m4a, gap: 0}
+- {title: Three, from: side a, start: 0:01, end: 0:05.5}
+"""
+
+
+@pytest.fixture
+def memory_disk(tmp_path: Path) -> Iterator[Path]:
+    """A folder on a file system in memory, which is not that of `tmp_path`."""
+    if not MEMORY.is_dir() or MEMORY.stat().st_dev == tmp_path.stat().st_dev:
+        pytest.skip(f"{MEMORY} is no file system of its own")
+    try:
+        folder = Path(tempfile.mkdtemp(dir=MEMORY))
+    except OSError as error:
+        pytest.skip(f"{MEMORY} can't be written to: {error}")
+    yield folder
+    shutil.rmtree(folder)
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Path:
+    """Recordings of three kinds: read as they are, decoded first, mended first."""
+    from assembler.sources.ffmpeg import run_ffmpeg
+
+    for n, name in enumerate(("a", "b", "side")):
+        noise = np.random.default_rng(n).normal(0.01, 0.05, (6 * RATE_HZ, 2))
+        soundfile.write(tmp_path / f"{name}.wav", noise, RATE_HZ, subtype="PCM_24")
+    run_ffmpeg(["-i", str(tmp_path / "b.wav"), "-c:a", "alac", str(tmp_path / "b.m4a")])
+    (tmp_path / "T.yaml").write_text(MANIFEST, encoding="utf-8")
+    return tmp_path
+
+
+@pytest.mark.parametrize("in_memory", ["the output", "the store"])
+def test_a_release_is_built_across_file_systems(
+    desk: Path, memory_disk: Path, monkeypatch: pytest.MonkeyPatch, in_memory: str
+) -> None:
+    monkeypatch.setenv("ASSEMBLER_STORE", str(desk / "store"))
+    wanted = read_checksums(build(load(desk / "T.yaml"), desk / "out").release_dir)
+
+    other_store, other_out = memory_disk / "store", desk / "other-out"
+    if in_memory == "the output":
+        other_store, other_out = desk / "other-store", memory_disk / "out"
+    monkeypatch.setenv("ASSEMBLER_STORE", str(other_store))
+    report = build(load(desk / "T.yaml"), other_out)
+    assert read_checksums(report.release_dir) == wanted
+    assert verify(report.release_dir).ok
+    assert [path.name for path in other_out.iterdir()] == ["TWE-X"]
+    assert not list(other_store.glob("??/.*"))
+
+    text = MANIFEST.replace("audio: a.wav", "audio: a.wav, trim: 1")
+    (desk / "T.yaml").write_text(text, encoding="utf-8")
+    again = build(load(desk / "T.yaml"), other_out)  # over the last one
+    assert "disc/TWE-X.wav" in again.made
+    assert verify(again.release_dir).ok
