@@ -209,13 +209,15 @@ def _draft(options: argparse.Namespace) -> int:
     from assembler.draft.first_manifest import draft_manifest, write_new
 
     out = options.out or options.folder / "manifest.yaml"
-    text, remarks = draft_manifest(options.folder, out, options.titles)
-    write_new(out, text)
+    draft = draft_manifest(options.folder, out, options.titles)
+    write_new(out, draft.text)
     if options.json:
-        _print_json({"ok": True, "manifest": str(out), "remarks": remarks})
+        _print_json({"ok": True, "manifest": str(out), **draft.as_json()})
         return DONE
-    for remark in remarks:
-        print(remark, file=sys.stderr)
+    if draft.pairs:
+        from assembler.shown_draft import print_draft
+
+        print_draft(draft)
     then = shlex.join(["assembler", "check", str(out)])
     print(f"{out}: a first manifest; fill in its empty slots, then: {then}")
     return DONE

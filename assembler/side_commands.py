@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -62,15 +63,19 @@ def run_split(options: argparse.Namespace, print_json: PrintJson) -> None:
     AssemblerError
         A side or the song list can't be read, or no song is found.
     """
-    from assembler.draft.song_list import listed_songs, song_list_text
+    from assembler.draft.song_list import read_song_list
     from assembler.shown_split import print_split
     from assembler.transfers.programme import read_programme
     from assembler.transfers.several_sides import split_sides
     from assembler.transfers.side_tracks import tracks_section
     from assembler.transfers.split_clips import write_split_clips
 
-    songs = listed_songs(song_list_text(options.titles)) if options.titles else None
+    listed = read_song_list(options.titles) if options.titles else None
+    songs = listed.songs if listed else None
     titles = [song.title for song in songs or ()]
+    remarks = listed.remarks_of(options.titles) if listed else []
+    for remark in remarks:
+        print(remark, file=sys.stderr)
     with _opened(options.sides) as sides:
         readings = []
         for side in sides:
@@ -89,7 +94,7 @@ def run_split(options: argparse.Namespace, print_json: PrintJson) -> None:
         write_new(options.out, text)
     if options.json:
         told = [{"name": name, **split.as_json()} for name, split in splits]
-        print_json({"ok": True, "sides": told, "tracks": text})
+        print_json({"ok": True, "sides": told, "tracks": text, "remarks": remarks})
         return
     print_split(splits, titles)
     print(text if not options.out else options.out, end="" if not options.out else "\n")

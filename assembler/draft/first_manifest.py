@@ -4,40 +4,59 @@ from __future__ import annotations
 
 import json
 import os
-import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
-import mutagen
-
-from assembler.draft.song_list import song_list_text, titles_in
+from assembler.draft.pairing import Pair, paired_songs
+from assembler.draft.recordings import recordings_in
+from assembler.draft.song_list import SongList, read_song_list
 from assembler.errors import AssemblerError
-from assembler.manifest.codes import parse_isrc
+from assembler.manifest.times import shorten
 from assembler.manifest.yaml_scalar import yaml_text
-from assembler.sources.pairs import common_stem, paired
-from assembler.sources.probe import SparingFile
-
-AUDIO_SUFFIXES = (
-    ".wav", ".wave", ".w64", ".rf64", ".bwf", ".aif", ".aiff", ".aifc", ".flac", ".caf",
-    ".mp3", ".ogg", ".opus", ".m4a", ".mp4", ".aac",
-)  # fmt: skip
-_LEADING = re.compile(r"^(\d{1,3})[\s._)-]+(?=\S)")
 
 
 @dataclass(frozen=True)
-class DraftTrack:
-    """A track of a draft: its file or pair, and what its tags say."""
+class Draft:
+    """A first manifest.
 
-    files: tuple[Path, ...]
-    title: str
-    isrc: str | None
+    Attributes
+    ----------
+    text
+        Of the manifest.
+    pairs
+        Songs of the list with their recordings; empty without a list.
+    remarks
+        What of the list was not understood or has no recording.
+    warnings
+        Pairs that are guesses, and why.
+    """
+
+    text: str
+    pairs: list[Pair] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the draft as plain data for ``--json``, without its text."""
+        return {
+            "pairs": [
+                {
+                    "title": pair.song.title if pair.song else None,
+                    "files": [str(path) for path in pair.recording.files] if pair.recording else [],
+                    "matched_by": pair.how,
+                    "guess": bool(pair.doubt),
+                    "doubt": pair.doubt or None,
+                }
+                for pair in self.pairs
+            ],
+            "remarks": [*self.remarks, *self.warnings],
+        }
 
 
-def draft_manifest(
-    folder: Path, out: Path, titles_file: Path | None = None
-) -> tuple[str, list[str]]:
-    """Make the text of a first manifest.
+def draft_manifest(folder: Path, out: Path, titles_file: Path | None = None) -> Draft:
+    """Make a first manifest.
 
     Parameters
     ----------
@@ -46,114 +65,53 @@ def draft_manifest(
     out
         Where the manifest will lie: paths count from there.
     titles_file
-        A song list, one title a line.
-
-    Returns
-    -------
-    text, remarks
-        The manifest, and what the person should know about it.
+        A song list, as it arrived.
 
     Raises
     ------
     AssemblerError
         There is no folder, no audio in it, or the list can't be read.
     """
-    if not folder.is_dir():
-        raise AssemblerError(f"{folder}: is no folder: name the folder that holds the audio")
-    recordings = _recordings(folder)
-    if not recordings:
-        raise AssemblerError(f"{folder}: holds no audio file: put the recordings there")
-    numbered = _are_numbered([files[0].stem for files in recordings])
-    tracks = [_track(files, numbered) for files in recordings]
-    remarks = []
-    if titles_file is not None:
-        titles = titles_in(song_list_text(titles_file))
-        if len(titles) != len(tracks):
-            remarks.append(
-                f"{titles_file}: has {len(titles)} titles for {len(tracks)} recordings: the order "
-                "is a guess, put each title to its sound"
+    recordings = recordings_in(folder)
+    if titles_file is None:
+        pairs = [Pair(None, recording) for recording in recordings]
+        return Draft("\n".join(_lines(pairs, out, listed=False)) + "\n")
+    listed = read_song_list(titles_file)
+    if not listed.songs:
+        raise AssemblerError(f"{titles_file}: no song understood: write one title per line")
+    pairs = paired_songs(listed.songs, recordings)
+    text = "\n".join(_lines(pairs, out, listed=True)) + "\n"
+    remarks = [*listed.remarks_of(titles_file), *_alone(listed, pairs, titles_file)]
+    return Draft(text, pairs, remarks, list(_warnings(pairs)))
+
+
+def _alone(listed: SongList, pairs: Sequence[Pair], titles_file: Path) -> Iterator[str]:
+    recordings = sum(pair.recording is not None for pair in pairs)
+    songs = len(listed.songs)
+    if songs != recordings:
+        counts = f"{_count(songs, 'song')} for {_count(recordings, 'recording')}"
+        yield f"{titles_file}: {counts}"
+    for pair in pairs:
+        if pair.song and not pair.recording:
+            yield f"{titles_file}:{pair.song.line}: no recording for `{shorten(pair.song.title)}`"
+        if pair.recording and not pair.song:
+            yield f"{pair.recording.file_names}: not in the song list; it is the manifest's last"
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+def _warnings(pairs: Sequence[Pair]) -> Iterator[str]:
+    for pair in pairs:
+        if pair.song and pair.recording and pair.doubt:
+            yield (
+                f"`{shorten(pair.song.title)}` with {pair.recording.file_names}: a guess by "
+                f"{pair.how}, {pair.doubt}: listen to it"
             )
-        tracks = [
-            DraftTrack(track.files, title or track.title, track.isrc)
-            for track, title in _paired(tracks, titles)
-        ]
-        for title in titles[len(tracks) :]:
-            remarks.append(f"{titles_file}: no recording is left for `{title}`")
-    return "\n".join(_lines(tracks, out)) + "\n", remarks
 
 
-def _paired(
-    tracks: Sequence[DraftTrack], titles: Sequence[str]
-) -> Iterator[tuple[DraftTrack, str | None]]:
-    for index, track in enumerate(tracks):
-        yield track, titles[index] if index < len(titles) else None
-
-
-def _recordings(folder: Path) -> list[tuple[Path, ...]]:
-    """List files in natural order, left and right sides as pairs."""
-    for path in folder.iterdir():
-        if not _is_utf_8(path.name):
-            shown = os.fsencode(path.name).decode("utf-8", "backslashreplace")
-            raise AssemblerError(f"{folder}/{shown}: its name is not UTF-8: rename it")
-    files = sorted(
-        (p for p in folder.iterdir() if p.is_file() and p.suffix.lower() in AUDIO_SUFFIXES),
-        key=lambda path: _natural_key(path.name),
-    )
-    return paired(files)
-
-
-def _is_utf_8(name: str) -> bool:
-    try:
-        name.encode("utf-8")
-    except UnicodeEncodeError:
-        return False
-    return True
-
-
-def _natural_key(name: str) -> list[tuple[int, int | str]]:
-    parts = re.split(r"(\d+)", name.casefold())
-    return [(0, int(part)) if part.isdecimal() else (1, part) for part in parts if part]
-
-
-def _are_numbered(stems: Sequence[str]) -> bool:
-    """Tell whether the numbers that names begin with count the recordings."""
-    numbers = [int(match[1]) for stem in stems if (match := _LEADING.match(stem))]
-    return len(set(numbers)) == len(stems) and min(numbers) <= 1
-
-
-def _track(files: tuple[Path, ...], numbered: bool) -> DraftTrack:
-    tags = _tags(files[0])
-    stem = common_stem(files)
-    if numbered or stem.startswith("0"):
-        stem = _LEADING.sub("", stem)
-    named = re.sub(r"[_\s]+", " ", stem if " " in stem else stem.replace("-", " ")).strip() or stem
-    isrc = tags.get("isrc")
-    try:
-        isrc = parse_isrc(isrc) if isrc else None
-    except ValueError:
-        isrc = None
-    return DraftTrack(files, tags.get("title") or named, isrc)
-
-
-def _tags(path: Path) -> dict[str, str]:
-    try:
-        with SparingFile(str(path)) as file:
-            easy = mutagen.File(file, easy=True)
-    except (mutagen.MutagenError, OSError):
-        return {}
-    tags = easy.tags if easy is not None else None
-    found: dict[str, str] = {}
-    for key in ("title", "isrc"):
-        try:
-            values = tags.get(key) if tags else None
-        except (KeyError, ValueError, TypeError):
-            values = None
-        if values and isinstance(values, list) and str(values[0]).strip():
-            found[key] = " ".join(str(values[0]).split())
-    return found
-
-
-def _lines(tracks: Sequence[DraftTrack], out: Path) -> Iterator[str]:
+def _lines(pairs: Sequence[Pair], out: Path, *, listed: bool) -> Iterator[str]:
     yield from (
         "# A first draft: fill in the empty slots, then `assembler check` this file.",
         "# Codes (ISRC, barcode) come from the owner's allotted range; an empty slot is reported.",
@@ -178,16 +136,54 @@ def _lines(tracks: Sequence[DraftTrack], out: Path) -> Iterator[str]:
         "",
         "tracks:",
     )
-    for track in tracks:
-        paths = [_relative(path, out) for path in track.files]
-        yield f"  - title: {yaml_text(track.title)}"
-        if len(paths) == 2:
-            left, right = (json.dumps(path, ensure_ascii=False) for path in paths)
-            yield f"    audio: {{left: {left}, right: {right}}}"
-        else:
-            yield f"    audio: {yaml_text(paths[0])}"
-        yield f"    isrc: {track.isrc}" if track.isrc else "    isrc:"
-        yield "    composers:"
+    for pair in pairs:
+        yield from _track(pair, out, listed=listed)
+
+
+def _track(pair: Pair, out: Path, *, listed: bool) -> Iterator[str]:
+    """Write a track; a song without a recording as a comment, a guess with its reason."""
+    song, recording = pair.song, pair.recording
+    if recording is None:
+        title = song.title if song else ""
+        yield f"  # no recording found for this song:\n  # - title: {yaml_text(title)}"
+        return
+    if pair.doubt:
+        yield f"  # a guess by {pair.how}: {_comment(pair.doubt)}. Listen, then take this line out."
+    elif listed and song is None:
+        yield "  # not in the song list"
+    yield f"  - title: {yaml_text(song.title if song else recording.title)}"
+    if song and song.version:
+        yield f"    version: {yaml_text(song.version)}"
+    paths = [_relative(path, out) for path in recording.files]
+    if len(paths) == 2:
+        left, right = (json.dumps(path, ensure_ascii=False) for path in paths)
+        yield f"    audio: {{left: {left}, right: {right}}}"
+    else:
+        yield f"    audio: {yaml_text(paths[0])}"
+    isrc = (song and song.isrc) or recording.isrc
+    yield f"    isrc: {isrc}" if isrc else "    isrc:"
+    yield from _people(pair)
+    if song and song.disc:
+        yield f"    disc: {song.disc}"
+
+
+def _people(pair: Pair) -> Iterator[str]:
+    song = pair.song
+    yield _names("composers", song.composers) if song and song.composers else "    composers:"
+    if song and song.lyricists:
+        yield _names("lyricists", song.lyricists)
+    if song and song.arrangers:
+        yield _names("arrangers", song.arrangers)
+    if song and song.publisher:
+        yield f"    publisher: {yaml_text(song.publisher)}"
+
+
+def _names(key: str, names: Sequence[str]) -> str:
+    return f"    {key}: {json.dumps(list(names), ensure_ascii=False)}"
+
+
+def _comment(text: str) -> str:
+    return shorten(text, 200)
 
 
 def _relative(path: Path, out: Path) -> str:

@@ -189,9 +189,8 @@ def test_fewer_titles_than_files(desk: Desk) -> None:
     listed = songs(desk, "Low Lantern\n")
     code, document = desk.json("draft", folder, "--titles", listed)
     assert code == 0
-    (remark,) = document["remarks"]
-    assert "1 title" in remark
-    assert "3 recordings" in remark
+    assert f"{listed}: 1 song for 3 recordings" in document["remarks"]
+    assert "two.wav: not in the song list; it is the manifest's last" in document["remarks"]
     manifest = load(filled(folder / "manifest.yaml")).manifest
     assert titles(manifest) == ["Low Lantern", "three", "two"]
 
@@ -199,11 +198,10 @@ def test_fewer_titles_than_files(desk: Desk) -> None:
 def test_more_titles_than_files(desk: Desk) -> None:
     folder = takes(desk, "one.wav", "two.wav")
     listed = songs(desk, "Low Lantern\nTide Table\nBell Buoy\n")
-    code, out, err = desk.run("draft", folder, "--titles", listed)
+    code, _, err = desk.run("draft", folder, "--titles", listed)
     assert code == 0
-    assert "3 titles" in err
+    assert "3 songs for 2 recordings" in err
     assert "Bell Buoy" in err
-    assert "Bell Buoy" not in out
     manifest = load(filled(folder / "manifest.yaml")).manifest
     assert titles(manifest) == ["Low Lantern", "Tide Table"]
 

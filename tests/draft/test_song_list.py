@@ -6,7 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assembler.draft.song_list import titles_in
+from assembler.draft.song_list import song_list
+
+
+def titles_in(text: str) -> list[str]:
+    return [song.title for song in song_list(text).songs]
+
 
 TITLES = ["Low Lantern", "7 Fathoms", "99 Ropes", "1999", "Tide Table (feat. Ines Falk)"]
 LAYOUTS = {

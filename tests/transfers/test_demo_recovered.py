@@ -14,7 +14,7 @@ import pytest
 from filelock import FileLock
 from transfers.demo_truth import DEMO, side_truth
 
-from assembler.draft.song_list import listed_songs
+from assembler.draft.song_list import read_song_list
 from assembler.sources import Recording, open_recording
 from assembler.transfers.several_sides import split_sides
 from assembler.transfers.survey import Survey, survey
@@ -64,7 +64,7 @@ def test_every_finding_has_its_line_to_paste(surveyed: Survey) -> None:
 
 
 def test_the_songs_are_found_by_their_list(surveyed: Survey, truth: Any) -> None:
-    songs = listed_songs((DEMO / "net-loft-songs.txt").read_text(encoding="utf-8"))
+    songs = read_song_list(DEMO / "net-loft-songs.txt").songs
     ((_, split),) = split_sides([("net-loft", surveyed.programme)], None, songs)
     assert len(split.songs) == len(truth.songs) == len(songs)
     for found, true in zip(split.songs, truth.songs, strict=True):

@@ -20,7 +20,7 @@ from filelock import FileLock
 from numpy.typing import NDArray
 from transfers.demo_truth import DEMO, side_truth
 
-from assembler.draft.song_list import titles_in
+from assembler.draft.song_list import read_song_list
 from assembler.manifest import load
 
 ROOT = Path(__file__).parents[2]
@@ -262,7 +262,7 @@ def test_the_manifest_and_the_song_list_fit_the_side(side: Side) -> None:
         assert track.end is not None
         assert song.start_s - 0.5 < track.start < song.start_s
         assert song.end_s + 0.5 < track.end < next_s
-    listed = titles_in((DEMO / "net-loft-songs.txt").read_text(encoding="utf-8"))
+    listed = [song.title for song in read_song_list(DEMO / "net-loft-songs.txt").songs]
     assert [title.removesuffix(" (feat. Jorun Hald)") for title in listed] == [
         track.title for track in manifest.tracks
     ]

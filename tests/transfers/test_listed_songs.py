@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from assembler.draft.song_list import listed_songs
+from assembler.draft.song_list import song_list
 
 Songs = list[tuple[str, int | None]]
 THREE: Songs = [("Low Lantern", 252), ("Tide Table feat. Oda Brenn", 185), ("Bell Buoy", None)]
@@ -22,7 +22,7 @@ THREE: Songs = [("Low Lantern", 252), ("Tide Table feat. Oda Brenn", 185), ("Bel
     ],
 )
 def test_titles_and_durations(text: str) -> None:
-    assert [(song.title, song.duration_s) for song in listed_songs(text)] == THREE
+    assert [(song.title, song.duration_s) for song in song_list(text).songs] == THREE
 
 
 @pytest.mark.parametrize(
@@ -40,4 +40,4 @@ def test_titles_and_durations(text: str) -> None:
     ],
 )
 def test_what_looks_like_a_time_or_a_title(text: str, songs: Songs) -> None:
-    assert [(song.title, song.duration_s) for song in listed_songs(text)] == songs
+    assert [(song.title, song.duration_s) for song in song_list(text).songs] == songs

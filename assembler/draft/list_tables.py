@@ -1,0 +1,211 @@
+"""Songs from a pasted or saved spreadsheet: fields apart by tabs, semicolons, bars or commas.
+
+Quoted fields: RFC 4180 (from memory), with any of these delimiters.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from assembler.draft.mail_lines import running_numbers
+from assembler.draft.song_parts import credited, time_in_cell
+from assembler.manifest.codes import parse_isrc
+
+DELIMITERS = "\t;|,"
+_HEADERS = {
+    "title": "title|song|song title|track title|track name|name|titel|tittel|titre|sang|låt",
+    "number": "no|nr|#|number|track no|track nr|track number|track #|pos|position|nummer|seq",
+    "duration": "duration|time|length|dur|dauer|tid|lengde|durée|track length|track time|laufzeit",
+    "isrc": "isrc|isrc code|isrc-code|isrc no|isrc number",
+    "composers": "composer|composers|writer|writers|songwriter|songwriters|written by|composed by|"
+    "author|authors|music|music by|komponist|komponister|composer(s)|writer(s)|songwriter(s)",
+    "lyricists": "lyricist|lyricists|lyrics by|words|words by|text|lyricist(s)|tekst",
+    "arrangers": "arranger|arrangers|arranged by|arranger(s)",
+    "publisher": "publisher|publishers|publishing|verlag|forlag",
+    "version": "version|mix|version title|subtitle",
+    "disc": "disc|cd|disk|volume|vol|disc no|disc number",
+}
+_ROLES = {name: role for role, names in _HEADERS.items() for name in names.split("|")}
+_EITHER = frozenset(["track", "spor", "spur"])
+"""Heads a column of numbers or one of titles."""
+_MOST_OF = 0.8
+
+
+@dataclass(frozen=True)
+class Row:
+    """A row of a table.
+
+    Attributes
+    ----------
+    line
+        Where it begins in the file.
+    cells
+        Without spaces around.
+    """
+
+    line: int
+    cells: tuple[str, ...]
+
+    @property
+    def is_empty(self) -> bool:
+        """It holds nothing, or the rule below a head."""
+        return not any(cell.strip("-:= ") for cell in self.cells)
+
+
+@dataclass(frozen=True)
+class SongTable:
+    """A table of songs.
+
+    Attributes
+    ----------
+    roles
+        What each of its columns holds; None where that is not known.
+    rows
+        One a song.
+    left_out
+        Rows that are no song, its head not among them.
+    unknown
+        A word for each column that is not known.
+    head_line
+        The line of its head, or of its first row.
+    """
+
+    roles: tuple[str | None, ...]
+    rows: tuple[Row, ...]
+    left_out: tuple[Row, ...]
+    unknown: tuple[str, ...]
+    head_line: int
+
+    def cell(self, row: Row, role: str) -> str:
+        """Return a row's text of a role; empty where there is none."""
+        place = self.roles.index(role) if role in self.roles else len(row.cells)
+        return row.cells[place] if place < len(row.cells) else ""
+
+
+def song_table(lines: Sequence[str]) -> SongTable | None:
+    """Return the table that lines hold, None where they hold none.
+
+    A head that names its columns decides; without one, columns of codes, times or numbers do, and
+    every row must have as many fields.
+    """
+    for delimiter in DELIMITERS:
+        rows = _rows(lines, delimiter)
+        table = rows and (_with_head(rows) or _without_head(rows, delimiter))
+        if table:
+            return table
+    return None
+
+
+def _rows(lines: Sequence[str], delimiter: str) -> list[Row]:
+    if sum(delimiter in line for line in lines) < 2:
+        return []
+    reader = csv.reader((f"{line}\n" for line in lines), delimiter=delimiter, strict=True)
+    rows, first = [], 1
+    try:
+        for cells in reader:
+            texts = tuple(" ".join(cell.split()) for cell in cells)
+            if delimiter == "|" and texts and texts[0] == "" and texts[-1] == "":
+                texts = texts[1:-1]
+            rows.append(Row(first, texts))
+            first = reader.line_num + 1
+    except csv.Error:
+        return []
+    return [row for row in rows if not row.is_empty]
+
+
+def _with_head(rows: Sequence[Row]) -> SongTable | None:
+    for place, head in enumerate(rows):
+        names = [re.sub(r"[.:*]+$", "", cell.lower()).strip() for cell in head.cells]
+        roles = [_ROLES.get(name) for name in names]
+        either = [at for at, name in enumerate(names) if name in _EITHER]
+        known = len([role for role in roles if role]) + len(either)
+        even = all(len(row.cells) == len(head.cells) > 1 for row in rows[place:])
+        if known < 2 and not (even and "title" in roles):
+            continue
+        below = rows[place + 1 :]
+        for at in either:
+            count = _share(below, at, str.isdecimal) >= _MOST_OF or "title" in roles
+            roles[at] = "number" if count else "title"
+        if "title" in roles:
+            once = [r if r and r not in roles[:at] else None for at, r in enumerate(roles)]
+            unknown = tuple(
+                cell for cell, r in zip(head.cells, once, strict=True) if cell and not r
+            )
+            return _sorted_out(once, below, unknown, head.line, rows[:place])
+    return None
+
+
+def _without_head(rows: Sequence[Row], delimiter: str) -> SongTable | None:
+    full = [row for row in rows if sum(map(bool, row.cells)) > 1]
+    width = Counter(len(row.cells) for row in full or rows).most_common(1)[0][0]
+    own = [row for row in full if len(row.cells) == width]
+    fits = len(own) == len(rows) if delimiter in ",|" else len(own) >= _MOST_OF * len(full)
+    if width < 2 or len(own) < 2 or not fits:
+        return None
+    roles = [_role_by_content(own, at) for at in range(width)]
+    texts = [at for at, role in enumerate(roles) if role is None and _share(own, at, bool) > 0]
+    if not texts or not any(roles):
+        return None
+    roles[texts[0]] = "title"
+    unknown = tuple(f"{at + 1} ({own[0].cells[at]})" for at in texts[1:])
+    others = [row for row in rows if row not in own]
+    return _sorted_out(roles, own, unknown, own[0].line, others)
+
+
+def _role_by_content(rows: Sequence[Row], at: int) -> str | None:
+    if _share(rows, at, _is_isrc) >= _MOST_OF:
+        return "isrc"
+    if _share(rows, at, lambda cell: time_in_cell(cell) is not None) >= _MOST_OF:
+        return "duration"
+    if _share(rows, at, lambda cell: set(credited(cell)) == {"composers"}) >= _MOST_OF:
+        return "composers"
+    cells = [f"{row.cells[at]}. x" for row in rows]
+    short = all(len(row.cells[at]) <= 4 for row in rows)
+    return "number" if short and len(running_numbers(cells)) == len(cells) else None
+
+
+def _share(rows: Sequence[Row], at: int, holds: Callable[[str], bool]) -> float:
+    """Return the share of a column's cells that are not empty of which something holds."""
+    cells = [row.cells[at] for row in rows if at < len(row.cells) and row.cells[at]]
+    return sum(map(holds, cells)) / len(cells) if cells else 0.0
+
+
+def _is_isrc(cell: str) -> bool:
+    try:
+        parse_isrc(cell)
+    except ValueError:
+        return False
+    return True
+
+
+def _sorted_out(
+    roles: Sequence[str | None],
+    rows: Sequence[Row],
+    unknown: tuple[str, ...],
+    head_line: int,
+    above: Sequence[Row],
+) -> SongTable:
+    table = SongTable(tuple(roles), (), (), unknown, head_line)
+    songs = list(_songs(table, rows))
+    lines = {row.line for row in songs}
+    left_out = [row for row in (*above, *rows) if row.line not in lines]
+    return SongTable(table.roles, tuple(songs), tuple(left_out), unknown, head_line)
+
+
+def _songs(table: SongTable, rows: Sequence[Row]) -> Iterator[Row]:
+    """Keep rows with a title; where most have a number or code, one without is a sum or note."""
+    named = [row for row in rows if table.cell(row, "title")]
+    telling = [
+        role
+        for role in ("number", "isrc")
+        if role in table.roles
+        and sum(bool(table.cell(row, role)) for row in named) > len(named) / 2
+    ]
+    for row in named:
+        told = not telling or any(table.cell(row, role) for role in telling)
+        if told and not any(row.cells[len(table.roles) :]):
+            yield row

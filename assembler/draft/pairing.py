@@ -1,0 +1,274 @@
+"""Which recording is which song of a list: by ISRC, name, leading number, duration; else a guess.
+
+Likeness of names: rapidfuzz's ratios of letters and of words. The bounds were tuned by hand on
+invented folders of names with takes, dates, artists and typing errors in them.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from anyascii import anyascii
+from rapidfuzz import fuzz
+
+from assembler.draft.recordings import Recording
+from assembler.draft.song_list import ListedSong
+from assembler.manifest.times import duration_text, shorten
+
+How = Literal["ISRC", "name", "number", "duration", "order"]
+
+_SAME = 100.0
+_ALIKE = 85.0
+"""Of 100: names that are alike so far are one."""
+_RIVAL = 7.0
+"""A second that comes so near makes a guess of the first."""
+_SOMEWHAT_ALIKE = 60.0
+_CLOSE_S, _APART_S, _NEAREST_S = 3.0, 8.0, 10.0
+_OTHER_LENGTH_S, _OTHER_LENGTH = 10.0, 0.1
+_COMMON = 0.6
+_FEW_LETTERS = 4
+_NO_NAME = re.compile(
+    r"track|take|audio|untitled|song|mix|mixdown|master|mastered|side|tape|new|final|rec|recording|"
+    r"bounce|print|version|title|titel|spor|spur|left|right|[lr]|v?\d+|\d+(?:bit|khz|k)"
+)
+"""Words of files' names that say nothing of the song."""
+_NUMERAL = re.compile(r"\d+|[ivx]{2,}")
+
+
+@dataclass(frozen=True)
+class Pair:
+    """A song and its recording.
+
+    Attributes
+    ----------
+    song
+        None for a recording that the list has no song for.
+    recording
+        None for a song without a recording.
+    how
+        What they were matched by; None where one is alone.
+    doubt
+        Why this is a guess, or should be looked at; empty where it is neither.
+    """
+
+    song: ListedSong | None
+    recording: Recording | None
+    how: How | None = None
+    doubt: str = ""
+
+
+def paired_songs(songs: Sequence[ListedSong], recordings: Sequence[Recording]) -> list[Pair]:
+    """Match songs with recordings.
+
+    Returns
+    -------
+    list of Pair
+        Songs in the list's order, then the recordings that are left.
+    """
+    matching = _Matching(songs, recordings)
+    matching.by_isrc()
+    matching.by_name(_ALIKE)
+    matching.by_number()
+    matching.by_name(_SOMEWHAT_ALIKE)
+    matching.by_duration()
+    matching.in_order()
+    return list(matching.pairs())
+
+
+class _Matching:
+    def __init__(self, songs: Sequence[ListedSong], recordings: Sequence[Recording]) -> None:
+        self.songs = songs
+        self.recordings = recordings
+        self.found: dict[int, tuple[int, How, str]] = {}
+        self.names = _Names(songs, recordings)
+
+    @property
+    def songs_left(self) -> list[int]:
+        return [at for at in range(len(self.songs)) if at not in self.found]
+
+    @property
+    def recordings_left(self) -> list[int]:
+        taken = {recording for recording, _, _ in self.found.values()}
+        return [at for at in range(len(self.recordings)) if at not in taken]
+
+    def by_isrc(self) -> None:
+        codes = Counter(recording.isrc for recording in self.recordings)
+        for song in self.songs_left:
+            code = self.songs[song].isrc
+            if code and codes[code] == 1:
+                place = [recording.isrc for recording in self.recordings].index(code)
+                if place in self.recordings_left:
+                    self.found[song] = (place, "ISRC", "")
+
+    def by_name(self, least: float) -> None:
+        """Take the names that are most alike first; one that has a rival is a guess."""
+        left = [(s, r) for s in self.songs_left for r in self.recordings_left]
+        likeness = {pair: self.names.alike(*pair) for pair in left}
+        for song, recording in sorted(left, key=lambda pair: -likeness[pair]):
+            best = likeness[song, recording]
+            songs, recordings = set(self.songs_left), set(self.recordings_left)
+            if best < least or song not in songs or recording not in recordings:
+                continue
+            near = best if best == _SAME else best - _RIVAL
+            same_song = ((song, r) for r in recordings - {recording})
+            same_file = ((s, recording) for s in songs - {song})
+            rival = next((p for p in (*same_song, *same_file) if likeness[p] >= near), None)
+            doubt = self._rival(song, rival) if rival else ""
+            if best < _ALIKE:
+                apart_s = self._apart_s(song, recording)
+                if apart_s is not None and apart_s > _NEAREST_S:
+                    continue
+                if apart_s is None or apart_s > _CLOSE_S:
+                    doubt = f"the names are only {best:.0f} % alike"
+            self.found[song] = (recording, "name", doubt)
+
+    def _rival(self, song: int, rival: tuple[int, int]) -> str:
+        if rival[0] == song:
+            return f"`{shorten(self.recordings[rival[1]].file_names)}` fits as well"
+        return f"the name fits `{shorten(self.songs[rival[0]].title)}` as well"
+
+    def by_number(self) -> None:
+        """Match leading numbers, where none of the names that are matched speaks against them."""
+        numbers = _numbers_of(self.songs)
+        leading = [recording.number for recording in self.recordings]
+        counted = [n for n in leading if n is not None]
+        if len(set(counted)) < len(counted) or not set(counted) <= {*numbers, 0}:
+            return
+        matched = [(numbers[s], leading[r]) for s, (r, _, _) in self.found.items()]
+        agree = [number in (n, None) for n, number in matched]
+        for recording in self.recordings_left:
+            if leading[recording] not in numbers:
+                continue
+            song = numbers.index(leading[recording] or 0)
+            if song in self.songs_left:
+                doubt = "" if all(agree) else "other numbers do not fit their songs"
+                if self.names.says_something_else(song, recording):
+                    doubt = "the file's name says something else"
+                self.found[song] = (recording, "number", doubt)
+
+    def by_duration(self) -> None:
+        """Match durations, nearest first; another that is near makes a guess of it."""
+        while True:
+            near = {
+                (s, r): apart
+                for s in self.songs_left
+                for r in self.recordings_left
+                if (apart := self._apart_s(s, r)) is not None and apart <= _NEAREST_S
+            }
+            if not near:
+                return
+            song, recording = best = min(near, key=lambda pair: near[pair])
+            rivals = [
+                pair
+                for pair, apart in near.items()
+                if pair != best and (pair[0] == song or pair[1] == recording) and apart <= _APART_S
+            ]
+            sure = near[best] <= _CLOSE_S and not rivals
+            doubt = "" if sure else f"its duration is {near[best]:.0f} s off"
+            doubt = "another is as long" if rivals else doubt
+            self.found[song] = (recording, "duration", doubt)
+
+    def _apart_s(self, song: int, recording: int) -> float | None:
+        listed, lasts = self.songs[song].duration_s, None
+        if listed is not None:
+            lasts = self.recordings[recording].duration_s
+        return None if listed is None or lasts is None else abs(lasts - listed)
+
+    def in_order(self) -> None:
+        for song, recording in zip(self.songs_left, self.recordings_left, strict=False):
+            self.found[song] = (recording, "order", "only the order of list and files says so")
+
+    def pairs(self) -> Iterator[Pair]:
+        left = self.recordings_left
+        for at, song in enumerate(self.songs):
+            if at not in self.found:
+                yield Pair(song, None)
+                continue
+            place, how, doubt = self.found[at]
+            recording = self.recordings[place]
+            yield Pair(song, recording, how, doubt or self._other_length(at, place))
+        for place in left:
+            yield Pair(None, self.recordings[place])
+
+    def _other_length(self, song: int, recording: int) -> str:
+        listed, apart_s = self.songs[song].duration_s, self._apart_s(song, recording)
+        if listed is None or apart_s is None:
+            return ""
+        if apart_s <= max(_OTHER_LENGTH_S, _OTHER_LENGTH * listed):
+            return ""
+        lasts = duration_text(self.recordings[recording].duration_s or 0)
+        return f"the list says {duration_text(listed)}, the file lasts {lasts}"
+
+
+def _numbers_of(songs: Sequence[ListedSong]) -> list[int]:
+    """Return the number of each song: the list's own where each has one, else its place."""
+    own = [song.number for song in songs if song.number is not None]
+    if len(set(own)) == len(songs):
+        return own
+    return list(range(1, len(songs) + 1))
+
+
+class _Names:
+    """Names of songs and recordings as words, without what all names of a folder share."""
+
+    def __init__(self, songs: Sequence[ListedSong], recordings: Sequence[Recording]) -> None:
+        titles = [_words(song.title) for song in songs]
+        files = [_words(recording.name) for recording in recordings]
+        in_titles = {word for words in titles for word in words}
+        common = _common(files) - _common(titles)
+        common |= {w for words in files for w in words if _NO_NAME.fullmatch(w)} - in_titles
+        self.titles = titles
+        self.longer = [[t for t in titles if t != title and _holds(t, title)] for title in titles]
+        """Of each title, the others that hold it."""
+        self.files = [[word for word in words if word not in common] for words in files]
+        self.tags = [_words(recording.tagged_title or "") for recording in recordings]
+
+    def alike(self, song: int, recording: int) -> float:
+        """Return how alike a title is to a recording's name or tag, from 0 to 100."""
+        title = self.titles[song]
+        longer, names = self.longer[song], (self.files[recording], self.tags[recording])
+        return max(_likeness(title, name, longer) for name in names)
+
+    def says_something_else(self, song: int, recording: int) -> bool:
+        """Check whether a name holds words of its own that are not the title's."""
+        return bool(self.files[recording]) and self.alike(song, recording) < _SOMEWHAT_ALIKE
+
+
+def _words(text: str) -> list[str]:
+    plain: str = anyascii(text).casefold().replace("'", "")
+    return re.findall(r"[a-z]+|\d+", plain)
+
+
+def _common(names: Sequence[Sequence[str]]) -> set[str]:
+    counts = Counter(word for words in names for word in set(words))
+    return {word for word, n in counts.items() if len(names) > 2 and n >= _COMMON * len(names)}
+
+
+def _likeness(title: list[str], name: list[str], longer: Sequence[list[str]]) -> float:
+    if not title or not name:
+        return 0.0
+    if "".join(title) == "".join(name):
+        return _SAME
+    if len("".join(title)) < _FEW_LETTERS:
+        return 0.0
+    if any(_holds(name, other) for other in longer):
+        return _SOMEWHAT_ALIKE - 1  # it is the longer title's
+    numerals = {word for word in title if _NUMERAL.fullmatch(word)}
+    others = {word for word in name if _NUMERAL.fullmatch(word) and not word.isdecimal()}
+    most = _SAME if numerals <= set(name) and others <= numerals else _ALIKE - 5
+    if _holds(name, title):
+        return min(most, 90 + 9 * len(title) / len(name))
+    a, b = " ".join(title), " ".join(name)
+    words = (fuzz.token_set_ratio(a, b) + fuzz.token_sort_ratio(a, b)) / 2
+    letters = fuzz.ratio("".join(title), "".join(name))
+    return min(most, float(max(words, letters)))
+
+
+def _holds(words: Sequence[str], part: Sequence[str]) -> bool:
+    """Check whether words hold others one after the other."""
+    n = len(part)
+    return any(list(words[at : at + n]) == list(part) for at in range(len(words) - n + 1))

@@ -1,0 +1,140 @@
+"""The recordings of a folder: files in the order a person counts, with what name and tags say."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import mutagen
+
+from assembler.draft.song_parts import AUDIO_SUFFIXES
+from assembler.errors import AssemblerError
+from assembler.manifest.codes import parse_isrc
+from assembler.sources.pairs import common_stem, paired
+from assembler.sources.probe import SparingFile, probe
+
+_LEADING = re.compile(r"^(\d{1,3})(?:[\s._)-]+(?=\S)|$)")
+
+
+@dataclass(frozen=True)
+class Recording:
+    """A file, or a pair of files, of a folder.
+
+    Attributes
+    ----------
+    files
+        One, or left and right.
+    number
+        That its name begins with.
+    name
+        Its name without that number, where the numbers count the recordings.
+    tagged_title, isrc
+        What its tags say.
+    """
+
+    files: tuple[Path, ...]
+    number: int | None
+    name: str
+    tagged_title: str | None = None
+    isrc: str | None = None
+
+    @property
+    def title(self) -> str:
+        """The title that it has of itself."""
+        return self.tagged_title or self.name
+
+    @property
+    def file_names(self) -> str:
+        """Its files' names, for a person."""
+        return " + ".join(path.name for path in self.files)
+
+    @cached_property
+    def duration_s(self) -> float | None:
+        """How long it lasts; None where its headers can't be read."""
+        try:
+            return float(probe(self.files[0]).duration_s)
+        except AssemblerError:
+            return None
+
+
+def recordings_in(folder: Path) -> list[Recording]:
+    """List the recordings of a folder in natural order, left and right as pairs.
+
+    Raises
+    ------
+    AssemblerError
+        There is no folder, or no audio in it.
+    """
+    if not folder.is_dir():
+        raise AssemblerError(f"{folder}: is no folder: name the folder that holds the audio")
+    for path in folder.iterdir():
+        if not _is_utf_8(path.name):
+            shown = os.fsencode(path.name).decode("utf-8", "backslashreplace")
+            raise AssemblerError(f"{folder}/{shown}: its name is not UTF-8: rename it")
+    files = sorted(
+        (p for p in folder.iterdir() if p.is_file() and p.suffix.lower() in AUDIO_SUFFIXES),
+        key=lambda path: _natural_key(path.name),
+    )
+    if not files:
+        raise AssemblerError(f"{folder}: holds no audio file: put the recordings there")
+    found = paired(files)
+    numbered = _are_numbered([files[0].stem for files in found])
+    return [_recording(files, numbered) for files in found]
+
+
+def _is_utf_8(name: str) -> bool:
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _natural_key(name: str) -> list[tuple[int, int | str]]:
+    parts = re.split(r"(\d+)", name.casefold())
+    return [(0, int(part)) if part.isdecimal() else (1, part) for part in parts if part]
+
+
+def _are_numbered(stems: Sequence[str]) -> bool:
+    """Check whether the numbers that names begin with count the recordings."""
+    numbers = [int(match[1]) for stem in stems if (match := _LEADING.match(stem))]
+    return len(set(numbers)) == len(stems) and min(numbers) <= 1
+
+
+def _recording(files: tuple[Path, ...], numbered: bool) -> Recording:
+    stem = common_stem(files)
+    match = _LEADING.match(stem) if numbered or stem.startswith("0") else None
+    number = int(match[1]) if match else None
+    stem = stem[match.end() :] or stem if match else stem
+    name = re.sub(r"[_\s]+", " ", stem if " " in stem else stem.replace("-", " ")).strip() or stem
+    tags = _tags(files[0])
+    return Recording(files, number, name, tags.get("title"), _isrc(tags.get("isrc")))
+
+
+def _isrc(text: str | None) -> str | None:
+    try:
+        return parse_isrc(text) if text else None
+    except ValueError:
+        return None
+
+
+def _tags(path: Path) -> dict[str, str]:
+    try:
+        with SparingFile(str(path)) as file:
+            easy = mutagen.File(file, easy=True)
+    except (mutagen.MutagenError, OSError):
+        return {}
+    tags = easy.tags if easy is not None else None
+    found: dict[str, str] = {}
+    for key in ("title", "isrc"):
+        try:
+            values = tags.get(key) if tags else None
+        except (KeyError, ValueError, TypeError):
+            values = None
+        if values and isinstance(values, list) and str(values[0]).strip():
+            found[key] = " ".join(str(values[0]).split())
+    return found

@@ -1,0 +1,235 @@
+"""The parts of one song's line or cell: duration, ISRC, composers and title.
+
+Forms are those that mails and spreadsheets have; common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import PurePath
+
+from assembler.manifest.codes import parse_isrc
+
+AUDIO_SUFFIXES = (
+    ".wav", ".wave", ".w64", ".rf64", ".bwf", ".aif", ".aiff", ".aifc", ".flac", ".caf",
+    ".mp3", ".ogg", ".opus", ".m4a", ".mp4", ".aac",
+)  # fmt: skip
+
+_CLOCK = (
+    r"(?:(\d{1,2}):)?(\d{1,2})(?:[:.]|['’′]\s?|\s?m(?:in)?\.?\s?)([0-5]\d)"
+    r"(?:\"|″|”|''|’’|\s?s(?:ec)?)?"
+)
+_CELL = re.compile(rf"\s*{_CLOCK}(?:[.,]\d{{1,3}})?\s*(?:min)?\s*")
+_BRACKETED = re.compile(rf"\s*[(\[]\s*{_CLOCK}\s*(?:min)?\s*[)\]]")
+_AT_END = re.compile(rf"(?:[\s,;|]|\.{{2,}}|…)+[-–—]?\s*{_CLOCK}(?:\s*min)?\s*([!?*]*)\s*$")
+_AT_START = re.compile(rf"^\s*[(\[]?{_CLOCK}[)\]]?\s*(?:[-–—|]\s*)?(?=\S)")
+_ISRC = re.compile(
+    r"[\s,;|([–—-]*(?:\bISRC:?\s*)?\b([A-Z]{2}[- ]?[A-Z0-9]{3}[- ]?\d{2}[- ]?\d{5})\b[)\]]?"
+)
+_LAST_BRACKETS = re.compile(r"^(.*\S)\s*[(\[]([^()\[\]]+)[)\]]$")
+_MOST_LETTERS = 2_000
+"""A text beyond is no title."""
+_QUOTED = re.compile(r'["“„]([^"“”„]+)["”“]')
+
+_INITIALS = re.compile(r"(?:[^\W\d_]\.-?)+")
+_SURNAMES = re.compile(r"[^\W\d_][\w’'-]+(?:\s*/\s*[^\W\d_][\w’'-]+)+")
+_PARTICLES = frozenset(
+    [
+        "van",
+        "von",
+        "der",
+        "den",
+        "de",
+        "la",
+        "le",
+        "du",
+        "di",
+        "da",
+        "del",
+        "af",
+        "av",
+        "ten",
+        "ter",
+        "zu",
+        "y",
+    ]
+)
+_VERSION = re.compile(
+    r"\b(?:live|demo|reprise|remix|mix|edit|remaster(?:ed)?|acoustic|instrumental|version|take|"
+    r"feat|ft|featuring|with|part|pt|bonus|intro|outro|mono|stereo|extended|radio|alternate|"
+    r"session|cover|medley|interlude|prelude|coda)\b",
+    re.IGNORECASE,
+)
+_BOTH = re.compile(r"\bwords\s+(?:and|&)\s+music\b", re.IGNORECASE)
+_ROLE_AHEAD = re.compile(r"[,;/]?\s*(?=\b(?:arr|words|lyrics|text|music)\b)", re.IGNORECASE)
+_ROLES = {
+    "arrangers": re.compile(r"arr(?:anged|angement)?\b\.?(?:\s*by\b)?:?\s*", re.IGNORECASE),
+    "lyricists": re.compile(r"(?:words|lyrics|text)\b(?:\s*by\b)?:?\s*", re.IGNORECASE),
+    "composers": re.compile(
+        r"(?:(?:comp|music)\b\.?|(?:composed|written|music)\s+by\b|by\b|composer\b):?\s*",
+        re.IGNORECASE,
+    ),
+}
+_TRADITIONAL = re.compile(r"trad(?:\.|itional)?", re.IGNORECASE)
+_NAMES_APART = re.compile(r"\s*[/;&+]\s*|\s+(?:and|und|og|och|et)\s+")
+
+
+@dataclass(frozen=True)
+class SongParts:
+    """What a song's text says.
+
+    Attributes
+    ----------
+    title
+        Without number, time and code; empty where nothing is left.
+    duration_s
+        None where it names none.
+    isrc
+        Its 12 characters, or None.
+    composers, lyricists, arrangers
+        Names in brackets after the title.
+    rest
+        What stands after the duration and is not understood.
+    """
+
+    title: str
+    duration_s: int | None = None
+    isrc: str | None = None
+    composers: tuple[str, ...] = ()
+    lyricists: tuple[str, ...] = ()
+    arrangers: tuple[str, ...] = ()
+    rest: str = ""
+
+
+def song_parts(text: str) -> SongParts:
+    """Return the parts of a song's text, whose running number is off already.
+
+    Examples
+    --------
+    >>> song_parts("Low Lantern (K. Moen) [1:46] !!").composers
+    ('K. Moen',)
+    """
+    if len(text) > _MOST_LETTERS:
+        return SongParts("")
+    code = _ISRC.search(text)
+    if code:
+        text = f"{text[: code.start()]} {text[code.end() :]}".strip(" \t,;|–—-")
+    duration_s, rest = None, ""
+    if match := _BRACKETED.search(text):
+        text, rest, duration_s = text[: match.start()], text[match.end() :].strip(), _seconds(match)
+    elif match := _AT_END.search(text):
+        text, rest, duration_s = text[: match.start()], match[4], _seconds(match)
+    title = unquoted(text.rstrip(" \t–—-") if duration_s is not None else text)
+    people: dict[str, tuple[str, ...]] = {}
+    match = _LAST_BRACKETS.match(title)
+    if match and (people := credited(match[2])):
+        title = unquoted(match[1])
+    isrc = parse_isrc(code[1]) if code else None
+    return SongParts(_as_title(title), duration_s, isrc, rest=rest, **people)
+
+
+def leading_time(text: str) -> tuple[int, str] | None:
+    """Return the time that a text begins with, in seconds, and what follows it."""
+    match = _AT_START.match(text)
+    return (_seconds(match), text[match.end() :]) if match else None
+
+
+def time_in_cell(text: str) -> int | None:
+    """Return the time that a cell holds alone, in seconds."""
+    match = _CELL.fullmatch(text)
+    return _seconds(match) if match else None
+
+
+def credited(text: str) -> dict[str, tuple[str, ...]]:
+    """Return the people that a text in brackets credits; nothing where it may be something else.
+
+    Examples
+    --------
+    >>> credited("trad., arr. K. Moen")
+    {'composers': ('trad.',), 'arrangers': ('K. Moen',)}
+    >>> credited("live"), credited("Harbour Song")
+    ({}, {})
+    """
+    found: dict[str, tuple[str, ...]] = {}
+    for part in _ROLE_AHEAD.split(_BOTH.sub("music", text.strip())):
+        if not part:
+            continue
+        role = next((r for r, known in _ROLES.items() if known.match(part)), None)
+        people = names_in(_ROLES[role].sub("", part, count=1) if role else part.rstrip(",; "))
+        known_as_names = role is not None or all(map(_is_surely_a_name, people))
+        if _SURNAMES.fullmatch(part) and part[0].isupper() and not _VERSION.search(part):
+            known_as_names = True
+        if not people or not known_as_names:
+            return {}
+        found[role or "composers"] = (*found.get(role or "composers", ()), *people)
+    return found
+
+
+def names_in(text: str) -> tuple[str, ...]:
+    """Return the names of a text; a comma parts them where each part is a whole name.
+
+    Examples
+    --------
+    >>> names_in("K. Moen / Ines Falk"), names_in("Moen, Kari")
+    (('K. Moen', 'Ines Falk'), ('Moen, Kari',))
+    """
+    names = [name.strip() for name in _NAMES_APART.split(text) if name.strip()]
+    if len(names) == 1 and "," in names[0]:
+        parts = [part.strip() for part in names[0].split(",") if part.strip()]
+        if all(" " in part or _TRADITIONAL.fullmatch(part) for part in parts):
+            names = parts
+    return tuple(names)
+
+
+def perhaps_a_name(text: str) -> bool:
+    """Check whether a text in brackets looks like a full name, and not like a version."""
+    words = text.split()
+    capital = all(word[0].isupper() or word in _PARTICLES for word in words)
+    letters = all(re.fullmatch(r"[^\W\d_][\w’'.-]*", word) for word in words)
+    return 2 <= len(words) <= 4 and capital and letters and not _VERSION.search(text)
+
+
+def in_last_brackets(title: str) -> tuple[str, str] | None:
+    """Return a title and what stands in brackets after it."""
+    match = _LAST_BRACKETS.match(title)
+    return (match[1], match[2]) if match else None
+
+
+def unquoted(title: str) -> str:
+    """Return a title without quotes around the whole of it."""
+    quoted = _QUOTED.fullmatch(title.strip())
+    return (quoted[1] if quoted else title).strip()
+
+
+def _is_surely_a_name(name: str) -> bool:
+    """Check for initials and a surname, or "trad."."""
+    if _TRADITIONAL.fullmatch(name):
+        return True
+    first, _, surname = name.partition(" ")
+    if not surname:  # "K.Moen"
+        match = _INITIALS.match(name)
+        first, surname = (match[0], name[match.end() :]) if match else ("", "")
+    words = surname.split()
+    return bool(
+        _INITIALS.fullmatch(first)
+        and first[0].isupper()
+        and 0 < len(words) <= 4
+        and len(words[-1]) > 1
+        and words[-1][0].isupper()
+        and all(_INITIALS.fullmatch(w) or w[0].isupper() or w in _PARTICLES for w in words)
+        and not re.search(r"\d", surname)
+    )
+
+
+def _as_title(text: str) -> str:
+    """Return a title; of a file's name the title alone."""
+    if PurePath(text).suffix.lower() in AUDIO_SUFFIXES:
+        text = text[: -len(PurePath(text).suffix)]
+        text = text if " " in text else re.sub(r"[_\s]+", " ", text)
+    return text.strip()
+
+
+def _seconds(match: re.Match[str]) -> int:
+    hours, minutes, seconds = (int(part or 0) for part in match.groups()[:3])
+    return hours * 3600 + minutes * 60 + seconds

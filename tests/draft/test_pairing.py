@@ -1,0 +1,195 @@
+"""Songs of a list and recordings of a folder: each pair names what it was matched by, a guess is
+called one in the manifest and on the desk. The truth is known, since the test names the files."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+from typing import Any
+
+import mutagen.flac
+import pytest
+from bad_input.desk import Desk, hum
+from rapidfuzz.distance import Levenshtein
+
+TITLES = [
+    "Low Lantern", "Tide Table", "Tide Table (reprise)", "7 Fathoms", "Bell Buoy", "Undertow",
+    "Reel for a Wet Floor", "The Tollkeeper’s Scales", "Sørlys", "Heron at the Sluice", "1999",
+    "No",
+]  # fmt: skip
+
+
+def drafted(desk: Desk, text: str, *names: str) -> list[dict[str, Any]]:
+    """Draft a manifest for files of these names and give the pairs."""
+    folder = desk.folder / "takes"
+    folder.mkdir()
+    for name in names:
+        (folder / name).write_bytes((desk.folder / "a.wav").read_bytes())
+    return pairs_of(desk, folder, text)
+
+
+def pairs_of(desk: Desk, folder: Path, text: str) -> list[dict[str, Any]]:
+    listed = desk.folder / "songs.txt"
+    listed.write_text(text, encoding="utf-8")
+    code, document = desk.json("draft", folder, "--titles", listed)
+    assert code == 0
+    found: list[dict[str, Any]] = document["pairs"]
+    for pair in found:
+        pair["file"] = Path(pair["files"][0]).name if pair["files"] else None
+    return found
+
+
+def by_how(pairs: list[dict[str, Any]]) -> dict[str, tuple[str | None, str | None, bool]]:
+    return {pair["title"]: (pair["file"], pair["matched_by"], pair["guess"]) for pair in pairs}
+
+
+@pytest.mark.parametrize(
+    "layout",
+    ["{t}.wav", "HFS - {t} (mix 3).wav", "2026-03-01 {t} 24bit master.wav", "{t}_v2.wav"],
+)
+def test_names_that_hold_the_titles_are_matched_whatever_their_order(
+    desk: Desk, layout: str
+) -> None:
+    names = {title: layout.format(t=title.replace(" ", "_").lower()) for title in TITLES}
+    listed = random.Random(3).sample(TITLES, len(TITLES))
+    pairs = drafted(desk, "\n".join(listed), *names.values())
+    assert [pair["title"] for pair in pairs] == listed
+    assert by_how(pairs) == {title: (names[title], "name", False) for title in listed}
+
+
+def test_names_with_typing_errors_are_matched(desk: Desk) -> None:
+    names = {"Heron at the Sluice": "heron at teh sluise.wav", "Bell Buoy": "BelBuoy.wav",
+             "Low Lantern": "lowlantren.wav"}  # fmt: skip
+    assert Levenshtein.distance("heron at the sluice", "heron at teh sluise") == 3
+    pairs = drafted(desk, "\n".join(names), *names.values())
+    assert by_how(pairs) == {title: (name, "name", False) for title, name in names.items()}
+
+
+def test_a_name_that_fits_two_titles_is_a_guess(desk: Desk) -> None:
+    pairs = drafted(desk, "Bell Buoy I\nBell Buoy III\n", "bell buoy II.wav", "zz.wav")
+    assert [pair["guess"] for pair in pairs] == [True, True]
+
+
+def test_leading_numbers_are_matched_where_names_say_nothing(desk: Desk) -> None:
+    pairs = drafted(desk, "1. Low Lantern\n2. Undertow\n3. Bell Buoy\n",
+                    "03.wav", "01 Audio.wav", "02 track.wav")  # fmt: skip
+    assert by_how(pairs) == {
+        "Low Lantern": ("01 Audio.wav", "number", False),
+        "Undertow": ("02 track.wav", "number", False),
+        "Bell Buoy": ("03.wav", "number", False),
+    }
+
+
+def test_a_number_whose_name_says_something_else_is_a_guess(desk: Desk) -> None:
+    pairs = drafted(desk, "1. Low Lantern\n2. Undertow\n", "01 Sea Shanty.wav", "02 undertow.wav")
+    assert by_how(pairs) == {
+        "Low Lantern": ("01 Sea Shanty.wav", "number", True),
+        "Undertow": ("02 undertow.wav", "name", False),
+    }
+    assert pairs[0]["doubt"] == "the file's name says something else"
+
+
+def test_numbers_of_another_order_are_no_proof(desk: Desk) -> None:
+    """Numbers that count the tape's order do not match the list, as the names show."""
+    pairs = drafted(desk, "1. Low Lantern\n2. Undertow\n3. Bell Buoy\n",
+                    "01 Undertow.wav", "02.wav", "03 Low Lantern.wav")  # fmt: skip
+    found = by_how(pairs)
+    assert found["Low Lantern"] == ("03 Low Lantern.wav", "name", False)
+    assert found["Undertow"] == ("01 Undertow.wav", "name", False)
+    assert found["Bell Buoy"][2]
+
+
+def test_durations_are_matched_where_nothing_else_is(desk: Desk) -> None:
+    folder = desk.folder / "takes"
+    folder.mkdir()
+    for name, length_s in {"aa.wav": 31.2, "bb.wav": 12.4, "cc.wav": 65.0, "dd.wav": 64.0}.items():
+        desk.sound(f"takes/{name}", hum(length_s))
+    pairs = pairs_of(desk, folder, "Low Lantern 0:12\nUndertow 0:31\nBell Buoy 1:04\nThe Rope 1:05")
+    assert by_how(pairs) == {
+        "Low Lantern": ("bb.wav", "duration", False),
+        "Undertow": ("aa.wav", "duration", False),
+        "Bell Buoy": ("dd.wav", "duration", True),
+        "The Rope": ("cc.wav", "duration", False),
+    }
+
+
+def test_a_name_whose_duration_is_another_is_to_be_looked_at(desk: Desk) -> None:
+    pairs = drafted(desk, "Low Lantern 4:12\nUndertow 0:05\n", "low lantern.wav", "undertow.wav")
+    assert [pair["guess"] for pair in pairs] == [True, False]
+    assert pairs[0]["doubt"] == "the list says 4:12, the file lasts 0:05"
+
+
+def test_isrcs_are_matched_first_and_come_from_the_list(desk: Desk) -> None:
+    folder = desk.folder / "takes"
+    folder.mkdir()
+    for name, code in {"aa.flac": "AA6Q72700002", "bb.flac": "AA6Q72700001"}.items():
+        file = mutagen.flac.FLAC(desk.sound(f"takes/{name}", hum()))
+        file["isrc"] = code
+        file.save()
+    pairs = pairs_of(
+        desk, folder, "1. Low Lantern – AA-6Q7-27-00001\n2. Undertow – AA-6Q7-27-00002\n"
+    )
+    assert by_how(pairs) == {
+        "Low Lantern": ("bb.flac", "ISRC", False),
+        "Undertow": ("aa.flac", "ISRC", False),
+    }
+    assert "isrc: AA6Q72700001" in (folder / "manifest.yaml").read_text(encoding="utf-8")
+
+
+def test_a_guess_is_a_comment_in_the_manifest_and_a_warning(desk: Desk) -> None:
+    folder = desk.folder / "takes"
+    folder.mkdir()
+    for name in ("one.wav", "two.wav", "zz low lantern.wav"):
+        (folder / name).write_bytes((desk.folder / "a.wav").read_bytes())
+    listed = desk.folder / "songs.txt"
+    listed.write_text("Low Lantern\nUndertow\n7 Fathoms\nBell Buoy\n", encoding="utf-8")
+    code, out, err = desk.run("draft", folder, "--titles", listed)
+    assert code == 0
+    text = (folder / "manifest.yaml").read_text(encoding="utf-8").split("tracks:\n")[1]
+    reason = "only the order of list and files says so"
+    guess = f"  # a guess by order: {reason}. Listen, then take this line out.\n"
+    slots = "    isrc:\n    composers:\n"
+    assert text == (
+        f"  - title: Low Lantern\n    audio: zz low lantern.wav\n{slots}"
+        f"{guess}  - title: Undertow\n    audio: one.wav\n{slots}"
+        f'{guess}  - title: "7 Fathoms"\n    audio: two.wav\n{slots}'
+        "  # no recording found for this song:\n  # - title: Bell Buoy\n"
+    )
+    assert err.splitlines() == [
+        f"warning `Undertow` with one.wav: a guess by order, {reason}: listen to it",
+        f"warning `7 Fathoms` with two.wav: a guess by order, {reason}: listen to it",
+        f"{listed}: 4 songs for 3 recordings",
+        f"{listed}:4: no recording for `Bell Buoy`",
+    ]
+    shown = [" ".join(line.split()) for line in out.splitlines()]
+    assert "1 Low Lantern zz low lantern.wav name" in shown
+    assert "2 Undertow one.wav order, a guess" in shown
+    assert "4 Bell Buoy none –" in shown
+
+
+def test_what_the_list_says_of_a_song_goes_into_the_manifest(desk: Desk) -> None:
+    drafted(
+        desk,
+        "CD 1\n1. Low Lantern (K. Moen)\nCD 2\n1. Undertow (trad., arr. I. Falk)\n",
+        "low lantern.wav",
+        "undertow.wav",
+    )
+    text = (desk.folder / "takes" / "manifest.yaml").read_text(encoding="utf-8")
+    assert text.split("tracks:\n")[1] == (
+        "  - title: Low Lantern\n    audio: low lantern.wav\n    isrc:\n"
+        '    composers: ["K. Moen"]\n    disc: 1\n'
+        "  - title: Undertow\n    audio: undertow.wav\n    isrc:\n"
+        '    composers: ["trad."]\n    arrangers: ["I. Falk"]\n    disc: 2\n'
+    )
+
+
+def test_a_list_without_songs_is_refused(desk: Desk) -> None:
+    folder = desk.folder / "takes"
+    folder.mkdir()
+    desk.sound("takes/one.wav", hum())
+    listed = desk.folder / "songs.txt"
+    listed.write_text("Hi,\nhere is the list:\n", encoding="utf-8")
+    code, out, err = desk.run("draft", folder, "--titles", listed)
+    assert (code, out) == (1, "")
+    assert err == f"{listed}: no song understood: write one title per line\n"
+    assert not (folder / "manifest.yaml").exists()
