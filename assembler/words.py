@@ -54,6 +54,8 @@ class TrackWords:
         In the release, from 1.
     duration_s
         Its sound as it stands on the disc.
+    file_duration_s
+        Its download file: the sound and the gap after it.
     parts
         Credits of this track and of the whole release.
     """
@@ -67,6 +69,7 @@ class TrackWords:
     artist: str
     isrc: str | None
     duration_s: Fraction
+    file_duration_s: Fraction
     recorded: str | None
     recorded_at: str | None
     composers: tuple[str, ...]
@@ -91,6 +94,7 @@ def track_words(manifest: Manifest, discs: Sequence[DiscOrder]) -> tuple[TrackWo
             artist=manifest.artist_of(track),
             isrc=track.isrc,
             duration_s=Fraction(place.frames, FRAMES_PER_SECOND),
+            file_duration_s=Fraction(file_frames, FRAMES_PER_SECOND),
             recorded=track.recorded,
             recorded_at=track.recorded_at,
             composers=track.composers,
@@ -107,6 +111,6 @@ def track_words(manifest: Manifest, discs: Sequence[DiscOrder]) -> tuple[TrackWo
             ),
         )
         for disc in discs
-        for place in disc.places
+        for place, file_frames in zip(disc.places, disc.file_frames, strict=True)
         for track in (manifest.tracks[place.index],)
     )

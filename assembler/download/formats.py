@@ -20,6 +20,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from assembler.download.mp3_header import write_mp3_length
 from assembler.errors import AssemblerError
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
@@ -129,8 +130,8 @@ def format_findings(source: ManifestFile) -> Iterator[Finding]:
 
 def encode(
     words: Iterable[NDArray[np.int32]], rate_hz: int, facts: FormatFacts, target: Path
-) -> None:
-    """Encode a track.
+) -> int:
+    """Encode a track, and return its length in samples.
 
     Parameters
     ----------
@@ -148,17 +149,27 @@ def encode(
     AssemblerError
         The encoder failed.
     """
-    aligned = _left_aligned(words, facts.bits)
+    length = 0
+
+    def left_aligned() -> Iterator[NDArray[np.int32]]:
+        nonlocal length
+        for block in words:
+            length += len(block)
+            yield np.left_shift(block, 32 - facts.bits)
+
     if not facts.codec:
-        write_lossless(aligned, rate_hz, facts.bits, target)
-        return
+        write_lossless(left_aligned(), rate_hz, facts.bits, target)
+        return length
     source = ["-f", "s32le", "-ar", str(rate_hz), "-ac", "2", "-i", "pipe:0"]
     steady = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:a", "+bitexact"]
     width = ["-sample_fmt", "s32p", "-bits_per_raw_sample", "24"] if "alac" in facts.codec else []
     run_ffmpeg(
         [*source, *steady, *facts.codec, *width, f"file:{target}"],
-        feed=(np.ascontiguousarray(block, "<i4").data for block in aligned),
+        feed=(np.ascontiguousarray(block, "<i4").data for block in left_aligned()),
     )
+    if facts.container == "mp3":
+        write_mp3_length(target, length)
+    return length
 
 
 def write_lossless(
@@ -172,8 +183,3 @@ def write_lossless(
     ) as file:
         for block in aligned:
             file.write(np.ascontiguousarray(block))
-
-
-def _left_aligned(words: Iterable[NDArray[np.int32]], bits: int) -> Iterator[NDArray[np.int32]]:
-    for block in words:
-        yield np.left_shift(block, 32 - bits)

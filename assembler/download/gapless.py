@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from assembler.download.formats import Container
+from assembler.download.mp3_header import read_mp3_header
 from assembler.errors import AssemblerError
 
 MP3_DECODER_DELAY = 529
-_MP3_FRAME = 1152
 _LAST_PAGE_BYTES = 1 << 17
 """An Ogg page has less than 64 KiB, so this much of a file's end holds a whole one."""
 
@@ -65,30 +65,14 @@ def declared_delay(path: Path, container: Container) -> Declared:
 
 
 def _of_mp3(path: Path) -> Declared:
-    with path.open("rb") as file:
-        head = file.read(10)
-        if head[:3] == b"ID3":
-            size = head[6] << 21 | head[7] << 14 | head[8] << 7 | head[9]
-            file.seek(10 + size)
-        else:
-            file.seek(0)
-        frame = file.read(_MP3_FRAME)
-    start = max(frame.find(b"Xing"), frame.find(b"Info"))
-    (flags,) = struct.unpack(">I", frame[start + 4 : start + 8])
-    if start < 0 or not flags & 1:
-        raise ValueError("no count of frames")
-    (frames,) = struct.unpack(">I", frame[start + 8 : start + 12])
-    # After the counts, the table of contents and the quality that the flags announce: nine bytes
-    # of encoder name and twelve more, then delay and padding.
-    sizes = (4, 4, 100, 4)
-    lame = start + 8 + sum(n for bit, n in enumerate(sizes) if flags >> bit & 1)
-    packed = int.from_bytes(frame[lame + 21 : lame + 24], "big")
-    delay, padding = packed >> 12, packed & 0xFFF
+    header = read_mp3_header(path)
+    if not header.crc_holds:
+        raise ValueError("a damaged first frame")
     return Declared(
         how="LAME header",
-        delay_samples=delay + MP3_DECODER_DELAY,
-        padding_samples=padding - MP3_DECODER_DELAY,
-        length_samples=frames * _MP3_FRAME - delay - padding,
+        delay_samples=header.delay + MP3_DECODER_DELAY,
+        padding_samples=header.padding - MP3_DECODER_DELAY,
+        length_samples=header.length_samples,
     )
 
 

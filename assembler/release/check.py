@@ -90,12 +90,13 @@ class CheckReport:
                     "title": tracks[place.index].full_title,
                     "start_frame": place.start_frame,
                     "frames": place.frames,
+                    "file_frames": file_frames,
                     "gap_frames": place.gap_frames,
                     "isrc": tracks[place.index].isrc,
                     "indexes": {f"{n:02d}": frame for n, frame in place.points},
                 }
                 for disc in self.discs
-                for place in disc.places
+                for place, file_frames in zip(disc.places, disc.file_frames, strict=True)
             ],
         }
 

@@ -19,16 +19,17 @@ from assembler.download.gapless import declared_delay
 from assembler.download.lossy import (
     LossyPiece,
     LossyResult,
-    decoded_peak_dbtp,
     encode_below_ceiling,
     levels_as_coded,
     lossy_findings,
+    read_decoded,
 )
 from assembler.download.packages import package_name, track_list, write_package
 from assembler.download.playing_levels import PlayingLevels
 from assembler.download.tables import release_csv, release_json
 from assembler.download.tag_table import tag_values
 from assembler.download.tags import write_tags
+from assembler.errors import AssemblerError
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
@@ -258,7 +259,7 @@ class Downloads:
         path = self.reuse.entry(key, piece.target.suffix, make)
         peak: float | None = self.reuse.store.json(
             work_key("peak", key),
-            lambda: read[0] if read else decoded_peak_dbtp(path, piece.rate_hz),
+            lambda: read[0] if read else read_decoded(path, piece.rate_hz).peak_dbtp,
         )
         return peak
 
@@ -293,8 +294,18 @@ class Downloads:
         ]
         around = {"tags": values, "broadcast header": broadcast, "pictures": pictures}
         self.reuse.file(target, named_key("tagged", around, [key]), tagged)
-        if facts.lossy:
-            declared_delay(target, facts.container)
+        if facts.codec:
+            self._look_at_length(target, name, index)
+
+    def _look_at_length(self, path: Path, name: Format, index: int) -> None:
+        """Compare the length that a coded file declares with that of its sound."""
+        length = self.masters[name].tracks[index].length
+        declared = declared_delay(path, FACTS[name].container).length_samples
+        if declared != length:
+            raise AssemblerError(
+                f"{name}: {path.name} declares {declared} samples, its sound has {length}: please "
+                "report this"
+            )
 
     def _write_pictures(self) -> None:
         pictures = (("cover.jpg", self.covers.front), ("back-cover.jpg", self.covers.back))

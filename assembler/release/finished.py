@@ -38,8 +38,13 @@ class FinishedRelease:
     def words(self) -> tuple[TrackWords, ...]:
         """The words of every track, from the manifest and the report's running order."""
         numbers = dict.fromkeys(track["disc_number"] for track in self.tracks)
-        discs = [DiscOrder(number, (self._passage(number),), 0, 0) for number in numbers]
+        discs = [DiscOrder(n, (self._passage(n),), 0, self._frames(n)) for n in numbers]
         return track_words(self.manifest, discs)
+
+    def _frames(self, disc_number: int) -> int:
+        """Return the length of a disc, whether it was made or not."""
+        _, last = self.tracks_of(disc_number)[-1]
+        return int(last["start_frame"] + last["file_frames"])
 
     def _passage(self, disc_number: int) -> Passage:
         """Give a disc's tracks as one passage: their places are all that words need."""

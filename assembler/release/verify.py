@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 from assembler.download.formats import FACTS
-from assembler.download.lossy import decoded_peak_dbtp
 from assembler.download.playing_levels import PlayingLevels
 from assembler.download.tag_table import tag_values
 from assembler.download.tags import read_tags
@@ -34,6 +33,7 @@ from assembler.release.release_folder import (
 )
 from assembler.release.report_text import report_text
 from assembler.release.verify_disc import DISC_LOOKS
+from assembler.release.verify_lengths import coded_file, lossless_file
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 from assembler.sources.digest import file_digest
 from assembler.words import TrackWords
@@ -130,12 +130,16 @@ def _looks(release: FinishedRelease) -> Iterator[tuple[str, list[Look]]]:
         "download files' tags",
         [(path, partial(_tags, release, words, name, track)) for path, name, track in files],
     )
-    coded = [piece for piece in files if FACTS[piece[1]].lossy]
+    coded = [piece for piece in files if FACTS[piece[1]].codec]
     yield (
-        "lossy files' peaks, decoded",
-        [(path, partial(_lossy_peak, release, name, track)) for path, name, track in coded],
+        "coded files' lengths and peaks, decoded",
+        [(path, partial(coded_file, release, name, path, track)) for path, name, track in coded],
     )
-    lossless = [piece for piece in files if FACTS[piece[1]].container in ("flac", "wav")]
+    lossless = [piece for piece in files if not FACTS[piece[1]].codec]
+    yield (
+        "lossless files' lengths",
+        [(p, partial(lossless_file, release, name, p, track)) for p, name, track in lossless],
+    )
     told = [piece for piece in lossless if piece[2]["download"]]
     yield (
         "download files' levels",
@@ -251,16 +255,3 @@ def _tags(
 
 def _shown(values: tuple[str, ...] | None) -> str:
     return "`" + shorten(" | ".join(values)) + "`" if values else "nothing"
-
-
-def _lossy_peak(release: FinishedRelease, name: Format, track: dict[str, Any]) -> Iterator[Finding]:
-    """Decode a lossy file and hold its peak against the report."""
-    path = track_file(release, name, track)
-    index = release.tracks.index(track)
-    of_format = release.report["formats"][name]
-    told, rate_hz = of_format["lossy"][index], of_format["rates_hz"][index]
-    peak = decoded_peak_dbtp(release.folder / path, rate_hz)
-    right = told["peak_after_dbtp"]
-    if (peak is None) != (right is None) or abs((peak or 0) - (right or 0)) > CEILING_TOLERANCE_DB:
-        message = f"decodes to a true peak of {peak} dBTP, the report says {right}"
-        yield disagreement("other-lossy-peak", path, message)

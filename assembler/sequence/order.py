@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import pairwise
 from typing import NamedTuple
 
 from assembler.sequence.frames import (
@@ -147,6 +148,12 @@ class DiscOrder:
     def places(self) -> tuple[TrackPlace, ...]:
         """Its tracks in order."""
         return tuple(place for passage in self.passages for place in passage.places)
+
+    @property
+    def file_frames(self) -> tuple[int, ...]:
+        """Length of each track's file: up to the next track's start, its gap with it."""
+        starts = [place.start_frame for place in self.places]
+        return tuple(end - start for start, end in pairwise((*starts, self.frames)))
 
 
 def lay_out(

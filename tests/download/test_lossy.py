@@ -21,10 +21,10 @@ from assembler.download.lossy import (
     LossyPiece,
     LossyResult,
     decoded,
-    decoded_peak_dbtp,
     encode_below_ceiling,
     levels_as_coded,
     lossy_findings,
+    read_decoded,
 )
 from assembler.download.playing_levels import PlayingLevels
 from assembler.errors import AssemblerError
@@ -67,7 +67,7 @@ def test_a_hot_master_is_lowered_until_it_does_not_clip(name, tmp_path, music):
     assert result.lowered_db >= result.peak_before_dbtp
     assert 2 <= result.rounds <= MOST_ROUNDS
     assert peak_from_outside(made.target) <= 0.02
-    assert decoded_peak_dbtp(made.target, rate_hz) == result.peak_after_dbtp
+    assert read_decoded(made.target, rate_hz).peak_dbtp == result.peak_after_dbtp
 
 
 def test_quiet_music_is_encoded_once_from_its_own_words(tmp_path, music):
@@ -121,7 +121,7 @@ def test_silence_has_no_peak(tmp_path):
 def test_what_can_not_be_decoded_is_told(tmp_path):
     (tmp_path / "a.mp3").write_bytes(b"no sound at all")
     with pytest.raises(AssemblerError, match=r"a\.mp3"):
-        decoded_peak_dbtp(tmp_path / "a.mp3", 44100)
+        read_decoded(tmp_path / "a.mp3", 44100)
 
 
 def test_findings_say_what_was_done_and_what_was_not(album):

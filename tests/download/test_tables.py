@@ -41,7 +41,8 @@ def test_a_row_has_what_an_upload_form_asks_for(album):
         "track_artist": "Falk/Brenn; Oren",
         "isrc": "AA6Q72700001",
         "duration": "3:25",
-        "duration_s": first["duration_s"],
+        "music_duration_s": "205.4",
+        "file_duration_s": "207.4",
         "composers": "Ines Falk; the elder | Åse Þórdís/Brenn | Ольга Ветрова",
         "lyricists": "Oda Brenn | =Oda",
         "arrangers": "Mattis Oren",
@@ -54,7 +55,6 @@ def test_a_row_has_what_an_upload_form_asks_for(album):
         "file_flac-24": "01 a.flac",
         "file_mp3-320": "01 a.mp3",
     }
-    assert float(first["duration_s"]) == pytest.approx(205.4, abs=1 / 75)
     assert (second["title"], second["version"], second["publisher"]) == ("Tide Table", "", "")
     assert second["track_artist"] == second["release_artist"]
 

@@ -1,0 +1,112 @@
+"""MP3 files decode to the length of their sound, whatever it is.
+
+A length on the disc's grid is a multiple of 588 samples, an MP3 frame has 1152: 96 residues. Each
+is encoded and decoded by libsndfile and by the ffmpeg that comes with imageio-ffmpeg; ffmpeg and
+mpg123 of Debian decode them too. The CRC is checked on the standard's test string (CRC-16/ARC).
+"""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import imageio_ffmpeg
+import numpy as np
+import pytest
+import soundfile
+from download.album import encoded
+from outside import program
+
+from assembler.download.gapless import declared_delay
+from assembler.download.mp3_header import crc_16, read_mp3_header, write_mp3_length
+from assembler.errors import AssemblerError
+
+RESIDUES = 96
+SHORTEST = 8 * 588
+LENGTHS = [SHORTEST + 588 * k for k in range(RESIDUES)]
+CAPPED = [n for n in LENGTHS if 1 <= n % 1152 <= 46]
+
+
+def noise(length: int) -> np.ndarray:
+    rng = np.random.default_rng(length)
+    return np.rint(rng.normal(0, 0.05, (length, 2)) * (1 << 22)).astype(np.int32)
+
+
+@pytest.fixture(scope="module")
+def coded(tmp_path_factory) -> dict[int, Path]:
+    """One file of every residue, by the length of its sound."""
+    folder = tmp_path_factory.mktemp("residues")
+    return {n: encoded(folder, "mp3-320", noise(n), 44100, str(n)) for n in LENGTHS}
+
+
+def by_ffmpeg(ffmpeg: str, path: Path) -> int:
+    command = [ffmpeg, "-v", "error", "-i", path, "-f", "s16le", "-"]
+    return len(subprocess.run(command, capture_output=True, check=True).stdout) // 4
+
+
+def by_libsndfile(path: Path) -> int:
+    return len(soundfile.read(str(path))[0])
+
+
+def test_the_residues_are_all_there():
+    assert len({n % 1152 for n in LENGTHS}) == RESIDUES
+    assert sorted(n % 1152 for n in CAPPED) == [12, 24, 36]
+
+
+def test_every_residue_declares_and_decodes_to_its_length(coded):
+    own = imageio_ffmpeg.get_ffmpeg_exe()
+    read = {
+        n: (declared_delay(p, "mp3").length_samples, by_libsndfile(p), by_ffmpeg(own, p))
+        for n, p in coded.items()
+    }
+    assert read == {n: (n, n, n) for n in LENGTHS}
+
+
+def test_debians_ffmpeg_decodes_every_residue_to_its_length(coded):
+    ffmpeg = program("ffmpeg", "ffmpeg")
+    assert {n: by_ffmpeg(ffmpeg, path) for n, path in coded.items()} == {n: n for n in LENGTHS}
+
+
+def test_mpg123_decodes_every_residue_to_its_length(coded):
+    command = [program("mpg123", "mpg123"), "-q", "-s"]
+    read = {
+        n: len(subprocess.run([*command, path], capture_output=True, check=True).stdout) // 4
+        for n, path in coded.items()
+    }
+    assert read == {n: n for n in LENGTHS}
+
+
+@pytest.mark.parametrize("rate_hz", [44100, 48000])
+@pytest.mark.parametrize("length", [1, 46, 47, 48, 1152, 1153, 1198, 1199, 1200])
+def test_very_short_and_vbr_files_too(length, rate_hz, tmp_path):
+    path = encoded(tmp_path, "mp3-v0", noise(length), rate_hz)
+    assert declared_delay(path, "mp3").length_samples == length
+    assert by_libsndfile(path) == by_ffmpeg(imageio_ffmpeg.get_ffmpeg_exe(), path) == length
+
+
+def test_the_padding_beyond_one_frame_is_declared(coded):
+    """LAME pads by 576 samples or more, up to a whole frame beyond: 1728 less the residue."""
+    for n in CAPPED:
+        header = read_mp3_header(coded[n])
+        assert (header.delay, header.padding) == (576, 1728 - n % 1152)
+
+
+def test_the_crc_is_arc_and_a_wrong_one_is_seen(coded, tmp_path):
+    assert crc_16(b"123456789") == 0xBB3D
+    path = tmp_path / "a.mp3"
+    content = bytearray(coded[CAPPED[0]].read_bytes())
+    assert read_mp3_header(coded[CAPPED[0]]).crc_holds
+    content[content.index(b"Info") + 142] ^= 1
+    path.write_bytes(content)
+    assert not read_mp3_header(path).crc_holds
+    with pytest.raises(AssemblerError, match="build it again"):
+        declared_delay(path, "mp3")
+
+
+def test_a_length_that_can_not_be_is_refused(coded):
+    path = coded[SHORTEST]
+    before = path.read_bytes()
+    for length in (SHORTEST + 5000, SHORTEST - 5000):
+        with pytest.raises(AssemblerError, match="please report this"):
+            write_mp3_length(path, length)
+    assert path.read_bytes() == before
