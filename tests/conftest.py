@@ -1,9 +1,10 @@
-"""For all tests: a store of finished work of their own, and the longest files first."""
+"""For all tests: a store of finished work of their own, what this machine lacks, and the order."""
 
 from __future__ import annotations
 
 import os
 
+import outside
 import pytest
 
 
@@ -13,6 +14,21 @@ def own_store(tmp_path_factory: pytest.TempPathFactory) -> None:
     os.environ["ASSEMBLER_STORE"] = str(tmp_path_factory.mktemp("store"))
 
 
+@pytest.fixture(scope="session", autouse=True)
+def fresh_machine(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Hide the programs of this machine, where a fresh one is asked for."""
+    if outside.FRESH:
+        outside.hide_programs(tmp_path_factory.mktemp("programs"))
+
+
+def pytest_report_header() -> str | None:
+    """Say what is left out for want of music."""
+    if outside.DEBIAN_MUSIC_IS_HERE:
+        return None
+    packages = " ".join(outside.MUSIC_FOLDERS)
+    return f"tests marked debian_music are left out: apt-get install {packages}"
+
+
 LONGEST_FIRST = (
     "test_real_album", "test_long_disc", "test_demo_release", "test_in_chromium", "test_compare",
     "test_channels", "test_stop", "test_clicks", "test_killed", "test_broken_audio", "test_escapes",
@@ -20,6 +36,11 @@ LONGEST_FIRST = (
 """Whole builds of an hour of music: begun last, they would leave one worker idle."""
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put the longest test files in front."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Put the longest test files in front; leave out what wants music that is not there."""
+    must_run = os.environ.get("CI") == "true" and not outside.FRESH
+    if not outside.DEBIAN_MUSIC_IS_HERE and not must_run:
+        left_out = [item for item in items if item.get_closest_marker("debian_music")]
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in left_out]
     items.sort(key=lambda item: item.path.stem not in LONGEST_FIRST)

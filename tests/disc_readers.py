@@ -6,14 +6,14 @@ cdio/cdtext.h (2.1.0); which number a field of CD-Text has libcdio itself says.
 
 from __future__ import annotations
 
-import ctypes
 import re
 import shutil
 from ctypes import c_char_p, c_int, c_long, c_size_t, c_ubyte, c_void_p
 from dataclasses import dataclass
 from pathlib import Path
 
-from outside import absent, output_of
+import outside
+from outside import output_of
 
 from assembler.manifest.times import parse_frames
 
@@ -47,10 +47,7 @@ class CueSheet:
 
 class _Libcue:
     def __init__(self) -> None:
-        try:
-            self.library = library = ctypes.CDLL("libcue.so.2")
-        except OSError:
-            absent("libcue.so.2", "libcue2")
+        self.library = library = outside.library("libcue.so.2", "libcue2")
         kinds: dict[str, tuple[object, list[object]]] = {
             "cue_parse_string": (c_void_p, [c_char_p]),
             "cd_delete": (None, [c_void_p]),
@@ -172,10 +169,7 @@ class Libcdio:
     """A disc's CD-Text as libcdio reads it."""
 
     def __init__(self, content: bytes) -> None:
-        try:
-            self.library = ctypes.CDLL("libcdio.so.19")
-        except OSError:
-            absent("libcdio.so.19", "libcdio19")
+        self.library = outside.library("libcdio.so.19", "libcdio19")
         self.library.cdtext_init.restype = c_void_p
         self.library.cdtext_field2str.restype = c_char_p
         self.library.cdtext_get_const.restype = c_char_p

@@ -1,7 +1,13 @@
-"""Readings by programs from outside the project, and real music; absent in CI, a test fails."""
+"""Readings by programs from outside the project, and real music; absent in CI, a test fails.
+
+    ASSEMBLER_TESTS_FRESH=1 .venv/bin/pytest
+
+runs the tests as on a machine that has only Python and its packages.
+"""
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import re
@@ -10,35 +16,66 @@ import subprocess
 from pathlib import Path
 from typing import Any, NoReturn
 
+import imageio_ffmpeg
 import numpy as np
 import pytest
 import soundfile
 import soxr
 
+FRESH = bool(os.environ.get("ASSEMBLER_TESTS_FRESH"))
+ON_EVERY_MACHINE = ("sh", "sha256sum")
+_SHARE = Path("/usr/share" if not FRESH else "/usr/share/hidden")
 MUSIC_FOLDERS = {
-    "singularity-music": Path("/usr/share/games/singularity/music"),
-    "asc-music": Path("/usr/share/games/asc/music"),
+    "singularity-music": _SHARE / "games/singularity/music",
+    "asc-music": _SHARE / "games/asc/music",
 }
+DEBIAN_MUSIC_IS_HERE = all(folder.is_dir() for folder in MUSIC_FOLDERS.values())
+
+
+def hide_programs(folder: Path) -> None:
+    """Leave on PATH, for this process and its children, only what every machine has."""
+    for name in ON_EVERY_MACHINE:
+        if path := shutil.which(name):
+            (folder / name).symlink_to(path)
+    os.environ["PATH"] = str(folder)
 
 
 def absent(what: str, package: str) -> NoReturn:
     """Skip a test for want of something from Debian; in CI, where it is installed, fail."""
     message = f"{what} is not there: apt-get install {package}"
-    if os.environ.get("CI") == "true":
+    if os.environ.get("CI") == "true" and not FRESH:
         pytest.fail(message)
     pytest.skip(message)
 
 
 def program(name: str, package: str) -> str:
-    """Give the path of a program from Debian."""
+    """Return the path of a program from Debian; for ffmpeg, else of the one in the wheel."""
     path = shutil.which(name)
+    if not path and name == "ffmpeg":
+        return str(imageio_ffmpeg.get_ffmpeg_exe())
     return path if path else absent(name, package)
+
+
+def library(name: str, package: str) -> ctypes.CDLL:
+    """Load a shared library from Debian."""
+    try:
+        if not FRESH:
+            return ctypes.CDLL(name)
+    except OSError:
+        pass
+    absent(name, package)
+
+
+def shared_file(name: str, package: str) -> Path:
+    """Return the path of a file from Debian, named from /usr/share on."""
+    path = _SHARE / name
+    return path if path.is_file() else absent(path.name, package)
 
 
 def output_of(*command: str | Path, package: str) -> str:
     """Run a program from Debian and give its standard output."""
-    program(str(command[0]), package)
-    done = subprocess.run(command, capture_output=True, check=True)
+    found = program(str(command[0]), package)
+    done = subprocess.run([found, *command[1:]], capture_output=True, check=True)
     return done.stdout.decode("utf-8", "replace")
 
 

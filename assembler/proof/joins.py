@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -46,6 +47,8 @@ def write_join_clip(samples: NDArray[np.int16], target: Path) -> None:
     AssemblerError
         It can't be encoded.
     """
+    # On import it warns of the ffmpeg that it looks for on PATH; the one used here comes by name.
+    warnings.filterwarnings("ignore", module=r"(.*/)?pydub\b")
     from pydub import AudioSegment
 
     clip = AudioSegment(

@@ -3,7 +3,6 @@ section "Cuesheet", from memory; expected values worked from the order by hand).
 
 from __future__ import annotations
 
-import ctypes
 import hashlib
 import re
 import subprocess
@@ -14,10 +13,11 @@ from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
+import outside
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from outside import absent, output_of, program
+from outside import output_of, program
 
 from assembler.disc.archive import write_archive
 from assembler.disc.texts import ReleaseTexts, TrackTexts
@@ -158,10 +158,7 @@ def test_flac_gives_the_image_back_and_the_sum_is_right(archive: Path) -> None:
 
 def cd_violation(archive: Path) -> str | None:
     """Hold a cue sheet block against libFLAC's rules for a compact disc (FLAC/metadata.h)."""
-    try:
-        library = ctypes.CDLL("libFLAC.so.12")
-    except OSError:
-        absent("libFLAC.so.12", "flac")
+    library = outside.library("libFLAC.so.12", "flac")
     library.FLAC__metadata_get_cuesheet.argtypes = [c_char_p, POINTER(c_void_p)]
     legal = library.FLAC__metadata_object_cuesheet_is_legal
     legal.argtypes, legal.restype = [c_void_p, c_bool, POINTER(c_char_p)], c_bool

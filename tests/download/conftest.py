@@ -1,8 +1,7 @@
-"""The invented album, and twelve seconds of real music at two rates."""
+"""The invented album, and twelve seconds of music at two rates."""
 
 from __future__ import annotations
 
-import subprocess
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
@@ -10,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from download.album import MANIFEST, Album, Words
-from outside import program, real_music
+from made_music import made_music
 
 from assembler.manifest import load
 from assembler.sequence import TrackSound, lay_out
@@ -44,14 +43,10 @@ def album(album_of: Callable[[str], Album]) -> Album:
 
 @pytest.fixture(scope="session")
 def music() -> dict[int, Words]:
-    """Real music as 24-bit words, shape (frames, 2), by its rate."""
-    ffmpeg = program("ffmpeg", "ffmpeg")
-    piece = real_music("singularity-music")[0]
-    words = {}
-    for rate_hz in (44100, 48000):
-        command = [ffmpeg, "-v", "error", "-ss", "30", "-t", str(SECONDS), "-i", str(piece)]
-        command += ["-ac", "2", "-ar", str(rate_hz), "-f", "s32le", "-"]
-        done = subprocess.run(command, capture_output=True, check=True)
-        samples = np.frombuffer(done.stdout, "<i4").reshape(-1, 2)[: SECONDS * rate_hz]
-        words[rate_hz] = samples >> 8
-    return words
+    """Plucked and bowed strings as 24-bit words, shape (frames, 2), by their rate."""
+
+    def words(rate_hz: int) -> Words:
+        both = made_music("plucked", SECONDS, rate_hz) + made_music("strings", SECONDS, rate_hz)
+        return np.rint(both * float(1 << 22)).astype(np.int32)
+
+    return {rate_hz: words(rate_hz) for rate_hz in (44100, 48000)}

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from download.album import MANIFEST, encoded
-from outside import absent, output_of, program
+from outside import output_of, program, shared_file
 
 from assembler.download.formats import FACTS, ffmpeg_encoders, format_findings
 from assembler.download.languages import three_letters, three_letters_or_unknown
@@ -125,9 +125,7 @@ def test_a_program_that_is_no_ffmpeg_has_no_encoders():
 
 def test_languages_are_those_of_iso_639_2():
     """Every two-letter code of Debian's iso-codes has its terminology code of ISO 639-2."""
-    path = Path("/usr/share/iso-codes/json/iso_639-2.json")
-    if not path.is_file():
-        absent("the list of languages", "iso-codes")
+    path = shared_file("iso-codes/json/iso_639-2.json", "iso-codes")
     languages = json.loads(path.read_text(encoding="utf-8"))["639-2"]
     pairs = {one["alpha_2"]: one["alpha_3"] for one in languages if "alpha_2" in one}
     assert len(pairs) > 180

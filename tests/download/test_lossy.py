@@ -109,7 +109,7 @@ def test_mp3_decodes_as_in_ffmpeg_above_full_scale_too(name, tmp_path, music):
     told = subprocess.run(command, capture_output=True, check=True).stdout
     outside = np.frombuffer(told, "<f4").reshape(-1, 2)
     assert np.abs(outside).max() > 1
-    np.testing.assert_allclose(np.concatenate(list(decoded(made.target))), outside, atol=1e-5)
+    np.testing.assert_allclose(np.concatenate(list(decoded(made.target))), outside, atol=2e-5)
 
 
 def test_silence_has_no_peak(tmp_path):

@@ -1,16 +1,20 @@
-"""Excerpts of real music, and outside meters on arrays."""
+"""Excerpts of music, made and real, and outside meters on arrays."""
 
 from __future__ import annotations
 
 import ctypes
 import functools
+from collections.abc import Iterable
 from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
+import outside
+import pytest
 import soundfile
 import soxr
+from made_music import KINDS, made_music
 from numpy.typing import NDArray
 from outside import MUSIC_FOLDERS, absent
 
@@ -18,9 +22,9 @@ Samples = NDArray[np.float32]
 
 
 class Excerpt(NamedTuple):
-    """A stretch of a freely licensed piece from a Debian package."""
+    """A stretch of a freely licensed piece from a Debian package, or one made by code."""
 
-    package: str
+    package: str | None
     file: str
     start_s: int
     length_s: int
@@ -29,6 +33,8 @@ class Excerpt(NamedTuple):
         return Path(self.file).stem.replace(" ", "-").lower()
 
 
+MADE = tuple(Excerpt(None, kind, 0, 30) for kind in KINDS)
+"""On any machine, at 48 kHz."""
 EXCERPTS = (
     Excerpt("singularity-music", "A New Journey.ogg", 130, 30),
     Excerpt("singularity-music", "Aberrations.ogg", 123, 40),
@@ -47,9 +53,16 @@ EXCERPTS = (
 """Quiet and loud, electronic and orchestral; at 48 kHz, the last two at 22.05 kHz."""
 
 
+def with_debian_music(made: Iterable[object], real: Iterable[object]) -> list[object]:
+    """Return parameters of a test: those on any machine, and those that want Debian's music."""
+    return [*made, *(pytest.param(one, marks=pytest.mark.debian_music) for one in real)]
+
+
 @functools.cache
 def music(excerpt: Excerpt) -> tuple[Samples, int]:
-    """Decode an excerpt once a session; give its samples, shape (frames, 2), and its rate."""
+    """Make or decode an excerpt once a session; return its samples, shape (frames, 2), and rate."""
+    if excerpt.package is None:
+        return made_music(excerpt.file, excerpt.length_s), 48000
     path = MUSIC_FOLDERS[excerpt.package] / excerpt.file
     if not path.is_file():
         absent(f"`{excerpt.file}`", excerpt.package)
@@ -98,10 +111,7 @@ _MODES = 0b111111  # momentary, short-term, integrated, range, sample peak, true
 
 @functools.cache
 def _libebur128() -> ctypes.CDLL:
-    try:
-        library = ctypes.CDLL("libebur128.so.1")
-    except OSError:
-        absent("libebur128", "libebur128-1")
+    library = outside.library("libebur128.so.1", "libebur128-1")
     number, figure = ctypes.c_uint, ctypes.POINTER(ctypes.c_double)
     state = ctypes.c_void_p
     library.ebur128_init.restype = state

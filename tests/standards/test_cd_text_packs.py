@@ -12,11 +12,11 @@ from collections.abc import Mapping, Sequence
 from ctypes import POINTER, byref, c_char, c_char_p, c_int, c_uint, c_void_p
 from itertools import pairwise
 
+import outside
 import pytest
 from disc_readers import Libcdio
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from outside import absent
 
 from assembler.disc.cd_text import CdText, cd_text
 from assembler.disc.cd_text_reader import read_cd_text
@@ -179,10 +179,7 @@ class Libburn:
     AT_THE_END = 100  # BURN_POS_END
 
     def __init__(self) -> None:
-        try:
-            self.library = library = ctypes.CDLL("libburn.so.4")
-        except OSError:
-            absent("libburn.so.4", "libburn4")
+        self.library = library = outside.library("libburn.so.4", "libburn4")
         ints, bytes_out = POINTER(c_int), POINTER(POINTER(c_char))
         text = [c_void_p, c_int, c_int, c_char_p, c_char_p, c_int, c_int]
         library.burn_session_create.restype = library.burn_track_create.restype = c_void_p

@@ -1,4 +1,4 @@
-"""Real music with faults of known size, and meters fed by blocks of any length."""
+"""Music, made and real, with faults of known size, and meters fed by blocks of any length."""
 
 from __future__ import annotations
 
@@ -7,11 +7,25 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from standards.references import EXCERPTS, music
+from standards.references import EXCERPTS, MADE, music, with_debian_music
 
 Samples = NDArray[np.float32]
 RATE_HZ = 48000
-PIECES = [excerpt for excerpt in EXCERPTS if excerpt.package == "singularity-music"]
+_REAL = tuple(excerpt for excerpt in EXCERPTS if excerpt.package == "singularity-music")
+_PIECES = MADE + _REAL
+
+
+def pieces(real: range = range(len(_REAL))) -> list[object]:
+    """Return the numbers of the pieces for a test: all that are made, and some of Debian's."""
+    return with_debian_music(range(len(MADE)), (len(MADE) + number for number in real))
+
+
+def beside(number: int, step: int) -> int:
+    """Return the number of another piece of the same kind, made or real."""
+    made = len(MADE)
+    if number < made:
+        return (number + step) % made
+    return made + (number - made + step) % len(_REAL)
 
 
 def in_blocks(samples: NDArray[Any], length: int = 40_001) -> Iterator[Samples]:
@@ -33,8 +47,8 @@ def mended(blocks: Iterator[Samples]) -> Samples:
 
 
 def piece(number: int, length_s: float = 30.0) -> NDArray[np.float64]:
-    """Give the beginning of a piece of music at 48 kHz, shape (frames, 2)."""
-    samples, rate_hz = music(PIECES[number % len(PIECES)])
+    """Return the beginning of a piece of music at 48 kHz, shape (frames, 2)."""
+    samples, rate_hz = music(_PIECES[number])
     assert rate_hz == RATE_HZ
     return samples[: round(length_s * RATE_HZ)].astype(np.float64)
 

@@ -4,36 +4,40 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from transfers.spoilt_music import RATE_HZ, hiss, in_blocks, mended, piece, read
+from transfers.spoilt_music import RATE_HZ, Samples, hiss, in_blocks, mended, piece, read
 
 from assembler.transfers.channel_mending import balanced, inverted, swapped, without_dc
 from assembler.transfers.channels import ChannelMeter
 
-SOUND = piece(1, 5).astype(np.float32)
+
+@pytest.fixture(scope="module")
+def sound() -> Samples:
+    """Five seconds of dense music."""
+    return piece(1, 5).astype(np.float32)
 
 
-def test_nothing_asked_passes_bit_for_bit() -> None:
-    assert np.array_equal(mended(without_dc(in_blocks(SOUND), RATE_HZ, (0.0, 0.0))), SOUND)
-    assert np.array_equal(mended(balanced(in_blocks(SOUND), 0.0)), SOUND)
+def test_nothing_asked_passes_bit_for_bit(sound: Samples) -> None:
+    assert np.array_equal(mended(without_dc(in_blocks(sound), RATE_HZ, (0.0, 0.0))), sound)
+    assert np.array_equal(mended(balanced(in_blocks(sound), 0.0)), sound)
 
 
-def test_dc_is_taken_off_as_it_was_measured() -> None:
-    offset = SOUND + np.array([0.02, -0.005], np.float32)
+def test_dc_is_taken_off_as_it_was_measured(sound: Samples) -> None:
+    offset = sound + np.array([0.02, -0.005], np.float32)
     found = read(ChannelMeter(RATE_HZ), offset).dc
     after = mended(without_dc(in_blocks(offset), RATE_HZ, found))
     assert read(ChannelMeter(RATE_HZ), after).dc == pytest.approx((0, 0), abs=1e-7)
 
 
-def test_swapped_and_inverted_are_exact() -> None:
-    assert np.array_equal(mended(swapped(in_blocks(SOUND))), SOUND[:, ::-1])
-    assert np.array_equal(mended(inverted(in_blocks(SOUND), "left")), SOUND * [-1, 1])
-    assert np.array_equal(mended(inverted(in_blocks(SOUND), "right")), SOUND * [1, -1])
-    assert np.array_equal(mended(inverted(in_blocks(SOUND), "both")), -SOUND)
+def test_swapped_and_inverted_are_exact(sound: Samples) -> None:
+    assert np.array_equal(mended(swapped(in_blocks(sound))), sound[:, ::-1])
+    assert np.array_equal(mended(inverted(in_blocks(sound), "left")), sound * [-1, 1])
+    assert np.array_equal(mended(inverted(in_blocks(sound), "right")), sound * [1, -1])
+    assert np.array_equal(mended(inverted(in_blocks(sound), "both")), -sound)
 
 
 @pytest.mark.parametrize("left_db", [-6.0, 0.3, 2.5])
-def test_balance_is_set_and_the_middle_keeps_its_power(left_db: float) -> None:
-    middle = np.repeat(SOUND[:, :1], 2, axis=1)
+def test_balance_is_set_and_the_middle_keeps_its_power(sound: Samples, left_db: float) -> None:
+    middle = np.repeat(sound[:, :1], 2, axis=1)
     after = mended(balanced(in_blocks(middle), left_db)).astype(float)
     left, right = (after**2).sum(axis=0)
     assert 10 * np.log10(left / right) == pytest.approx(left_db, abs=1e-4)

@@ -1,4 +1,4 @@
-"""Channels of real music with known faults: balance, polarity, lateness, offset from 0."""
+"""Channels of music with known faults: balance, polarity, lateness, offset from 0."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import soxr
 from long_runs import series
-from transfers.spoilt_music import RATE_HZ, crossed, hiss, late, piece, read
+from transfers.spoilt_music import RATE_HZ, beside, crossed, hiss, late, piece, pieces, read
 
 from assembler.transfers.channels import ChannelMeter
 
@@ -14,10 +14,10 @@ pytestmark = pytest.mark.filterwarnings("error")
 
 
 def centred(number: int, width: float, length_s: float = 30.0) -> np.ndarray:
-    """Real music in the middle, its own stereo and other music at both sides at `width`."""
+    """Music in the middle, its own stereo and other music at both sides at `width`."""
     own = piece(number, length_s)
     middle = np.repeat(own.mean(axis=1, keepdims=True), 2, axis=1)
-    sides = [piece(number + step, length_s).mean(axis=1) for step in (1, 2)]
+    sides = [piece(beside(number, step), length_s).mean(axis=1) for step in (1, 2)]
     frames = min(len(middle), *map(len, sides))
     sides = np.stack([side[:frames] for side in sides], axis=1)
     scale = middle.std() / sides.std(axis=0)
@@ -29,32 +29,32 @@ def hiss_under(sound: np.ndarray, below_db: float, seed: int) -> np.ndarray:
     return hiss(len(sound), 20 * np.log10(sound.std()) - below_db, seed)
 
 
-@pytest.mark.parametrize("number", range(series(11, 5)))
+@pytest.mark.parametrize("number", pieces(range(series(11, 4))))
 @pytest.mark.parametrize("left_db", [-4.3, 1.7])
 def test_balance_of_what_is_in_the_middle(number: int, left_db: float) -> None:
     """Other music left and right 16 dB lower, crosstalk at −35 dB, hiss at −60 dBFS."""
     sound = crossed(centred(number, 0.15), -35) * [10 ** (left_db / 40), 10 ** (-left_db / 40)]
     reading = read(ChannelMeter(RATE_HZ), sound + hiss(len(sound), -60, number))
-    assert reading.balance_db == pytest.approx(left_db, abs=0.05)
+    assert reading.balance_db == pytest.approx(left_db, abs=0.06)
     told = [course for course in reading.balance_course_db if course is not None]
     assert told
     assert np.median(told) == pytest.approx(left_db, abs=0.15)
 
 
 def test_balance_that_changes_shows_in_its_course() -> None:
-    sound = centred(3, 0.1)
+    sound = centred(2, 0.1)
     sound[20 * RATE_HZ :, 0] *= 10 ** (1 / 20)
     course = read(ChannelMeter(RATE_HZ), sound).balance_course_db
     assert course == pytest.approx([0, 0, 1], abs=0.1)
 
 
-@pytest.mark.parametrize("number", range(11))
-def test_lateness_of_real_stereo_music(number: int) -> None:
+@pytest.mark.parametrize("number", pieces())
+def test_lateness_of_stereo_music(number: int) -> None:
     """From 0 to 500 µs either way, with crosstalk, and hiss 55 dB below the music.
 
-    In the ninth, a wide and quiet one, so much hiss covers all treble: it is told with less.
+    In one of Debian's, a wide and quiet one, so much hiss covers all treble: it is told with less.
     """
-    below_db = 70 if number == 9 else 55
+    below_db = 70 if number == 14 else 55
     right_late_us = float(np.random.default_rng(number).uniform(-500, 500))
     sound = crossed(piece(number), -40)
     channel = 1 if right_late_us > 0 else 0
@@ -64,8 +64,9 @@ def test_lateness_of_real_stereo_music(number: int) -> None:
     assert reading.polarity == "same"
 
 
+@pytest.mark.debian_music
 def test_lateness_is_not_told_where_hiss_covers_the_treble() -> None:
-    reading = read(ChannelMeter(RATE_HZ), piece(9) + hiss_under(piece(9), 45, 9))
+    reading = read(ChannelMeter(RATE_HZ), piece(14) + hiss_under(piece(14), 45, 9))
     assert reading.offset_us is None
     assert reading.polarity == "same"
 
@@ -89,12 +90,14 @@ def test_lateness_that_drifts() -> None:
     assert 30 <= reading.drift_us <= 50  # of medians of three
 
 
-def test_polarity_in_many_cases() -> None:
+@pytest.mark.parametrize("first", [0, pytest.param(5, marks=pytest.mark.debian_music)])
+def test_polarity_in_many_cases(first: int) -> None:
     """Stereo and nearly mono music, one side turned or not, crosstalk, hiss, lateness, balance."""
     chance = np.random.default_rng(100)
     wrong = []
     for case in range(series(100, 30)):
-        sound = piece(case, 30) if case % 2 else centred(case, 0.1, 30)
+        number = beside(first, case)
+        sound = piece(number, 30) if case % 2 else centred(number, 0.1, 30)
         start = int(chance.uniform(0, len(sound) - 8 * RATE_HZ))
         sound = crossed(sound[start : start + 8 * RATE_HZ], -30)
         channel = int(chance.integers(2))
@@ -110,7 +113,7 @@ def test_polarity_in_many_cases() -> None:
 
 @pytest.mark.parametrize("length_s", [3, 30])
 def test_dc_under_music(length_s: int) -> None:
-    own = piece(1, length_s)
+    own = piece(2, length_s)
     dc = np.array([0.004, -0.0213])
     reading = read(ChannelMeter(RATE_HZ), own - own.mean(axis=0) + dc)
     assert reading.dc == pytest.approx(tuple(dc), abs=1e-4)

@@ -6,7 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
-from transfers.spoilt_music import PIECES, RATE_HZ, hiss, in_blocks, mended, piece, read
+from transfers.spoilt_music import RATE_HZ, beside, hiss, in_blocks, mended, piece, pieces, read
 
 from assembler.transfers.hum import HumMeter, without_hum
 
@@ -32,11 +32,11 @@ def hum(mains_hz: float, frames: int, wow: float = 0.0) -> np.ndarray:
 def side(number: int) -> np.ndarray:
     """Two pieces of music with 6 s of hiss before, between and after them, as on a tape."""
     pause = np.zeros((6 * RATE_HZ, 2))
-    sound = np.concatenate((pause, piece(number), pause, piece(number + 1), pause))
+    sound = np.concatenate((pause, piece(number), pause, piece(beside(number, 1)), pause))
     return sound - sound.mean(axis=0) + hiss(len(sound), -62, number)
 
 
-@pytest.mark.parametrize("number", range(len(PIECES)))
+@pytest.mark.parametrize("number", pieces())
 def test_no_hum_is_read_from_music(number: int) -> None:
     for sound in (piece(number, 60), side(number)):
         assert read(HumMeter(RATE_HZ), sound).nominal_hz is None

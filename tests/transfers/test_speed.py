@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from transfers.spoilt_music import PIECES, RATE_HZ, hiss, in_blocks, mended, piece, read
+from transfers.spoilt_music import RATE_HZ, hiss, in_blocks, mended, piece, pieces, read
 
 from assembler.transfers.hum import HumReading
 from assembler.transfers.speed import SpeedReading, ToneMeter, at_speed, speed_from_hum
@@ -41,7 +41,7 @@ def test_a_tone_at_the_end_in_one_channel_or_against_phase() -> None:
         assert read(ToneMeter(RATE_HZ), sound).percent_slow == pytest.approx(1.0, abs=0.01)
 
 
-@pytest.mark.parametrize("number", range(len(PIECES)))
+@pytest.mark.parametrize("number", pieces())
 def test_music_is_no_tone(number: int) -> None:
     assert read(ToneMeter(RATE_HZ), piece(number)) is None
 
