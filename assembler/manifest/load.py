@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
 from assembler.errors import FindingsError
 from assembler.findings import Finding, Loc, Severity, where_text
 from assembler.manifest.isrc_range import number_isrcs
 from assembler.manifest.model import NO_SOURCE, Manifest
 from assembler.manifest.times import shorten
+from assembler.manifest.unknown_keys import unknown_key_message
 from assembler.manifest.yaml_text import MOST_FINDINGS, Places, Tree, read_text, read_tree
 
 
@@ -141,7 +141,7 @@ def _explain(detail: Any, loc: Loc) -> tuple[str, str]:
     if kind == "missing":
         return "missing-key", f"`{loc[-1]}` is missing or empty: add `{loc[-1]}: …` here"
     if kind == "extra_forbidden":
-        return "unknown-key", _unknown_key_message(loc)
+        return "unknown-key", unknown_key_message(loc)
     if kind == "literal_error":
         choices = str(detail["ctx"]["expected"]).replace("'", "`")
         return "bad-choice", f"`{shorten(str(detail['input']))}` is not a choice: use {choices}"
@@ -150,27 +150,3 @@ def _explain(detail: Any, loc: Loc) -> tuple[str, str]:
     if kind in ("tuple_type", "list_type"):
         return "wrong-kind", "a list is expected here: one `- …` a line, or [a, b]"
     return kind, str(detail["msg"])
-
-
-def _unknown_key_message(loc: Loc) -> str:
-    key = shorten(str(loc[-1]))
-    fields = _model_at(loc[:-1]).model_fields
-    known = sorted(field.alias or name for name, field in fields.items())
-    near = difflib.get_close_matches(key.lower(), known, n=1, cutoff=0.5)
-    if near:
-        return f"unknown key `{key}`: did you mean `{near[0]}`?"
-    return f"unknown key `{key}`: the keys here are {', '.join(known)}"
-
-
-def _model_at(loc: Loc) -> type[BaseModel]:
-    model: type[BaseModel] = Manifest
-    for part in loc:
-        if isinstance(part, str) and part in model.model_fields:
-            model = _model_in(model.model_fields[part].annotation) or model
-    return model
-
-
-def _model_in(annotation: Any) -> type[BaseModel] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    return next((m for arg in get_args(annotation) if (m := _model_in(arg))), None)

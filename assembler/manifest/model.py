@@ -8,7 +8,7 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Annotated, Literal, get_args
 
-from pydantic import BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, model_validator
 
 from assembler.manifest.section import Section, SoundFiles
 from assembler.manifest.times import parse_frames
@@ -254,7 +254,7 @@ class Track(Section):
     lyrics: Paragraphs | None = None
     comment: Paragraphs | None = None
     disc: DiscNumber | None = None
-    """This track opens the disc of that number."""
+    """The disc that it is on; left out, the disc of the track before."""
     cd_text: DiscWords | None = None
 
     @model_validator(mode="after")
@@ -286,6 +286,16 @@ class SleeveText(Section):
     thanks: Paragraphs | None = None
 
 
+def _opening_discs(tracks: tuple[Track, ...]) -> tuple[Track, ...]:
+    """Keep `disc` on the first track of each disc: to repeat it on the others says no more."""
+    found, on = [], None
+    for track in tracks:
+        repeated = track.disc is not None and track.disc == on
+        on = track.disc or on or 1
+        found.append(track.model_copy(update={"disc": None}) if repeated else track)
+    return tuple(found)
+
+
 class Manifest(Section):
     """A release in one file."""
 
@@ -299,7 +309,9 @@ class Manifest(Section):
         tuple[Track, ...],
         BeforeValidator(AtMost(999, "tracks").validate),
         BeforeValidator(at_least_one),
+        AfterValidator(_opening_discs),
     ]
+    """In the order that they play; of a disc's tracks, the first alone keeps `disc`."""
     credits: Annotated[tuple[Credit, ...], BeforeValidator(AtMost(2000, "credits").validate)] = ()
     text: SleeveText = SleeveText()
 

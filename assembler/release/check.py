@@ -278,7 +278,10 @@ def _disc_numbers(source: ManifestFile) -> Iterator[Finding]:
             continue
         number = track.disc or 1
         if number != last + 1:
-            message = f"disc {number} can't open here: the next disc is {last + 1}"
+            message = (
+                f"disc {number} can't begin here: the next is {last + 1}; the tracks of a disc "
+                "stand together"
+            )
             yield source.finding("error", "disc-out-of-order", ("tracks", index, "disc"), message)
         last = number
 

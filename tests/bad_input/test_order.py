@@ -95,6 +95,26 @@ def test_track_of_three_seconds(desk: Desk) -> None:
     assert "4 s" in error["message"]
 
 
+def test_disc_number_on_every_track_of_a_disc(desk: Desk) -> None:
+    """To repeat the number says no more than to write it where the disc begins."""
+    third, fourth = (f"  - title: {name}\n    audio: a.wav\n" for name in ("Bell Buoy", "Undertow"))
+    once = with_second("disc: 2") + third + "    gap: 3\n" + fourth
+    each = with_second("disc: 2") + f"{third}    disc: 2\n    gap: 3\n{fourth}    disc: 2\n"
+    each = each.replace("    audio: a.wav\n", "    audio: a.wav\n    disc: 1\n", 1)
+    orders = []
+    for text in (once, each):
+        code, document = desk.json("check", desk.write(text))
+        assert code == 0, document["findings"]
+        orders.append((document["discs"], document["tracks"]))
+    assert orders[0] == orders[1]
+    assert len(orders[1][0]) == 2
+
+
+def test_discs_whose_tracks_do_not_stand_together(desk: Desk) -> None:
+    text = with_second("disc: 2") + "  - title: Bell Buoy\n    audio: a.wav\n    disc: 1\n"
+    desk.refused(text, "disc-out-of-order", at="disc: 1", where="tracks[2].disc")
+
+
 def test_track_of_three_seconds_without_a_disc_is_built(desk: Desk) -> None:
     text = with_second("end: 3").replace("download:", "disc: {make: false}\ndownload:")
     document = desk.build(text)

@@ -83,6 +83,43 @@ def test_unknown_key_with_the_nearest_known(
     assert where.rpartition(".")[2] in text.splitlines()[finding.line - 1]
 
 
+@pytest.mark.parametrize(
+    ("key", "said"),
+    [
+        ("performers", "in the section `credits`: - {name: …, roles: […], tracks: [2]}"),
+        ("producer", "in the section `credits`"),
+        ("gain", "did you mean `trim`?"),
+        ("eq", "did you mean `equaliser`?"),
+        ("genre", "it belongs in `release`"),
+        ("text", "it is a section of its own"),
+        ("explicit", "no deliverable holds it"),
+        ("duration", "the keys here are arrangers, artist"),
+        ("remaster", "the keys here are arrangers, artist"),
+    ],
+)
+def test_another_word_for_a_key_of_a_track_gets_a_hint_that_is_right_or_none(
+    refused: Refusing, key: str, said: str
+) -> None:
+    """Likeness of letters alone said composers, gap, lyricists, end, version and equaliser."""
+    (finding,) = refused(GOOD.replace("audio: b.wav", f"audio: b.wav\n    {key}: x"))
+    assert (finding.code, finding.where) == ("unknown-key", f"tracks[1].{key}")
+    assert said in finding.message
+
+
+@pytest.mark.parametrize(
+    ("key", "said"),
+    [
+        ("year", "did you mean `release_date`?"),
+        ("upc", "did you mean `barcode`?"),
+        ("tracks", "it is a section of its own"),
+        ("gap", "it belongs in `disc` or `tracks`"),
+    ],
+)
+def test_another_word_for_a_key_of_the_release(refused: Refusing, key: str, said: str) -> None:
+    (finding,) = refused(GOOD.replace("release:\n", f"release:\n  {key}: x\n", 1))
+    assert said in finding.message
+
+
 def test_unknown_key_like_no_other_lists_the_known(refused: Refusing) -> None:
     (finding,) = refused(GOOD + "zzz: 1\n")
     assert (finding.code, finding.line) == ("unknown-key", 9)

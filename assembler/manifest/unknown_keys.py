@@ -1,0 +1,97 @@
+"""What an unknown key of a manifest was meant to be: a hint that is right, or none."""
+
+from __future__ import annotations
+
+import difflib
+from typing import Any, get_args
+
+from pydantic import BaseModel
+
+from assembler.findings import Loc
+from assembler.manifest.model import Level, LevelChange, Manifest, Release, Track
+from assembler.manifest.times import shorten
+
+_NEAR = 0.75
+"""Likeness of a slip of the hand; below it, another word was meant."""
+_LEVELS = {
+    "loudness": "target", "lufs": "target", "true_peak": "ceiling", "peak": "ceiling",
+    "dbtp": "ceiling",
+}  # fmt: skip
+_MEANT: dict[type[BaseModel], dict[str, str]] = {
+    Release: {
+        "performer": "artist", "band": "artist", "album": "title", "name": "title",
+        "year": "release_date", "date": "release_date", "released": "release_date",
+        "upc": "barcode", "ean": "barcode", "gtin": "barcode",
+        "catalogue": "catalogue_number", "catalog": "catalogue_number",
+        "cat_no": "catalogue_number",
+        "cover": "front_cover", "artwork": "front_cover",
+    },
+    Track: {
+        "name": "title", "file": "audio", "path": "audio", "source": "audio", "wav": "audio",
+        "side": "from", "gain": "trim", "volume": "trim", "eq": "equaliser",
+        "pause": "gap", "silence": "gap", "pregap": "gap", "crossfade": "overlap",
+        "index": "indexes", "year": "recorded", "date": "recorded", "place": "recorded_at",
+        "location": "recorded_at", "studio": "recorded_at", "writers": "composers",
+        "writer": "composers", "songwriter": "composers", "songwriters": "composers",
+        "author": "composers", "remix": "version", "cd": "disc",
+    },
+    Level: _LEVELS,
+    LevelChange: _LEVELS,
+    Manifest: {"songs": "tracks", "album": "release", "musicians": "credits"},
+}  # fmt: skip
+"""Other words for a key, by the part of the manifest where they stand."""
+_PEOPLE = frozenset([
+    "performer", "performers", "musician", "musicians", "player", "players", "personnel", "credit",
+    "credits", "producer", "producers", "engineer", "engineers", "mixed_by", "mastered_by",
+    "recorded_by", "conductor", "instruments", "featuring", "feat",
+])  # fmt: skip
+"""Of a track: what stands in the section `credits`."""
+_NOWHERE = frozenset(["explicit", "parental_advisory", "price", "bpm", "key", "mood"])
+
+
+def unknown_key_message(loc: Loc) -> str:
+    """Write what to do about the key at a place, which is none of the manifest's."""
+    key = shorten(str(loc[-1]))
+    word = str(loc[-1]).lower().replace("-", "_")
+    model = _model_at(loc[:-1])
+    known = _keys(model)
+    meant = _MEANT.get(model, {}).get(word)
+    if model is Track and word in _PEOPLE:
+        number = int(loc[1]) + 1
+        line = f"- {{name: …, roles: […], tracks: [{number}]}}"
+        return f"unknown key `{key}`: people stand in the section `credits`: {line}"
+    near = [meant] if meant else difflib.get_close_matches(word, known, n=1, cutoff=_NEAR)
+    if near:
+        return f"unknown key `{key}`: did you mean `{near[0]}`?"
+    if word in _NOWHERE:
+        return f"unknown key `{key}`: no deliverable holds it: take it out"
+    elsewhere = [name for name, part in _sections() if part is not model and word in _keys(part)]
+    if word in Manifest.model_fields:
+        return f"unknown key `{key}`: it is a section of its own: write it without an indent"
+    if elsewhere:
+        places = " or ".join(f"`{name}`" for name in elsewhere)
+        return f"unknown key `{key}`: it belongs in {places}"
+    return f"unknown key `{key}`: the keys here are {', '.join(known)}"
+
+
+def _keys(model: type[BaseModel]) -> list[str]:
+    return sorted(field.alias or name for name, field in model.model_fields.items())
+
+
+def _sections() -> list[tuple[str, type[BaseModel]]]:
+    found = ((name, _model_in(f.annotation)) for name, f in Manifest.model_fields.items())
+    return [(name, model) for name, model in found if model is not None]
+
+
+def _model_at(loc: Loc) -> type[BaseModel]:
+    model: type[BaseModel] = Manifest
+    for part in loc:
+        if isinstance(part, str) and part in model.model_fields:
+            model = _model_in(model.model_fields[part].annotation) or model
+    return model
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((m for arg in get_args(annotation) if (m := _model_in(arg))), None)
