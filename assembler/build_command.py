@@ -17,6 +17,7 @@ from assembler.release.release_folder import clear_up_at_once
 from assembler.shown import print_build, print_explanation, print_jobs
 from assembler.shown_progress import progress_shown
 from assembler.stopping import STOPPED, Stop, Stopped
+from assembler.terminal import say
 
 _GRACE_S = 1.5
 """Time for all threads to end of themselves; compiling a sound loop can take longer."""
@@ -71,7 +72,7 @@ def run_build(
     print_jobs(done)
     for job in done:
         if options.explain and job.report:
-            print(f"\n{job.report.release_dir}")
+            say(f"\n{job.report.release_dir}")
             print_explanation(job.report)
     return ok
 
@@ -151,7 +152,7 @@ class _Signals:
 
 def _leave() -> None:
     clear_up_at_once()
-    print(STOPPED, file=sys.stderr)
+    say(STOPPED, stderr=True)
     end_at_once()
 
 

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import argparse
-import json
 import shlex
 import sys
 from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import assembler
 from assembler.errors import AssemblerError, FindingsError
 from assembler.findings import Finding
 from assembler.stopping import STOPPED, Stopped
+from assembler.terminal import printable, say, say_json
 
 _NOTHING: dict[str, dict[str, Any]] = {
     "check": {"disc": None, "discs": [], "tracks": []},
@@ -60,8 +60,16 @@ def _speak_utf_8() -> None:
             reconfigure(errors="backslashreplace")
 
 
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong with what was typed, control characters left out."""
+
+    def error(self, message: str) -> NoReturn:
+        """Print the usage and what is wrong, and end."""
+        super().error(printable(message))
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="assembler",
         description="One YAML manifest in, a finished release out.",
         epilog="Exit codes: 0 done, 1 errors found, 2 wrong usage.",
@@ -179,9 +187,9 @@ def _stopped(options: argparse.Namespace, findings: Sequence[Finding], message: 
         shown = [finding.as_json() for finding in findings]
         if message is not None:
             shown = [Finding("error", "stopped", "", "", 0, message).as_json()]
-        _print_json({"ok": False, "findings": shown, **_NOTHING.get(options.command, {})})
+        say_json({"ok": False, "findings": shown, **_NOTHING.get(options.command, {})})
     elif message is not None:
-        print(message, file=sys.stderr)
+        say(message, stderr=True)
     else:
         from assembler.shown import print_findings
 
@@ -189,20 +197,12 @@ def _stopped(options: argparse.Namespace, findings: Sequence[Finding], message: 
     return ERRORS_FOUND
 
 
-def _print_json(content: Any) -> None:
-    print(json.dumps(content, indent=2, ensure_ascii=not _prints_unicode()))
-
-
-def _prints_unicode() -> bool:
-    return (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
-
-
 def _say_if_loops_compile() -> None:
     from assembler.sound.kept_loops import compiles_first
 
     if compiles_first():
         message = "first run: compiling the sound loops for this machine takes about 20 s more"
-        print(message, file=sys.stderr, flush=True)
+        say(message, stderr=True)
 
 
 def _draft(options: argparse.Namespace) -> int:
@@ -212,14 +212,14 @@ def _draft(options: argparse.Namespace) -> int:
     draft = draft_manifest(options.folder, out, options.titles)
     write_new(out, draft.text)
     if options.json:
-        _print_json({"ok": True, "manifest": str(out), **draft.as_json()})
+        say_json({"ok": True, "manifest": str(out), **draft.as_json()})
         return DONE
     if draft.pairs:
         from assembler.shown_draft import print_draft
 
         print_draft(draft)
     then = shlex.join(["assembler", "check", str(out)])
-    print(f"{out}: a first manifest; fill in its empty slots, then: {then}")
+    say(f"{out}: a first manifest; fill in its empty slots, then: {then}")
     return DONE
 
 
@@ -233,7 +233,7 @@ def _check(options: argparse.Namespace) -> int:
     trial = try_order(report, options.without, options.gap) if asked and report.sections else None
     if options.json:
         tried = {"what_if": trial.as_json()} if trial else {}
-        _print_json({**report.as_json(), **tried})
+        say_json({**report.as_json(), **tried})
     else:
         from assembler.shown import print_check, print_trial
 
@@ -254,7 +254,7 @@ def _measure(options: argparse.Namespace) -> int:
     else:
         measurements = measure_files(paths, jobs=options.jobs)
     if options.json:
-        _print_json({"files": [measurement.as_json() for measurement in measurements]})
+        say_json({"files": [measurement.as_json() for measurement in measurements]})
     else:
         from assembler.shown import print_measurements
 
@@ -266,7 +266,7 @@ def _survey(options: argparse.Namespace) -> int:
     from assembler.side_commands import run_survey
 
     _say_if_loops_compile()
-    run_survey(options, _print_json)
+    run_survey(options, say_json)
     return DONE
 
 
@@ -274,7 +274,7 @@ def _split(options: argparse.Namespace) -> int:
     from assembler.side_commands import run_split
 
     _say_if_loops_compile()
-    run_split(options, _print_json)
+    run_split(options, say_json)
     return DONE
 
 
@@ -284,12 +284,10 @@ def _build(options: argparse.Namespace) -> int:
 
     rooms = tuple(options.only.split(",")) if options.only else ROOMS
     if unknown := [room for room in rooms if room not in ROOMS]:
-        print(
-            f"--only: no such deliverable: {', '.join(unknown)}; of {', '.join(ROOMS)}",
-            file=sys.stderr,
-        )
+        message = f"--only: no such deliverable: {', '.join(unknown)}; of {', '.join(ROOMS)}"
+        say(message, stderr=True)
         return WRONG_USAGE
-    done = run_build(options, rooms, _say_if_loops_compile, _print_json)
+    done = run_build(options, rooms, _say_if_loops_compile, say_json)
     return DONE if done else ERRORS_FOUND
 
 
@@ -299,7 +297,7 @@ def _verify(options: argparse.Namespace) -> int:
     _say_if_loops_compile()
     report = verify(options.release_dir, jobs=options.jobs)
     if options.json:
-        _print_json(report.as_json())
+        say_json(report.as_json())
     else:
         from assembler.shown import print_verification
 
@@ -312,7 +310,7 @@ def _compare(options: argparse.Namespace) -> int:
 
     comparison = compare(options.before, options.after, jobs=options.jobs)
     if options.json:
-        _print_json(comparison.as_json())
+        say_json(comparison.as_json())
     else:
         from assembler.shown_compare import print_comparison
 
@@ -331,12 +329,12 @@ def _approve(options: argparse.Namespace) -> int:
     kept = store_approval(approval, manifest)
     open_points = list(approval.open_points())
     if options.json:
-        _print_json({"ok": True, "kept": str(kept), "open_points": open_points})
+        say_json({"ok": True, "kept": str(kept), "open_points": open_points})
         return DONE
     for point in open_points:
-        print(point)
+        say(point)
     verdict = f"{len(open_points)} open points" if open_points else "approved as it is"
-    print(f"{kept}: {verdict}")
+    say(f"{kept}: {verdict}")
     return DONE
 
 
@@ -353,16 +351,16 @@ def _store(options: argparse.Namespace) -> int:
             "bytes": size.size_bytes,
             "limit_bytes": limit,
         }
-        _print_json({"ok": True, "cleared": options.clear, **told})
+        say_json({"ok": True, "cleared": options.clear, **told})
         return DONE
     was = "cleared; it held " if options.clear else ""
     held = f"{size.entries} entries, {size.size_bytes / 1e6:.0f} MB"
-    print(f"{store.folder}: {was}{held}; it keeps at most {limit / 1e9:g} GB")
+    say(f"{store.folder}: {was}{held}; it keeps at most {limit / 1e9:g} GB")
     return DONE
 
 
 def _schema(_options: argparse.Namespace) -> int:
     from assembler.manifest.schema import manifest_schema
 
-    _print_json(manifest_schema())
+    say_json(manifest_schema())
     return DONE

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from assembler.console import new_console
 from assembler.findings import Finding
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.times import clock_text, frames_text
@@ -28,14 +28,9 @@ MOST_OF_A_KIND = 4
 _STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
 
 
-def _console() -> Console:
-    """Give a console that prints text as it is: brackets and colons in a path are no markup."""
-    return Console(highlight=False, markup=False, emoji=False)
-
-
 def print_findings(findings: Sequence[Finding]) -> None:
     """Print findings, a paragraph each; of many of one kind the first few and a count."""
-    console = _console()
+    console = new_console()
     shown: Counter[str] = Counter()
     total = Counter(finding.code for finding in findings)
     for finding in findings:
@@ -57,7 +52,7 @@ def print_findings(findings: Sequence[Finding]) -> None:
 def print_check(report: CheckReport) -> None:
     """Print a check: findings, then each disc's running order and what is left of it."""
     print_findings(report.findings)
-    console = _console()
+    console = new_console()
     manifest = report.source.manifest
     for disc in report.discs:
         console.print(_order_table(report, disc, range(len(manifest.tracks))))
@@ -75,7 +70,7 @@ def _counts(findings: Sequence[Finding]) -> str:
 
 def print_trial(report: CheckReport, trial: Trial) -> None:
     """Print a running order that was only tried."""
-    console = _console()
+    console = new_console()
     console.print()
     console.print(f"{trial} (nothing is changed on disk)")
     for disc in trial.discs:
@@ -137,7 +132,7 @@ def print_measurements(measurements: Sequence[Measurement]) -> None:
             _level(reading.true_peak_dbtp),
             _level(reading.sample_peak_dbfs),
         )
-    _console().print(table)
+    new_console().print(table)
 
 
 def print_build(report: BuildReport) -> None:
@@ -163,7 +158,7 @@ def print_build(report: BuildReport) -> None:
             _level(track["most_limiting_db"]),
             *map(_level, levels),
         )
-    console = _console()
+    console = new_console()
     if shown:
         console.print(table)
     count = len(report.made) + len(report.reused)
@@ -192,7 +187,7 @@ def print_jobs(jobs: Sequence[Job]) -> None:
             str(len(report.reused)) if report else "–",
             _counts(job.findings) or "none",
         )
-    console = _console()
+    console = new_console()
     console.print(table)
     made = sum(job.report is not None for job in jobs)
     console.print(f"{made} of {len(jobs)} releases made")
@@ -200,7 +195,7 @@ def print_jobs(jobs: Sequence[Job]) -> None:
 
 def print_explanation(report: BuildReport) -> None:
     """Print of each file why it was made or could be reused, those of one reason together."""
-    console = _console()
+    console = new_console()
     for what, names in (("made", report.made), ("reused", report.reused)):
         grouped: dict[str, list[str]] = {}
         for name in names:
@@ -214,7 +209,7 @@ def print_explanation(report: BuildReport) -> None:
 def print_verification(report: VerifyReport) -> None:
     """Print what a release was held against, and what does not agree."""
     print_findings(report.findings)
-    console = _console()
+    console = new_console()
     for proof in report.proofs:
         console.print(f"looked at {proof}")
     verdict = "everything agrees" if report.ok else "does not agree with itself"

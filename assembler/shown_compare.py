@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.text import Text
 
+from assembler.console import new_console
+
 if TYPE_CHECKING:
     from assembler.compare.comparison import Comparison
 
@@ -26,7 +28,7 @@ _STYLES = {"added": "green", "removed": "yellow", "sound": "yellow", "lossy": "y
 
 def print_comparison(comparison: Comparison) -> None:
     """Print the differences between two releases, and what is identical."""
-    console = Console(highlight=False)
+    console = new_console()
     for name, folder in (("A", comparison.a), ("B", comparison.b)):
         console.print(Text(f"{name}  {folder}", style="dim"), soft_wrap=True)
     for group, codes in _GROUPS.items():

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from assembler.console import new_console
 from assembler.draft.first_manifest import Draft
 
 
 def print_draft(draft: Draft) -> None:
     """Print the pairs as a table; then, on standard error, guesses and what was not understood."""
-    console = Console(highlight=False, markup=False, emoji=False)
+    console = new_console()
     table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     table.add_column("", justify="right", no_wrap=True)
     table.add_column("Song", ratio=1, overflow="fold")
@@ -29,7 +29,7 @@ def print_draft(draft: Draft) -> None:
             how,
         )
     console.print(table)
-    errors = Console(stderr=True, highlight=False, markup=False, emoji=False)
+    errors = new_console(stderr=True)
     for warning in draft.warnings:
         text = Text("warning", style="yellow").append(f" {warning}", style="default")
         errors.print(text, soft_wrap=not errors.is_terminal)

@@ -9,12 +9,13 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-from rich.console import Console, Group, RenderableType
+from rich.console import Group, RenderableType
 from rich.live import Live
 from rich.progress_bar import ProgressBar
 from rich.table import Table
 from rich.text import Text
 
+from assembler.console import new_console
 from assembler.release.progress import Progress, Step
 
 WIDEST = 80
@@ -169,7 +170,7 @@ def progress_shown(jobs: int, *, quiet: bool = False) -> Iterator[tuple[Progress
     progress, board
         What is to be told of each step, and where words can be put beside the bar.
     """
-    console = Console(stderr=True, highlight=False)
+    console = new_console(stderr=True)
     board = Board(max(1, min(jobs, console.height - 3)))
     if quiet or not (sys.stderr.isatty() and console.is_interactive):
         yield board.tell, board

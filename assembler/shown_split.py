@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from assembler.console import new_console
 from assembler.manifest.times import clock_text, duration_text
 from assembler.transfers.split import UNSURE, Split
 
@@ -28,7 +28,7 @@ def print_split(sides: Sequence[tuple[str, Split]], titles: Sequence[str]) -> No
     titles
         Of the songs, through all sides.
     """
-    console = Console(highlight=False)
+    console = new_console()
     number = 0
     for name, split in sides:
         named = [*titles[number:], *[""] * len(split.songs)][: len(split.songs)]

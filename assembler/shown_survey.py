@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from assembler.console import new_console
 from assembler.manifest.times import clock_text
 from assembler.transfers.remedies import signed
 from assembler.transfers.survey import Survey
@@ -23,7 +23,7 @@ def print_survey(name: str, side: Survey) -> None:
     side
         Its survey.
     """
-    console = Console(highlight=False)
+    console = new_console()
     console.print(Text(name, style="bold").append(f"  {' + '.join(side.files)}", style="dim"))
     table = Table.grid(padding=(0, 2))
     table.add_column(no_wrap=True, style="dim")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -12,6 +11,7 @@ from typing import Any
 
 from assembler.draft.first_manifest import write_new
 from assembler.errors import AssemblerError
+from assembler.terminal import say
 from assembler.transfers.named import NamedSide, named_sides
 
 PrintJson = Callable[[Any], None]
@@ -50,7 +50,7 @@ def run_survey(options: argparse.Namespace, print_json: PrintJson) -> None:
             else:
                 print_survey(side.name, found)
                 if picture:
-                    print(picture)
+                    say(picture)
     if options.json:
         print_json({"ok": True, "sides": told})
 
@@ -75,7 +75,7 @@ def run_split(options: argparse.Namespace, print_json: PrintJson) -> None:
     titles = [song.title for song in songs or ()]
     remarks = listed.remarks_of(options.titles) if listed else []
     for remark in remarks:
-        print(remark, file=sys.stderr)
+        say(remark, stderr=True)
     with _opened(options.sides) as sides:
         readings = []
         for side in sides:
@@ -97,9 +97,9 @@ def run_split(options: argparse.Namespace, print_json: PrintJson) -> None:
         print_json({"ok": True, "sides": told, "tracks": text, "remarks": remarks})
         return
     print_split(splits, titles)
-    print(text if not options.out else options.out, end="" if not options.out else "\n")
+    say(options.out or text.rstrip("\n"))
     if clips:
-        print(f"{options.clips}: {len(clips)} clips around the cuts")
+        say(f"{options.clips}: {len(clips)} clips around the cuts")
 
 
 @contextmanager
