@@ -109,6 +109,28 @@ def true_peak_16(path: Path) -> float:
     return 20 * float(np.log10(highest))
 
 
+def tags_by_taglib(path: Path) -> dict[str, list[str]]:
+    """Read a file's tags as TagLib has them; `unsupported` lists what it can't take."""
+    python = Path("/usr/bin/python3" if not FRESH else "/usr/bin/hidden")
+    asked = [python, "-c", "import taglib"]
+    if not python.exists() or subprocess.run(asked, capture_output=True, check=False).returncode:
+        absent("TagLib for Debian's Python", "python3-taglib")
+    read = (
+        "import json, sys, taglib; file = taglib.File(sys.argv[1]); "
+        "print(json.dumps({**file.tags, 'unsupported': file.unsupported}))"
+    )
+    done = subprocess.run([python, "-c", read, path], capture_output=True, check=True)
+    tags: dict[str, list[str]] = json.loads(done.stdout)
+    return tags
+
+
+def by_exiftool(path: Path, *options: str) -> dict[str, Any]:
+    """Read a file with exiftool; what it warns of is in `Warning` and `Error`."""
+    text = output_of("exiftool", "-json", *options, path, package="libimage-exiftool-perl")
+    (found,) = json.loads(text)
+    return dict(found)
+
+
 def tags_by_ffprobe(path: Path) -> dict[str, str]:
     """Read a file's tags as ffprobe prints them, keys in lower case."""
     text = output_of(

@@ -7,7 +7,7 @@ the ISRC by EBU Tech 3352. Both from memory; held against other programs' readin
     256        Description            artist: title (release)
     32         Originator             the label, else the release's artist
     32         OriginatorReference    the ISRC, else catalogue number and track
-    10 + 8     Origination date/time  the day of recording, else of release; no time
+    10 + 8     Origination date/time  the day of recording where it is known; no time
     8          TimeReference          0
     2          Version                2
     64         UMID                   none
@@ -66,8 +66,7 @@ def bext_chunk(
 ) -> bytes:
     """Give the content of a track's ``bext`` chunk."""
     catalogued = f"{release.catalogue_number or release.title} {words.running_number:02d}"
-    dates = (words.recorded, release.release_date)
-    day = next((date for date in dates if date and len(date) == _WHOLE_DATE), "")
+    day = words.recorded or ""
     levels = (
         reading.integrated_lufs,
         reading.loudness_range_lu,
@@ -79,7 +78,7 @@ def bext_chunk(
         _ascii(f"{words.artist}: {words.title} ({release.title})", 256),
         _ascii(release.label or release.artist, 32),
         _ascii((words.isrc or catalogued).replace("-", ""), 32),
-        _ascii(day, 10),
+        _ascii(day if len(day) == _WHOLE_DATE else "", 10),
         b"",
         0,
         0,

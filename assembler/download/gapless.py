@@ -1,7 +1,9 @@
 """What a file declares around its sound, so that a player leaves it out: delay and padding.
 
 MP3: the Xing/Info frame with LAME's extension (delay and padding, 12 bits each; a decoder adds 529
-samples of its own to the delay). MP4: the track's edit list (ISO/IEC 14496-12, 8.6.6). Opus:
+samples of its own to the delay). MP4: the track's edit list (ISO/IEC 14496-12, 8.6.6), and for
+players that read no edit lists the freeform item iTunSMPB (common practice: twelve hexadecimal
+numbers, the second to fourth of them delay, padding and length; the others 0). Opus:
 pre-skip and the last granule position (RFC 7845, 4.4). Vorbis: no delay, and the last granule
 position cuts the end (Vorbis I, appendix A.2). FLAC, WAV: nothing but the sound. (MP3 from memory.)
 """
@@ -18,6 +20,8 @@ from assembler.download.mp3_header import read_mp3_header
 from assembler.errors import AssemblerError
 
 MP3_DECODER_DELAY = 529
+_AAC_FRAME = 1024
+GAPLESS_ITEM = "----:com.apple.iTunes:iTunSMPB"
 _LAST_PAGE_BYTES = 1 << 17
 """An Ogg page has less than 64 KiB, so this much of a file's end holds a whole one."""
 
@@ -64,6 +68,21 @@ def declared_delay(path: Path, container: Container) -> Declared:
         raise AssemblerError(message) from error
 
 
+def gapless_item(declared: Declared) -> str:
+    """Return the gapless item's text; empty where there is nothing to leave out.
+
+    Examples
+    --------
+    >>> gapless_item(Declared("edit list", 1024, 656, 440688))[:44]
+    ' 00000000 00000400 00000290 000000000006B970'
+    """
+    delay, padding = declared.delay_samples, declared.padding_samples
+    if not delay and not padding:
+        return ""
+    numbers = f"00000000 {delay:08X} {padding or 0:08X} {declared.length_samples:016X}"
+    return f" {numbers}{' 00000000' * 8}"
+
+
 def _of_mp3(path: Path) -> Declared:
     header = read_mp3_header(path)
     if not header.crc_holds:
@@ -84,6 +103,9 @@ def _of_mp4(path: Path) -> Declared:
     if count != 1:
         raise ValueError("an edit list of another kind")
     length_samples = round(length * media_scale / movie_scale)
+    table = "moov.trak.mdia.minf.stbl"
+    if boxes[f"{table}.stsd"][12:16] == b"mp4a":  # ALAC's last frame is as short as it need be
+        media_length = _AAC_FRAME * int.from_bytes(boxes[f"{table}.stsz"][8:12], "big")
     return Declared("edit list", delay, media_length - delay - length_samples, length_samples)
 
 
@@ -111,7 +133,7 @@ def _boxes(content: bytes, prefix: str) -> Iterator[tuple[str, bytes]]:
         body = content[position + 8 : position + size]
         path = prefix + name.decode("latin-1")
         yield path, body
-        if name in (b"trak", b"mdia", b"edts"):
+        if name in (b"trak", b"mdia", b"minf", b"stbl", b"edts"):
             yield from _boxes(body, f"{path}.")
         position += size
 

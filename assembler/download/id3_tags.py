@@ -1,4 +1,9 @@
-"""Frames of ID3v2.4.0 (id3.org) for MP3 and WAV: text in UTF-8, values parted by NUL."""
+"""Frames of ID3v2.4.0 (id3.org) for MP3 and WAV: text in UTF-8, values parted by NUL.
+
+TIPL holds only the roles of `_INVOLVED`, which readers know: one that a reader does not know can
+hide the whole list (TagLib). They are in capitals, the only form that TagLib 1 knows; TagLib 2
+accepts any. All who are credited, each with the role as written, are in ``TXXX:CREDITS``.
+"""
 
 from __future__ import annotations
 
@@ -13,13 +18,13 @@ from assembler.download.tag_table import (
     TABLE,
     Involved,
     Values,
-    behind_the_desk,
-    people_values,
+    musicians,
     players,
 )
 from assembler.words import TrackWords
 
 _UTF8 = id3.Encoding.UTF8
+_INVOLVED = {"ARRANGER": "arrangers", "PRODUCER": "producers", "ENGINEER": "engineers"}
 _NUMBERED = {"TRCK": ("track", "tracks"), "TPOS": ("disc", "discs")}
 
 
@@ -36,7 +41,8 @@ def _shared_frames(values: Values, words: TrackWords) -> Iterator[Any]:
     for name, (number, of) in _NUMBERED.items():
         text = "/".join((*values[number], *values.get(of, ())))
         yield getattr(id3, name)(encoding=_UTF8, text=[text])
-    for kind, people in ((id3.TMCL, players(words)), (id3.TIPL, behind_the_desk(words))):
+    involved = [(role, n) for role, field in _INVOLVED.items() for n in values.get(field, ())]
+    for kind, people in ((id3.TMCL, musicians(players(words))), (id3.TIPL, involved)):
         if people:
             yield kind(encoding=_UTF8, people=[list(pair) for pair in people])
 
@@ -65,8 +71,10 @@ def _picture(kind: int, cover: Cover) -> Any:
 
 def id3_values(tags: Any) -> Values:
     """Read the table's fields back from a tag."""
-    people = {name: _people(tags.getall(name)) for name in ("TMCL", "TIPL")}
-    values = people_values(people["TMCL"], people["TIPL"])
+    played, involved = (_people(tags.getall(name)) for name in ("TMCL", "TIPL"))
+    values: Values = {"performers": tuple(f"{name} ({role})" for role, name in played)}
+    for role, field in _INVOLVED.items():
+        values[field] = tuple(name for one, name in involved if one == role)
     for name, fields in _NUMBERED.items():
         for frame in tags.getall(name):
             numbers = frame.text[0].split("/")

@@ -66,6 +66,7 @@ def track_facts(manifest: Manifest, words: TrackWords) -> dict[str, Any]:
         "publisher": words.publisher,
         "producers": list(people["producers"]),
         "engineers": list(people["engineers"]),
+        "conductors": list(people["conductors"]),
         "performers": list(people["performers"]),
         "recorded": words.recorded,
         "recorded_at": words.recorded_at,

@@ -47,8 +47,9 @@ class TagRow:
     info: str = ""
 
 
-# DATE is what readers of Vorbis comments show as the release's year; xiph.org's page means the day
-# of recording by it. Label and music publisher are two fields; ID3's TPUB may hold either.
+# TDRC and DATE are what readers show as the release's year; the standards mean the day of recording
+# by them. So they hold the release date, and the day of recording has a name of its own. Label and
+# music publisher are two fields; ID3's TPUB may hold either.
 TABLE = (
     TagRow("title", "TIT2", "TITLE", "©nam", "INAM"),
     TagRow("artist", "TPE1", "ARTIST", "©ART", "IART"),
@@ -58,16 +59,18 @@ TABLE = (
     TagRow("tracks", "TRCK", "TRACKTOTAL", "trkn"),
     TagRow("disc", "TPOS", "DISCNUMBER", "disk"),
     TagRow("discs", "TPOS", "DISCTOTAL", "disk"),
-    TagRow("recorded", "TDRC", "RECORDINGDATE", FREEFORM + "RECORDINGDATE", "ICRD"),
+    TagRow("recorded", "TXXX:RECORDINGDATE", "RECORDINGDATE", FREEFORM + "RECORDINGDATE"),
     TagRow("recorded_at", "TXXX:LOCATION", "LOCATION", FREEFORM + "LOCATION"),
-    TagRow("released", "TDRL", "DATE", "©day"),
+    TagRow("released", "TDRC", "DATE", "©day", "ICRD"),
+    TagRow("release_time", "TDRL", "", ""),
     TagRow("isrc", "TSRC", "ISRC", FREEFORM + "ISRC"),
     TagRow("composers", "TCOM", "COMPOSER", "©wrt"),
     TagRow("lyricists", "TEXT", "LYRICIST", FREEFORM + "LYRICIST"),
     TagRow("arrangers", "TIPL", "ARRANGER", FREEFORM + "ARRANGER"),
     TagRow("producers", "TIPL", "PRODUCER", FREEFORM + "PRODUCER"),
     TagRow("engineers", "TIPL", "ENGINEER", FREEFORM + "ENGINEER", "IENG"),
-    TagRow("people", "TIPL", "CREDITS", FREEFORM + "CREDITS"),
+    TagRow("people", "TXXX:CREDITS", "CREDITS", FREEFORM + "CREDITS"),
+    TagRow("conductors", "TPE3", "CONDUCTOR", FREEFORM + "CONDUCTOR"),
     TagRow("performers", "TMCL", "PERFORMER", FREEFORM + "PERFORMER"),
     TagRow("publisher", "TXXX:PUBLISHER", "PUBLISHER", FREEFORM + "PUBLISHER"),
     TagRow("label", "TPUB", "ORGANIZATION", FREEFORM + "LABEL"),
@@ -106,6 +109,11 @@ Involved = tuple[tuple[str, str], ...]
 
 _ARRANGING = frozenset(("arranged", "arrangement", "arranger"))
 _PRODUCING = frozenset(("produced", "producer", "production"))
+_CONDUCTING = frozenset(("conducted", "conducting", "conductor"))
+_OTHER_PRODUCTION = frozenset((
+    "assistant", "associate", "coordinator", "design", "designer", "executive", "manager",
+))  # fmt: skip
+"""Words that make a producing role another one than the producer's."""
 _AT_THE_DESK = frozenset((
     "engineer", "engineering", "mastered", "mastering", "mix", "mixer", "mixing", "recording",
     "recordist", "restoration", "restored", "transfer", "transfers",
@@ -144,6 +152,7 @@ def tag_values(
         "recorded": [words.recorded],
         "recorded_at": [words.recorded_at],
         "released": [release.release_date],
+        "release_time": [release.release_date] if container in ("mp3", "wav") else [],
         "isrc": [words.isrc],
         "composers": words.composers,
         "lyricists": words.lyricists,
@@ -179,17 +188,28 @@ def behind_the_desk(words: TrackWords) -> Involved:
 
 
 def people_values(played: Involved, behind: Involved) -> Values:
-    """Give the values of the fields that name people with what they did."""
+    """Return the values of the fields that name people with what they did."""
     return {
-        "performers": tuple(f"{name} ({role})" for role, name in played),
+        "performers": tuple(f"{name} ({role})" for role, name in musicians(played)),
         "people": tuple(f"{name} ({role})" for role, name in behind),
+        "conductors": _names(played, _CONDUCTING),
         "arrangers": _names(behind, _ARRANGING),
-        "producers": _names(behind, _PRODUCING),
+        "producers": _names(
+            (one for one in behind if not _OTHER_PRODUCTION & _words_of(one[0])), _PRODUCING
+        ),
         "engineers": _names(behind, _AT_THE_DESK),
     }
 
 
-def _names(people: Involved, doing: frozenset[str]) -> tuple[str, ...]:
-    """Give the names, each once, of those whose role has one of these words."""
-    involved = (n for role, n in people if doing & set(role.lower().replace("-", " ").split()))
-    return tuple(dict.fromkeys(involved))
+def musicians(played: Involved) -> Involved:
+    """Return those who play or sing: the conductor has a field of their own."""
+    return tuple(one for one in played if not _CONDUCTING & _words_of(one[0]))
+
+
+def _names(people: Iterable[tuple[str, str]], doing: frozenset[str]) -> tuple[str, ...]:
+    """Return the names, each once, of those whose role has one of these words."""
+    return tuple(dict.fromkeys(name for role, name in people if doing & _words_of(role)))
+
+
+def _words_of(role: str) -> frozenset[str]:
+    return frozenset(role.lower().replace("-", " ").split())

@@ -17,6 +17,7 @@ from mutagen.wave import WAVE
 
 from assembler.download.cover import Cover
 from assembler.download.formats import Container
+from assembler.download.gapless import GAPLESS_ITEM, declared_delay, gapless_item
 from assembler.download.id3_tags import id3_frames, id3_values
 from assembler.download.playing_levels import PlayingLevels
 from assembler.download.tag_table import FREEFORM, TABLE, TagRow, Values, tag_values
@@ -73,14 +74,17 @@ def write_tags(
         file = _KINDS[container](path)
         if file.tags is None:
             file.add_tags()
+        gapless = gapless_item(declared_delay(path, container)) if container == "mp4" else ""
         file.tags.clear()
         if container in ("mp3", "wav"):
             for frame in id3_frames(values, words, covers):
                 file.tags.add(frame)
-            file.save(v2_version=4, padding=_no_padding)
+            file.save(v2_version=4, padding=_id3_padding)
             return
         if container == "mp4":
             _put_items(file, values, covers)
+            if gapless:
+                file[GAPLESS_ITEM] = [MP4FreeForm(gapless.encode())]
         else:
             _put_comments(file, values, covers)
         file.save(padding=_no_padding)
@@ -90,6 +94,11 @@ def write_tags(
 
 def _no_padding(_info: object) -> int:
     return 0
+
+
+def _id3_padding(_info: object) -> int:
+    """Return the size of a frame's head: some readers look for one more before they end."""
+    return 10
 
 
 def _put_comments(file: Any, values: Values, covers: Covers) -> None:
@@ -150,8 +159,23 @@ def read_tags(path: Path, container: Container) -> Values:
         return id3_values(tags)
     if container == "mp4":
         return _item_values(tags)
-    found = {row.field: tuple(tags.get(row.comment, ())) for row in TABLE}
+    found = {row.field: tuple(tags.get(row.comment, ())) for row in TABLE if row.comment}
     return {field: texts for field, texts in found.items() if texts}
+
+
+def read_gapless_item(path: Path) -> str:
+    """Return the text of an MP4 file's gapless item; empty where it has none.
+
+    Raises
+    ------
+    AssemblerError
+        The file can't be read.
+    """
+    try:
+        items = (MP4(path).tags or {}).get(GAPLESS_ITEM, [b""])
+    except mutagen.MutagenError as error:
+        raise AssemblerError(f"{path.name}: its tags can't be read: {error}") from error
+    return bytes(items[0]).decode("utf-8", "replace")
 
 
 def _item_values(tags: Any) -> Values:

@@ -8,8 +8,9 @@ from typing import Any
 import soundfile
 
 from assembler.download.formats import FACTS
-from assembler.download.gapless import declared_delay
+from assembler.download.gapless import declared_delay, gapless_item
 from assembler.download.lossy import read_decoded
+from assembler.download.tags import read_gapless_item
 from assembler.findings import Finding
 from assembler.manifest.model import Format
 from assembler.manifest.times import FRAMES_PER_SECOND
@@ -27,6 +28,11 @@ def coded_file(
     rate_hz = of_format["rates_hz"][index]
     declared = declared_delay(release.folder / path, FACTS[name].container)
     yield from _length("declares", declared.length_samples, path, track, rate_hz)
+    if FACTS[name].container == "mp4":
+        item = read_gapless_item(release.folder / path)
+        if item != gapless_item(declared):
+            message = "its gapless item (iTunSMPB) is not that of its edit list"
+            yield disagreement("other-gapless", path, message)
     read = read_decoded(release.folder / path, rate_hz)
     yield from _length("decodes to", read.length_samples, path, track, rate_hz)
     if not FACTS[name].lossy:

@@ -59,7 +59,7 @@ credits:
   - {name: "Nils Aker/Berg", roles: [alto recorder]}
   - {name: Ines Falk, roles: [recording engineer, producer]}
   - {name: "Oda; Brenn", roles: [mastering]}
-  - {name: Rune Vik, roles: [sleeve notes]}
+  - {name: Rune Vik, roles: [sleeve notes, executive producer, conductor]}
 """
 Words = NDArray[np.int32]
 

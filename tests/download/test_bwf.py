@@ -88,9 +88,10 @@ def test_levels_that_are_not_there_are_7fff(album):
     assert bext[602:] == b"A=PCM,F=96000,W=16,M=stereo\r\n"
 
 
-def test_a_year_alone_is_no_origination_date(album_of):
-    text = MANIFEST.replace("1991-08-03", "1991").replace("2027-04-16", "2027-04")
-    album = album_of(text)
+@pytest.mark.parametrize("recorded", ["    recorded: 1991\n", ""])
+def test_without_a_day_of_recording_there_is_no_origination_date(recorded, album_of):
+    """It is the day on which the sound was made (EBU Tech 3285): the release date is another."""
+    album = album_of(MANIFEST.replace("    recorded: 1991-08-03\n", recorded))
     silence = reading_of(np.zeros((RATE_HZ, 2), np.int32), RATE_HZ)
     bext = bext_chunk(album.manifest.release, album.words[0], silence, RATE_HZ, 16)
     assert bext[320:338] == bytes(18)
@@ -130,7 +131,7 @@ def test_other_programs_read_the_file(wave, album):
     assert tags["coding_history"].strip() == "A=PCM,F=44100,W=24,M=stereo"
     assert tags["title"] == album.words[0].title
     assert tags["album"] == "Songs for Slack Water"
-    assert tags["date"] == "1991-08-03"
+    assert tags["date"] == "2027-04-16"
     assert read_tags(path, "wav")["isrc"] == (album.words[0].isrc,)
     said = output_of("mediainfo", path, package="mediainfo")
     read = dict(line.split(" : ", 1) for line in said.splitlines() if " : " in line)

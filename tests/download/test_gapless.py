@@ -6,18 +6,22 @@ laid side by side. The lossless sound is the judge: same length, no offset, no h
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 from pathlib import Path
 
+import imageio_ffmpeg
 import numpy as np
 import pytest
 from download.album import encoded, samples_of_words
-from outside import program
+from mutagen.mp4 import MP4
+from outside import by_exiftool, program
 from scipy.signal import correlate
 
 from assembler.download.formats import FACTS
-from assembler.download.gapless import declared_delay
+from assembler.download.gapless import GAPLESS_ITEM, declared_delay
 from assembler.download.lossy import decoded
+from assembler.download.tags import read_gapless_item, write_tags
 from assembler.errors import AssemblerError
 
 LOSSY = ("mp3-320", "mp3-v0", "aac-256", "opus-160", "ogg-q8")
@@ -79,8 +83,8 @@ def test_delays_are_those_of_the_encoders(segued):
 
 
 def test_mp3_and_aac_are_filled_up_to_whole_frames(segued):
-    for name, frame in (("mp3-320", 1152), ("mp3-v0", 1152)):
-        declared = declared_delay(segued(name)[0][0], "mp3")
+    for name, frame in (("mp3-320", 1152), ("mp3-v0", 1152), ("aac-256", 1024)):
+        declared = declared_delay(segued(name)[0][0], FACTS[name].container)
         whole = declared.delay_samples + declared.padding_samples + declared.length_samples
         assert whole % frame == 0
 
@@ -109,6 +113,52 @@ def test_an_older_ffmpeg_cuts_delay_and_padding_too(name, segued):
     """But of AAC, ffmpeg 5.1 cuts the delay alone: it plays the edit list's last frame whole."""
     files, sound = segued(name)
     assert len(np.concatenate([by_debians_ffmpeg(path) for path in files])) == len(sound)
+
+
+def aac_frames(path: Path) -> int:
+    """Count the frames of an AAC file, all of them, by the heads that ADTS gives them."""
+    command = [imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", "-ignore_editlist", "1", "-i", path]
+    done = subprocess.run([*command, "-c", "copy", "-f", "adts", "-"], capture_output=True)
+    position, frames = 0, 0
+    while position < len(done.stdout):
+        head = int.from_bytes(done.stdout[position : position + 7], "big")
+        assert head >> 44 == 0xFFF
+        position += head >> 13 & 0x1FFF
+        frames += 1
+    return frames
+
+
+def test_the_gapless_item_stands_beside_the_edit_list(segued, album, tmp_path):
+    """With delay and padding the sound fills the file's AAC frames of 1024 samples."""
+    path = Path(shutil.copy(segued("aac-256")[0][0], tmp_path))
+    whole = 1024 * aac_frames(path)
+    assert read_gapless_item(path) == ""
+    write_tags(path, "mp4", album.manifest.release, album.words[0], None)
+    numbers = read_gapless_item(path).split()
+    assert [len(number) for number in numbers] == [8, 8, 8, 16] + [8] * 8
+    unused, delay, padding, length, *others = (int(number, 16) for number in numbers)
+    assert (delay, length) == (1024, CUT)
+    assert delay + length + padding == whole
+    assert {unused, *others} == {0}
+    assert len(sound_of(path)) == CUT  # and the delay is not left out twice
+    assert len(by_debians_ffmpeg(path)) in (CUT, whole - delay)  # newer, and 5.1
+
+
+def test_exiftool_reads_the_gapless_item(segued, album, tmp_path):
+    path = Path(shutil.copy(segued("aac-256")[0][1], tmp_path))
+    write_tags(path, "mp4", album.manifest.release, album.words[0], None)
+    declared = declared_delay(path, "mp4")
+    numbers = by_exiftool(path, "-iTunSMPB")["iTunSMPB"].split()
+    assert [int(number, 16) for number in numbers[:4]] == [
+        0, 1024, declared.padding_samples, declared.length_samples,
+    ]  # fmt: skip
+
+
+def test_alac_needs_no_gapless_item(segued, album, tmp_path):
+    path = Path(shutil.copy(segued("alac-24")[0][0], tmp_path))
+    write_tags(path, "mp4", album.manifest.release, album.words[0], None)
+    assert read_gapless_item(path) == ""
+    assert GAPLESS_ITEM not in MP4(path).tags
 
 
 def test_a_file_cut_short_declares_nothing(tmp_path):

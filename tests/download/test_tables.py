@@ -49,6 +49,7 @@ def test_a_row_has_what_an_upload_form_asks_for(album):
         "publisher": "Tidewrack Songs",
         "producers": "Ines Falk",
         "engineers": "Ines Falk | Oda; Brenn",
+        "conductors": "Rune Vik",
         "performers": "Mattis Oren (harmonium) | Nils Aker/Berg (alto recorder)",
         "recorded": "1991-08-03",
         "recorded_at": "Net Loft, Halden",

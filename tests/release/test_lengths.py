@@ -15,8 +15,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from mutagen.mp4 import MP4, MP4FreeForm
 
 from assembler import build, load, verify
+from assembler.download.gapless import GAPLESS_ITEM
 from assembler.download.mp3_header import crc_16, read_mp3_header
 
 FIRST_FRAMES = 433 - 75
@@ -111,3 +113,13 @@ def test_verify_finds_a_lossless_file_of_another_length(kind, copy):
     sum_up(copy, name)
     codes = {f.code for f in verify(copy).findings if f.where == name}
     assert {"other-length", "other-tag"} <= codes
+
+
+def test_verify_finds_a_gapless_item_that_is_not_its_edit_lists(copy):
+    name = "download/aac-256/01 One.m4a"
+    file = MP4(copy / name)
+    file[GAPLESS_ITEM] = [MP4FreeForm(bytes(file[GAPLESS_ITEM][0]).replace(b"400", b"840"))]
+    file.save()
+    sum_up(copy, name)
+    found = verify(copy).findings  # ffmpeg reads the delay in it, and leaves out as much
+    assert [(f.code, f.where) for f in found] == [("other-gapless", name), ("other-length", name)]
