@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.text import Text
 
+from assembler.compare.files import MOST_FILES
 from assembler.console import new_console
 
 if TYPE_CHECKING:
     from assembler.compare.comparison import Comparison
+    from assembler.compare.words import Difference
 
 _GROUPS = {
     "Release": (
@@ -23,6 +26,7 @@ _GROUPS = {
     "Findings": ("finding-gone", "finding-new", "finding-changed"),
     "Other files that differ": ("files",),
 }  # fmt: skip
+_OF_FILES = ("source", "cover", "disc", "transfer")
 _STYLES = {"added": "green", "removed": "yellow", "sound": "yellow", "lossy": "yellow"}
 
 
@@ -36,11 +40,38 @@ def print_comparison(comparison: Comparison) -> None:
         if lines:
             console.print(Text(group, style="bold"))
         for one in lines:
-            text = Text(one.message, style=_STYLES.get(one.code, ""))
-            _print_indented(console, text)
-    console.print(Text(comparison.verdict, style="green"))
+            _print_difference(console, one)
+    console.print(
+        Text(comparison.verdict, "green" if _is_good(comparison) else "bold yellow"),
+        soft_wrap=not console.is_terminal,
+    )
     for proof in comparison.proofs:
         _print_indented(console, Text(proof, style="dim"))
+
+
+def _is_good(comparison: Comparison) -> bool:
+    return comparison.all_else_same or not comparison.differences
+
+
+def _print_difference(console: Console, one: Difference) -> None:
+    """Print a difference; where it names files, each on a line of its own and whole."""
+    style = _STYLES.get(one.code, "")
+    if one.code in _OF_FILES and len(one.message) > console.width - 2:
+        label, _, paths = one.message.partition(": ")
+        old, _, new = paths.partition(" → ")
+        _print_whole(console, f"{label}:", [old, f"→ {new}"] if new else [old], style)
+    elif one.code == "files":
+        label = one.message.partition(": ")[0]
+        names = [name.removeprefix(f"{label}/") for name in one.files[:MOST_FILES]]
+        more = len(one.files) - len(names)
+        _print_whole(console, f"{label}:", [*names, *([f"and {more} more"] if more else [])], style)
+    else:
+        _print_indented(console, Text(one.message, style=style))
+
+
+def _print_whole(console: Console, label: str, lines: Sequence[str], style: str) -> None:
+    for line in (f"  {label}", *(f"    {each}" for each in lines)):
+        console.print(Text(line, style), soft_wrap=True)
 
 
 def _print_indented(console: Console, text: Text) -> None:

@@ -61,7 +61,11 @@ class Comparison:
     proofs
         What was held against each other, and how much of it is the same.
     sound_compared
-        Both hold sound that could be compared.
+        Both hold lossless sound that could be compared.
+    tracks
+        Tracks that are in both and whose sound, lossless or lossy, was compared.
+    same_tracks
+        Those of them whose sound is the same wherever it was compared.
     """
 
     a: Path
@@ -69,12 +73,28 @@ class Comparison:
     differences: tuple[Difference, ...]
     proofs: tuple[str, ...]
     sound_compared: bool
+    tracks: int
+    same_tracks: int
+
+    @property
+    def all_else_same(self) -> bool:
+        """There are tracks in both, and the sound of none of them differs."""
+        return self.same_tracks == self.tracks > 0
 
     @property
     def verdict(self) -> str:
         """Say what is true of all that is not told as a difference."""
         same = "identical to the sample" if self.sound_compared else "the same"
-        return f"everything else {same}" if self.differences else f"everything {same}"
+        if not self.differences:
+            return f"everything {same}"
+        if self.all_else_same:
+            return f"everything else {same}"
+        if not self.tracks:
+            return "the differences are listed above; no track's sound could be compared"
+        if not self.same_tracks:
+            return f"no track is {same}: the differences are listed above"
+        counted = f"{self.same_tracks} of {self.tracks} tracks {same}"
+        return f"{counted}; how the others differ is listed above"
 
     def as_json(self) -> dict[str, Any]:
         """Give the comparison as plain data for ``--json``."""
@@ -85,6 +105,8 @@ class Comparison:
             "identical": not self.differences,
             "differences": [difference.as_json() for difference in self.differences],
             "verdict": self.verdict,
+            "tracks": self.tracks,
+            "same_tracks": self.same_tracks,
             "proofs": list(self.proofs),
         }
 
@@ -119,7 +141,25 @@ def compare(a: Path, b: Path, *, jobs: int | None = None) -> Comparison:
         differences or tuple(_accounts(digests)),
         tuple(_proofs(both, digests, found, coded)),
         any(difference is not None for _, difference in found),
+        *_same_tracks(both, found, coded),
     )
+
+
+def _same_tracks(
+    both: Both,
+    found: Sequence[tuple[SoundTask, SoundDifference | None]],
+    coded: Sequence[CodedPair],
+) -> tuple[int, int]:
+    """Count the tracks whose sound was compared, and those of them where all of it is the same."""
+    heard: dict[Pair, bool] = {}
+    for task, difference in found:
+        if task.pair is not None:
+            same = difference is not None and difference.identical
+            heard[task.pair] = heard.get(task.pair, True) and same
+    if not heard and any(FACTS[name].lossy for name in common_formats(both)):
+        other = {one.pair for one in coded if one.same_sound is False}
+        heard = {pair: pair not in other for pair in both.pairs}
+    return len(heard), sum(heard.values())
 
 
 def _opened(folder: Path) -> FinishedRelease:

@@ -20,7 +20,7 @@ from assembler.compare.stretches import (
     shift_of,
 )
 from assembler.compare.tracks import Pair
-from assembler.compare.words import Difference, from_to, signed_db
+from assembler.compare.words import LONGEST_PATH, Difference, from_to, paths_from_to, signed_db
 from assembler.download.formats import FACTS
 from assembler.download.lossy import decoded
 from assembler.download.tag_table import Values, tag_values
@@ -33,6 +33,8 @@ from assembler.release.release_folder import CHECKSUMS, MANIFEST, REPORT, REPORT
 from assembler.release.verify import track_file
 
 DISC = "disc"
+MOST_FILES = 6
+"""Files of a folder that are named; of more there is the number."""
 _SAME_DB = 0.005
 _ACCOUNTS = (CHECKSUMS, MANIFEST, REPORT, REPORT_TEXT)
 """What tells of a release: where it differs, what it tells of differs."""
@@ -278,7 +280,8 @@ def cover_differences(both: Both, digests: tuple[Digests, Digests]) -> Iterator[
             yield Difference("cover", f"{what} {told}")
         elif named[0] != named[1]:
             same = ", the same picture" if old else ""
-            yield Difference("cover", f"{what}: {from_to(*named)}{same}")
+            paths = paths_from_to(*([path] if path else [] for path in named))
+            yield Difference("cover", f"{what}: {paths}{same}")
 
 
 def other_files(both: Both, digests: tuple[Digests, Digests]) -> Iterator[Difference]:
@@ -301,6 +304,8 @@ def other_files(both: Both, digests: tuple[Digests, Digests]) -> Iterator[Differ
     held = [{room for room in ROOMS if (r.folder / room).is_dir()} for r in (both.a, both.b)]
     for room, names in rooms.items():
         if room not in held[0] ^ held[1]:
-            shown = ", ".join(shorten(name.partition("/")[2] or name) for name in names[:6])
-            more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+            inside = (name.partition("/")[2] or name for name in names[:MOST_FILES])
+            shown = ", ".join(shorten(name, LONGEST_PATH) for name in inside)
+            left = len(names) - MOST_FILES
+            more = f" and {left} more" if left > 0 else ""
             yield Difference("files", f"{room}: {shown}{more}", files=tuple(names))

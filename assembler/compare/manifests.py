@@ -15,7 +15,7 @@ from assembler.manifest.times import FRAMES_PER_SECOND, frames_text, shorten
 from assembler.release.finished import FinishedRelease
 
 _TOLD_ELSEWHERE = ("audio", "start", "end", "gap", "equaliser")
-_LONGEST_FINDING = 160
+_LONGEST_FINDING = 700
 
 
 @dataclass(frozen=True)
@@ -215,7 +215,7 @@ def _equaliser(old: Sequence[Band], new: Sequence[Band], label: tuple[str]) -> I
 
 def _source(both: Both, pair: Pair, label: tuple[str]) -> Iterator[Difference]:
     old, new = both.a.tracks[pair.a]["source"], both.b.tracks[pair.b]["source"]
-    files = from_to(old["files"], new["files"], " + ".join)
+    files = words.paths_from_to(old["files"], new["files"])
     if old["sha256"] != new["sha256"]:
         same_name = old["files"] == new["files"]
         told = f"{' + '.join(new['files'])} holds something else" if same_name else files

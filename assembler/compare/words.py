@@ -17,6 +17,9 @@ from assembler.paper.people import number_ranges
 
 NOTHING = "none"
 _MOST_SHOWN = 60
+LONGEST_PATH = 4096
+_PATHS = ("before_first", "file", "left", "right")
+"""Keys that hold a path."""
 Show = Callable[[Any], str]
 
 
@@ -93,6 +96,28 @@ def from_to(old: Any, new: Any, show: Show = str) -> str:
     if len({unicodedata.normalize("NFKC", text) for text in shown}) == 1:
         return f"{_spelt_out(texts[0])} → {_spelt_out(texts[1])}"
     return f"{shown[0]} → {shown[1]}"
+
+
+def paths_from_to(old: Sequence[str], new: Sequence[str]) -> str:
+    """Write paths before and after; folders that all share are left out, no name is cut.
+
+    Examples
+    --------
+    >>> paths_from_to(["takes/day 1/low lantern.wav"], ["takes/day 2/low lantern.wav"])
+    '…/day 1/low lantern.wav → …/day 2/low lantern.wav'
+    """
+    folders = [path.split("/")[:-1] for path in (*old, *new)]
+    shared = 0
+    while folders and len({tuple(parts[: shared + 1]) for parts in folders}) == 1:
+        if len(folders[0]) <= shared:
+            break
+        shared += 1
+
+    def shown(paths: Sequence[str]) -> str:
+        texts = ("/".join(["…", *path.split("/")[shared:]]) if shared else path for path in paths)
+        return " + ".join(shorten(text, LONGEST_PATH) for text in texts) or NOTHING
+
+    return f"{shown(old)} → {shown(new)}"
 
 
 def _about_the_change(old: str, new: str) -> tuple[int, list[str]]:
@@ -257,7 +282,11 @@ def changed_values(
         if key in skip or getattr(old, key) == getattr(new, key):
             continue
         label, show = told.get(key, (f"{code}{key.replace('_', ' ')}", _plain))
-        yield label, from_to(getattr(old, key), getattr(new, key), show)
+        values = getattr(old, key), getattr(new, key)
+        if key in _PATHS:
+            yield label, paths_from_to(*([value] if value else [] for value in values))
+        else:
+            yield label, from_to(*values, show)
 
 
 def equaliser_changes(old: Sequence[Band], new: Sequence[Band]) -> str:

@@ -392,6 +392,64 @@ def test_only_what_differs_is_told_in_any_script(desk, titles, name):
     assert any(m.startswith("credit added: ") for m in messages)
 
 
+@pytest.mark.parametrize(
+    ("edits", "same", "verdict"),
+    [
+        ([("match: none", "match: none, target: -12"), ("Tide Table", "Tide")], 3,
+         "everything else identical to the sample"),
+        ([("isrc: AA-6Q7-27-00002", "isrc: AA-6Q7-27-00002\n  trim: -1")], 2,
+         "2 of 3 tracks identical to the sample; how the others differ is listed above"),
+        ([("match: none", "match: track, target: -20")], 0,
+         "no track is identical to the sample: the differences are listed above"),
+    ],
+)  # fmt: skip
+def test_the_verdict_follows_from_the_list(desk, capsys, monkeypatch, edits, same, verdict):
+    """The truth is read here: the finished files of both, held against each other by numpy."""
+    comparison = edited(desk, *edits)
+    names = [f"0{n} *.flac" for n in (1, 2, 3)]
+    equal = [np.array_equal(sound(desk, "before", n), sound(desk, "after", n)) for n in names]
+    assert (sum(equal), comparison.same_tracks, comparison.tracks) == (same, same, 3)
+    assert comparison.verdict == verdict
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("COLUMNS", "100")
+    assert main(["compare", str(comparison.a), str(comparison.b)]) == 0
+    line = next(x for x in capsys.readouterr().out.splitlines() if verdict in x)
+    assert ("32m" in line) == (same == 3)  # ECMA-48: 32 is green
+
+
+def test_releases_without_a_track_in_common_are_not_called_the_same(desk):
+    (desk / "other").mkdir(exist_ok=True)
+    soundfile.write(desk / "other" / "d.wav", mild_noise(7), RATE_HZ, subtype="PCM_24")
+    text = MANIFEST[: MANIFEST.index("- title: Low")]
+    text += "- {title: Ebb, audio: other/d.wav, isrc: AA-6Q7-27-00009}\n"
+    comparison = compare(desk / "before" / "T", built(desk, text, "after"))
+    assert comparison.tracks == comparison.same_tracks == 0
+    assert comparison.verdict == (
+        "the differences are listed above; no track's sound could be compared"
+    )
+
+
+def test_no_path_is_cut(desk, capsys, monkeypatch):
+    """A name with spaces in deep folders stays whole, on a line of its own."""
+    monkeypatch.setenv("COLUMNS", "80")
+    names = [
+        f"transfers of the second week/reel {n}/Tide Table, take 4 (the long one) final mix.wav"
+        for n in (1, 2)
+    ]
+    for name in names:
+        (desk / name).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(desk / "b.wav", desk / name)
+    texts = [MANIFEST.replace("b.wav", f'"{name}"') for name in names]
+    first, second = (built(desk, text, out) for text, out in zip(texts, "pq", strict=True))
+    (one,) = [d for d in compare(first, second).differences if d.code == "source"]
+    whole = [f"…/{name.partition('/')[2]}" for name in names]
+    assert one.message == f"source of 2 renamed: {whole[0]} → {whole[1]}, the same contents"
+    assert main(["compare", str(first), str(second)]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert f"    {whole[0]}" in lines
+    assert f"    → {whole[1]}, the same contents" in lines
+
+
 def test_the_command_prints_it_in_80_columns(desk, capsys, monkeypatch):
     monkeypatch.setenv("COLUMNS", "80")
     edited(desk, ("audio: b.wav", "audio: b.wav\n  trim: 0.5"), ("Low Lantern", "L" * 300))
@@ -399,7 +457,8 @@ def test_the_command_prints_it_in_80_columns(desk, capsys, monkeypatch):
     assert main(["compare", *folders]) == 0
     printed = capsys.readouterr().out
     assert "track 2 +0.50 dB and nothing else" in printed
-    assert "everything else identical to the sample" in printed
+    assert "2 of 3 tracks identical to the sample; how the others differ is listed" in printed
+    assert "everything else" not in printed
     lines = printed.splitlines()[2:]  # the folders' own names stay whole
     assert max(map(len, lines)) <= 80
     assert main(["compare", "--json", *folders]) == 0
