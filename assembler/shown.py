@@ -114,6 +114,9 @@ def _order_table(report: CheckReport, disc: DiscOrder, kept: Sequence[int]) -> T
     return table
 
 
+_MONO = " (mono)"
+
+
 def print_measurements(measurements: Sequence[Measurement]) -> None:
     """Print a table of loudness and peaks."""
     table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
@@ -123,7 +126,7 @@ def print_measurements(measurements: Sequence[Measurement]) -> None:
     for measurement in measurements:
         reading = measurement.reading
         table.add_row(
-            Text(measurement.title or measurement.path),
+            Text(f"{measurement.title or measurement.path}{_MONO * (measurement.channels == 1)}"),
             clock_text(reading.frames / measurement.rate_hz),
             _level(reading.integrated_lufs),
             _level(reading.max_short_term_lufs),
@@ -133,6 +136,10 @@ def print_measurements(measurements: Sequence[Measurement]) -> None:
             _level(reading.sample_peak_dbfs),
         )
     new_console().print(table)
+    if any(measurement.channels == 1 for measurement in measurements):
+        new_console().print(
+            "mono: measured as it is delivered, in both channels: 3.0 LU above a single one"
+        )
 
 
 def print_build(report: BuildReport) -> None:

@@ -240,7 +240,9 @@ class Track(Section):
     trim: Decibels = 0.0
     """On top of the match."""
     fade_in: Seconds | None = None
+    """Of a track from a side 10 ms if left out, over hiss up to 0.5 s; 0 for none."""
     fade_out: Seconds | None = None
+    """Of a track from a side 50 ms if left out, over hiss up to 0.5 s; 0 for none."""
     fade_shape: FadeShape = "equal_power"
     equaliser: Annotated[tuple[Band, ...], BeforeValidator(AtMost(100, "bands").validate)] = ()
     artist: Line | None = None

@@ -141,8 +141,8 @@ def make_release(
 
 
 def _exact(report: CheckReport, work: Path, store: Store) -> CheckReport:
-    """Check again where a source is decoded or mended first: its length was only promised."""
-    if not any(section.recording.is_promise for section in report.sections):
+    """Check again where a source is decoded or restored first, or its ends must be heard."""
+    if not any(section.recording.is_promise or section.side for section in report.sections):
         return report
     exact = check(report.source, scratch=work, store=store)
     if not exact.ok:

@@ -261,9 +261,9 @@ def _read_words(path: Path, bits: int, start: int, length: int) -> Iterator[NDAr
 def _is_plain(prepared: Prepared, i: int, gain_db: float, bits: int) -> bool:
     """Tell whether nothing but the limiter can change a track's samples."""
     section = prepared.sections[i]
-    track, recording = section.track, section.recording
+    recording = section.recording
     overlaps = any(prepared.overlaps[i : i + 2])
-    changed = gain_db != 0 or section.bands or track.fade_in or track.fade_out or overlaps
+    changed = gain_db != 0 or section.bands or section.fade_in_s or section.fade_out_s or overlaps
     return not changed and recording.rate_hz == prepared.rate_hz and (recording.bits or 99) <= bits
 
 

@@ -15,7 +15,6 @@ from assembler.errors import FindingsError
 from assembler.findings import errors_in
 from assembler.manifest import ManifestFile
 from assembler.release.sections import TrackSection, find_sections
-from assembler.sound.blocks import Samples
 from assembler.sound.decibels import rounded
 from assembler.sound.meter import Reading, read_meter
 from assembler.sources import Recording, open_recording
@@ -60,7 +59,7 @@ class Measurement:
 
 
 def measure_files(paths: Sequence[Path], *, jobs: int | None = None) -> list[Measurement]:
-    """Measure files as they are, a mono file as one channel.
+    """Measure files as they are; a mono file as it is delivered, in both channels.
 
     Raises
     ------
@@ -124,6 +123,4 @@ def _measure_file(scratch: Path, path: Path) -> Measurement:
 
 
 def _reading(recording: Recording, start: int, end: int) -> Reading:
-    channels = 1 if recording.is_mono else 2
-    blocks: Iterator[Samples] = (block[:, :channels] for block in recording.blocks(start, end))
-    return read_meter(blocks, recording.rate_hz, channels)
+    return read_meter(recording.blocks(start, end), recording.rate_hz)

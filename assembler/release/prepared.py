@@ -129,11 +129,10 @@ def _toned(section: TrackSection, rate_hz: int) -> Iterator[Samples]:
         read_from, read_to = start, end
     sound = equalise(recording.blocks(read_from, read_to), section.bands, own_hz)
     sound = section_at(sound, read_from, start, end, own_hz, rate_hz)
-    track = section.track
-    fades = (track.fade_in or 0, track.fade_out or 0)
+    fades = (section.fade_in_s, section.fade_out_s)
     fade_in, fade_out = (round(time_s * rate_hz) for time_s in fades)
     length = section.samples_at(rate_hz)
-    return fade(sound, length, fade_in, fade_out, shape=track.fade_shape)
+    return fade(sound, length, fade_in, fade_out, shape=section.track.fade_shape)
 
 
 def with_gain(prepared: Prepared, gains_db: Sequence[float]) -> Iterator[Samples]:

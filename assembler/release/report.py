@@ -15,6 +15,7 @@ from assembler.findings import Finding
 from assembler.manifest.transfers import Mend
 from assembler.release.levels import levels_json, limiting_json
 from assembler.release.mastering import Mastered
+from assembler.release.matching import TrackGain
 from assembler.release.plan import Plan
 from assembler.release.release_folder import REPORT, REPORT_TEXT, release_files
 from assembler.release.report_text import report_text
@@ -29,10 +30,10 @@ _PACKAGES = sorted((*MAKERS, "reportlab"))
 
 @dataclass(frozen=True)
 class Result:
-    """One mastering of the whole release: its tracks in order, and what was asked of each."""
+    """One mastering of the whole release: its tracks in order, and what the match came to."""
 
     tracks: tuple[Mastered, ...]
-    asked_lufs: tuple[float | None, ...]
+    gains: tuple[TrackGain, ...]
 
 
 def report_content(
@@ -178,8 +179,8 @@ def _done(section: TrackSection) -> dict[str, Any]:
         "side": side.name if side else None,
         "mended": asked,
         "equaliser": [band.model_dump(exclude_none=True) for band in track.equaliser],
-        "fade_in_s": float(track.fade_in or 0),
-        "fade_out_s": float(track.fade_out or 0),
+        "fade_in_s": float(section.fade_in_s),
+        "fade_out_s": float(section.fade_out_s),
         "fade_shape": track.fade_shape,
         "overlap_s": float(track.overlap or 0),
         "trim_db": track.trim,

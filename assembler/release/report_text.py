@@ -144,10 +144,14 @@ def _track(content: Content, index: int) -> Iterator[str]:
         yield from _row(label, value, _INDENT)
 
 
+_AS_DELIVERED = "; mono: delivered and measured in both channels"
+
+
 def _source(source: Content) -> Iterator[tuple[str, str]]:
     digests = source["sha256"].split("+")
+    is_mono = [file["channels"] for file in source["came_in"]] == [1]
     for file, digest in zip(source["came_in"], digests, strict=True):
-        yield "came in", _came_in(file)
+        yield "came in", _came_in(file) + (_AS_DELIVERED if is_mono else "")
         yield "  SHA-256", digest
     yield "section", _section(source)
 

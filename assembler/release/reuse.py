@@ -19,7 +19,7 @@ from assembler.manifest import Level
 from assembler.release.keys import Ingredients, Key, named_key
 from assembler.release.limiting import Limiting
 from assembler.release.mastering import Mastered, master
-from assembler.release.matching import Matched, Run, match_gains
+from assembler.release.matching import Matched, Run, TrackGain, match_gains, with_neighbours
 from assembler.release.prepared import Prepared, as_heard
 from assembler.release.release_folder import link_or_copy
 from assembler.release.sections import HIDDEN, TrackSection
@@ -90,7 +90,11 @@ class Reuse:
             parts["source" + of] = self.source_digest(section)
             parts["section" + of] = [section.start, section.end, section.recording.rate_hz]
             parts["tone" + of] = [list(band) for band in section.bands]
-            parts["fades" + of] = [str(track.fade_in), str(track.fade_out), track.fade_shape]
+            parts["fades" + of] = [
+                str(section.fade_in_s),
+                str(section.fade_out_s),
+                track.fade_shape,
+            ]
         parts["rate"] = prepared.rate_hz
         parts["silence after it"] = prepared.length
         parts["joins inside it"] = [prepared.overlaps, prepared.cuts]
@@ -114,10 +118,12 @@ class Reuse:
                 for found in run(lambda p, g: self._matched([p], level, [g], map), heard, guesses)
                 for one in found
             ]
-        return [
-            Matched(prepared, tuple(gains_db), tuple(asked))
-            for prepared, (gains_db, asked) in zip(passages, told, strict=True)
-        ]
+        return with_neighbours(
+            [
+                Matched(prepared, tuple(TrackGain(**track) for track in tracks))
+                for prepared, tracks in zip(passages, told, strict=True)
+            ]
+        )
 
     def _matched(
         self,
@@ -127,14 +133,14 @@ class Reuse:
         run: Run,
     ) -> list[Any]:
         trims = [section.track.trim for prepared in passages for section in prepared.sections]
-        begun = [guess and guess.gains_db for guess in guesses]
+        begun = [guess and guess.tracks for guess in guesses]
         keys = [self.prepared_key(prepared) for prepared in passages]
         key = work_key("match", keys, level, trims, begun)
         guess = [one for one in guesses if one is not None]
 
         def match() -> list[Any]:
             found = match_gains(passages, level, run, guess or None)
-            return [[one.gains_db, one.asked_lufs] for one in found]
+            return [[asdict(track) for track in one.tracks] for one in found]
 
         return list(self.store.json(key, match))
 

@@ -24,9 +24,9 @@ from assembler.release.clips import clips
 from assembler.release.discs import DiscFiles, disc_files
 from assembler.release.downloads import Covers, Downloads, FormatMade, formats_json
 from assembler.release.keys import Key
-from assembler.release.levels import level_findings, segue_findings
+from assembler.release.levels import level_findings, match_findings, segue_findings
 from assembler.release.mastering import Mastered
-from assembler.release.matching import Matched
+from assembler.release.matching import Matched, TrackGain
 from assembler.release.memory import reasons, remember
 from assembler.release.plan import DISC_BITS, Mastering, Plan
 from assembler.release.prepared import Prepared, prepare
@@ -147,7 +147,7 @@ class Build:
         mastered = list(self.pool.map(master_one, zip(matched, keys, strict=True)))
         return Result(
             tuple(track for tracks in mastered for track in tracks),
-            tuple(asked for one in matched for asked in one.asked_lufs),
+            tuple(gain for one in matched for gain in one.tracks),
         )
 
     def _match(self, passages: Sequence[Prepared], level: Level) -> list[Matched]:
@@ -211,7 +211,8 @@ class Build:
         prepared = prepare(passage, (hidden,), DISC_RATE_HZ, self.scratch / "hidden.f32")
         key = self.reuse.prepared_key(prepared)
         first = result.tracks[0]
-        matched = Matched(prepared, (first.gain_db - first.section.track.trim,), (None,))
+        gain = TrackGain(first.gain_db - first.section.track.trim, None)
+        matched = Matched(prepared, (gain,))
         if level.match == "track":
             (matched,) = self.reuse.matched([prepared], level, None, map)
         dither = self.source.manifest.disc.dither
@@ -281,9 +282,10 @@ class Build:
         seen: set[tuple[str, int]] = set()
         for deliverable, mastering in self._told().items():
             result = results[mastering]
-            pairs = list(zip(result.tracks, result.asked_lufs, strict=True))
+            pairs = list(zip(result.tracks, result.gains, strict=True))
             for finding in (
                 *level_findings(self.source, deliverable, mastering.level, pairs),
+                *match_findings(self.source, deliverable, mastering.level, pairs),
                 *segue_findings(self.source, self.plan.passages, result.tracks),
             ):
                 key = (finding.code, finding.line)

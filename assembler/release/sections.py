@@ -12,6 +12,7 @@ from assembler.findings import Finding, Loc, errors_in
 from assembler.manifest import ManifestFile, Track
 from assembler.manifest.model import Audio
 from assembler.manifest.times import clock_text, duration_text
+from assembler.release.side_fades import FADE_IN_S, FADE_OUT_S, default_fades
 from assembler.release.sides import Side, side_findings, side_of
 from assembler.release.store import Store
 from assembler.sequence import DiscOrder, TrackSound, lay_out
@@ -45,6 +46,8 @@ class TrackSection:
         The source's files as the manifest names them.
     side
         The side that it is on, if it is on one.
+    fade_in_s, fade_out_s
+        Lengths of its fades: as the manifest has them, or what a track from a side gets by itself.
     """
 
     index: int
@@ -54,6 +57,8 @@ class TrackSection:
     end: int
     names: tuple[str, ...]
     side: Side | None = None
+    fade_in_s: Fraction = Fraction(0)
+    fade_out_s: Fraction = Fraction(0)
 
     @property
     def span_in_source(self) -> tuple[int, int]:
@@ -144,8 +149,33 @@ def _place_on_sides(
             sides[name] = side_of(source, name, section.recording, scratch, store)
         side = sides[name]
         start, end = side.span(section.start, section.end)
-        placed[index] = replace(section, recording=side.recording, start=start, end=end, side=side)
+        on_side = replace(section, recording=side.recording, start=start, end=end, side=side)
+        placed[index] = _with_default_fades(source, on_side, measured=store is not None)
     return placed, sides
+
+
+def _with_default_fades(
+    source: ManifestFile, section: TrackSection, *, measured: bool
+) -> TrackSection:
+    """Fade a track of a side where the manifest has no fade and no segue.
+
+    Where sound is only checked and not rendered, the hiss at its ends isn't `measured`.
+    """
+    index, track = section.index, section.track
+    fades = (FADE_IN_S, FADE_OUT_S)
+    if measured and not section.recording.is_promise:
+        fades = default_fades(section.recording, section.start, section.end)
+    last = index + 1 == len(source.manifest.tracks)
+    runs_on = (
+        index > 0 and _gap_before(source, index) == 0,
+        not last and _gap_before(source, index + 1) == 0,
+    )
+    asked = (track.fade_in, track.fade_out)
+    fade_in_s, fade_out_s = (
+        Fraction(own) if own is not None else Fraction(0) if joined else default
+        for own, joined, default in zip(asked, runs_on, fades, strict=True)
+    )
+    return replace(section, fade_in_s=fade_in_s, fade_out_s=fade_out_s)
 
 
 def find_hidden(
@@ -292,7 +322,8 @@ def _section(
 
     start = sample(track.start) if track.start is not None else 0
     end = sample(track.end) if track.end is not None else recording.frames
-    return TrackSection(index, track, recording, start, end, names)
+    fades = (track.fade_in or Fraction(0), track.fade_out or Fraction(0))
+    return TrackSection(index, track, recording, start, end, names, None, *fades)
 
 
 def _recording_findings(

@@ -28,7 +28,7 @@ import assembler
 from assembler.errors import AssemblerError
 from assembler.sources.digest import file_digest, file_stamp
 
-METHOD = 5
+METHOD = 6
 """Version of the methods: a change of what the same key would hold asks for the next number."""
 MAKERS = (
     "imageio-ffmpeg", "mutagen", "numba", "numpy", "pillow", "pydub", "scipy", "soundfile", "soxr",

@@ -7,7 +7,6 @@ import json
 import os
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -140,19 +139,16 @@ def test_check_of_99_tracks_renders_nothing_and_wakes_no_sound_room(desk: Desk) 
         "print([n for n in names if n in sys.modules], file=sys.stderr)\n"
         "sys.exit(code)\n"
     )
-    begun = time.monotonic()
     done = subprocess.run(
         [sys.executable, "-c", script, "check", str(path), "--json"],
         capture_output=True,
         text=True,
         check=False,
     )
-    took_s = time.monotonic() - begun
     assert done.returncode == 0
     assert done.stderr.strip() == "[]"
     assert len(json.loads(done.stdout)["tracks"]) == 99
     assert contents(desk.folder) == before
-    assert took_s < 5
 
 
 def test_titles_survive_a_terminal_that_has_no_such_signs(desk: Desk) -> None:

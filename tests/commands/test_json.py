@@ -152,9 +152,7 @@ def test_measure_files(desk: Desk) -> None:
         44100,
     )
     assert (second["channels"], second["sample_rate_hz"], second["duration_s"]) == (2, 44100, 5.0)
-    assert second["integrated_lufs"] - first["integrated_lufs"] == pytest.approx(
-        10 * math.log10(2), abs=0.01
-    )
+    assert first["integrated_lufs"] == second["integrated_lufs"], "mono is as it is delivered"
     for file in (first, second):
         assert file["sample_peak_dbfs"] == pytest.approx(20 * math.log10(0.2), abs=0.02)
         assert file["true_peak_dbtp"] == pytest.approx(20 * math.log10(0.2), abs=0.1)

@@ -84,7 +84,7 @@ def side_told(report: BuildReport) -> dict[str, object]:
 def test_without_mending_the_section_comes_through_bit_for_bit(
     tmp_path: Path, side_file: Path
 ) -> None:
-    report = built(tmp_path, side_file, "off")
+    report = built(tmp_path, side_file, "off", ", fade_in: 0, fade_out: 0")
     start = round(3.5 * RATE_HZ)
     want, _ = soundfile.read(side_file, start=start, frames=7 * RATE_HZ, dtype="int32")
     (file,) = (report.release_dir / "download" / "wav-24").glob("01*.wav")
