@@ -319,22 +319,18 @@ def _compare(options: argparse.Namespace) -> int:
 
 
 def _approve(options: argparse.Namespace) -> int:
-    from assembler.manifest import load
-    from assembler.proof.approval import read_approval, store_approval
-    from assembler.release.approvals import find_manifest
+    from assembler.release.approvals import keep_approval, signed
 
-    approval = read_approval(options.approval)
-    manifest = options.manifest or find_manifest(approval, (options.approval.parent, Path()))
-    load(manifest)
-    kept = store_approval(approval, manifest)
-    open_points = list(approval.open_points())
+    kept, approval, points = keep_approval(options.approval, options.manifest)
     if options.json:
-        say_json({"ok": True, "kept": str(kept), "open_points": open_points})
+        told = {"name": approval.name, "date": approval.date, "open_points": points}
+        say_json({"ok": True, "kept": str(kept), **told})
         return DONE
-    for point in open_points:
+    for point in points:
         say(point)
-    verdict = f"{len(open_points)} open points" if open_points else "approved as it is"
-    say(f"{kept}: {verdict}")
+    counted = f"{len(points)} open point{'s' * (len(points) > 1)}, signed"
+    say(f"{kept}: {counted if points else 'approved'}{signed(approval)}")
+    say("the next build says whether the release is still the one that was approved")
     return DONE
 
 

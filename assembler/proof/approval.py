@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from assembler.errors import AssemblerError
 from assembler.manifest.times import shorten
@@ -18,6 +20,16 @@ MOST_BYTES = 8_000_000
 
 Name = Annotated[str, Field(max_length=2000)]
 Remark = Annotated[str, Field(max_length=10_000)]
+
+
+def _day(text: str) -> str:
+    if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", text, re.ASCII):
+        raise ValueError("a date is written YYYY-MM-DD")
+    date.fromisoformat(text)
+    return text
+
+
+Day = Annotated[str, AfterValidator(_day)]
 Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
 
@@ -48,6 +60,8 @@ class Approval(_Said):
     """The release as a whole."""
     name: Name
     """Whoever approves it."""
+    date: Day | None = None
+    """The day on which it was saved; pages of older releases write none."""
     remark: Remark
     tracks: tuple[Verdict, ...]
     joins: tuple[Verdict, ...]
@@ -102,7 +116,8 @@ def store_approval(approval: Approval, manifest_path: Path) -> Path:
         It can't be written.
     """
     path = approval_path(manifest_path)
-    text = json.dumps(approval.model_dump(mode="json"), indent=2, ensure_ascii=False) + "\n"
+    content = approval.model_dump(mode="json", exclude_none=True)
+    text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
     unfinished = path.with_name(f".{path.name}.new")
     try:
         unfinished.unlink(missing_ok=True)  # a link there would lead the writing elsewhere

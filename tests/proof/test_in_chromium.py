@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from datetime import date
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -210,6 +211,7 @@ def test_the_form_keeps_its_entries_and_writes_them_out(
     page.locator("[name=join-01-02]").check()
     page.locator("[name=name]").fill("Ines Falk")
     page.locator("[name=approved]").check()
+    days = [date.today().isoformat()]
     page.reload()
     assert page.locator("[name=track-3]").is_checked()
     with page.expect_download() as saved:
@@ -219,6 +221,7 @@ def test_the_form_keeps_its_entries_and_writes_them_out(
     approval = read_approval(tmp_path / "got.json")
     assert (approval.release, approval.proof_of) == ("TWE-016", small_proof.proof_of)
     assert (approval.approved, approval.name) == (True, "Ines Falk")
+    assert approval.date in (*days, date.today().isoformat())
     assert [verdict.approved for verdict in approval.tracks] == [False, False, True, False]
     assert approval.tracks[2].title == HOSTILE
     assert approval.tracks[2].remark == "Ferryman’s „Grace“ <b>\n2nd line"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import zipfile
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -112,12 +113,16 @@ def test_an_approval_is_kept_and_a_change_is_told(tmp_path, capsys):
         "remark": "",
         "tracks": [{"key": "1", "title": "One", "approved": True, "remark": ""}],
         "joins": [],
-        "parts": [],
+        "parts": [
+            {"key": key, "title": "", "approved": True, "remark": ""} for key in ("words", "levels")
+        ],
     }
     saved = tmp_path / "saved.json"
     saved.write_text(json.dumps(said))
     assert main(["approve", str(saved)]) == 0
-    assert "approved as it is" in capsys.readouterr().out
+    out = capsys.readouterr().out
+    assert f": approved by Ines Falk on {date.today().isoformat()}\n" in out
+    assert "the next build says whether the release is still the one" in out
     same = _built(tmp_path, tracks, only=("proof",))
     assert [f.code for f in same.findings if "approv" in f.code] == ["approved"]
     other = _built(tmp_path, tracks.replace("One", "Won"), only=("proof",))

@@ -46,12 +46,18 @@
       `${count("part", "further points (words, levels)")}.`;
   };
 
+  const today = () => {
+    const now = new Date();
+    const two = (number) => String(number).padStart(2, "0");
+    return `${now.getFullYear()}-${two(now.getMonth() + 1)}-${two(now.getDate())}`;
+  };
   const approval = () => ({
     approval: 1,
     release: name,
     proof_of,
     approved: form.elements.approved.checked,
     name: form.elements.name.value.trim(),
+    date: today(),
     remark: form.elements.remark.value.trim(),
     tracks: verdicts("track"),
     joins: verdicts("join"),
