@@ -13,7 +13,8 @@ from assembler.findings import Loc
 from assembler.manifest import ManifestFile
 from assembler.release.build_report import BuildReport
 from assembler.release.check import CheckReport, check
-from assembler.release.memory import inputs_key, unchanged
+from assembler.release.inputs import inputs_of
+from assembler.release.memory import unchanged
 from assembler.release.plan import ROOMS, plan_release, release_name
 from assembler.release.progress import Account, Progress, no_progress, planned_s
 from assembler.release.release_folder import assembling, refuse_foreign
@@ -122,29 +123,25 @@ def make_release(
     """
     refuse_foreign(target)
     with stop.heeded(), assembling(target) as work, Share(desk.pool, stop) as pool:
+        store = desk.store or Store(work / "store")
+        inputs = inputs_of(report, desk.rooms, packages=desk.packages)
         try:
-            store = desk.store or Store(work / "store")
-            inputs = inputs_key(report, desk.rooms, packages=desk.packages)
-            if kept := unchanged(store, target, inputs):
+            if kept := unchanged(store, target, inputs.key):
                 return kept
             from assembler.release.run import Build  # the sound rooms: only when there is work
 
-            plan = plan_release(_exact(report, work, store), desk.rooms)
+            digests = inputs.digests(store, pool.map)
+            exact = check(report.source, scratch=work, store=store, digests=digests)
+            if not exact.ok:
+                inputs.forget_digests(store)
+                raise FindingsError(exact.findings)
+            plan = plan_release(exact, desk.rooms)
             whole = Build(plan, inputs, work, store, pool, account, packages=desk.packages)
             return whole.run(target)
         except SourceError as error:
+            inputs.forget_digests(store)  # it may be another file than the remembered one
             loc: Loc = ("tracks",) if error.index is None else ("tracks", error.index, "audio")
             finding = report.source.finding("error", error.code, loc, str(error))
             raise FindingsError([finding]) from error
         finally:
             account.settle()
-
-
-def _exact(report: CheckReport, work: Path, store: Store) -> CheckReport:
-    """Check again where a source is decoded or restored first, or its ends must be heard."""
-    if not any(section.recording.is_promise or section.side for section in report.sections):
-        return report
-    exact = check(report.source, scratch=work, store=store)
-    if not exact.ok:
-        raise FindingsError(exact.findings)
-    return exact

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -29,6 +29,8 @@ from assembler.release.spelling import spelling_findings
 from assembler.release.store import Store
 from assembler.sequence import DiscOrder, TrackPlace
 from assembler.sequence.limits import MOST_TRACKS, limit_findings
+from assembler.sources.digest import SourceDigest
+from assembler.sources.recording import NO_DIGESTS
 
 LONGEST_GAP_S = 600
 
@@ -102,7 +104,11 @@ class CheckReport:
 
 
 def check(
-    source: ManifestFile, *, scratch: Path | None = None, store: Store | None = None
+    source: ManifestFile,
+    *,
+    scratch: Path | None = None,
+    store: Store | None = None,
+    digests: Mapping[Path, SourceDigest] = NO_DIGESTS,
 ) -> CheckReport:
     """Check a loaded manifest against its files and the disc.
 
@@ -114,14 +120,16 @@ def check(
         Folder for decoded copies of what libsndfile can't read: with it their length is exact.
     store
         Keeps mended sides: with it they are mended, and the length of their tracks is exact.
+    digests
+        Of the recordings: what is read of them is checked against these.
 
     Returns
     -------
     CheckReport
         Findings and, where every source can be used, the running order.
     """
-    sections, findings = find_sections(source, scratch, store)
-    hidden, of_hidden = find_hidden(source, scratch)
+    sections, findings = find_sections(source, scratch, store, digests)
+    hidden, of_hidden = find_hidden(source, scratch, digests)
     findings += of_hidden
     overlaps = list(overlap_findings(source, sections))
     findings += overlaps

@@ -12,57 +12,19 @@ import os
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import asdict
-from importlib.metadata import version
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-import assembler
 from assembler.findings import Finding
-from assembler.proof.approval import approval_path
 from assembler.release.build_report import BuildReport
-from assembler.release.check import CheckReport
+from assembler.release.inputs import Inputs
 from assembler.release.keys import Ingredients, changes, reason
 from assembler.release.release_folder import CHECKSUMS, REPORT, release_files
-from assembler.release.store import Store, work_key
+from assembler.release.store import Store
 from assembler.sources.digest import file_stamp
 
 Stamps = dict[str, list[int]]
 _FOLDER = "releases"
-_OWN_SUFFIXES = (".py", ".html", ".css", ".js", ".ttf")
-_OF_PAPER_AND_PAGES = ("reportlab", "jinja2")
-"""Packages that the store's keys don't name, since nothing made by them is kept there."""
-
-
-def inputs_key(report: CheckReport, rooms: Iterable[str], *, packages: bool) -> str:
-    """Give the key of all that a release is made from, files by their size and time of change.
-
-    Parameters
-    ----------
-    report
-        The check.
-    rooms
-        Kinds of deliverable that are asked for.
-    packages
-        Zip files are asked for.
-    """
-    source = report.source
-    sections = (*report.sections, *((report.hidden,) if report.hidden else ()))
-    sounds = [file.path for section in sections for file in section.recording.came_in]
-    release = source.manifest.release
-    pictures = [source.resolve(n) for n in (release.front_cover, release.back_cover) if n]
-    files = [*sounds, *pictures, approval_path(source.path)]
-    stamps = [[str(path.resolve()), _stamp(path)] for path in dict.fromkeys(files)]
-    place = str(source.path.resolve())
-    asked = [source.text, place, sorted(rooms), packages]
-    return work_key("whole release", asked, stamps, _program())
-
-
-def _program() -> list[object]:
-    """Give what stands for this program as it is: a changed template changes a release too."""
-    folder = Path(assembler.__file__).parent
-    own = sorted(path for path in folder.rglob("*") if path.suffix in _OWN_SUFFIXES)
-    stamps = [[path.relative_to(folder).as_posix(), file_stamp(path)] for path in own]
-    return [*stamps, *(version(name) for name in _OF_PAPER_AND_PAGES)]
 
 
 def unchanged(store: Store, target: Path, key: str) -> BuildReport | None:
@@ -91,22 +53,24 @@ def unchanged(store: Store, target: Path, key: str) -> BuildReport | None:
     )
 
 
-def remember(store: Store, key: str, report: BuildReport, made_of: dict[str, Ingredients]) -> None:
+def remember(
+    store: Store, inputs: Inputs, report: BuildReport, made_of: dict[str, Ingredients]
+) -> None:
     """Keep what the next build wants to know of this one.
 
     Parameters
     ----------
     store
         Beside whose entries it is kept.
-    key
-        From `inputs_key`.
+    inputs
+        What the release was made from.
     report
         The build's own account.
     made_of
         Ingredients of the files that went through the store.
     """
     told = {
-        "key": key,
+        "key": inputs.key if inputs.can_be_remembered else None,
         "files": _stamps(report.release_dir),
         "findings": [asdict(finding) for finding in report.findings],
         "made_of": made_of,

@@ -22,7 +22,6 @@ from assembler.release.report_text import report_text
 from assembler.release.sections import TrackSection
 from assembler.release.sides import Side
 from assembler.release.store import MAKERS, METHOD
-from assembler.sources import Recording
 
 _PACKAGES = sorted((*MAKERS, "reportlab"))
 """Packages that make what is delivered: sound, coded files, tags, pictures and paper."""
@@ -41,7 +40,6 @@ def report_content(
     findings: tuple[Finding, ...],
     told: Mapping[str, Result],
     formats: Mapping[str, Any],
-    digest: Callable[[Path], str],
 ) -> dict[str, Any]:
     """Give what `report.json` holds: no dates, no paths of this machine.
 
@@ -55,16 +53,9 @@ def report_content(
         The masterings whose levels are told, by deliverable: disc, download.
     formats
         What became of each download format.
-    digest
-        Gives the SHA-256 of a source.
     """
     manifest = plan.report.source.manifest
     checked = plan.report.as_json()
-    recordings = {section.recording for section in plan.report.sections}
-    digests = {
-        recording: "+".join(digest(file.path) for file in recording.came_in)
-        for recording in recordings
-    }
     return {
         "assembler": assembler.__version__,
         "made_with": {"method": METHOD, "packages": {name: version(name) for name in _PACKAGES}},
@@ -83,7 +74,7 @@ def report_content(
         "findings": [finding.as_json() for finding in findings],
         "formats": dict(formats),
         "tracks": [
-            {**track, **_track_content(plan, index, told, digests)}
+            {**track, **_track_content(plan, index, told)}
             for index, track in enumerate(checked["tracks"])
         ],
     }
@@ -118,16 +109,14 @@ def told_formats(last_release: Path) -> dict[str, Any]:
         ) from error
 
 
-def _track_content(
-    plan: Plan, index: int, told: Mapping[str, Result], digests: Mapping[Recording, str]
-) -> dict[str, Any]:
+def _track_content(plan: Plan, index: int, told: Mapping[str, Result]) -> dict[str, Any]:
     section = plan.report.sections[index]
     tracks = {deliverable: result.tracks[index] for deliverable, result in told.items()}
     first = next(iter(tracks.values()), None)
     return {
         "source": {
             "files": list(section.names),
-            "sha256": digests[section.recording],
+            "sha256": "+".join(section.recording.sha256s),
             "sample_rate_hz": section.recording.rate_hz,
             "start_sample": section.span_in_source[0],
             "end_sample": section.span_in_source[1],

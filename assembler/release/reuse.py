@@ -26,7 +26,7 @@ from assembler.release.sections import HIDDEN, TrackSection
 from assembler.release.store import Store, work_key
 from assembler.sound.dither import Dither
 from assembler.sound.meter import Reading
-from assembler.sources.digest import file_digest, file_stamp
+from assembler.sources.digest import file_digest
 
 
 class Reuse:
@@ -42,45 +42,12 @@ class Reuse:
         self.store = store
         self.taken: set[Path] = set()
         self.made_of: dict[Path, Ingredients] = {}
-        self._seen: dict[Path, tuple[int, int]] = {}
         self._digests: dict[Path, str] = {}
 
     def source_digest(self, section: TrackSection) -> str:
-        """Give the SHA-256 of a section's source files, remembered by path, size and time."""
-        digests = [section.recording.key] if section.recording.key else []
-        for file in section.recording.came_in:
-            self.see(file.path)
-            digests.append(self.store.source_digest(file.path))
-        return "+".join(digests)
-
-    def see(self, path: Path) -> None:
-        """Take note of a source as it is now, if it wasn't seen before.
-
-        Raises
-        ------
-        AssemblerError
-            It is gone.
-        """
-        try:
-            self._seen.setdefault(path, file_stamp(path))
-        except OSError as error:
-            raise AssemblerError(f"{path}: is gone since it was checked: build again") from error
-
-    def refuse_changed_sources(self) -> None:
-        """Look whether a source is another file than when the build began.
-
-        Raises
-        ------
-        AssemblerError
-            One has changed.
-        """
-        for path, stamp in self._seen.items():
-            try:
-                now = file_stamp(path)
-            except OSError:
-                now = None
-            if now != stamp:
-                raise AssemblerError(f"{path}: has changed while it was read: build again")
+        """Give what tells a section's source from any other: the SHA-256 of its files."""
+        recording = section.recording
+        return "+".join([*([recording.key] if recording.key else []), *recording.sha256s])
 
     def prepared_key(self, prepared: Prepared) -> Key:
         """Give the key of a passage's sound before gain."""

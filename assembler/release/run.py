@@ -23,6 +23,7 @@ from assembler.release.build_report import BuildReport
 from assembler.release.clips import clips
 from assembler.release.discs import DiscFiles, disc_files
 from assembler.release.downloads import Covers, Downloads, FormatMade, formats_json
+from assembler.release.inputs import Inputs
 from assembler.release.keys import Key
 from assembler.release.levels import level_findings, match_findings, segue_findings
 from assembler.release.mastering import Mastered
@@ -68,7 +69,7 @@ class Build:
     def __init__(
         self,
         plan: Plan,
-        inputs: str,
+        inputs: Inputs,
         work: Path,
         store: Store,
         pool: Executor,
@@ -87,9 +88,6 @@ class Build:
         self.words = track_words(self.source.manifest, plan.report.discs)
         self.packages = packages
         self.reuse = Reuse(store)
-        for section in plan.report.sections:
-            for file in section.recording.came_in:
-                self.reuse.see(file.path)
         self.formats: dict[Format, FormatMade] = {}
         self.hidden: Mastered | None = None
         self.discs: list[DiscFiles] = []
@@ -142,7 +140,7 @@ class Build:
                 )
 
         passages = [prepare_one(index) for index in range(len(self.plan.passages))]
-        keys = list(self.pool.map(self.reuse.prepared_key, passages))  # sources are hashed here
+        keys = [self.reuse.prepared_key(prepared) for prepared in passages]
         matched = self._match(passages, mastering.level)
         mastered = list(self.pool.map(master_one, zip(matched, keys, strict=True)))
         return Result(
@@ -296,7 +294,7 @@ class Build:
     def _finish(
         self, target: Path, findings: tuple[Finding, ...], results: dict[Mastering, Result]
     ) -> BuildReport:
-        self.reuse.refuse_changed_sources()
+        self.inputs.refuse_changed()
         files = release_files(self.folder)
         reused = tuple(name for name in files if self.folder / name in self.reuse.taken)
         made = tuple(name for name in files if name not in reused)
@@ -309,7 +307,7 @@ class Build:
         formats = dict(formats_json(self.formats))
         if "download" in kept_rooms:
             formats = told_formats(target)
-        content = report_content(self.plan, findings, told, formats, self.reuse.store.known_digest)
+        content = report_content(self.plan, findings, told, formats)
         content["proof_of"] = self.proof_of
         write_report(self.folder, content, self.reuse.digest)
         (self.folder / MANIFEST).write_text(self.source.text, encoding="utf-8", newline="\n")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -21,6 +21,8 @@ from assembler.sequence.order import OPENING_PAUSE_S
 from assembler.sound.equaliser import FilterBand
 from assembler.sound.resample import position_at
 from assembler.sources import Recording, open_recording
+from assembler.sources.digest import SourceDigest
+from assembler.sources.recording import NO_DIGESTS
 
 HIDDEN = -1
 """Place of the sound hidden before track 1, which is no track of the manifest."""
@@ -86,7 +88,10 @@ class TrackSection:
 
 
 def find_sections(
-    source: ManifestFile, scratch: Path | None = None, store: Store | None = None
+    source: ManifestFile,
+    scratch: Path | None = None,
+    store: Store | None = None,
+    digests: Mapping[Path, SourceDigest] = NO_DIGESTS,
 ) -> tuple[list[TrackSection | None], list[Finding]]:
     """Look at every track's source.
 
@@ -98,6 +103,8 @@ def find_sections(
         Folder for decoded copies of what libsndfile can't read; without it nothing is decoded.
     store
         Keeps sides that are mended; without it they are only promised.
+    digests
+        Of the recordings: what is read of them is checked against these.
 
     Returns
     -------
@@ -112,7 +119,7 @@ def find_sections(
         names = source.manifest.paths_of(track)
         paths = tuple(source.resolve(name) for name in names)
         if paths not in opened:
-            opened[paths] = _open(paths, scratch)
+            opened[paths] = _open(paths, scratch, digests)
         recording = opened[paths]
         audio = ("transfers", track.side) if track.side else (*loc, "audio")
         if isinstance(recording, SourceError):
@@ -179,14 +186,16 @@ def _with_default_fades(
 
 
 def find_hidden(
-    source: ManifestFile, scratch: Path | None = None
+    source: ManifestFile,
+    scratch: Path | None = None,
+    digests: Mapping[Path, SourceDigest] = NO_DIGESTS,
 ) -> tuple[TrackSection | None, list[Finding]]:
     """Look at the sound that is hidden before track 1, if there is any; as `find_sections`."""
     path = source.manifest.disc.before_first
     if path is None or not source.manifest.disc.make:
         return None, []
     loc = ("disc", "before_first")
-    recording = _open((source.resolve(path),), scratch)
+    recording = _open((source.resolve(path),), scratch, digests)
     if isinstance(recording, SourceError):
         return None, [_unusable(source, loc, recording)]
     track = Track(title="hidden sound", audio=Audio(file=path))
@@ -307,9 +316,11 @@ def _unusable(source: ManifestFile, loc: Loc, error: SourceError) -> Finding:
     return source.finding("error", error.code, loc, str(error))
 
 
-def _open(paths: tuple[Path, ...], scratch: Path | None) -> Recording | SourceError:
+def _open(
+    paths: tuple[Path, ...], scratch: Path | None, digests: Mapping[Path, SourceDigest]
+) -> Recording | SourceError:
     try:
-        return open_recording(paths, scratch)
+        return open_recording(paths, scratch, digests)
     except SourceError as error:
         return error
 

@@ -156,8 +156,7 @@ def side_findings(source: ManifestFile, sides: Mapping[str, Side]) -> Iterator[F
 def _mended_side(
     name: str, transfer: Transfer, original: Recording, scratch: Path, store: Store
 ) -> Side:
-    digests = [store.source_digest(file.path) for file in original.came_in]
-    key = work_key("mended side", METHOD, digests, original.rate_hz, transfer.mend)
+    key = work_key("mended side", METHOD, original.sha256s, original.rate_hz, transfer.mend)
     sound_key = work_key("sound of", key)
 
     def mend_into(path: Path) -> dict[str, Any]:

@@ -26,7 +26,7 @@ import platformdirs
 
 import assembler
 from assembler.errors import AssemblerError
-from assembler.sources.digest import file_digest, file_stamp
+from assembler.sources.digest import file_digest
 
 METHOD = 6
 """Version of the methods: a change of what the same key would hold asks for the next number."""
@@ -126,27 +126,6 @@ class Store:
 
         return json.loads(self.file(key, write).read_text(encoding="utf-8"))
 
-    def source_digest(self, path: Path) -> str:
-        """Give the SHA-256 of a source, taken anew only where the file looks changed.
-
-        Raises
-        ------
-        OSError
-            The file can't be read.
-        """
-        return str(self.json(self._digest_key(path), lambda: file_digest(path)))
-
-    def known_digest(self, path: Path) -> str:
-        """Give the SHA-256 of a source: remembered, or taken anew without a trace in the store.
-
-        Raises
-        ------
-        OSError
-            The file can't be read.
-        """
-        key = self._digest_key(path)
-        return self.source_digest(path) if self.has(key) else file_digest(path)
-
     @contextmanager
     def folder_for_work(self) -> Iterator[Path]:
         """Give an empty folder on the store's file system, whose files can become entries."""
@@ -154,6 +133,12 @@ class Store:
         place.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(dir=place, prefix=_HALF_MADE) as folder:
             yield Path(folder)
+
+    def forget(self, key: str) -> None:
+        """Remove an entry, if it is there."""
+        path = self._place(key)
+        path.with_suffix(SEAL).unlink(missing_ok=True)  # first: what has no seal is not whole
+        path.unlink(missing_ok=True)
 
     def has(self, key: str) -> bool:
         """Tell whether a key is there, whole."""
@@ -194,9 +179,6 @@ class Store:
         except OSError as error:
             raise AssemblerError(f"{self.folder}: can't be cleared: {error.strerror}") from error
         return size
-
-    def _digest_key(self, path: Path) -> str:
-        return work_key("digest", str(path.resolve()), *file_stamp(path))
 
     def _place(self, key: str) -> Path:
         return self.folder / key[:2] / key

@@ -39,6 +39,7 @@ class WaveData:
     offset: int
     size: int | None
     frame_bytes: int
+    rate_hz: int
     channels: int
     bits: int
 
@@ -63,17 +64,16 @@ def promised_frames(path: Path) -> int | None:
     return None
 
 
-def wave_data(path: Path) -> WaveData | None:
-    """Find the words of a WAV or RF64 file; None for any other file.
+def wave_data(file: BinaryIO) -> WaveData | None:
+    """Find the words of a WAV or RF64 file that stands at its beginning; None for any other file.
 
     Raises
     ------
     OSError
         It can't be read.
     """
-    with path.open("rb") as file:
-        head = file.read(12)
-        return _in_wave(file) if head[:4] in _RIFF and head[8:] == b"WAVE" else None
+    head = file.read(12)
+    return _in_wave(file) if head[:4] in _RIFF and head[8:] == b"WAVE" else None
 
 
 def _in_wave(file: BinaryIO) -> WaveData | None:
@@ -99,13 +99,13 @@ def _in_wave(file: BinaryIO) -> WaveData | None:
 def _wave_data(form: bytes, offset: int, size: int | None) -> WaveData | None:
     if len(form) < 16:
         return None
-    coding, channels, _, _, frame_bytes, bits = struct.unpack_from("<HHIIHH", form)
+    coding, channels, rate_hz, _, frame_bytes, bits = struct.unpack_from("<HHIIHH", form)
     if coding == _EXTENSIBLE and len(form) >= 26:
         coding = struct.unpack_from("<H", form, 24)[0]
     whole = coding == _WHOLE_NUMBERS
-    return (
-        WaveData(offset, size, frame_bytes, channels, bits if whole else 0) if frame_bytes else None
-    )
+    if not frame_bytes:
+        return None
+    return WaveData(offset, size, frame_bytes, rate_hz, channels, bits if whole else 0)
 
 
 def _in_aiff(file: BinaryIO) -> int | None:

@@ -6,7 +6,7 @@ them. Everything else goes through libsndfile.
 
 from __future__ import annotations
 
-from pathlib import Path
+from io import BufferedReader
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,21 +31,20 @@ class PlainWords:
 
     Parameters
     ----------
-    path
-        The file.
+    file
+        The file, which is closed with this.
     data
         Where its words lie.
     """
 
-    def __init__(self, path: Path, data: WaveData) -> None:
+    def __init__(self, file: BufferedReader, data: WaveData) -> None:
         self._data = data
-        self._file = path.open("rb")
+        self._file = file
         self._room = np.empty(0, np.uint8)
+        self.rate_hz, self.channels, self.bits = data.rate_hz, data.channels, data.bits
 
-    def __enter__(self) -> PlainWords:
-        return self
-
-    def __exit__(self, *_error: object) -> None:
+    def close(self) -> None:
+        """Let go of the file."""
         self._file.close()
 
     def seek(self, frame: int) -> None:
@@ -67,11 +66,11 @@ class PlainWords:
         return samples
 
 
-def plain_words(path: Path) -> PlainWords | None:
-    """Open a WAV file of 16- or 24-bit words; None for any other file."""
-    data = wave_data(path)
+def plain_words(file: BufferedReader) -> PlainWords | None:
+    """Read a WAV file of 16- or 24-bit words; None for any other file."""
+    data = wave_data(file)
     if data is None or data.bits not in (16, 24):
         return None
     if data.frame_bytes != data.channels * data.bits // 8:
         return None
-    return PlainWords(path, data)
+    return PlainWords(file, data)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 import stat
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
 
@@ -16,6 +16,7 @@ import soundfile
 from assembler.errors import SourceError
 from assembler.manifest.times import clock_text, shorten
 from assembler.sources.chunks import promised_frames
+from assembler.sources.digest import SourceDigest
 from assembler.sources.silenced import silenced
 
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
@@ -49,6 +50,8 @@ class SourceInfo:
         The coding loses something.
     needs_ffmpeg
         libsndfile can't read it; `frames` is then what the header promises.
+    digest
+        What the whole file held; None where nobody asked for it.
     """
 
     path: Path
@@ -59,6 +62,7 @@ class SourceInfo:
     bits: int | None
     lossy: bool
     needs_ffmpeg: bool
+    digest: SourceDigest | None = field(default=None, compare=False, repr=False)
 
     @property
     def told(self) -> str:

@@ -7,24 +7,22 @@ Sound is float32 from here on, shape (frames, channels) and full scale at 1.0: i
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol
 
 import numpy as np
-import soundfile
-from numpy.typing import NDArray
 
 from assembler.errors import AssemblerError, SourceError
 from assembler.manifest.times import clock_text
+from assembler.sources.digest import SourceDigest
 from assembler.sources.ffmpeg import decode_to_wav
 from assembler.sources.probe import SourceInfo, probe
-from assembler.sources.silenced import silenced
+from assembler.sources.reading import OpenFile, Samples, changed, copy_checked
 from assembler.stopping import heed_stop
 
-Samples = NDArray[np.float32]
+NO_DIGESTS: Mapping[Path, SourceDigest] = {}
 BLOCK_FRAMES = 1 << 17
 DECODED_SHORT_S = 0.25
 """A lossy file may decode to this much less than its header says: delay and padding come off."""
@@ -52,6 +50,20 @@ class Recording:
     def came_in(self) -> tuple[SourceInfo, ...]:
         """The files as they came in."""
         return self.originals or self.files
+
+    @property
+    def sha256s(self) -> list[str]:
+        """The SHA-256 of each file as it came in.
+
+        Raises
+        ------
+        ValueError
+            It was opened without digests: nothing made of it can be kept.
+        """
+        digests = [file.digest for file in self.came_in if file.digest]
+        if len(digests) < len(self.came_in):
+            raise ValueError("a recording that was opened without digests has no key")
+        return [digest.sha256 for digest in digests]
 
     @property
     def is_promise(self) -> bool:
@@ -95,23 +107,23 @@ class Recording:
         Raises
         ------
         SourceError
-            The file ends early, or holds NaN or infinite samples.
+            The file ends early, has changed, or holds NaN or infinite samples.
         """
         position = start
         with ExitStack() as stack:
-            opened = [stack.enter_context(_opened(file, start)) for file in self.files]
+            opened = [stack.enter_context(OpenFile(file, start)) for file in self.files]
             while position < end:
                 heed_stop()
                 wanted = min(BLOCK_FRAMES, end - position)
-                parts = [
-                    _read(file, sound, position, wanted)
-                    for file, sound in zip(self.files, opened, strict=True)
-                ]
-                yield _both_channels(parts)
+                yield _both_channels([file.read(position, wanted) for file in opened])
                 position += wanted
 
 
-def open_recording(paths: tuple[Path, ...], scratch: Path | None = None) -> Recording:
+def open_recording(
+    paths: tuple[Path, ...],
+    scratch: Path | None = None,
+    digests: Mapping[Path, SourceDigest] = NO_DIGESTS,
+) -> Recording:
     """Look at a track's source files.
 
     Parameters
@@ -121,13 +133,15 @@ def open_recording(paths: tuple[Path, ...], scratch: Path | None = None) -> Reco
     scratch
         Folder for decoding what libsndfile can't read; without it such a file can be looked at,
         but not read.
+    digests
+        Of the files: what is read is checked against them.
 
     Raises
     ------
     SourceError
         A file can't be used, or a pair does not fit together.
     """
-    infos = tuple(probe(path) for path in paths)
+    infos = tuple(replace(probe(path), digest=digests.get(path)) for path in paths)
     if len(infos) == 2:
         _refuse_odd_pair(*infos)
     if scratch is None or not any(info.needs_ffmpeg for info in infos):
@@ -141,11 +155,16 @@ def _decoded(info: SourceInfo, scratch: Path) -> SourceInfo:
     target = scratch / f"decoded-{name}.wav"
     if not target.exists():
         part = target.with_suffix(".part")
+        source = info.path
+        if info.digest:
+            source = _copied(info, scratch / f"copy-{name}{info.path.suffix}")
         try:
-            decode_to_wav(info.path, part)
+            decode_to_wav(source, part)
         except AssemblerError as error:
             raise SourceError(f"{info.told}: can't be decoded: {error}") from error
         part.replace(target)
+        if info.digest:
+            source.unlink()
     found = probe(target)
     missing_s = float(info.duration_s) - float(found.duration_s)
     if missing_s > DECODED_SHORT_S:
@@ -155,6 +174,14 @@ def _decoded(info: SourceInfo, scratch: Path) -> SourceInfo:
             "truncated-file",
         )
     return replace(found, kind=info.kind, bits=info.bits, lossy=info.lossy)
+
+
+def _copied(info: SourceInfo, copy: Path) -> Path:
+    """Copy a source for a program that opens files by name, and whose reading can't be checked."""
+    copy_checked(info, copy)
+    if replace(probe(copy), path=info.path) != info:
+        raise changed(info)
+    return copy
 
 
 def _refuse_odd_pair(left: SourceInfo, right: SourceInfo) -> None:
@@ -170,64 +197,6 @@ def _refuse_odd_pair(left: SourceInfo, right: SourceInfo) -> None:
             "needs one rate",
             "odd-pair",
         )
-
-
-class _Opened(Protocol):
-    def seek(self, frame: int, /) -> object: ...
-
-    def read(self, frames: int, /) -> Samples: ...
-
-    def __enter__(self) -> _Opened: ...
-
-    def __exit__(self, *error: object) -> None: ...
-
-
-class _ByLibsndfile(soundfile.SoundFile):  # type: ignore[misc]
-    def read(self, frames: int) -> Samples:
-        with silenced():
-            samples: Samples = super().read(frames, dtype="float32", always_2d=True)
-        return samples
-
-
-def _opened(file: SourceInfo, start: int) -> _Opened:
-    if file.needs_ffmpeg:
-        raise SourceError(f"{file.told}: must be decoded before it is read")
-    from assembler.sources.plain_words import plain_words  # compiled code: only when sound is read
-
-    sound: _Opened
-    try:
-        with silenced():
-            sound = plain_words(file.path) or _ByLibsndfile(str(file.path))
-            sound.seek(start)
-    except (soundfile.LibsndfileError, OSError) as error:
-        raise SourceError(
-            f"{file.told}: can't be read from {clock_text(start / file.rate_hz)} on, it is damaged "
-            "or gone: copy it again from the original"
-        ) from error
-    return sound
-
-
-def _read(file: SourceInfo, sound: _Opened, position: int, wanted: int) -> Samples:
-    try:
-        block = sound.read(wanted)
-    except (soundfile.LibsndfileError, OSError) as error:
-        raise SourceError(
-            f"{file.told}: is damaged after {clock_text(position / file.rate_hz)}: copy it again"
-        ) from error
-    if len(block) < wanted:
-        raise SourceError(
-            f"{file.told}: ends at {clock_text((position + len(block)) / file.rate_hz)}, before "
-            f"the length its header promises: copy it again from the original",
-            "truncated-file",
-        )
-    if file.bits is None and not np.isfinite(block).all():
-        first = position + int(np.flatnonzero(~np.isfinite(block).all(axis=1))[0])
-        raise SourceError(
-            f"{file.told}: holds a sample that is no number (NaN or infinite) at "
-            f"{clock_text(first / file.rate_hz)}: export it again",
-            "not-a-number",
-        )
-    return block
 
 
 def _both_channels(parts: list[Samples]) -> Samples:

@@ -1,0 +1,165 @@
+"""What a release is made from: its files as they are when its build begins.
+
+A source is read from end to end once, and what it held is remembered by its place, size and times.
+Whatever is read of it later is checked against that, so that no work is kept under the name of
+another recording.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import assembler
+from assembler.errors import SourceError
+from assembler.proof.approval import approval_path
+from assembler.release.check import CheckReport
+from assembler.release.store import Store, work_key
+from assembler.sources.digest import (
+    SourceDigest,
+    Stamp,
+    file_stamp,
+    is_settled,
+    source_digest,
+)
+from assembler.sources.probe import told
+from assembler.sources.reading import CHANGED
+
+_OWN_SUFFIXES = (".py", ".html", ".css", ".js", ".ttf")
+_OF_PAPER_AND_PAGES = ("reportlab", "jinja2")
+"""Packages that the store's keys don't name, since nothing made by them is kept there."""
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """Files that a release is made from.
+
+    Attributes
+    ----------
+    key
+        Of all that it is made from, files by their size and times.
+    sounds, pictures
+        Recordings as they came in, and covers.
+    stamps
+        Of these and of the approval; None for a file that is not there.
+    """
+
+    key: str
+    sounds: tuple[Path, ...]
+    pictures: tuple[Path, ...]
+    stamps: Mapping[Path, Stamp | None]
+
+    def digests(self, store: Store, run: Callable[..., Iterable[Any]]) -> dict[Path, SourceDigest]:
+        """Return what each recording holds: remembered, or read now.
+
+        Parameters
+        ----------
+        store
+            Remembers it.
+        run
+            Like `map`; files are read side by side.
+
+        Raises
+        ------
+        SourceError
+            A recording is gone, or is changing.
+        """
+
+        def digest(path: Path) -> SourceDigest:
+            stamp = self.stamps[path]
+            if stamp is None or not is_settled(stamp):
+                return self._read(path)
+            key = _digest_key(path, stamp)
+            return SourceDigest.of_json(store.json(key, lambda: self._read(path).as_json()))
+
+        return dict(zip(self.sounds, run(digest, self.sounds), strict=True))
+
+    def forget_digests(self, store: Store) -> None:
+        """Forget what the recordings held: one of them turned out to hold something else."""
+        for path in self.sounds:
+            store.forget(_digest_key(path, self.stamps[path]))
+
+    def refuse_changed(self) -> None:
+        """Look whether a recording or a picture is another file than when the build began.
+
+        Raises
+        ------
+        SourceError
+            One has changed.
+        """
+        for path in (*self.sounds, *self.pictures):
+            if self._is_changed(path):
+                raise _changed(path)
+
+    @property
+    def can_be_remembered(self) -> bool:
+        """No file has changed since the build began, and none can from now on without a trace."""
+        return not any(
+            self._is_changed(path) or (stamp and not is_settled(stamp))
+            for path, stamp in self.stamps.items()
+        )
+
+    def _read(self, path: Path) -> SourceDigest:
+        try:
+            digest = source_digest(path)
+        except OSError as error:
+            raise SourceError(
+                f"{told(path)}: can't be read since it was checked: build again"
+            ) from error
+        if self._is_changed(path):
+            raise _changed(path)
+        return digest
+
+    def _is_changed(self, path: Path) -> bool:
+        return _stamp(path) != self.stamps[path]
+
+
+def inputs_of(report: CheckReport, rooms: Iterable[str], *, packages: bool) -> Inputs:
+    """Return what a release is made from.
+
+    Parameters
+    ----------
+    report
+        The check.
+    rooms
+        Kinds of deliverable that are asked for.
+    packages
+        Zip files are asked for.
+    """
+    source = report.source
+    sections = (*report.sections, *((report.hidden,) if report.hidden else ()))
+    sounds = dict.fromkeys(f.path for section in sections for f in section.recording.came_in)
+    release = source.manifest.release
+    pictures = [source.resolve(n) for n in (release.front_cover, release.back_cover) if n]
+    files = dict.fromkeys((*sounds, *pictures, approval_path(source.path)))
+    stamps = {path: _stamp(path) for path in files}
+    of_files = [[str(path.resolve()), stamp] for path, stamp in stamps.items()]
+    asked = [source.text, str(source.path.resolve()), sorted(rooms), packages]
+    key = work_key("whole release", asked, of_files, _program())
+    return Inputs(key, tuple(sounds), tuple(pictures), stamps)
+
+
+def _program() -> list[object]:
+    """Give what stands for this program as it is: a changed template changes a release too."""
+    folder = Path(assembler.__file__).parent
+    own = sorted(path for path in folder.rglob("*") if path.suffix in _OWN_SUFFIXES)
+    stamps = [[path.relative_to(folder).as_posix(), file_stamp(path)] for path in own]
+    return [*stamps, *(version(name) for name in _OF_PAPER_AND_PAGES)]
+
+
+def _digest_key(path: Path, stamp: Stamp | None) -> str:
+    return work_key("source digest", str(path.resolve()), stamp)
+
+
+def _changed(path: Path) -> SourceError:
+    return SourceError(f"{told(path)}: has changed while it was read: build again", CHANGED)
+
+
+def _stamp(path: Path) -> Stamp | None:
+    try:
+        return file_stamp(path)
+    except OSError:
+        return None
