@@ -136,8 +136,11 @@ def _lines(pairs: Sequence[Pair], out: Path, *, listed: bool) -> Iterator[str]:
         "",
         "tracks:",
     )
+    artists = {pair.song.artist for pair in pairs if pair.song}
     for pair in pairs:
         yield from _track(pair, out, listed=listed)
+        if pair.song and pair.song.artist and pair.recording and len(artists) > 1:
+            yield f"    artist: {yaml_text(pair.song.artist)}"
 
 
 def _track(pair: Pair, out: Path, *, listed: bool) -> Iterator[str]:

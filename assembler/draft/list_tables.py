@@ -25,6 +25,7 @@ _HEADERS = {
     "author|authors|music|music by|komponist|komponister|composer(s)|writer(s)|songwriter(s)",
     "lyricists": "lyricist|lyricists|lyrics by|words|words by|text|lyricist(s)|tekst",
     "arrangers": "arranger|arrangers|arranged by|arranger(s)",
+    "artist": "artist|artists|artist name|main artist|performer|performers|interpret|band",
     "publisher": "publisher|publishers|publishing|verlag|forlag",
     "version": "version|mix|version title|subtitle",
     "disc": "disc|cd|disk|volume|vol|disc no|disc number",

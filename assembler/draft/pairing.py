@@ -152,6 +152,7 @@ class _Matching:
 
     def by_duration(self) -> None:
         """Match durations, nearest first; another that is near makes a guess of it."""
+        fewer = len(self.songs_left) != len(self.recordings_left)
         while True:
             near = {
                 (s, r): apart
@@ -170,6 +171,7 @@ class _Matching:
             sure = near[best] <= _CLOSE_S and not rivals
             doubt = "" if sure else f"its duration is {near[best]:.0f} s off"
             doubt = "another is as long" if rivals else doubt
+            doubt = doubt or ("some songs or files have no counterpart" if fewer else "")
             self.found[song] = (recording, "duration", doubt)
 
     def _apart_s(self, song: int, recording: int) -> float | None:
@@ -261,7 +263,8 @@ def _likeness(title: list[str], name: list[str], longer: Sequence[list[str]]) ->
     others = {word for word in name if _NUMERAL.fullmatch(word) and not word.isdecimal()}
     most = _SAME if numerals <= set(name) and others <= numerals else _ALIKE - 5
     if _holds(name, title):
-        return min(most, 90 + 9 * len(title) / len(name))
+        alone = len(title) == 1 and 2 * len(title[0]) < len("".join(name))
+        return min(most, _ALIKE - 1 if alone else 90 + 9 * len(title) / len(name))
     a, b = " ".join(title), " ".join(name)
     words = (fuzz.token_set_ratio(a, b) + fuzz.token_sort_ratio(a, b)) / 2
     letters = fuzz.ratio("".join(title), "".join(name))

@@ -24,7 +24,9 @@ from assembler.draft.mail_lines import (
 from assembler.draft.song_parts import (
     SongParts,
     in_last_brackets,
+    is_dotted_time,
     leading_time,
+    name_behind,
     names_in,
     perhaps_a_name,
     song_parts,
@@ -67,7 +69,7 @@ class ListedSong:
         The disc that it is listed on; None where the list names none.
     isrc
         Its 12 characters.
-    version, publisher
+    artist, version, publisher
         As a spreadsheet has them.
     composers, lyricists, arrangers
         Names.
@@ -79,6 +81,7 @@ class ListedSong:
     number: int | None = None
     disc: int | None = None
     isrc: str | None = None
+    artist: str | None = None
     version: str | None = None
     publisher: str | None = None
     composers: tuple[str, ...] = ()
@@ -170,9 +173,13 @@ def _from_lines(lines: Sequence[Line]) -> SongList:
     begun = [leading_time(line.text) for line in chosen]
     first = len(chosen) > 1 and all(begun)
     songs, remarks = [], [_not_understood(line.number, line.text) for line in left_out]
+    few = 2 * sum(song_parts(line.text).duration_s is not None for line in chosen) < len(chosen)
     for line, time in zip(chosen, begun, strict=True):
         found = song_parts(time[1] if first and time else line.text)
         duration_s = time[0] if first and time else found.duration_s
+        if few and is_dotted_time(line.text):
+            found, duration_s = SongParts(line.text), None
+            remarks.append(ListRemark(line.line, f"no time read: `{shorten(line.text)}`"))
         if not found.title:
             remarks.append(_not_understood(line.line, line.text))
             continue
@@ -201,7 +208,12 @@ def _from_table(table: SongTable) -> SongList:
     for place, row in enumerate(table.rows):
         number = counted[place] if counted else None
         title = without_number(titles[place]) if number is not None else titles[place]
-        song, doubts = _song_of_row(table, row, song_parts(title), number)
+        parts = song_parts(title)
+        if "duration" in table.roles and parts.duration_s is not None:
+            parts = SongParts(title)  # "Train at 9:30": the time has a column of its own
+        elif parts.rest:
+            remarks.append(_not_understood(row.line, parts.rest))
+        song, doubts = _song_of_row(table, row, parts, number)
         remarks += doubts
         if song.title:
             songs.append(song)
@@ -239,6 +251,7 @@ def _song_of_row(
         int(counted[0]) if counted else number,
         int(disc[0]) if disc else None,
         isrc,
+        cells.get("artist") or None,
         cells.get("version") or None,
         cells.get("publisher") or None,
         **people,
@@ -269,11 +282,15 @@ def _with_full_names(
     names = [at for at, two in enumerate(split) if two and perhaps_a_name(two[1])]
     credited = sum(bool(song.composers) for song in songs)
     most = len(names) > 1 and len(names) + credited >= _MOST_OF * len(songs)
-    found, remarks = list(songs), []
+    found, remarks = list(songs), list[ListRemark]()
+    for song in songs:
+        if name := name_behind(song.title):
+            message = f"`{shorten(name)}` stays in the title; it may be a composer"
+            remarks.append(ListRemark(song.line, message))
     for at in names:
         title, name = split[at] or ("", "")
         if most and not songs[at].composers:
-            found[at] = replace(songs[at], title=title, composers=(name,))
+            found[at] = replace(songs[at], title=title, composers=names_in(name))
         elif not songs[at].composers:
             message = f"`({shorten(name)})` stays in the title; it may be a composer"
             remarks.append(ListRemark(songs[at].line, message))

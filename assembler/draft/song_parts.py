@@ -23,38 +23,21 @@ _CLOCK = (
 _CELL = re.compile(rf"\s*{_CLOCK}(?:[.,]\d{{1,3}})?\s*(?:min)?\s*")
 _BRACKETED = re.compile(rf"\s*[(\[]\s*{_CLOCK}\s*(?:min)?\s*[)\]]")
 _AT_END = re.compile(rf"(?:[\s,;|]|\.{{2,}}|…)+[-–—]?\s*{_CLOCK}(?:\s*min)?\s*([!?*]*)\s*$")
+_BETWEEN = re.compile(rf"\s*[-–—|/]\s*{_CLOCK}(?:\s*min)?\s*[-–—|/]\s+(?=\S)")
 _AT_START = re.compile(rf"^\s*[(\[]?{_CLOCK}[)\]]?\s*(?:[-–—|]\s*)?(?=\S)")
 _ISRC = re.compile(
     r"[\s,;|([–—-]*(?:\bISRC:?\s*)?\b([A-Z]{2}[- ]?[A-Z0-9]{3}[- ]?\d{2}[- ]?\d{5})\b[)\]]?"
 )
 _LAST_BRACKETS = re.compile(r"^(.*\S)\s*[(\[]([^()\[\]]+)[)\]]$")
+_NAME_BEHIND = re.compile(r"\s(?:[-–—|/]|by)\s+([^-–—|/]+)$")
 _MOST_LETTERS = 2_000
 """A text beyond is no title."""
 _QUOTED = re.compile(r'["“„]([^"“”„]+)["”“]')
 
 _INITIALS = re.compile(r"(?:[^\W\d_]\.-?)+")
 _SURNAMES = re.compile(r"[^\W\d_][\w’'-]+(?:\s*/\s*[^\W\d_][\w’'-]+)+")
-_PARTICLES = frozenset(
-    [
-        "van",
-        "von",
-        "der",
-        "den",
-        "de",
-        "la",
-        "le",
-        "du",
-        "di",
-        "da",
-        "del",
-        "af",
-        "av",
-        "ten",
-        "ter",
-        "zu",
-        "y",
-    ]
-)
+_DOTTED = re.compile(r"\d\.[0-5]\d")
+_PARTICLES = re.compile(r"van|von|der|den|de|la|le|du|di|da|del|af|av|ten|ter|zu|y")
 _VERSION = re.compile(
     r"\b(?:live|demo|reprise|remix|mix|edit|remaster(?:ed)?|acoustic|instrumental|version|take|"
     r"feat|ft|featuring|with|part|pt|bonus|intro|outro|mono|stereo|extended|radio|alternate|"
@@ -64,13 +47,13 @@ _VERSION = re.compile(
 _BOTH = re.compile(r"\bwords\s+(?:and|&)\s+music\b", re.IGNORECASE)
 _ROLE_AHEAD = re.compile(r"[,;/]?\s*(?=\b(?:arr|words|lyrics|text|music)\b)", re.IGNORECASE)
 _ROLES = {
-    "arrangers": re.compile(r"arr(?:anged|angement)?\b\.?(?:\s*by\b)?:?\s*", re.IGNORECASE),
-    "lyricists": re.compile(r"(?:words|lyrics|text)\b(?:\s*by\b)?:?\s*", re.IGNORECASE),
+    "arrangers": re.compile(r"arr(?:anged|angement)?(?:\.?\s*by\b|[.:])\s*", re.IGNORECASE),
+    "lyricists": re.compile(r"(?:words|lyrics|text)(?:\s*by\b|:)\s*", re.IGNORECASE),
     "composers": re.compile(
-        r"(?:(?:comp|music)\b\.?|(?:composed|written|music)\s+by\b|by\b|composer\b):?\s*",
-        re.IGNORECASE,
+        r"(?:(?:composed|written|music)\s+by\b|comp[.:]|(?:music|composers?):)\s*", re.IGNORECASE
     ),
 }
+"""What stands before names; a word without its colon may be a title's: "(Music Box)"."""
 _TRADITIONAL = re.compile(r"trad(?:\.|itional)?", re.IGNORECASE)
 _NAMES_APART = re.compile(r"\s*[/;&+]\s*|\s+(?:and|und|og|och|et)\s+")
 
@@ -115,18 +98,33 @@ def song_parts(text: str) -> SongParts:
     code = _ISRC.search(text)
     if code:
         text = f"{text[: code.start()]} {text[code.end() :]}".strip(" \t,;|–—-")
-    duration_s, rest = None, ""
-    if match := _BRACKETED.search(text):
-        text, rest, duration_s = text[: match.start()], text[match.end() :].strip(), _seconds(match)
-    elif match := _AT_END.search(text):
-        text, rest, duration_s = text[: match.start()], match[4], _seconds(match)
-    title = unquoted(text.rstrip(" \t–—-") if duration_s is not None else text)
+    text, duration_s, rest = _without_time(text)
+    title = unquoted(text)
     people: dict[str, tuple[str, ...]] = {}
-    match = _LAST_BRACKETS.match(title)
-    if match and (people := credited(match[2])):
+    if (match := _LAST_BRACKETS.match(title)) and (people := credited(match[2])):
         title = unquoted(match[1])
+    elif people := credited(rest.strip("()[] ")):
+        rest = ""
     isrc = parse_isrc(code[1]) if code else None
     return SongParts(_as_title(title), duration_s, isrc, rest=rest, **people)
+
+
+def _without_time(text: str) -> tuple[str, int | None, str]:
+    """Return a text without its time, the time in seconds, and what stands behind it."""
+    if match := _BRACKETED.search(text):
+        before, behind = text[: match.start()].rstrip(" \t–—-"), text[match.end() :].strip()
+        return (before, _seconds(match), behind) if before else (behind, _seconds(match), "")
+    if match := _AT_END.search(text):
+        return text[: match.start()].rstrip(" \t–—-"), _seconds(match), match[4]
+    if (match := _BETWEEN.search(text)) and match.start():
+        return text[: match.start()], _seconds(match), text[match.end() :]
+    return text, None, ""
+
+
+def is_dotted_time(text: str) -> bool:
+    """Check whether a text ends with a time that may be a number as well: "Opus 4.12"."""
+    match = _AT_END.search(text)
+    return bool(match and _DOTTED.search(match[0]) and not _BRACKETED.search(text))
 
 
 def leading_time(text: str) -> tuple[int, str] | None:
@@ -157,10 +155,8 @@ def credited(text: str) -> dict[str, tuple[str, ...]]:
             continue
         role = next((r for r, known in _ROLES.items() if known.match(part)), None)
         people = names_in(_ROLES[role].sub("", part, count=1) if role else part.rstrip(",; "))
-        known_as_names = role is not None or all(map(_is_surely_a_name, people))
-        if _SURNAMES.fullmatch(part) and part[0].isupper() and not _VERSION.search(part):
-            known_as_names = True
-        if not people or not known_as_names:
+        is_name = _may_be_a_name if role else _is_surely_a_name
+        if not people or not all(map(is_name, people)):
             return {}
         found[role or "composers"] = (*found.get(role or "composers", ()), *people)
     return found
@@ -183,11 +179,24 @@ def names_in(text: str) -> tuple[str, ...]:
 
 
 def perhaps_a_name(text: str) -> bool:
-    """Check whether a text in brackets looks like a full name, and not like a version."""
+    """Check whether a text in brackets looks like full names, or surnames, and no version."""
+    if _VERSION.search(text):
+        return False
+    if _SURNAMES.fullmatch(text):
+        return all(name.strip()[0].isupper() for name in text.split("/"))
+    return 2 <= len(text.split()) <= 4 and _may_be_a_name(text)
+
+
+def _may_be_a_name(text: str) -> bool:
     words = text.split()
-    capital = all(word[0].isupper() or word in _PARTICLES for word in words)
-    letters = all(re.fullmatch(r"[^\W\d_][\w’'.-]*", word) for word in words)
-    return 2 <= len(words) <= 4 and capital and letters and not _VERSION.search(text)
+    letters = all(re.fullmatch(r"[^\W\d_][\w’'.-]*,?", word) for word in words)
+    return letters and all(word[0].isupper() or _PARTICLES.fullmatch(word) for word in words)
+
+
+def name_behind(title: str) -> str | None:
+    """Return a name with initials that ends a title: "Low Lantern – K. Moen"."""
+    match = _NAME_BEHIND.search(title)
+    return match[1] if match and all(map(_is_surely_a_name, names_in(match[1]))) else None
 
 
 def in_last_brackets(title: str) -> tuple[str, str] | None:
@@ -215,10 +224,10 @@ def _is_surely_a_name(name: str) -> bool:
         _INITIALS.fullmatch(first)
         and first[0].isupper()
         and 0 < len(words) <= 4
+        and not _INITIALS.fullmatch(words[-1])
         and len(words[-1]) > 1
         and words[-1][0].isupper()
-        and all(_INITIALS.fullmatch(w) or w[0].isupper() or w in _PARTICLES for w in words)
-        and not re.search(r"\d", surname)
+        and _may_be_a_name(surname)
     )
 
 

@@ -124,7 +124,11 @@ def test_discs_are_known_by_heading_and_by_number() -> None:
         ("Low Lantern (K.Moen)", "Low Lantern", ("K.Moen",)),
         ("Low Lantern [A. B. van der Moen]", "Low Lantern", ("A. B. van der Moen",)),
         ("Low Lantern (Å. Østby & I. Falk)", "Low Lantern", ("Å. Østby", "I. Falk")),
-        ("Low Lantern (Moen/Falk)", "Low Lantern", ("Moen", "Falk")),
+        ("Low Lantern [1:46] (K. Moen)", "Low Lantern", ("K. Moen",)),
+        ("Low Lantern - 1:46 - K. Moen", "Low Lantern", ("K. Moen",)),
+        ("Low Lantern | 1:46 | K. Moen / I. Falk", "Low Lantern", ("K. Moen", "I. Falk")),
+        ("Low Lantern (music: Ines Falk)", "Low Lantern", ("Ines Falk",)),
+        ("Low Lantern (comp. Falk)", "Low Lantern", ("Falk",)),
         ("Low Lantern (written by Ines Falk)", "Low Lantern", ("Ines Falk",)),
         ("Low Lantern (words and music: Ines Falk)", "Low Lantern", ("Ines Falk",)),
         ("Low Lantern (trad.)", "Low Lantern", ("trad.",)),
@@ -132,6 +136,10 @@ def test_discs_are_known_by_heading_and_by_number() -> None:
         ("Low Lantern (2027 remaster)", "Low Lantern (2027 remaster)", ()),
         ("Low Lantern (feat. K. Moen)", "Low Lantern (feat. K. Moen)", ()),
         ("Low Lantern (Part I)", "Low Lantern (Part I)", ()),
+        ("Low Lantern (By the Sea)", "Low Lantern (By the Sea)", ()),
+        ("Low Lantern (music of the sea)", "Low Lantern (music of the sea)", ()),
+        ("Low Lantern (At 5 A. M.)", "Low Lantern (At 5 A. M.)", ()),
+        ("Low Lantern (No. 5)", "Low Lantern (No. 5)", ()),
         ("Low Lantern (Intro/Outro)", "Low Lantern (Intro/Outro)", ()),
     ],
 )
@@ -144,9 +152,45 @@ def test_names_in_brackets(text: str, title: str, composers: tuple[str, ...]) ->
 def test_full_names_are_composers_where_most_songs_have_one() -> None:
     many = song_list("1. Low Lantern (Ines Falk)\n2. Tide Table (Oda Brenn)\n3. Bell (live)\n")
     assert [song.composers for song in many.songs] == [("Ines Falk",), ("Oda Brenn",), ()]
-    one = song_list("1. Low Lantern (Harbour Light)\n2. Tide Table\n3. Bell Buoy\n")
-    assert titles(one)[0] == "Low Lantern (Harbour Light)"
+    pairs = song_list("1. Low Lantern (Moen/Falk)\n2. Tide Table (Brenn / Falk)\n")
+    assert [song.composers for song in pairs.songs] == [("Moen", "Falk"), ("Brenn", "Falk")]
+
+
+@pytest.mark.parametrize("words", ["Harbour Light", "Music Box", "Words Fail", "Day/Night"])
+def test_a_subtitle_that_might_be_a_name_stays_and_is_remarked(words: str) -> None:
+    one = song_list(f"1. Low Lantern ({words})\n2. Tide Table\n3. Bell Buoy\n")
+    assert titles(one)[0] == f"Low Lantern ({words})"
     assert [remark.line for remark in one.remarks] == [1]
+
+
+@pytest.mark.parametrize("title", ["Low Lantern – K. Moen", "Low Lantern by K. Moen"])
+def test_a_name_behind_a_title_is_remarked(title: str) -> None:
+    listed = song_list(f"1. {title} (4:12)\n2. Tide Table\n")
+    assert titles(listed)[0] == title
+    (remark,) = listed.remarks
+    assert (remark.line, "`K. Moen` stays in the title" in remark.message) == (1, True)
+
+
+def test_what_stands_behind_a_time_is_no_part_of_the_title() -> None:
+    listed = song_list("1. Low Lantern - 4:12 - check the fade\n2. Tide Table - 3:05\n")
+    assert titles(listed) == ["Low Lantern", "Tide Table"]
+    assert [r.message for r in listed.remarks] == ["not understood, not used: `check the fade`"]
+
+
+def test_a_number_with_a_dot_is_no_time_among_titles_without_times() -> None:
+    listed = song_list("1. Low Lantern\n2. Opus 4.12\n3. Tide Table\n")
+    assert listed.songs[1] == ListedSong("Opus 4.12", None, 2, 2)
+    assert [remark.line for remark in listed.remarks] == [2]
+    timed = song_list("1. Low Lantern 3.05\n2. Opus 4.12\n3. Tide Table\n")
+    assert [song.duration_s for song in timed.songs] == [185, 252, None]
+
+
+def test_a_time_in_a_title_stays_where_times_have_a_column() -> None:
+    listed = song_list("Title;Length\nTrain at 9:30;4:12\nTide Table;3:05\n")
+    assert [(s.title, s.duration_s) for s in listed.songs] == [
+        ("Train at 9:30", 252),
+        ("Tide Table", 185),
+    ]
 
 
 def table(delimiter: str, rows: list[list[str]]) -> str:

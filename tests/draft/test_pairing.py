@@ -113,6 +113,36 @@ def test_durations_are_matched_where_nothing_else_is(desk: Desk) -> None:
     }
 
 
+def test_a_duration_alone_is_a_guess_where_files_are_missing(desk: Desk) -> None:
+    pairs = drafted(desk, "Undertow 0:50\nLow Lantern 0:05\n", "aa.wav")
+    assert by_how(pairs)["Low Lantern"] == ("aa.wav", "duration", True)
+
+
+def test_one_word_in_a_longer_name_is_a_guess(desk: Desk) -> None:
+    pairs = drafted(desk, "Tide\nLow Lantern\n", "tide table long.wav", "low lantern.wav")
+    assert by_how(pairs)["Tide"] == ("tide table long.wav", "name", True)
+    assert by_how(pairs)["Low Lantern"] == ("low lantern.wav", "name", False)
+
+
+def test_real_music_is_matched_by_its_names(desk: Desk) -> None:
+    """A real folder, its titles in another order, in a mail."""
+    folder = Path("/usr/share/games/singularity/music")
+    names = sorted(path.name for path in folder.glob("*.ogg"))
+    if not names:
+        pytest.skip("no real music here: apt-get install singularity-music")
+    titles = random.Random(5).sample([name.removesuffix(".ogg") for name in names], len(names))
+    listed = "".join(f"{n}. {title}\n" for n, title in enumerate(titles, 1))
+    text = desk.folder / "songs.txt"
+    text.write_text(f"Hi,\nthe order is:\n\n{listed}\nBest\nInes\n", encoding="utf-8")
+    out = desk.folder / "m.yaml"
+    code, document = desk.json("draft", folder, "--titles", text, "--out", out)
+    assert code == 0
+    assert [pair["title"] for pair in document["pairs"]] == titles
+    for pair in document["pairs"]:
+        assert Path(pair["files"][0]).name == f"{pair['title']}.ogg"
+        assert (pair["matched_by"], pair["guess"]) == ("name", False)
+
+
 def test_a_name_whose_duration_is_another_is_to_be_looked_at(desk: Desk) -> None:
     pairs = drafted(desk, "Low Lantern 4:12\nUndertow 0:05\n", "low lantern.wav", "undertow.wav")
     assert [pair["guess"] for pair in pairs] == [True, False]
@@ -181,6 +211,14 @@ def test_what_the_list_says_of_a_song_goes_into_the_manifest(desk: Desk) -> None
         "  - title: Undertow\n    audio: undertow.wav\n    isrc:\n"
         '    composers: ["trad."]\n    arrangers: ["I. Falk"]\n    disc: 2\n'
     )
+
+
+def test_a_spreadsheets_artists_are_written_where_they_differ(desk: Desk) -> None:
+    head, names = "Title;Artist;Version\n", ("low lantern.wav", "undertow.wav")
+    drafted(desk, f"{head}Low Lantern;Ines Falk;live\nUndertow;Oda Brenn;\n", *names)
+    text = (desk.folder / "takes" / "manifest.yaml").read_text(encoding="utf-8")
+    assert "  - title: Low Lantern\n    version: live\n" in text
+    assert text.count("    artist: Ines Falk\n") == text.count("    artist: Oda Brenn\n") == 1
 
 
 def test_a_list_without_songs_is_refused(desk: Desk) -> None:
