@@ -198,7 +198,11 @@ def _sorted_out(
 
 
 def _songs(table: SongTable, rows: Sequence[Row]) -> Iterator[Row]:
-    """Keep rows with a title; where most have a number or code, one without is a sum or note."""
+    """Keep rows with a title.
+
+    One without a delimiter stands above or below the table; where most rows have a number or a
+    code, one without is a sum or a note.
+    """
     named = [row for row in rows if table.cell(row, "title")]
     telling = [
         role
@@ -208,5 +212,5 @@ def _songs(table: SongTable, rows: Sequence[Row]) -> Iterator[Row]:
     ]
     for row in named:
         told = not telling or any(table.cell(row, role) for role in telling)
-        if told and not any(row.cells[len(table.roles) :]):
+        if told and len(row.cells) > 1 and not any(row.cells[len(table.roles) :]):
             yield row

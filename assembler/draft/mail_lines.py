@@ -12,10 +12,13 @@ _BULLET = re.compile(r"^\s*[-–—•*·▪‣]\s+")
 _NUMBER = re.compile(
     r"^\s*(?:(?:track|tr|no|nr|nummer)\b\.?\s*|[#№]\s*)?"
     r"(?:(?P<side>[A-Ha-h])[-.]?|(?:cd\s*)?(?P<disc>\d)-(?=\d\d))?"
-    r"(?:(?P<n>\d{1,3})(?!:[0-5]\d(?!\d))(?P<mark>\s*[.):_/–—-]+\s*|\s+)|"
+    r"(?:(?P<n>\d{1,3})(?!:[0-5]\d(?!\d))(?P<mark>\s*(?:[.):_/．、–—-]|\ufe0f?\u20e3)+\s*|\s+)|"
     r"[(\[](?P<m>\d{1,3})[)\]]\s*)(?=\S)",
     re.IGNORECASE,
 )
+_LETTER = re.compile(r"^\s*([A-Za-z])\s*[.):–—-]\s+(?=\S)")
+_MARKED = re.compile(r"^([*_]{1,3})(?=\S)(.*\S)\1$")
+"""Bold and italic as mail programs write them in plain text."""
 _PLAINLY = re.compile(r"[.):]\s|[)_]")
 """After a number that can't belong to the title."""
 _HEADING = re.compile(
@@ -90,6 +93,7 @@ def lines_of(raw_lines: Sequence[str]) -> list[Line]:
     for number, raw in enumerate(raw_lines, 1):
         marks = _QUOTE_MARKS.match(raw)
         line = _BULLET.sub("", without_quote_marks(raw).strip()).strip()
+        line = _MARKED.sub(r"\2", line)
         if not line:
             block += 1
             continue
@@ -144,9 +148,10 @@ def _numbered(
             head = _HEADING.match(line.text)
             disc = int(head["n"]) if head and head["disc"] and head["n"] else disc
             continue
-        match = _NUMBER.match(line.text) if line.number in known else None
+        counts = line.number in known
+        match = _NUMBER.match(line.text) if counts else None
         own = int(match["disc"]) if match and match["disc"] else disc
-        text = without_number(line.text) if match else line.text
+        text = without_number(line.text) if counts else line.text
         yield SongLine(line.number, text, known.get(line.number), own)
 
 
@@ -181,13 +186,21 @@ def running_numbers(texts: Sequence[str]) -> list[int | None]:
         if counts:
             taken.append(place)
     if len(taken) < 2 or not any(numbers[a] != numbers[b] for a, b in pairwise(taken)):
-        return []
+        return _letters(texts)
     return [n if place in taken else None for place, n in enumerate(numbers)]
 
 
+def _letters(texts: Sequence[str]) -> list[int | None]:
+    """Return numbers for texts that count A, B, C, as those of a single's sides do."""
+    matches = [_LETTER.match(text) for text in texts]
+    counted = "".join(m[1].lower() for m in matches if m)
+    counts = 1 < len(counted) == len(texts) and "abcdefghijklmnopqrstuvwxyz".startswith(counted)
+    return list(range(1, len(texts) + 1)) if counts else []
+
+
 def without_number(text: str) -> str:
-    """Return a text without the number that it counts with."""
-    return _NUMBER.sub("", text, count=1)
+    """Return a text without the number or letter that it counts with."""
+    return (_NUMBER if _NUMBER.match(text) else _LETTER).sub("", text, count=1)
 
 
 def _rises(numbers: Sequence[int | None]) -> bool:

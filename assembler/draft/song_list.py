@@ -13,6 +13,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from assembler.draft.list_tables import Row, SongTable, song_table
+from assembler.draft.listed_song import ListedSong, ListRemark, not_understood
 from assembler.draft.mail_lines import (
     Line,
     lines_of,
@@ -23,78 +24,29 @@ from assembler.draft.mail_lines import (
 )
 from assembler.draft.song_parts import (
     SongParts,
-    in_last_brackets,
     is_dotted_time,
     leading_time,
-    name_behind,
     names_in,
-    perhaps_a_name,
     song_parts,
     time_in_cell,
 )
+from assembler.draft.whole_list import order_remarks, with_full_names, with_lengths, without_sum
 from assembler.manifest.codes import parse_isrc
 from assembler.manifest.times import shorten
 from assembler.text_files import OutsideFile
+
+__all__ = ["ListRemark", "ListedSong", "SongList", "read_song_list", "song_list"]
 
 MOST_BYTES = 1_000_000
 MOST_LINES = 5_000
 MOST_LETTERS = 1_000
 """Of a line: no title is longer."""
-_STARTS_BY_S = 5
-_LONGEST_SONG_S = 7200
-_MOST_OF = 0.6
 _NAMED = {
     "duration": "a time",
     "number": "a track number",
     "disc": "a disc number",
     "isrc": "an ISRC",
 }
-
-
-@dataclass(frozen=True)
-class ListedSong:
-    """A song of a list.
-
-    Attributes
-    ----------
-    title
-        Without number, time and code.
-    duration_s
-        What the list says of it; None where it says nothing.
-    line
-        Where it stands in the list, from 1.
-    number
-        Its running number; None where the list has none.
-    disc
-        The disc that it is listed on; None where the list names none.
-    isrc
-        Its 12 characters.
-    artist, version, publisher
-        As a spreadsheet has them.
-    composers, lyricists, arrangers
-        Names.
-    """
-
-    title: str
-    duration_s: int | None = None
-    line: int = 0
-    number: int | None = None
-    disc: int | None = None
-    isrc: str | None = None
-    artist: str | None = None
-    version: str | None = None
-    publisher: str | None = None
-    composers: tuple[str, ...] = ()
-    lyricists: tuple[str, ...] = ()
-    arrangers: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class ListRemark:
-    """Something in a list that a person should look at."""
-
-    line: int
-    message: str
 
 
 @dataclass(frozen=True)
@@ -149,16 +101,16 @@ def song_list(text: str) -> SongList:
     """
     lines = text.splitlines()
     giants = [
-        _not_understood(n, x[:MOST_LETTERS])
-        for n, x in enumerate(lines, 1)
-        if len(x) > MOST_LETTERS
+        not_understood(n, x[:MOST_LETTERS]) for n, x in enumerate(lines, 1) if len(x) > MOST_LETTERS
     ]
     lines = [line if len(line) <= MOST_LETTERS else "" for line in lines]
     table = song_table([without_quote_marks(line) for line in lines])
     listed = _from_table(table) if table else _from_lines(lines_of(lines))
-    songs, remarks = _with_full_names(_with_lengths(listed.songs))
+    songs, sums = without_sum(with_lengths(listed.songs))
+    songs, remarks = with_full_names(songs)
+    remarks += sums
     remarks += giants
-    remarks += _order_remarks(songs)
+    remarks += order_remarks(songs)
     found = sorted((*listed.remarks, *remarks), key=lambda remark: remark.line)
     return SongList(tuple(songs), tuple(found))
 
@@ -172,7 +124,8 @@ def _from_lines(lines: Sequence[Line]) -> SongList:
     chosen, left_out = song_lines(lines, timed)
     begun = [leading_time(line.text) for line in chosen]
     first = len(chosen) > 1 and all(begun)
-    songs, remarks = [], [_not_understood(line.number, line.text) for line in left_out]
+    songs: list[ListedSong] = []
+    remarks: list[ListRemark] = []
     few = 2 * sum(song_parts(line.text).duration_s is not None for line in chosen) < len(chosen)
     for line, time in zip(chosen, begun, strict=True):
         found = song_parts(time[1] if first and time else line.text)
@@ -181,22 +134,50 @@ def _from_lines(lines: Sequence[Line]) -> SongList:
             found, duration_s = SongParts(line.text), None
             remarks.append(ListRemark(line.line, f"no time read: `{shorten(line.text)}`"))
         if not found.title:
-            remarks.append(_not_understood(line.line, line.text))
+            remarks.append(not_understood(line.line, line.text))
             continue
         if found.rest:
-            remarks.append(_not_understood(line.line, found.rest))
+            remarks.append(not_understood(line.line, found.rest))
         songs.append(
             ListedSong(
                 found.title, duration_s, line.line, line.number, line.disc, found.isrc,
                 composers=found.composers, lyricists=found.lyricists, arrangers=found.arrangers,
             )
         )  # fmt: skip
+    for stray in left_out:
+        if not _add_to_song_above(songs, stray):
+            remarks.append(not_understood(stray.number, stray.text))
+    remarks += _begun_again(songs, left_out)
     return SongList(tuple(songs), tuple(remarks))
+
+
+def _add_to_song_above(songs: list[ListedSong], line: Line) -> bool:
+    """Give a code or composers that have a line of their own to the song just above it."""
+    found = song_parts(f"x {line.text}")
+    above = next((at for at, song in enumerate(songs) if song.line == line.number - 1), None)
+    if above is None or found.title != "x" or found.rest or found.duration_s is not None:
+        return False
+    new = {role: getattr(found, role) for role in ("isrc", "composers", "lyricists", "arrangers")}
+    new = {role: value for role, value in new.items() if value}
+    if not new or any(getattr(songs[above], role) for role in new):
+        return False
+    songs[above] = replace(songs[above], **new)
+    return True
+
+
+def _begun_again(songs: Sequence[ListedSong], left_out: Sequence[Line]) -> Iterator[ListRemark]:
+    """Say where numbers begin again below a line that is no side: it may be another list."""
+    for before, song in pairwise(songs):
+        between = [line for line in left_out if before.line < line.number < song.line]
+        if song.number == 1 and between:
+            head = shorten(between[-1].text)
+            message = f"numbers begin again below `{head}`: look whether these are songs"
+            yield ListRemark(song.line, message)
 
 
 def _from_table(table: SongTable) -> SongList:
     remarks = [
-        _not_understood(row.line, ", ".join(filter(None, row.cells))) for row in table.left_out
+        not_understood(row.line, ", ".join(filter(None, row.cells))) for row in table.left_out
     ]
     remarks += [
         ListRemark(table.head_line, f"not understood, not used: the column {shorten(name)}")
@@ -212,13 +193,13 @@ def _from_table(table: SongTable) -> SongList:
         if "duration" in table.roles and parts.duration_s is not None:
             parts = SongParts(title)  # "Train at 9:30": the time has a column of its own
         elif parts.rest:
-            remarks.append(_not_understood(row.line, parts.rest))
+            remarks.append(not_understood(row.line, parts.rest))
         song, doubts = _song_of_row(table, row, parts, number)
         remarks += doubts
         if song.title:
             songs.append(song)
         else:
-            remarks.append(_not_understood(row.line, titles[place]))
+            remarks.append(not_understood(row.line, titles[place]))
     return SongList(tuple(songs), tuple(remarks))
 
 
@@ -257,61 +238,3 @@ def _song_of_row(
         **people,
     )
     return song, doubts
-
-
-def _with_lengths(songs: Sequence[ListedSong]) -> list[ListedSong]:
-    """Make lengths of times that rise from 0:00, and m:ss of what a spreadsheet took for h:mm."""
-    known = [song.duration_s for song in songs if song.duration_s is not None]
-    rising = len(known) == len(songs) > 1 and all(a < b for a, b in pairwise(known))
-    if rising and known[0] <= _STARTS_BY_S:
-        lengths: Iterator[int | None] = iter([*(b - a for a, b in pairwise(known)), None])
-        return [replace(song, duration_s=next(lengths)) for song in songs]
-    if known and max(known) >= _LONGEST_SONG_S and not any(time_s % 60 for time_s in known):
-        return [
-            replace(song, duration_s=None if song.duration_s is None else song.duration_s // 60)
-            for song in songs
-        ]
-    return list(songs)
-
-
-def _with_full_names(
-    songs: Sequence[ListedSong],
-) -> tuple[list[ListedSong], list[ListRemark]]:
-    """Take names in brackets for composers where most titles have one; else say so."""
-    split = [in_last_brackets(song.title) for song in songs]
-    names = [at for at, two in enumerate(split) if two and perhaps_a_name(two[1])]
-    credited = sum(bool(song.composers) for song in songs)
-    most = len(names) > 1 and len(names) + credited >= _MOST_OF * len(songs)
-    found, remarks = list(songs), list[ListRemark]()
-    for song in songs:
-        if name := name_behind(song.title):
-            message = f"`{shorten(name)}` stays in the title; it may be a composer"
-            remarks.append(ListRemark(song.line, message))
-    for at in names:
-        title, name = split[at] or ("", "")
-        if most and not songs[at].composers:
-            found[at] = replace(songs[at], title=title, composers=names_in(name))
-        elif not songs[at].composers:
-            message = f"`({shorten(name)})` stays in the title; it may be a composer"
-            remarks.append(ListRemark(songs[at].line, message))
-    return found, remarks
-
-
-def _order_remarks(songs: Sequence[ListedSong]) -> Iterator[ListRemark]:
-    """Say where numbers go back without beginning again, or leave one out."""
-    numbers = [song.number for song in songs]
-    begins_again = numbers.count(1) > 1
-    for before, song in pairwise(songs):
-        if before.number is None or song.number in (None, before.number + 1):
-            continue
-        if song.number == 1 and begins_again:
-            continue
-        if (song.number or 0) > before.number:
-            message = f"number {song.number} follows {before.number}: is a song missing?"
-        else:
-            message = "the numbers are not in order here: the order of the lines is used"
-        yield ListRemark(song.line, message)
-
-
-def _not_understood(line: int, text: str) -> ListRemark:
-    return ListRemark(line, f"not understood, not used: `{shorten(text)}`")

@@ -32,7 +32,7 @@ _LAST_BRACKETS = re.compile(r"^(.*\S)\s*[(\[]([^()\[\]]+)[)\]]$")
 _NAME_BEHIND = re.compile(r"\s(?:[-–—|/]|by)\s+([^-–—|/]+)$")
 _MOST_LETTERS = 2_000
 """A text beyond is no title."""
-_QUOTED = re.compile(r'["“„]([^"“”„]+)["”“]')
+_QUOTED = re.compile(r"""["“„]([^"“”„]+)["”“]|'([^']+)'|‘([^‘’]+)’""")
 
 _INITIALS = re.compile(r"(?:[^\W\d_]\.-?)+")
 _SURNAMES = re.compile(r"[^\W\d_][\w’'-]+(?:\s*/\s*[^\W\d_][\w’'-]+)+")
@@ -208,7 +208,7 @@ def in_last_brackets(title: str) -> tuple[str, str] | None:
 def unquoted(title: str) -> str:
     """Return a title without quotes around the whole of it."""
     quoted = _QUOTED.fullmatch(title.strip())
-    return (quoted[1] if quoted else title).strip()
+    return (quoted[quoted.lastindex or 1] if quoted else title).strip()
 
 
 def _is_surely_a_name(name: str) -> bool:

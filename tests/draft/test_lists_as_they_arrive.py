@@ -51,7 +51,9 @@ def test_sides_durations_composers_and_shouts() -> None:
     "layout",
     ["A{n}. {t}", "A{n} {t}", "{n:02d}_{t}", "#{n} {t}", "# {n} {t}", "({n}) {t}", "[{n}] {t}",
      "1-{n:02d} {t}", "No. {n}: {t}", "> {n}. {t}", ">> > {n}. {t}", "a{n}: {t} – 3:05",
-     "{n:02d} {t}.wav", "{n}/ {t}", "{n}. {t} – AA-6Q7-27-0000{n}"],
+     "{n:02d} {t}.wav", "{n}/ {t}", "**{n}. {t}**",
+     "{n}\ufe0f\u20e3 {t}", "{n}． {t}", "{n}. ‘{t}’",
+     "{n}. {t} – AA-6Q7-27-0000{n}"],
 )  # fmt: skip
 def test_numbers_of_all_kinds_come_off(layout: str) -> None:
     listed = song_list("\n".join(layout.format(n=n, t=t) for n, t in enumerate(TITLES, 1)))
@@ -96,6 +98,45 @@ def test_sentences_around_lines_with_times_are_no_titles() -> None:
         ("Tide Table", 185),
     ]
     assert lines_left_out(listed) == [1, 7]
+
+
+def test_sides_of_a_single_count_with_letters() -> None:
+    listed = song_list("A: Low Lantern\nB: Tide Table\n")
+    assert titles(listed) == ["Low Lantern", "Tide Table"]
+    assert titles(song_list("K. Moen’s Reel\nA. Falk’s Reel\n")) == [
+        "K. Moen’s Reel",
+        "A. Falk’s Reel",
+    ]
+
+
+def test_what_stands_below_a_table_is_no_song() -> None:
+    listed = song_list("Hi,\n\nTitle\tTime\nLow Lantern\t4:12\nTide Table\t\n\nBest,\nOda\n")
+    assert titles(listed) == ["Low Lantern", "Tide Table"]
+    assert lines_left_out(listed) == [1, 7, 8]
+
+
+def test_a_sum_is_no_song() -> None:
+    listed = song_list("Low Lantern 4:12\nTide Table 3:05\nBell Buoy 2:22\nTotal 9:39\n")
+    assert titles(listed) == ["Low Lantern", "Tide Table", "Bell Buoy"]
+    assert lines_left_out(listed) == [4]
+
+
+def test_a_code_or_a_composer_below_a_song_belongs_to_it() -> None:
+    listed = song_list(
+        "1. Low Lantern\nISRC: AA-6Q7-27-00001\n2. Tide Table\n(K. Moen)\n3. Bell\n(too loud)\n"
+    )
+    assert [(s.isrc, s.composers) for s in listed.songs] == [
+        ("AA6Q72700001", ()),
+        (None, ("K. Moen",)),
+        (None, ()),
+    ]
+    assert lines_left_out(listed) == [6]
+
+
+def test_a_second_count_below_another_heading_is_remarked() -> None:
+    listed = song_list("1. Low Lantern\n2. Tide Table\n\nQuestions:\n1. Who wrote it?\n2. When?\n")
+    assert lines_left_out(listed) == [4, 5]
+    assert "look whether these are songs" in listed.remarks[1].message
 
 
 def test_a_missing_number_and_a_mixed_order_are_remarked() -> None:
