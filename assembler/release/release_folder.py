@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 
-import filelock
-import platformdirs
 import soundfile
 
 from assembler.errors import AssemblerError
+from assembler.release.output_lock import ENDING, alone, lock_path
 from assembler.release.plan import ROOMS
 
 CHECKSUMS = "SHA256SUMS"
@@ -38,9 +36,9 @@ def assembling(target: Path) -> Iterator[Path]:
     out = target.parent
     made = [parent for parent in (out, *out.parents) if not parent.exists()]
     try:
-        with _alone(target):
-            out.mkdir(parents=True, exist_ok=True)
-            _clear_up_after_kills(out, target)
+        out.mkdir(parents=True, exist_ok=True)
+        with alone(target) as is_for_all:
+            _clear_up_after_kills(out, target, is_for_all=is_for_all)
             work = Path(tempfile.mkdtemp(prefix=_work_prefix(target), dir=out))
             _at_work[work] = target
             try:
@@ -59,47 +57,38 @@ def assembling(target: Path) -> Iterator[Path]:
             _remove_if_empty(folder)
 
 
-@contextmanager
-def _alone(target: Path) -> Iterator[None]:
-    """Keep two builds of one release apart: by a lock in the user's cache folder."""
-    name = hashlib.sha256(str(target.resolve()).encode("utf-8", "surrogateescape")).hexdigest()
-    folder = Path(platformdirs.user_cache_dir("assembler")) / "locks"
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError:
-        folder = Path(tempfile.gettempdir())
-    lock = filelock.FileLock(folder / f"{name[:32]}.lock")
-    try:
-        lock.acquire(timeout=0)
-    except filelock.Timeout as error:
-        raise AssemblerError(
-            f"{target}: another build of it is at work: wait for its end"
-        ) from error
-    try:
-        yield
-    finally:
-        lock.release()
-
-
 def _work_prefix(target: Path) -> str:
     return f".{target.name}.assembling-"
 
 
-def _clear_up_after_kills(out: Path, own: Path) -> None:
-    """Remove working folders whose builds are gone: nobody holds the lock of their release."""
-    for work in out.glob(".*.assembling-*"):
-        target = out / work.name[1:].rpartition(".assembling-")[0]
-        if target == own:
-            _clear_up(work, target)
-            continue
-        with suppress(AssemblerError), _alone(target):
-            _clear_up(work, target)
+def _clear_up_after_kills(out: Path, own: Path, *, is_for_all: bool) -> None:
+    """Remove working folders whose builds are gone: nobody holds the lock of their release.
+
+    Where locks bind this user's builds alone, other users' folders stay.
+    """
+    left = [(work, _target_of(work)) for work in out.glob(".*.assembling-*")]
+    locked = [out / path.name[1:].removesuffix(ENDING) for path in out.glob(f".*{ENDING}")]
+    for target in dict.fromkeys([*(target for _, target in left), *locked]):
+        held = nullcontext() if target == own else alone(target, patience_s=0)
+        with suppress(AssemblerError, OSError), held:
+            for work in (work for work, of in left if of == target):
+                if is_for_all or _is_mine(work):
+                    _clear_up(work, target)
+
+
+def _target_of(work: Path) -> Path:
+    return work.with_name(work.name[1:].rpartition(".assembling-")[0])
+
+
+def _is_mine(path: Path) -> bool:
+    return not hasattr(os, "getuid") or path.stat().st_uid == os.getuid()
 
 
 def clear_up_at_once() -> None:
     """Remove all working folders of this process, which is about to end in the middle of work."""
     for work, target in list(_at_work.items()):
         _clear_up(work, target)
+        lock_path(target).unlink(missing_ok=True)
 
 
 def _clear_up(work: Path, target: Path) -> None:

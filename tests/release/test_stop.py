@@ -18,7 +18,7 @@ import pytest
 import soundfile
 from long_runs import LONG
 
-from assembler import build, load
+from assembler import AssemblerError, build, load, verify
 from assembler.release.release_folder import read_checksums
 from assembler.stopping import Stopped, heed_stop
 from assembler.workers import own_workers, result_of
@@ -260,8 +260,8 @@ def test_the_next_build_clears_up_after_a_kill(desk: Path) -> None:
     wait_for("encoding", process, desk)
     process.kill()
     process.communicate()
-    left = list((desk / "out").iterdir())
-    assert [path.name[:18] for path in left] == [".TWE-S.assembling-"]
+    left = sorted(path.name[:18] for path in (desk / "out").iterdir())
+    assert left == [".TWE-S.assembling-", ".TWE-S.assembling."]
     making = desk.parent / "store" / "00" / ".making-by-a-build-that-is-gone"
     making.mkdir(parents=True)
     (making / "part").write_bytes(b"half")
@@ -273,8 +273,13 @@ def test_the_next_build_clears_up_after_a_kill(desk: Path) -> None:
     assert not list((desk.parent / "store" / ".users").iterdir())
 
 
-def test_what_another_build_is_at_stays(desk: Path) -> None:
+def test_what_another_users_build_is_at_stays(
+    desk: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two users have two cache folders; what they share is the output."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "first user"))
     process = begun(desk)
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "second user"))
     wait_for("encoding", process, desk)
     process.send_signal(signal.SIGSTOP)
     try:
@@ -282,7 +287,11 @@ def test_what_another_build_is_at_stays(desk: Path) -> None:
         (desk / "U.yaml").write_text(other, encoding="utf-8")
         build(load(desk / "U.yaml"), desk / "out", only=("paper",))
         assert len(list((desk / "out").glob(".TWE-S.assembling-*"))) == 1
+        with pytest.raises(AssemblerError, match="another build of it is at work"):
+            build(load(desk / "T.yaml"), desk / "out", only=("paper",))
     finally:
         process.send_signal(signal.SIGCONT)
     _, err = process.communicate(timeout=120)
     assert process.returncode == 0, err
+    assert sorted(path.name for path in (desk / "out").iterdir()) == ["TWE-S", "TWE-U"]
+    assert verify(desk / "out" / "TWE-S").ok
