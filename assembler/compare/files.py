@@ -215,7 +215,7 @@ def coded_pair(both: Both, pair: Pair, name: Format) -> CodedPair:
     asked = [tag_values(r.manifest.release, r.words[i], container) for r, i in ends]
     same: bool | None = None
     if FACTS[name].lossy:
-        streams = zip_longest(*map(decoded, paths))
+        streams = zip_longest(*(decoded(path, container) for path in paths))
         same = all(a is not None and b is not None and np.array_equal(a, b) for a, b in streams)
     return CodedPair(pair, name, same, (tags[0], tags[1]), (asked[0], asked[1]))
 

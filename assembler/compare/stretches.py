@@ -82,7 +82,7 @@ class Stretch:
 
 def _blocks(stretch: Stretch, start: int, size: int) -> Iterator[Words]:
     if stretch.path.suffix == ".m4a":
-        yield from _recut(decoded(stretch.path), start, size, stretch.bits)
+        yield from _recut(decoded(stretch.path, "mp4"), start, size, stretch.bits)
         return
     with soundfile.SoundFile(str(stretch.path)) as file:
         file.seek(min(start, file.frames))

@@ -20,7 +20,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from assembler.download.formats import FormatFacts, encode
+from assembler.download.formats import Container, FormatFacts, encode
 from assembler.download.playing_levels import PlayingLevels
 from assembler.errors import AssemblerError
 from assembler.findings import Finding
@@ -142,7 +142,7 @@ def _excess_by_group(
 def _encode_and_measure(piece: LossyPiece) -> float | None:
     words = _lowered(piece.words(), piece.lowered_db)
     length = encode(words, piece.rate_hz, piece.facts, piece.target)
-    reading = read_decoded(piece.target, piece.rate_hz)
+    reading = read_decoded(piece.target, piece.rate_hz, piece.facts.container)
     if reading.length_samples != length:
         raise AssemblerError(
             f"{piece.target.name}: decodes to {reading.length_samples} samples, its sound has "
@@ -176,8 +176,15 @@ class DecodedReading:
     length_samples: int
 
 
-def read_decoded(path: Path, rate_hz: int) -> DecodedReading:
+def read_decoded(path: Path, rate_hz: int, container: Container) -> DecodedReading:
     """Measure the true peak and the length of a file as it decodes.
+
+    Parameters
+    ----------
+    path, rate_hz
+        The file and its rate.
+    container
+        Chooses the decoder, as in `decoded`.
 
     Raises
     ------
@@ -186,19 +193,19 @@ def read_decoded(path: Path, rate_hz: int) -> DecodedReading:
     """
     meter = PeakMeter(rate_hz, 2)
     length = 0
-    for block in decoded(path):
+    for block in decoded(path, container):
         length += len(block)
         meter.feed(block)
     meter.finish()
     return DecodedReading(decibels(meter.true_peak), length)
 
 
-def decoded(path: Path) -> Iterator[Samples]:
+def decoded(path: Path, container: Container) -> Iterator[Samples]:
     """Decode a stereo file in float, so that nothing is clipped.
 
     MP3 and Ogg Vorbis are decoded by libsndfile: MP3 in a third of ffmpeg's time and to within 1e-5
     of its samples; Vorbis because ffmpeg misses the end of a file of one or two Ogg pages, by up to
-    575 samples.
+    575 samples. A file has one decoder, whatever its name, so that its peak is one figure.
 
     Yields
     ------
@@ -209,7 +216,7 @@ def decoded(path: Path) -> Iterator[Samples]:
     AssemblerError
         It can't be decoded.
     """
-    by_libsndfile = path.suffix in (".mp3", ".ogg")
+    by_libsndfile = container in ("mp3", "ogg")
     return _decoded_by_libsndfile(path) if by_libsndfile else _decoded_by_ffmpeg(path)
 
 

@@ -257,11 +257,14 @@ class Downloads:
             read.append(code(replace(piece, target=path)))
 
         path = self.reuse.entry(key, piece.target.suffix, make)
-        peak: float | None = self.reuse.store.json(
-            work_key("peak", key),
-            lambda: read[0] if read else read_decoded(path, piece.rate_hz).peak_dbtp,
-        )
-        return peak
+
+        def peak() -> float | None:
+            if read:
+                return read[0]
+            return read_decoded(path, piece.rate_hz, piece.facts.container).peak_dbtp
+
+        told: float | None = self.reuse.store.json(work_key("decoded peak", key), peak)
+        return told
 
     def _tag(
         self, name: Format, index: int, key: Key, make: Callable[[Path], None] | None = None

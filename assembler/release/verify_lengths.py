@@ -33,7 +33,7 @@ def coded_file(
         if item != gapless_item(declared):
             message = "its gapless item (iTunSMPB) is not that of its edit list"
             yield disagreement("other-gapless", path, message)
-    read = read_decoded(release.folder / path, rate_hz)
+    read = read_decoded(release.folder / path, rate_hz, FACTS[name].container)
     yield from _length("decodes to", read.length_samples, path, track, rate_hz)
     if not FACTS[name].lossy:
         return

@@ -30,7 +30,8 @@ NEAR = 512
 
 
 def sound_of(path: Path) -> np.ndarray:
-    return np.concatenate(list(decoded(path)))
+    container = next(facts.container for facts in FACTS.values() if facts.suffix == path.suffix)
+    return np.concatenate(list(decoded(path, container)))
 
 
 def by_debians_ffmpeg(path: Path) -> np.ndarray:
