@@ -12,8 +12,7 @@ What a script may use::
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
-
+TYPE_CHECKING = False  # as typing has it, which takes longer to import than all else here
 __version__ = "0.1.0"
 __all__ = ["AssemblerError", "Finding", "FindingsError", "build", "check", "load", "verify"]
 
@@ -36,10 +35,11 @@ _HOMES = {
 }
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
     """Import a public name when it is first used: a check needs none of the sound rooms."""
     if name not in _HOMES:
         raise AttributeError(f"module 'assembler' has no attribute {name!r}")
     from importlib import import_module
 
-    return getattr(import_module(_HOMES[name]), name)
+    found: object = getattr(import_module(_HOMES[name]), name)
+    return found

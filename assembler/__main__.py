@@ -1,5 +1,5 @@
 """``python -m assembler``."""
 
-from assembler.cli import main
+from assembler.entry import run
 
-raise SystemExit(main())
+raise SystemExit(run())

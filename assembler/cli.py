@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import argparse
+import os
 import shlex
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, NoReturn
 
 import assembler
-from assembler.errors import AssemblerError, FindingsError
+from assembler.errors import AssemblerError, FindingsError, explained
 from assembler.findings import Finding
 from assembler.stopping import STOPPED, Stopped
 from assembler.terminal import printable, say, say_json
 
 _NOTHING: dict[str, dict[str, Any]] = {
+    "draft": {"manifest": None, "remarks": []},
     "check": {"disc": None, "discs": [], "tracks": []},
     "measure": {"files": []},
     "survey": {"sides": []},
@@ -26,16 +28,32 @@ _NOTHING: dict[str, dict[str, Any]] = {
     "compare": {"identical": None, "differences": [], "verdict": None, "proofs": []},
 }
 """What the JSON of a command that was stopped holds in place of its results."""
+TRACEBACK = "ASSEMBLER_TRACEBACK"
+"""Set in the environment, a mistake of ours is shown with all its calls."""
 
 DONE, ERRORS_FOUND, WRONG_USAGE = 0, 1, 2
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command and give its exit code."""
-    _speak_utf_8()
+def main(arguments: Sequence[str] | None = None, began: Callable[[], None] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments
+        As typed; those of the process if not given.
+    began
+        Called when a Ctrl-C would be answered in words.
+
+    Returns
+    -------
+    int
+        Its exit code.
+    """
     options = argparse.Namespace(json=False)
     try:
         options = _parser().parse_args(arguments)
+        if began:
+            began()
         return int(options.run(options))
     except FindingsError as error:
         return _stopped(options, error.findings, None)
@@ -48,16 +66,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
         _stopped(options, (), STOPPED)
         end_at_once()
-    except BrokenPipeError:
-        return DONE
-
-
-def _speak_utf_8() -> None:
-    """Print any title whatever the locale: unprintable signs are shown, not refused."""
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:
-            reconfigure(errors="backslashreplace")
+    except Exception as error:
+        if TRACEBACK in os.environ:
+            raise
+        return _stopped(options, (), str(explained(error)))
 
 
 class _Parser(argparse.ArgumentParser):

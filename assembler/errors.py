@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import traceback
 from collections.abc import Iterable
 
 from assembler.findings import Finding
@@ -23,6 +25,29 @@ class FindingsError(AssemblerError):
     def __init__(self, findings: Iterable[Finding]) -> None:
         self.findings = tuple(findings)
         super().__init__("\n".join(str(finding) for finding in self.findings))
+
+
+class ProgramError(AssemblerError):
+    """A mistake in this program that stopped the work."""
+
+
+def explained(error: Exception) -> AssemblerError:
+    """Return any error as one that says in one line what is wrong and what to do."""
+    from assembler.manifest.times import shorten  # the manifest's room needs this one first
+
+    if isinstance(error, AssemblerError):
+        return error
+    if isinstance(error, MemoryError):
+        return AssemblerError("there is not enough memory: close other programs, try again")
+    if isinstance(error, OSError) and error.strerror:
+        named = isinstance(error.filename, str | bytes)
+        place = f"{shorten(os.fsdecode(error.filename), 200)}: " if named else ""
+        said = f"{error.strerror.lower()}: check its path, its permissions and the room on its disk"
+        return AssemblerError(place + said)
+    at = traceback.extract_tb(error.__traceback__)[-1]
+    place = f"{os.path.basename(at.filename)}, line {at.lineno}"  # noqa: PTH119
+    what = shorten(" ".join(f"{type(error).__name__}: {error}".split()), 200)
+    return ProgramError(f"a mistake in this program stopped it ({what}; {place}): report this line")
 
 
 class SourceError(AssemblerError):

@@ -8,7 +8,7 @@ from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from assembler.errors import FindingsError, SourceError
+from assembler.errors import AssemblerError, FindingsError, SourceError
 from assembler.findings import Loc
 from assembler.manifest import ManifestFile
 from assembler.release.build_report import BuildReport
@@ -20,6 +20,7 @@ from assembler.release.progress import Account, Progress, no_progress, planned_s
 from assembler.release.release_folder import assembling, refuse_foreign
 from assembler.release.store import Store
 from assembler.release.store_limit import opened_store
+from assembler.sources.probe import told
 from assembler.stopping import Stop
 from assembler.workers import Share
 
@@ -90,8 +91,23 @@ def build(
 
 
 def target_of(report: CheckReport, out: Path | None) -> Path:
-    """Give the folder of a checked manifest's release."""
-    return (out or report.source.path.parent / "releases") / release_name(report)
+    """Give the folder of a checked manifest's release.
+
+    Raises
+    ------
+    AssemblerError
+        No folder can have this path: it is too long, or its links go round in a ring.
+    """
+    target = (out or report.source.path.parent / "releases") / release_name(report)
+    try:
+        target.stat()
+    except FileNotFoundError:
+        pass
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        message = f"{told(target)}: can't be written: {reason.lower()}: choose another --out"
+        raise AssemblerError(message) from error
+    return target
 
 
 def make_release(

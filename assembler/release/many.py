@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from assembler.errors import AssemblerError, FindingsError
+from assembler.errors import AssemblerError, FindingsError, explained
 from assembler.findings import Finding
 from assembler.manifest import load
+from assembler.manifest.yaml_text import MOST_BYTES
 from assembler.release.build_report import BuildReport
 from assembler.release.building import Desk, make_release, target_of
 from assembler.release.check import CheckReport, check
@@ -99,13 +100,23 @@ def _in_folder(folder: Path) -> list[Path]:
             if path.suffix.lower() in _MANIFEST_ENDINGS
             and not path.name.startswith(".")
             and path.is_file()
-            and _LOOKS_LIKE_A_MANIFEST.search(path.read_bytes().decode("utf-8", "replace"))
+            and _looks_like_a_manifest(path)
         ]
     except OSError as error:
         raise AssemblerError(f"{error.filename}: can't be read: {error.strerror}") from error
     if not files:
         raise AssemblerError(f"{folder}: there is no manifest in this folder")
     return files
+
+
+def _looks_like_a_manifest(path: Path) -> bool:
+    """Look at as much of a file as a manifest can have; what can't be read is told later."""
+    try:
+        with path.open("rb") as file:
+            text = file.read(MOST_BYTES).decode("utf-8", "replace")
+    except OSError:
+        return True
+    return bool(_LOOKS_LIKE_A_MANIFEST.search(text))
 
 
 def plan_jobs(paths: Sequence[Path], out: Path | None = None) -> list[Job]:
@@ -133,13 +144,14 @@ def plan_jobs(paths: Sequence[Path], out: Path | None = None) -> list[Job]:
 
 def _looked_at(path: Path, out: Path | None) -> Job:
     heed_stop()
+    checked = None
     try:
         checked = check(load(path))
-    except AssemblerError as error:
-        return Job(path, error=error)
-    if not checked.ok:
-        return Job(path, checked, error=FindingsError(checked.findings))
-    return Job(path, checked, target_of(checked, out))
+        if not checked.ok:
+            return Job(path, checked, error=FindingsError(checked.findings))
+        return Job(path, checked, target_of(checked, out))
+    except Exception as error:  # whatever it is, it stops no other release
+        return Job(path, checked, error=explained(error))
 
 
 def _place(target: Path) -> str:
@@ -216,8 +228,8 @@ def _built(job: Job, desk: Desk, stop: Stop, account: Account) -> Job:
         heed_stop()
     try:
         return replace(job, report=make_release(job.checked, job.target, desk, stop, account))
-    except AssemblerError as error:
-        return replace(job, error=error)
+    except Exception as error:  # whatever it is, it stops no other release
+        return replace(job, error=explained(error))
 
 
 def _named(progress: Progress, job: Job) -> Progress:

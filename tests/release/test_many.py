@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import json
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from rich.cells import cell_len
 from assembler import load, verify
 from assembler.cli import main
 from assembler.download import formats
-from assembler.release import run
+from assembler.release import many, run
 from assembler.release.release_folder import read_checksums
 
 RATE_HZ = 8000
@@ -189,3 +190,46 @@ def test_what_all_need_is_looked_up_once(desk, capsys, monkeypatch):
     code, _ = document(capsys, "01.yaml", "02.yaml", "--out", "out")
     assert code == 0
     assert len(calls) == len(load(desk / "01.yaml").manifest.tracks)
+
+
+def test_a_mistake_of_ours_in_one_stops_no_other(desk, capsys, monkeypatch):
+    looked_at = many.check
+
+    def mistaken(source):
+        if source.path.name == "02.yaml":
+            raise KeyError("a tag")
+        return looked_at(source)
+
+    monkeypatch.setattr(many, "check", mistaken)
+    code, told = document(capsys, "01.yaml", "02.yaml", "03.yaml")
+    assert (code, [one["ok"] for one in told["releases"]]) == (1, [True, False, True])
+    assert "KeyError" in told["releases"][1]["findings"][0]["message"]
+    monkeypatch.undo()
+
+    made = many.make_release
+
+    def failing(checked, *rest):
+        if checked.source.path.name == "03.yaml":
+            raise IndexError("list index out of range")
+        return made(checked, *rest)
+
+    monkeypatch.chdir(desk)
+    monkeypatch.setattr(many, "make_release", failing)
+    code, told = document(capsys, "01.yaml", "02.yaml", "03.yaml", "--out", "other")
+    assert (code, [one["ok"] for one in told["releases"]]) == (1, [True, True, False])
+
+
+def test_a_long_file_in_a_folder_is_not_read_whole(desk):
+    with (desk / "notes.yaml").open("wb") as file:
+        file.truncate(3 << 30)  # sparse: no room on the disk
+    with (desk / "04.yaml").open("wb") as file:
+        file.write(b"release:\n")
+        file.truncate(3 << 30)
+    tracemalloc.start()
+    jobs = many.plan_jobs(many.manifests_at([desk]))
+    _, most_bytes = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert most_bytes < 100e6
+    assert [job.path.name for job in jobs] == ["01.yaml", "02.yaml", "03.yaml", "04.yaml"]
+    assert [bool(job.target) for job in jobs] == [True, True, True, False]
+    assert jobs[3].findings[0].code == "manifest-too-long"

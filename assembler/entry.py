@@ -1,0 +1,76 @@
+"""The way in from a shell: what must stand before the commands are imported.
+
+A Ctrl-C waits for the imports, file names are read as UTF-8, and every standard stream is open.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+
+
+def run() -> int:
+    """Run the command that was typed.
+
+    Returns
+    -------
+    int
+        Its exit code.
+    """
+    interrupts = _Interrupts()
+    _read_names_as_utf_8()
+    from assembler.streams import standard_streams
+
+    with standard_streams() as streams:
+        from assembler.cli import main
+
+        try:
+            code = main(began=interrupts.let_through)
+        except SystemExit as asked:  # argparse's, after its help or a wrong option
+            code = int(asked.code or 0)
+        interrupts.end()
+    return streams.exit_code(code)
+
+
+class _Interrupts:
+    """Hold a Ctrl-C back until it can be answered in words."""
+
+    def __init__(self) -> None:
+        self._came = False
+        self._before = signal.getsignal(signal.SIGINT)
+        if self._before is signal.default_int_handler:  # else a shell asked to ignore it
+            signal.signal(signal.SIGINT, self._hold)
+
+    def _hold(self, _signal: int, _frame: object) -> None:
+        self._came = True
+
+    def let_through(self) -> None:
+        """Raise the Ctrl-C that came before; from now on each is raised at once.
+
+        Raises
+        ------
+        KeyboardInterrupt
+            It came.
+        """
+        if self._before is signal.default_int_handler:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+        if self._came:
+            raise KeyboardInterrupt
+
+    def end(self) -> None:
+        """Let a Ctrl-C end the process without words: the command has said all it had to say."""
+        if self._before is signal.default_int_handler:
+            signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
+def _read_names_as_utf_8() -> None:
+    """Begin again in Python's UTF-8 mode where the locale can't name every file (PEP 540).
+
+    The terminal keeps the encoding of its locale.
+    """
+    if sys.getfilesystemencoding() == "utf-8" or sys.flags.utf8_mode:
+        return
+    if sys.stdout is not None:
+        os.environ.setdefault("PYTHONIOENCODING", sys.stdout.encoding)
+    os.execv(sys.executable, [sys.executable, "-X", "utf8", *sys.orig_argv[1:]])
