@@ -9,13 +9,12 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
-import mutagen
-
 from assembler.draft.song_parts import AUDIO_SUFFIXES
 from assembler.errors import AssemblerError
 from assembler.manifest.codes import parse_isrc
 from assembler.sources.pairs import common_stem, paired
-from assembler.sources.probe import SparingFile, probe
+from assembler.sources.probe import probe
+from assembler.sources.tagged import easy_tags
 
 _LEADING = re.compile(r"^(\d{1,3})(?:[\s._)-]+(?=\S)|$)")
 
@@ -111,7 +110,7 @@ def _recording(files: tuple[Path, ...], numbered: bool) -> Recording:
     number = int(match[1]) if match else None
     stem = stem[match.end() :] or stem if match else stem
     name = re.sub(r"[_\s]+", " ", stem if " " in stem else stem.replace("-", " ")).strip() or stem
-    tags = _tags(files[0])
+    tags = easy_tags(files[0], ("title", "isrc"))
     return Recording(files, number, name, tags.get("title"), _isrc(tags.get("isrc")))
 
 
@@ -120,21 +119,3 @@ def _isrc(text: str | None) -> str | None:
         return parse_isrc(text) if text else None
     except ValueError:
         return None
-
-
-def _tags(path: Path) -> dict[str, str]:
-    try:
-        with SparingFile(str(path)) as file:
-            easy = mutagen.File(file, easy=True)
-    except (mutagen.MutagenError, OSError):
-        return {}
-    tags = easy.tags if easy is not None else None
-    found: dict[str, str] = {}
-    for key in ("title", "isrc"):
-        try:
-            values = tags.get(key) if tags else None
-        except (KeyError, ValueError, TypeError):
-            values = None
-        if values and isinstance(values, list) and str(values[0]).strip():
-            found[key] = " ".join(str(values[0]).split())
-    return found

@@ -5,7 +5,6 @@ libsndfile reads first; mutagen tells of MP4 audio, which ffmpeg then decodes.
 
 from __future__ import annotations
 
-import io
 import stat
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -14,16 +13,16 @@ from pathlib import Path
 import soundfile
 
 from assembler.errors import SourceError
+from assembler.file_names import for_libsndfile
 from assembler.manifest.times import clock_text, shorten
 from assembler.sources.chunks import promised_frames
 from assembler.sources.digest import SourceDigest
 from assembler.sources.silenced import silenced
+from assembler.sources.tagged import MOST_AT_ONCE_BYTES, read_tagged
 
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _FLOATS = frozenset(["FLOAT", "DOUBLE"])
 LEAST_RATE_HZ, MOST_RATE_HZ = 8000, 192000
-MOST_AT_ONCE_BYTES = 32_000_000
-"""The longest part of a header that is read: tags with large pictures stay below."""
 UNTOLD_FRAMES = 1 << 62
 """libsndfile gives a length beyond this where a FLAC file tells none."""
 
@@ -132,7 +131,7 @@ def _refuse_giant_tag(path: Path) -> None:
 def _by_libsndfile(path: Path) -> SourceInfo | None:
     try:
         with silenced():
-            found = soundfile.info(str(path))
+            found = soundfile.info(for_libsndfile(path))
     except PermissionError as error:
         raise SourceError(f"{told(path)}: may not be read: change its permissions") from error
     except (soundfile.LibsndfileError, OSError):
@@ -151,22 +150,8 @@ def _by_libsndfile(path: Path) -> SourceInfo | None:
     )
 
 
-class SparingFile(io.FileIO):
-    """A file that is read by pieces of bounded size, whatever size its header claims."""
-
-    def read(self, size: int | None = -1, /) -> bytes:
-        bounded = size is not None and 0 <= size <= MOST_AT_ONCE_BYTES
-        return super().read(size if bounded else MOST_AT_ONCE_BYTES) or b""
-
-
 def _by_mutagen(path: Path) -> SourceInfo | None:
-    import mutagen
-
-    try:
-        with SparingFile(str(path)) as file:
-            found = mutagen.File(file)
-    except (mutagen.MutagenError, OSError):
-        return None
+    found = read_tagged(path)
     if found is None or not getattr(found.info, "sample_rate", 0):
         return None
     codec = getattr(found.info, "codec", "") or type(found).__name__
