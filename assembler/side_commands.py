@@ -11,6 +11,7 @@ from typing import Any
 
 from assembler.draft.first_manifest import write_new
 from assembler.errors import AssemblerError
+from assembler.file_names import distinct_names
 from assembler.terminal import say
 from assembler.transfers.named import NamedSide, named_sides
 
@@ -37,11 +38,12 @@ def run_survey(options: argparse.Namespace, print_json: PrintJson) -> None:
 
     told = []
     with _opened(options.sides) as sides:
-        for side in sides:
+        names = distinct_names([side.name for side in sides])
+        for side, name in zip(sides, names, strict=True):
             found = survey(side.recording, jobs=options.jobs)
             picture = None
             if options.pictures:
-                picture = options.pictures / f"{side.name}.png"
+                picture = options.pictures / f"{name}.png"
                 with _writing(options.pictures):
                     write_side_picture(picture, side.name, found)
             if options.json:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from assembler.compare.tracks import Pair, asked_gap_s
 from assembler.download.formats import FACTS
 from assembler.download.lossy import decoded
+from assembler.file_names import for_libsndfile
 from assembler.manifest.model import Format
 from assembler.manifest.transfers import Mend
 from assembler.release.finished import FinishedRelease, UnreadableError, reading
@@ -84,7 +85,7 @@ def _blocks(stretch: Stretch, start: int, size: int) -> Iterator[Words]:
     if stretch.path.suffix == ".m4a":
         yield from _recut(decoded(stretch.path, "mp4"), start, size, stretch.bits)
         return
-    with soundfile.SoundFile(str(stretch.path)) as file:
+    with soundfile.SoundFile(for_libsndfile(stretch.path)) as file:
         file.seek(min(start, file.frames))
         while len(block := file.read(size, dtype="int32", always_2d=True)):
             heed_stop()
@@ -197,7 +198,7 @@ def in_format(release: FinishedRelease, name: Format, index: int) -> Stretch:
             told = MP4(file).info
             rate_hz, samples = told.sample_rate, round(told.length * told.sample_rate)
         else:
-            found = soundfile.info(str(file))
+            found = soundfile.info(for_libsndfile(file))
             rate_hz, samples = found.samplerate, found.frames
     dither = release.manifest.disc.dither
     return Stretch(file, path, FACTS[name].bits, rate_hz, 0, samples, dither)

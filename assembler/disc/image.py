@@ -11,6 +11,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from assembler.errors import AssemblerError
+from assembler.file_names import for_libsndfile
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 
@@ -38,7 +39,9 @@ def write_image(words: Iterable[NDArray[np.int32]], order: DiscOrder, target: Pa
 
 def sound_file(target: Path, **how: Any) -> soundfile.SoundFile:
     """Open a file for a disc's sound; `how` names its format, and how it is packed."""
-    return soundfile.SoundFile(str(target), "w", DISC_RATE_HZ, 2, subtype="PCM_16", **how)
+    return soundfile.SoundFile(
+        for_libsndfile(target), "w", DISC_RATE_HZ, 2, subtype="PCM_16", **how
+    )
 
 
 def write_disc(

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from assembler.download.mp3_header import write_mp3_length
 from assembler.errors import AssemblerError
+from assembler.file_names import for_libsndfile
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
 from assembler.manifest.model import Format
@@ -179,7 +180,7 @@ def write_lossless(
     kind = "FLAC" if target.suffix == ".flac" else "WAV"
     level = {"compression_level": FLAC_LEVEL} if kind == "FLAC" else {}
     with soundfile.SoundFile(
-        str(target), "w", rate_hz, 2, subtype=f"PCM_{bits}", format=kind, **level
+        for_libsndfile(target), "w", rate_hz, 2, subtype=f"PCM_{bits}", format=kind, **level
     ) as file:
         for block in aligned:
             file.write(np.ascontiguousarray(block))

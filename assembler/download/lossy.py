@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from assembler.download.formats import Container, FormatFacts, encode
 from assembler.download.playing_levels import PlayingLevels
 from assembler.errors import AssemblerError
+from assembler.file_names import for_libsndfile
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
 from assembler.sound.blocks import Samples
@@ -222,7 +223,7 @@ def decoded(path: Path, container: Container) -> Iterator[Samples]:
 
 def _decoded_by_libsndfile(path: Path) -> Iterator[Samples]:
     try:
-        with soundfile.SoundFile(str(path)) as file:
+        with soundfile.SoundFile(for_libsndfile(path)) as file:
             while len(block := file.read(_BLOCK_FRAMES, "float32", always_2d=True)):
                 heed_stop()
                 yield block

@@ -95,7 +95,7 @@ def write_report(folder: Path, content: dict[str, Any], digest: Callable[[Path],
     content["files"] = {name: digest(folder / name) for name in release_files(folder)}
     as_json = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
     for name, text in ((REPORT, as_json), (REPORT_TEXT, report_text(content))):
-        (folder / name).write_text(text, encoding="utf-8", newline="\n")
+        (folder / name).write_bytes(text.encode("utf-8", "backslashreplace"))
 
 
 def told_formats(last_release: Path) -> dict[str, Any]:

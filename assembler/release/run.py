@@ -10,6 +10,7 @@ from typing import Any
 
 from assembler.download.cover import read_cover
 from assembler.errors import AssemblerError
+from assembler.file_names import distinct_names
 from assembler.findings import Finding
 from assembler.manifest import Level
 from assembler.manifest.model import Format
@@ -239,7 +240,11 @@ class Build:
         folder = self.folder / "proof"
         with self.account.step("proof", PROOF_S):
             of_sides = folder / "sides"
-            sides = tuple(proof_side(of_sides, s, self.reuse) for s in self.plan.report.sides)
+            named = distinct_names([side.name for side in self.plan.report.sides])
+            sides = tuple(
+                proof_side(of_sides, side, name, self.reuse)
+                for side, name in zip(self.plan.report.sides, named, strict=True)
+            )
             proof = gather_proof(self.plan, self.words, sound, told, findings, self.reuse, sides)
             write_page(folder, proof)
             write_pictures(folder, proof, self.pool.map)

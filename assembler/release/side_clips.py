@@ -11,7 +11,6 @@ import numpy as np
 import soxr
 from numpy.typing import NDArray
 
-from assembler.file_names import safe_name
 from assembler.proof.content import ProofSide, SideStep
 from assembler.proof.joins import write_join_clip
 from assembler.release.keys import named_key
@@ -27,12 +26,24 @@ _PEAK = 0.7
 AS_IT_CAME, MENDED = "as it came", "mended"
 
 
-def proof_side(folder: Path, side: Side, reuse: Reuse) -> ProofSide:
-    """Give what the proof shows of a side, its clips written into a folder."""
+def proof_side(folder: Path, side: Side, file_name: str, reuse: Reuse) -> ProofSide:
+    """Give what the proof shows of a side, its clips written into a folder.
+
+    Parameters
+    ----------
+    folder
+        To write into; it is made where there is something to write.
+    side
+        The side.
+    file_name
+        What its clips' names begin with.
+    reuse
+        Finished work.
+    """
     clips: dict[str, str] = {}
     if side.account and side.account["steps"]:
         folder.mkdir(parents=True, exist_ok=True)
-        clips = make_side_clips(folder, side, reuse)
+        clips = make_side_clips(folder, side, file_name, reuse)
     steps = (
         SideStep(told["done"], told.get("measure"), told.get("before"), told.get("after"))
         for told in side.account.get("steps", ())
@@ -41,7 +52,7 @@ def proof_side(folder: Path, side: Side, reuse: Reuse) -> ProofSide:
     return ProofSide(side.name, side.transfer.paths, side.facts, notes, tuple(steps), clips)
 
 
-def make_side_clips(folder: Path, side: Side, reuse: Reuse) -> dict[str, str]:
+def make_side_clips(folder: Path, side: Side, file_name: str, reuse: Reuse) -> dict[str, str]:
     """Write a side's clips, all at one gain, so that only the mending is heard.
 
     Parameters
@@ -50,6 +61,8 @@ def make_side_clips(folder: Path, side: Side, reuse: Reuse) -> dict[str, str]:
         To write into.
     side
         A side that was mended.
+    file_name
+        What the clips' names begin with.
     reuse
         Finished work.
 
@@ -75,7 +88,7 @@ def make_side_clips(folder: Path, side: Side, reuse: Reuse) -> dict[str, str]:
 
     made = {}
     for what, without in kinds.items():
-        name = f"{safe_name(side.name)} - {what}.mp3"
+        name = f"{file_name} - {what}.mp3"
         parts = {"mending": json.dumps(side.account["settled"]), "left out": without}
         key = named_key("side clip", parts, [str(side.recording.key)])
         reuse.file(folder / name, key, partial(write, without))

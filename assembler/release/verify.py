@@ -175,7 +175,7 @@ def _reports(release: FinishedRelease) -> Iterator[Finding]:
         right = report_text(release.report)
     except (LookupError, TypeError, ValueError, AttributeError) as error:
         raise UnreadableError(REPORT, "is no report of a build: build the release again") from error
-    if (release.folder / REPORT_TEXT).read_bytes() != right.encode():
+    if (release.folder / REPORT_TEXT).read_bytes() != right.encode("utf-8", "backslashreplace"):
         yield disagreement("other-report", REPORT_TEXT, f"does not say what {REPORT} says")
     digests = read_checksums(release.folder)
     for name, digest in release.report["files"].items():

@@ -15,6 +15,7 @@ from assembler.disc.cd_text_reader import read_cd_text
 from assembler.disc.cue import LINE_END, cue_remarks
 from assembler.disc.cue_reader import CueTrackRead, read_cue
 from assembler.disc.texts import TrackTexts, release_texts, track_texts
+from assembler.file_names import for_libsndfile
 from assembler.findings import Finding
 from assembler.manifest.codes import ean13
 from assembler.manifest.times import clock_text, frames_text
@@ -32,7 +33,7 @@ Disc = dict[str, Any]
 
 def _image_form(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
     image = release.disc_file(disc["number"], ".wav")
-    found = soundfile.info(str(release.folder / image))
+    found = soundfile.info(for_libsndfile(release.folder / image))
     form = (found.samplerate, found.channels, found.subtype)
     if form != (DISC_RATE_HZ, 2, "PCM_16"):
         message = f"is {form}, a disc wants 44100 Hz, stereo, 16 bit"
@@ -209,7 +210,7 @@ def _archive(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
 
 
 def _words(release: FinishedRelease, name: str) -> Iterator[NDArray[np.int16]]:
-    with reading(name), soundfile.SoundFile(str(release.folder / name)) as file:
+    with reading(name), soundfile.SoundFile(for_libsndfile(release.folder / name)) as file:
         while len(block := file.read(BLOCK_FRAMES, dtype="int16", always_2d=True)):
             heed_stop()
             yield block

@@ -11,6 +11,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from assembler.errors import SourceError
+from assembler.file_names import for_libsndfile
 from assembler.manifest.times import clock_text
 from assembler.sources.digest import BLOCK_BYTES, CheckedFile
 from assembler.sources.probe import SourceInfo
@@ -162,7 +163,7 @@ def _decoder(file: SourceInfo, stream: io.BufferedReader) -> _Decoder:
         sound: _Decoder = plain
     else:
         stream.seek(0)
-        by_libsndfile = _by_libsndfile(file, stream if file.digest else str(file.path))
+        by_libsndfile = _by_libsndfile(file, stream if file.digest else for_libsndfile(file.path))
         form = by_libsndfile.samplerate, by_libsndfile.channels, by_libsndfile.frames
         expected = (file.rate_hz, file.channels, file.frames)
         sound = by_libsndfile
@@ -171,7 +172,7 @@ def _decoder(file: SourceInfo, stream: io.BufferedReader) -> _Decoder:
     return sound
 
 
-def _by_libsndfile(file: SourceInfo, source: io.BufferedReader | str) -> _ByLibsndfile:
+def _by_libsndfile(file: SourceInfo, source: io.BufferedReader | str | bytes) -> _ByLibsndfile:
     container, _, coding = file.kind.partition(" ")
     if container != "RAW":
         return _ByLibsndfile(source)

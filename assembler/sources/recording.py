@@ -7,6 +7,7 @@ Sound is float32 from here on, shape (frames, channels) and full scale at 1.0: i
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
@@ -151,7 +152,7 @@ def open_recording(
 
 
 def _decoded(info: SourceInfo, scratch: Path) -> SourceInfo:
-    name = hashlib.sha256(str(info.path.resolve()).encode()).hexdigest()[:16]
+    name = hashlib.sha256(os.fsencode(info.path.resolve())).hexdigest()[:16]
     target = scratch / f"decoded-{name}.wav"
     if not target.exists():
         part = target.with_suffix(".part")

@@ -8,6 +8,7 @@ from typing import Any
 
 import soundfile
 
+from assembler.file_names import for_libsndfile
 from assembler.manifest.transfers import Mend
 from assembler.sound.blocks import Samples
 from assembler.sources import Recording
@@ -48,6 +49,8 @@ def mend_side(recording: Recording, mend: Mend, file: Path) -> dict[str, Any]:
 
 
 def _write(file: Path, rate_hz: int, sound: Iterator[Samples]) -> None:
-    with soundfile.SoundFile(str(file), "w", rate_hz, 2, subtype="FLOAT", format="RF64") as out:
+    with soundfile.SoundFile(
+        for_libsndfile(file), "w", rate_hz, 2, subtype="FLOAT", format="RF64"
+    ) as out:
         for block in sound:
             out.write(block)
