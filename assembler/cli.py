@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import os
 import shlex
-import sys
 from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
@@ -18,7 +17,7 @@ from assembler.stopping import STOPPED, Stopped
 from assembler.terminal import printable, say, say_json
 
 _NOTHING: dict[str, dict[str, Any]] = {
-    "draft": {"manifest": None, "remarks": []},
+    "draft": {"manifest": None, "pairs": [], "remarks": []},
     "check": {"disc": None, "discs": [], "tracks": []},
     "measure": {"files": []},
     "survey": {"sides": []},

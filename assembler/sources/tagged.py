@@ -59,7 +59,7 @@ def easy_tags(path: Path, names: Sequence[str]) -> dict[str, str]:
         Those that are there and not empty.
     """
     easy = read_tagged(path, easy=True)
-    tags = easy.tags if easy is not None else None
+    tags: Any = easy.tags if easy is not None else None
     found = {}
     for name in names if tags else ():
         try:
