@@ -11,6 +11,7 @@ from assembler.download.formats import FACTS
 from assembler.download.gapless import declared_delay, gapless_item
 from assembler.download.lossy import read_decoded
 from assembler.download.tags import read_gapless_item
+from assembler.file_names import for_libsndfile
 from assembler.findings import Finding
 from assembler.manifest.model import Format
 from assembler.manifest.times import FRAMES_PER_SECOND
@@ -48,7 +49,7 @@ def lossless_file(
 ) -> Iterator[Finding]:
     """Check a FLAC or WAV file's length."""
     rate_hz = release.report["formats"][name]["rates_hz"][release.tracks.index(track)]
-    length = soundfile.info(str(release.folder / path)).frames
+    length = soundfile.info(for_libsndfile(release.folder / path)).frames
     yield from _length("has", length, path, track, rate_hz)
 
 
