@@ -177,9 +177,10 @@ def on_image(release: FinishedRelease, index: int) -> Stretch:
 
 
 def before_first(release: FinishedRelease) -> Stretch:
-    """Give what the first image holds before its first track: nothing, but for hidden sound."""
-    first = release.tracks[0]
-    return _of_image(release, first["disc_number"], 0, first["start_frame"])
+    """Return the sound hidden before the first image's first track, which may be none."""
+    number = release.tracks[0]["disc_number"]
+    disc = next(d for d in release.report["discs"] if d["number"] == number)
+    return _of_image(release, number, 0, disc["hidden_frames"])
 
 
 def _of_image(release: FinishedRelease, disc: int, first_frame: int, end_frame: int) -> Stretch:

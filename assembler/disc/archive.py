@@ -1,12 +1,15 @@
 """The disc in one file: its image as FLAC with a cue sheet block, for safe keeping.
 
-RFC 9639, section "Cuesheet" (from memory; held against libFLAC's reading in the tests). Everything
-the image and its cue sheet say is inside; the decoded samples are the image's.
+RFC 9639, section "Cuesheet" (from memory; held against libFLAC's reading in the tests). The decoded
+samples are the image's; index points, ISRCs, barcode and pre-emphasis are in the cue sheet block.
+That has no texts, so those of the release and of its tracks are Vorbis comments, as the manifest
+writes them: no disc's alphabet binds them here. FLAC has no names for a track's texts in a file of
+many tracks; here they are TRACK01_TITLE and so on (no source).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import mutagen
@@ -17,6 +20,7 @@ from numpy.typing import NDArray
 from assembler.disc.image import sound_file, write_disc
 from assembler.disc.texts import ReleaseTexts, TrackTexts
 from assembler.errors import AssemblerError
+from assembler.manifest import Manifest
 from assembler.manifest.codes import ean13
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import SAMPLES_PER_FRAME
@@ -35,6 +39,7 @@ def write_archive(
     release: ReleaseTexts,
     tracks: Sequence[TrackTexts],
     *,
+    comments: Sequence[tuple[str, str]] = (),
     pre_emphasis: Sequence[bool] = (),
 ) -> None:
     """Write a disc's archive.
@@ -49,6 +54,8 @@ def write_archive(
         The disc.
     release, tracks
         The words and codes; one of `tracks` for each of the disc's places.
+    comments
+        Names and texts of its Vorbis comments, as `archive_comments` gives them.
     pre_emphasis
         Whether each track was recorded with it; empty where none was.
 
@@ -64,25 +71,42 @@ def write_archive(
         file = FLAC(target)
         if file.tags is None:
             file.add_tags()
-        file.tags.extend(_comments(release))
+        file.tags.extend(comments)
         file.cuesheet = _cue_sheet(order, release, tracks, flags)
         file.save(padding=lambda _: 0)
     except mutagen.MutagenError as error:
         raise AssemblerError(f"{target.name}: can't be tagged: {error}") from error
 
 
-def _comments(release: ReleaseTexts) -> Iterator[tuple[str, str]]:
-    """Give the Vorbis comments of the release that are not empty."""
-    comments = (
+def archive_comments(
+    manifest: Manifest, order: DiscOrder, of_discs: int
+) -> tuple[tuple[str, str], ...]:
+    """Return the Vorbis comments of a disc's archive, in the manifest's own letters."""
+    release = manifest.release
+    comments: list[tuple[str, str | None]] = [
         ("ALBUM", release.title),
-        ("ARTIST", release.performer),
+        ("ARTIST", release.artist),
         ("TITLE", release.title),
-        ("DATE", release.year),
+        ("DATE", release.release_date),
+        ("ORGANIZATION", release.label),
         ("CATALOGNUMBER", release.catalogue_number),
         ("BARCODE", release.barcode),
         ("GENRE", release.genre),
-    )
-    return ((name, text) for name, text in comments if text)
+        ("DISCNUMBER", str(order.number)),
+        ("DISCTOTAL", str(of_discs)),
+    ]
+    for place in order.places:
+        track = manifest.tracks[place.index]
+        of_track = [
+            ("TITLE", track.full_title),
+            ("ARTIST", manifest.artist_of(track)),
+            ("ISRC", track.isrc),
+            *(("COMPOSER", name) for name in track.composers),
+            *(("LYRICIST", name) for name in track.lyricists),
+            *(("ARRANGER", name) for name in track.arrangers),
+        ]
+        comments += [(f"TRACK{place.number:02d}_{name}", text) for name, text in of_track]
+    return tuple((name, text) for name, text in comments if text)
 
 
 def _cue_sheet(
@@ -91,7 +115,8 @@ def _cue_sheet(
     sheet = CueSheet(None)
     sheet.media_catalog_number = ean13(release.barcode).encode() if release.barcode else b""
     # Up to the first index point: the pause in front of the image.
-    sheet.lead_in_samples = order.opening_pause_frames * SAMPLES_PER_FRAME
+    lead_in_frames = order.opening_pause_frames - order.pause_in_image_frames
+    sheet.lead_in_samples = lead_in_frames * SAMPLES_PER_FRAME
     sheet.compact_disc = True
     for place, texts, flag in zip(order.places, tracks, flags, strict=True):
         points = place.points

@@ -1,7 +1,7 @@
 """The cue sheet: an index to the image, as libcue, libcdio and cuetools read it.
 
-Texts are spelt in the disc's alphabet, lines end with CR LF. Pauses lie inside the image; only an
-opening pause beyond the usual 2 s is written, as PREGAP.
+Texts are spelt in the disc's alphabet, lines end with CR LF. Pauses lie inside the image, and so
+does what the pause before track 1 has beyond 2 s: libcdio passes over PREGAP.
 """
 
 from __future__ import annotations
@@ -14,11 +14,10 @@ from assembler.disc.texts import ReleaseTexts, TrackTexts
 from assembler.file_names import safe_name
 from assembler.manifest.codes import ean13
 from assembler.manifest.disc_alphabet import ENCODING, is_latin_1
-from assembler.manifest.times import FRAMES_PER_SECOND, frames_text
+from assembler.manifest.times import frames_text
 from assembler.sequence import DiscOrder, TrackPlace
 
 LINE_END = "\r\n"
-_USUAL_PAUSE_FRAMES = 2 * FRAMES_PER_SECOND
 
 
 def disc_stem(name: str, number: int, of: int) -> str:
@@ -59,9 +58,6 @@ def cue_sheet(
             lines.append(f"    FLAGS {' '.join(flags)}")
         if track.isrc:
             lines.append(f"    ISRC {track.isrc}")
-        beyond = order.opening_pause_frames - _USUAL_PAUSE_FRAMES
-        if place.number == 1 and beyond > 0:
-            lines.append(f"    PREGAP {frames_text(beyond)}")
         lines += _indexes(place)
     return "\n".join(lines) + "\n"
 

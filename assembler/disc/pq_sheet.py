@@ -79,7 +79,9 @@ class PqSheet:
     made_on
         A date as text, or None for a blank to fill in by hand.
     opening_pause_frames
-        The pause in front of the image.
+        The pause before track 1, or before the sound hidden there.
+    pause_in_image_frames
+        How much of it begins the image.
     frames
         Length of the image.
     tail_frames
@@ -109,10 +111,16 @@ class PqSheet:
     cue_sha256: str
     checksums: tuple[tuple[str, str], ...] = ()
     hidden_frames: int = 0
+    pause_in_image_frames: int = 0
+
+    @property
+    def before_image_frames(self) -> int:
+        """Return the pause in front of the image."""
+        return self.opening_pause_frames - self.pause_in_image_frames
 
     def disc_frame(self, image_frame: int) -> int:
         """Give the place on the disc of a frame of the image."""
-        return image_frame + self.opening_pause_frames
+        return image_frame + self.before_image_frames
 
     @property
     def disc_text(self) -> str:
@@ -204,7 +212,7 @@ def files(sheet: PqSheet) -> tuple[tuple[str, str, str], ...]:
 
 def time_legend(sheet: PqSheet) -> str:
     """Say how the sheet's times count."""
-    pause = frames_text(sheet.opening_pause_frames)
+    pause = frames_text(sheet.before_image_frames)
     return (
         "Times are mm:ss:ff. Image time counts from the first frame of the image. Disc time "
         f"counts from the start of the opening pause: disc time = image time + {pause}. "

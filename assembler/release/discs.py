@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.disc.archive import write_archive
+from assembler.disc.archive import archive_comments, write_archive
 from assembler.disc.cd_text import cd_text
 from assembler.disc.cue import cue_bytes, cue_sheet, disc_stem
 from assembler.disc.image import write_image
@@ -23,6 +23,7 @@ from assembler.release.mastering import Mastered
 from assembler.release.plan import DISC_BITS, Plan
 from assembler.release.reuse import Reuse
 from assembler.sequence import DiscOrder
+from assembler.sequence.frames import SAMPLES_PER_FRAME
 
 
 def disc_files(
@@ -95,7 +96,10 @@ class DiscFiles:
         self.image, self.archive, self.cue, self.packs = (folder / f"{stem}{k}" for k in kinds)
         self.of_release = release_texts(manifest)
         self.texts = [track_texts(manifest, place.index) for place in disc.places]
-        length = {"length of the disc": disc.frames}
+        length = {
+            "length of the disc": disc.frames,
+            "silence in front": disc.pause_in_image_frames,
+        }
         self._image_key = named_key("image", length, [one.key for one in sound])
 
     def write_image(self) -> None:
@@ -103,25 +107,39 @@ class DiscFiles:
         self.reuse.file(
             self.image,
             self._image_key,
-            lambda path: write_image(_all_words(self.sound), self.disc, path),
+            lambda path: write_image(self._words(), self.disc, path),
         )
 
     def write_archive(self) -> None:
         """Write the archive."""
         flags = [text.pre_emphasis for text in self.texts]
+        comments = archive_comments(self.manifest, self.disc, self.of_discs)
         marks: dict[str, object] = {
             "index points": [place.points for place in self.disc.places],
             "opening pause": self.disc.opening_pause_frames,
-            "texts of the release": self.of_release,
+            "texts of the release": comments,
+            "barcode": self.of_release.barcode,
             "ISRCs": [text.isrc for text in self.texts],
             "flags": flags,
         }
 
         def write(path: Path) -> None:
-            words = _all_words(self.sound)
-            write_archive(words, path, self.disc, self.of_release, self.texts, pre_emphasis=flags)
+            write_archive(
+                self._words(),
+                path,
+                self.disc,
+                self.of_release,
+                self.texts,
+                comments=comments,
+                pre_emphasis=flags,
+            )
 
         self.reuse.file(self.archive, named_key("archive", marks, [self._image_key]), write)
+
+    def _words(self) -> Iterator[NDArray[np.int32]]:
+        yield np.zeros((self.disc.pause_in_image_frames * SAMPLES_PER_FRAME, 2), np.int32)
+        for stretch in self.sound:
+            yield from stretch.words(DISC_BITS)
 
     def write_texts(self) -> None:
         """Write cue sheet, CD-Text and PQ sheet, when image and archive are there."""
@@ -137,11 +155,6 @@ class DiscFiles:
         text = pq_text(sheet)
         (self.folder / f"pq-sheet{number}.txt").write_text(text, encoding="utf-8", newline="\n")
         write_pq_pdf(sheet, self.folder / f"pq-sheet{number}.pdf")
-
-
-def _all_words(sound: Iterable[Mastered]) -> Iterator[NDArray[np.int32]]:
-    for stretch in sound:
-        yield from stretch.words(DISC_BITS)
 
 
 def _pq_sheet(
@@ -165,6 +178,7 @@ def _pq_sheet(
         frames=disc.frames,
         tail_frames=disc.tail_frames,
         hidden_frames=disc.hidden.room_frames if disc.hidden else 0,
+        pause_in_image_frames=disc.pause_in_image_frames,
         image_name=image.name,
         image_sha256=image_sha256,
         cue_name=cue.name,
@@ -178,7 +192,8 @@ def _pq_tracks(manifest: Manifest, disc: DiscOrder) -> Iterator[PqTrack]:
     for place in disc.places:
         track = manifest.tracks[place.index]
         opens = place.number == 1
-        pause = disc.opening_pause_frames + place.start_frame if opens else place.gap_frames
+        hidden = disc.hidden.room_frames if disc.hidden else 0
+        pause = disc.opening_pause_frames + hidden if opens else place.gap_frames
         yield PqTrack(
             number=place.number,
             title=track.full_title,

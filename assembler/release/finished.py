@@ -37,9 +37,13 @@ class FinishedRelease:
     @property
     def words(self) -> tuple[TrackWords, ...]:
         """The words of every track, from the manifest and the report's running order."""
+        return track_words(self.manifest, self.discs)
+
+    @property
+    def discs(self) -> tuple[DiscOrder, ...]:
+        """The report's running order: each disc's tracks and length are all that words need."""
         numbers = dict.fromkeys(track["disc_number"] for track in self.tracks)
-        discs = [DiscOrder(n, (self._passage(n),), 0, self._frames(n)) for n in numbers]
-        return track_words(self.manifest, discs)
+        return tuple(DiscOrder(n, (self._passage(n),), 0, self._frames(n)) for n in numbers)
 
     def _frames(self, disc_number: int) -> int:
         """Return the length of a disc, whether it was made or not."""

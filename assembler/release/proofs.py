@@ -246,7 +246,7 @@ def _stretches(plan: Plan, sound: Sound, disc: DiscOrder) -> Iterator[tuple[floa
     tracks = [sound.result.tracks[place.index] for place in disc.places]
     if plan.report.source.manifest.disc.make:
         hidden = [sound.hidden] if sound.hidden and disc.hidden else []
-        yield 0.0, [*hidden, *tracks]
+        yield disc.pause_in_image_frames / FRAMES_PER_SECOND, [*hidden, *tracks]
     else:
         for place, track in zip(disc.places, tracks, strict=True):
             yield place.start_frame / FRAMES_PER_SECOND, [track]

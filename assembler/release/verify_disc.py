@@ -11,6 +11,7 @@ import soundfile
 from mutagen.flac import FLAC
 from numpy.typing import NDArray
 
+from assembler.disc.archive import archive_comments
 from assembler.disc.cd_text_reader import read_cd_text
 from assembler.disc.cue import LINE_END, cue_remarks
 from assembler.disc.cue_reader import CueTrackRead, read_cue
@@ -68,8 +69,8 @@ def _pauses(release: FinishedRelease, disc: Disc) -> Iterator[tuple[int, int, st
     """Give first sample, end and name of each pause inside the image."""
     for _, track in release.tracks_of(disc["number"]):
         start = track["start_frame"]
-        if track["gap_frames"] and (track["number"] > 1 or disc["hidden_frames"]):
-            begin = start - track["gap_frames"]
+        if track["gap_frames"] and start:
+            begin = max(0, start - track["gap_frames"])
             name = f"the pause before track {track['number']}"
             yield begin * SAMPLES_PER_FRAME, start * SAMPLES_PER_FRAME, name
     end = disc["frames"]
@@ -127,11 +128,11 @@ def _cue(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
         return
     for read, (index, track) in zip(sheet.tracks, tracks, strict=True):
         texts = track_texts(release.manifest, index)
-        yield from _cue_track(name, read, track, texts, disc)
+        yield from _cue_track(name, read, track, texts)
 
 
 def _cue_track(
-    name: str, read: CueTrackRead, track: dict[str, Any], texts: TrackTexts, disc: Disc
+    name: str, read: CueTrackRead, track: dict[str, Any], texts: TrackTexts
 ) -> Iterator[Finding]:
     which = f"track {read.number}"
     if read.kind != "AUDIO":
@@ -142,14 +143,12 @@ def _cue_track(
         right = ", ".join(frames_text(frame) for frame in sorted(expected.values()))
         message = f"{which} has its indexes at {times}, not at {right}"
         yield disagreement("cue-times", name, message)
-    beyond = disc["opening_pause_frames"] - 2 * 75 if read.number == 1 else 0
     words = _known(
         TITLE=texts.title,
         PERFORMER=texts.performer,
         SONGWRITER=texts.songwriter,
         ISRC=texts.isrc or "",
         FLAGS=" ".join(texts.flags),
-        PREGAP=frames_text(beyond) if beyond > 0 else "",
     )
     for key in sorted(words.keys() | read.texts.keys()):
         text = read.texts.get(key)
@@ -193,7 +192,8 @@ def _archive(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
             yield disagreement("archive-sound", name, message)
             break
         position += len(ours)
-    sheet = FLAC(release.folder / name).cuesheet
+    file = FLAC(release.folder / name)
+    sheet = file.cuesheet
     told = [
         (track.track_number, track.start_offset + point.index_offset)
         for track in (sheet.tracks if sheet else ())
@@ -207,6 +207,11 @@ def _archive(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
     if told != right:
         message = "its cue sheet block has other index points than the report"
         yield disagreement("archive-cue", name, message)
+    order = next(order for order in release.discs if order.number == disc["number"])
+    comments = archive_comments(release.manifest, order, len(release.discs))
+    if list(file.tags or ()) != list(comments):
+        message = "its Vorbis comments are not what the manifest asks for"
+        yield disagreement("archive-texts", name, message)
 
 
 def _words(release: FinishedRelease, name: str) -> Iterator[NDArray[np.int16]]:

@@ -90,6 +90,8 @@ def _over(order: DiscOrder, limit_frames: int) -> str:
 
 
 def _by_silence(order: DiscOrder, over: int) -> Iterator[str]:
+    if order.pause_in_image_frames >= over:
+        yield f"shorten the pause before track 1 by {frames_text(over)}"
     if order.tail_frames >= over:
         yield f"shorten the tail of {frames_text(order.tail_frames)}"
     gaps = [place for place in order.places[1:] if place.gap_frames]

@@ -20,7 +20,11 @@ from assembler.sequence.frames import (
 )
 
 OPENING_PAUSE_S = Fraction(2)
-"""The pause before track 1, in front of the image (IEC 60908: 2 to 3 s)."""
+"""The pause before track 1, in front of the image (IEC 60908: 2 to 3 s).
+
+What a longer one has beyond these 2 s begins the image, as index 00 of track 1: readers of cue
+sheets differ on PREGAP.
+"""
 
 
 @dataclass(frozen=True)
@@ -59,7 +63,7 @@ class TrackPlace:
     number
         Its number on the disc, from 1.
     gap_frames
-        The pause before it, index 00 to index 01; before track 1 it lies in front of the image.
+        The pause before it, index 00 to index 01; before track 1 it has 2 s in front of the image.
     start_frame
         Index 01.
     end_frame
@@ -125,7 +129,7 @@ class DiscOrder:
     passages
         Of its tracks.
     opening_pause_frames
-        The pause in front of the image.
+        The pause before track 1, or before the sound hidden there.
     frames
         Length of the image.
     hidden
@@ -148,6 +152,11 @@ class DiscOrder:
     def places(self) -> tuple[TrackPlace, ...]:
         """Its tracks in order."""
         return tuple(place for passage in self.passages for place in passage.places)
+
+    @property
+    def pause_in_image_frames(self) -> int:
+        """Silence that begins the image: what the opening pause has beyond its first 2 s."""
+        return 0 if self.hidden else self.places[0].start_frame
 
     @property
     def file_frames(self) -> tuple[int, ...]:
@@ -226,12 +235,13 @@ def _lay_out_disc(
 ) -> DiscOrder:
     passages: list[Passage] = []
     end: _End | None = None
-    opening = frame_after(tracks[0].gap_s * DISC_RATE_HZ)
+    opening = usual = frame_after(OPENING_PAUSE_S * DISC_RATE_HZ)
     if hidden_samples:
-        opening = frame_after(OPENING_PAUSE_S * DISC_RATE_HZ)
         end = _End(hidden_samples, frame_after(hidden_samples))
+    else:
+        opening = frame_after(tracks[0].gap_s * DISC_RATE_HZ)
     for chain in _chains(tracks):
-        start = 0
+        start = max(0, opening - usual)
         if end is not None:
             start = frame_after(end.sample + tracks[chain[0]].gap_s * DISC_RATE_HZ)
         if passages:
@@ -240,11 +250,10 @@ def _lay_out_disc(
         passage, end = _lay_out_chain(tracks, chain, start, pause_start, first_index)
         passages.append(passage)
     first = passages[0].places[0]
-    hidden = None
-    if hidden_samples:
-        hidden = Passage((), 0, first.start_frame)
+    hidden = Passage((), 0, first.start_frame) if hidden_samples else None
+    if first.start_frame > 0:
         first = replace(first, pause_start_frame=0)
-    else:
+    if not hidden:
         first = replace(first, gap_frames=opening)
     passages[0] = replace(passages[0], places=(first, *passages[0].places[1:]))
     last_frame = passages[-1].places[-1].end_frame

@@ -19,9 +19,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from outside import output_of, program
 
-from assembler.disc.archive import write_archive
+from assembler.disc.archive import archive_comments, write_archive
 from assembler.disc.texts import ReleaseTexts, TrackTexts
 from assembler.errors import AssemblerError
+from assembler.manifest import Manifest
 from assembler.sequence import DiscOrder, TrackSound, lay_out
 
 SECOND = 44100
@@ -45,6 +46,25 @@ TRACKS = (
 )
 
 
+MANIFEST = Manifest.model_validate({
+    "release": {
+        "artist": "Χορωδία Χάλντεν",
+        "title": "Songs for Slack Water",
+        "catalogue_number": "TWE-014",
+        "label": "Tidewrack Editions",
+        "release_date": "2027-04-16",
+        "barcode": "2000000000145",
+        "genre": "Choral",
+    },
+    "tracks": [
+        {"title": "Χαμηλό φανάρι", "audio": "a.wav", "isrc": "AA6Q72700001"},
+        {"title": "Sørine \"Aakre\"", "audio": "a.wav", "artist": "Ольга Ветрова",
+         "version": "live"},
+        {"title": "Tide Table", "audio": "a.wav", "composers": ["Ines Falk", "Oda Brenn"]},
+    ],
+})  # fmt: skip
+
+
 def words_of(order: DiscOrder) -> np.ndarray:
     noise = np.random.default_rng(14).integers(-3000, 3000, (order.frames * FRAME, 2))
     noise[:4] = [[-32768, 32767], [32767, -32768], [0, -1], [1, 0]]
@@ -57,7 +77,9 @@ WORDS = words_of(ORDER)
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     target = tmp_path_factory.mktemp("archive") / "TWE-014.flac"
-    write_archive([WORDS], target, ORDER, RELEASE, TRACKS, pre_emphasis=[False, True, False])
+    flags = [False, True, False]
+    comments = archive_comments(MANIFEST, ORDER, 2)
+    write_archive([WORDS], target, ORDER, RELEASE, TRACKS, comments=comments, pre_emphasis=flags)
     return target
 
 
@@ -135,12 +157,24 @@ def test_metaflac_lists_the_comments(archive: Path) -> None:
     text = listed(archive, "VORBIS_COMMENT")
     assert re.findall(r"comment\[\d+\]: (.*)", text) == [
         "ALBUM=Songs for Slack Water",
-        "ARTIST=Halden Ferry Singers",
+        "ARTIST=Χορωδία Χάλντεν",
         "TITLE=Songs for Slack Water",
-        "DATE=2027",
+        "DATE=2027-04-16",
+        "ORGANIZATION=Tidewrack Editions",
         "CATALOGNUMBER=TWE-014",
         "BARCODE=2000000000145",
         "GENRE=Choral",
+        "DISCNUMBER=1",
+        "DISCTOTAL=2",
+        "TRACK01_TITLE=Χαμηλό φανάρι",
+        "TRACK01_ARTIST=Χορωδία Χάλντεν",
+        "TRACK01_ISRC=AA6Q72700001",
+        'TRACK02_TITLE=Sørine "Aakre" (live)',
+        "TRACK02_ARTIST=Ольга Ветрова",
+        "TRACK03_TITLE=Tide Table",
+        "TRACK03_ARTIST=Χορωδία Χάλντεν",
+        "TRACK03_COMPOSER=Ines Falk",
+        "TRACK03_COMPOSER=Oda Brenn",
     ]
 
 
@@ -195,7 +229,7 @@ _orders = st.lists(
     max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 def test_every_order_is_legal_and_comes_back(tmp_path: Path, order: DiscOrder) -> None:
-    """Against metaflac's cue sheet; an opening pause of 2.5 s is a lead-in of 188 frames."""
+    """Against metaflac's cue sheet; of an opening pause of 2.5 s, 2 s are the lead-in."""
     target = tmp_path / "TWE-014.flac"
     tracks = [TrackTexts(str(place.number), "") for place in order.places]
     write_archive([words_of(order)], target, order, ReleaseTexts("", ""), tracks)
@@ -205,11 +239,13 @@ def test_every_order_is_legal_and_comes_back(tmp_path: Path, order: DiscOrder) -
     found = [(int(n), (int(m) * 60 + int(s)) * 75 + int(f)) for n, m, s, f in indexes]
     expected = []
     for place in order.places:
-        if place.number > 1 and place.gap_frames:
+        if place.number == 1:
+            expected.append((0, 0))
+        elif place.gap_frames:
             expected.append((0, place.start_frame - place.gap_frames))
         expected.append((1, place.start_frame))
     assert found == expected
-    assert f"REM FLAC__lead-in {188 * FRAME}" in sheet
+    assert f"REM FLAC__lead-in {150 * FRAME}" in sheet
     assert f"REM FLAC__lead-out 170 {order.frames * FRAME}" in sheet
     assert "CATALOG" not in sheet and "ISRC" not in sheet
     assert "comment[" not in listed(target, "VORBIS_COMMENT")
@@ -217,7 +253,9 @@ def test_every_order_is_legal_and_comes_back(tmp_path: Path, order: DiscOrder) -
 
 def test_the_same_bytes_each_time_and_no_room_left(archive: Path, tmp_path: Path) -> None:
     target = tmp_path / "TWE-014.flac"
-    write_archive([WORDS], target, ORDER, RELEASE, TRACKS, pre_emphasis=[False, True, False])
+    flags = [False, True, False]
+    comments = archive_comments(MANIFEST, ORDER, 2)
+    write_archive([WORDS], target, ORDER, RELEASE, TRACKS, comments=comments, pre_emphasis=flags)
     assert target.read_bytes() == archive.read_bytes()
     assert b"Mutagen" not in target.read_bytes()[:4096]
     assert re.findall(r"length: (\d+)", listed(target, "PADDING")) == ["0"]

@@ -144,22 +144,25 @@ def test_cd_info_reads_times_flags_and_texts(tmp_path: Path) -> None:
         assert info.texts[number] == {field: text for field, text in told if text}
 
 
-def test_an_opening_pause_of_3_s_is_a_pregap_of_one(tmp_path: Path) -> None:
-    """2 s of it are every disc's; libcue keeps the PREGAP apart, libcdio counts it nowhere."""
+def test_an_opening_pause_of_3_s_has_one_in_the_image(tmp_path: Path) -> None:
+    """2 s of it are every disc's; the third is index 00 of track 1, which every reader counts."""
     order = laid([TrackSound(5 * SECOND, Fraction(3)), TrackSound(5 * SECOND, Fraction(1))])
     content = cue_bytes(cue_sheet(NAME, order, RELEASE, TRACKS[:2]))
+    assert b"PREGAP" not in content
     first, second = by_libcue(content).tracks
-    assert (first.indexes, first.pregap) == ({1: 0}, 75)
-    assert (second.indexes, second.pregap) == ({0: 375, 1: 450}, None)
+    assert (first.indexes, first.pregap) == ({0: 0, 1: 75}, None)
+    assert (second.indexes, second.pregap) == ({0: 450, 1: 525}, None)
     info = cd_info(*silent_disc(tmp_path, order, content), tmp_path / "links")
-    assert info.starts == {1: (150, 0), 2: (600, 450), 170: (975, 825)}
+    assert info.starts == {1: (225, 75), 2: (675, 525), 170: (1050, 900)}
 
 
 @pytest.mark.parametrize("pause_s", [Fraction(2), Fraction(151, 75), Fraction(60)])
-def test_pregap_is_what_is_beyond_2_s(pause_s: Fraction) -> None:
+def test_index_00_begins_the_image_where_the_pause_has_more_than_2_s(pause_s: Fraction) -> None:
     order = laid([TrackSound(5 * SECOND, pause_s)])
     (track,) = by_libcue(cue_bytes(cue_sheet(NAME, order, RELEASE, TRACKS[:1]))).tracks
-    assert track.pregap == (pause_s * 75 - 150 or None)
+    beyond = int(pause_s * 75) - 150
+    assert track.indexes == ({0: 0, 1: beyond} if beyond else {1: 0})
+    assert track.pregap is None
 
 
 def test_fields_that_are_empty_are_left_out(tmp_path: Path) -> None:

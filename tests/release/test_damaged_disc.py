@@ -6,6 +6,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -13,9 +14,11 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from disc_readers import cd_info
 
 from assembler import build, load, verify
 from assembler.cli import main
+from assembler.manifest.times import frames_text
 
 MANIFEST = """\
 release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TWE-9,
@@ -79,6 +82,20 @@ def findings_of(release: Path, capsys: pytest.CaptureFixture[str]) -> list[dict[
     return list(document["findings"])
 
 
+def test_libcdio_reads_the_lead_out_of_the_pq_sheet(finished: Path, tmp_path: Path) -> None:
+    """Of a disc that begins with sound before track 1, and of one with a pause of 3 s there."""
+    for number in (1, 2):
+        cue, image = (finished / f"disc/TWE-9-{number}.{kind}" for kind in ("cue", "wav"))
+        lead_out, _ = cd_info(cue, image, tmp_path / f"links-{number}").starts[170]
+        sheet = (finished / f"disc/pq-sheet-{number}.txt").read_text(encoding="utf-8")
+        (printed,) = re.findall(r"Lead-out, disc time +(\S+)", sheet)
+        assert printed == frames_text(lead_out)
+        starts = re.findall(r" 01 +\S+ +(\d\d:\d\d:\d\d) ", sheet)
+        info = cd_info(cue, image, tmp_path / f"more-{number}")
+        assert starts == [frames_text(info.starts[n][0]) for n in range(1, len(starts) + 1)]
+        assert len(starts) == {1: 3, 2: 2}[number]
+
+
 def test_the_files_are_these(finished: Path) -> None:
     assert sorted(path.name for path in (finished / "disc").iterdir()) == sorted(DISC_FILES)
 
@@ -103,10 +120,15 @@ def test_one_flipped_bit_is_found_and_named(
 EDITS = [
     ('TITLE "Two"', 'TITLE "Too"', "cue-title", "Too"),
     ("INDEX 02 ", "INDEX 03 ", "cue-times", "track 2"),
-    ("INDEX 01 00:00:00", "INDEX 01 00:00:01", "cue-times", "00:00:01"),
     ("FLAGS DCP", "FLAGS PRE", "cue-flags", "PRE"),
     ("ISRC AA6Q72700003", "ISRC AA6Q72700004", "cue-isrc", "AA6Q72700004"),
-    ("PREGAP 00:01:00", "PREGAP 00:02:00", "cue-pregap", "00:02:00"),
+    (
+        "    INDEX 00 00:00:00\r\n    INDEX 01 00:01:00",
+        "    PREGAP 00:01:00\r\n    INDEX 01 00:01:00",
+        "cue-pregap",
+        "00:01:00",
+    ),
+    ("INDEX 01 00:01:00", "INDEX 01 00:01:01", "cue-times", "00:01:01"),
     ('    SONGWRITER "Ines Falk"\r\n', "", "cue-songwriter", "Ines Falk"),
     ('TITLE "Slack Water"', 'TITLE "Slick Water"', "cue-release", "release"),
     ("CATALOG 2000000000145", "CATALOG 2000000000146", "cue-release", "release"),
@@ -114,7 +136,7 @@ EDITS = [
     (" WAVE\r\n", " BINARY\r\n", "cue-file", "BINARY"),
     ("TRACK 02 AUDIO", "TRACK 02 MODE1/2352", "cue-tracks", "MODE1/2352"),
     ("TRACK 03 AUDIO", "TRACK 04 AUDIO", "cue-tracks", "tracks"),
-    ("INDEX 01 00:00:00", "INDEX 01 noon", "unreadable-file", "no line of a cue sheet"),
+    ("INDEX 01 00:01:00", "INDEX 01 noon", "unreadable-file", "no line of a cue sheet"),
     ("\r\n", "\n", "cue-line-ends", "CR LF"),
     ("Sørine", "Søríne", "cue-title", "Søríne"),
     ("REM CATALOGUE NUMBER TWE-9", "REM CATALOGUE NUMBER TWE-8", "cue-release", "remarks"),

@@ -6,6 +6,7 @@ meter with the standard's filters ("DeMan"), a reference from the registries.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -168,7 +169,8 @@ def test_several_discs(tmp_path):
     _write(tmp_path / "a.wav", _music(5, 44100), 44100)
     report, folder = _built(
         tmp_path,
-        "level: {match: none}\ntracks:\n- {title: One, audio: a.wav}\n"
+        "level: {match: none}\ndownload: {formats: [flac-24, flac-16]}\n"
+        "tracks:\n- {title: One, audio: a.wav}\n"
         "- {title: Two, audio: a.wav}\n- {title: Three, audio: a.wav, disc: 2, gap: 5}\n",
     )
     assert {p.name for p in (folder / "disc").iterdir()} == {
@@ -180,7 +182,17 @@ def test_several_discs(tmp_path):
     assert (second["discnumber"], second["disctotal"]) == (["2"], ["2"])
     assert (second["tracknumber"], second["tracktotal"]) == (["1"], ["1"])
     cue = (folder / "disc/T-2.cue").read_text("latin-1")
-    assert "PREGAP 00:03:00" in cue  # the opening pause beyond the usual two seconds
+    # Beyond the usual two seconds the opening pause is in the image.
+    assert "INDEX 00 00:00:00" in cue and "INDEX 01 00:03:00" in cue
+    image = _read(folder / "disc/T-2.wav", "int16")
+    track = _read(folder / "download/flac-16/2-01 Three.flac", "int16")
+    assert not image[: 3 * 44100].any()
+    np.testing.assert_array_equal(image[3 * 44100 :], track)
+    sheet = (folder / "disc/pq-sheet-2.txt").read_text("utf-8")
+    assert re.search(r"Opening pause +00:05:00", sheet)
+    assert re.search(r"Lead-out, disc time +00:10:00", sheet)
+    assert re.search(r"Image length +00:08:00", sheet)
+    assert verify(folder).ok
 
 
 def test_no_disc_and_only_one_room(tmp_path):

@@ -21,7 +21,9 @@ tracks:
   - {title: Four, audio: a.wav, gap: 0}
   - {title: Five, audio: b.wav, overlap: 4}
 """
-# Starts 0, 12, 33 (20 + 1 on), 63, 69 (10 - 4 on); the end at 89 s.
+# Of track 1's pause of 3 s, one is in the image: starts 1, 13, 34 (20 + 1 on), 64, 70 (10 - 4 on);
+# the end at 90 s. The figures below count from the start of track 1.
+IN_IMAGE_S = 1
 
 
 @pytest.fixture
@@ -49,8 +51,8 @@ def test_nothing_is_tried_unasked(desk: Desk, songs: Path) -> None:
     code, document = desk.json("check", songs)
     assert code == 0
     assert "what_if" not in document
-    assert [track["start_frame"] / 75 for track in document["tracks"]] == [0, 12, 33, 63, 69]
-    assert document["disc"]["time"] == "01:29:00"
+    assert [track["start_frame"] / 75 for track in document["tracks"]] == [1, 13, 34, 64, 70]
+    assert document["disc"]["time"] == "01:30:00"
 
 
 @pytest.mark.parametrize(
@@ -61,7 +63,7 @@ def test_nothing_is_tried_unasked(desk: Desk, songs: Path) -> None:
         # Four segues into nothing that is left; Five then has it no more to overlap with.
         (["--without", "5"], [1, 2, 3, 4], [0, 12, 33, 63], 73),
         (["--without", "4"], [1, 2, 3, 5], [0, 12, 33, 59], 79),
-        # Who opens the disc keeps its opening pause of 3 s, in front of the image.
+        # Who opens the disc keeps its opening pause of 3 s.
         (["--without", "1"], [2, 3, 4, 5], [0, 21, 51, 57], 77),
         (["--without", "2,1"], [3, 4, 5], [0, 30, 36], 56),
         (["--without", "1,2,3,4"], [5], [0], 20),
@@ -76,9 +78,9 @@ def test_figures_by_hand(
     trial = what_if(desk, songs, *arguments)
     assert [track["manifest_number"] for track in trial["tracks"]] == kept
     assert [track["number"] for track in trial["tracks"]] == list(range(1, len(kept) + 1))
-    assert starts(trial) == pytest.approx(begin, abs=1e-9)
+    assert starts(trial) == pytest.approx([IN_IMAGE_S + start for start in begin], abs=1e-9)
     (disc,) = trial["discs"]
-    assert disc["frames"] / 75 == pytest.approx(end, abs=1e-9)
+    assert disc["frames"] / 75 == pytest.approx(IN_IMAGE_S + end, abs=1e-9)
     assert disc["opening_pause_frames"] == 225
     assert trial["fits"] is True
 
@@ -102,8 +104,8 @@ def test_words_say_that_nothing_is_changed(desk: Desk, songs: Path) -> None:
     assert "changed on disk)" in tried
     assert "Two" not in tried
     assert "Five" in tried
-    # 10 s, the segue into Four, 6 s on Five for 20 s.
-    assert "Disc 1: 00:36:00 of 79:57:00, 79:21:00 left" in tried
+    # 1 s, 10 s, the segue into Four, 6 s on Five for 20 s.
+    assert "Disc 1: 00:37:00 of 79:57:00, 79:20:00 left" in tried
     assert err == ""
 
 
@@ -118,7 +120,7 @@ def test_a_disc_that_a_left_out_track_opened_is_opened_by_the_next(desk: Desk) -
         (2, 2, 5),
     ]
     first, second = trial["discs"]
-    assert (first["frames"], second["frames"]) == (32 * 75, 26 * 75)
+    assert (first["frames"], second["frames"]) == (33 * 75, 28 * 75)
     assert second["opening_pause_frames"] == 300
 
 

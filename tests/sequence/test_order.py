@@ -104,7 +104,7 @@ def test_marks_lie_on_the_nearest_frame(tracks: list[TrackSound]) -> None:
 @given(running_orders())
 def test_places_follow_each_other(tracks: list[TrackSound]) -> None:
     for disc in lay_out(tracks):
-        assert disc.places[0].start_frame == 0
+        assert disc.places[0].start_frame == disc.pause_in_image_frames
         for place in disc.places:
             assert place.start_frame < place.end_frame
             assert place.frames == place.end_frame - place.start_frame
@@ -113,7 +113,7 @@ def test_places_follow_each_other(tracks: list[TrackSound]) -> None:
         assert disc.places[-1].end_frame == disc.frames
         sound = sum(place.frames for place in disc.places)
         pauses = sum(place.gap_frames for place in disc.places[1:])
-        assert disc.frames == sound + pauses
+        assert disc.frames == disc.pause_in_image_frames + sound + pauses
 
 
 @settings(deadline=None, max_examples=100)
@@ -135,11 +135,14 @@ def test_passages_are_the_segues(tracks: list[TrackSound]) -> None:
 
 @settings(deadline=None, max_examples=100)
 @given(running_orders())
-def test_opening_pause_lies_before_the_image(tracks: list[TrackSound]) -> None:
+def test_opening_pause_lies_before_the_image_up_to_2_s(tracks: list[TrackSound]) -> None:
     for disc in lay_out(tracks):
         asked = tracks[disc.places[0].index].gap_s * 75
         assert disc.opening_pause_frames == disc.places[0].gap_frames
         assert asked <= disc.opening_pause_frames < asked + 1
+        beyond = max(0, disc.opening_pause_frames - 150)
+        assert disc.pause_in_image_frames == disc.places[0].start_frame == beyond
+        assert disc.places[0].pause_start_frame == (0 if beyond else None)
 
 
 def test_three_tracks_by_hand() -> None:
@@ -173,9 +176,11 @@ def test_two_discs_by_hand() -> None:
     ]
     first, second = lay_out(tracks)
     assert (first.number, second.number) == (1, 2)
-    assert (first.frames, second.frames) == (9000, 9075)
+    assert (first.frames, second.frames) == (9000, 9150)
+    assert (first.pause_in_image_frames, second.pause_in_image_frames) == (0, 75)
     assert (first.opening_pause_frames, second.opening_pause_frames) == (150, 225)
-    assert [(p.index, p.number, p.start_frame) for p in second.places] == [(2, 1, 0), (3, 2, 4575)]
+    assert [(p.index, p.number, p.start_frame) for p in second.places] == [(2, 1, 75), (3, 2, 4650)]
+    assert second.places[0].points == ((0, 0), (1, 75))
 
 
 @pytest.mark.parametrize("gap_s", [Fraction(0), Fraction(2)])
