@@ -250,6 +250,10 @@ def _accounts(digests: tuple[Digests, Digests]) -> Iterator[Difference]:
         yield Difference("files", told, files=tuple(names))
 
 
+def _tracks(count: int) -> str:
+    return f"{count} track{'' if count == 1 else 's'}"
+
+
 def _proofs(
     both: Both,
     digests: tuple[Digests, Digests],
@@ -262,8 +266,8 @@ def _proofs(
         samples = sum(one.samples for one in told)
         same = sum(one.identical for one in told)
         where = "the disc's image" if what == DISC else what
-        parts = f"{len(told)} tracks, {samples:,} samples of each channel"
-        yield f"{where}: {parts}; {same} tracks identical to the sample"
+        parts = f"{_tracks(len(told))}, {samples:,} samples of each channel"
+        yield f"{where}: {parts}; {_tracks(same)} identical to the sample"
     changed = Counter(one.name for one in coded)
     for name in common_formats(both):
         if FACTS[name].lossy:
