@@ -26,6 +26,8 @@ _ALIKE = 85.0
 """Of 100: names that are alike so far are one."""
 _RIVAL = 7.0
 """A second that comes so near makes a guess of the first."""
+_RATHER_ALIKE = 75.0
+"""Names so alike are one where the durations agree too."""
 _SOMEWHAT_ALIKE = 60.0
 _CLOSE_S, _APART_S, _NEAREST_S = 3.0, 8.0, 10.0
 _OTHER_LENGTH_S, _OTHER_LENGTH = 10.0, 0.1
@@ -122,7 +124,7 @@ class _Matching:
                 apart_s = self._apart_s(song, recording)
                 if apart_s is not None and apart_s > _NEAREST_S:
                     continue
-                if apart_s is None or apart_s > _CLOSE_S:
+                if apart_s is None or apart_s > _CLOSE_S or best < _RATHER_ALIKE:
                     doubt = f"the names are only {best:.0f} % alike"
             self.found[song] = (recording, "name", doubt)
 
@@ -171,6 +173,8 @@ class _Matching:
             sure = near[best] <= _CLOSE_S and not rivals
             doubt = "" if sure else f"its duration is {near[best]:.0f} s off"
             doubt = "another is as long" if rivals else doubt
+            if self.names.says_something_else(song, recording):
+                doubt = doubt or "the file's name says something else"
             doubt = doubt or ("some songs or files have no counterpart" if fewer else "")
             self.found[song] = (recording, "duration", doubt)
 

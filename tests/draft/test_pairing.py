@@ -102,20 +102,26 @@ def test_numbers_of_another_order_are_no_proof(desk: Desk) -> None:
 def test_durations_are_matched_where_nothing_else_is(desk: Desk) -> None:
     folder = desk.folder / "takes"
     folder.mkdir()
-    for name, length_s in {"aa.wav": 31.2, "bb.wav": 12.4, "cc.wav": 65.0, "dd.wav": 64.0}.items():
+    lengths = {"4.wav": 31.2, "5.wav": 12.4, "6.wav": 65.0, "Mix.wav": 64.0, "sea.wav": 45.0}
+    for name, length_s in lengths.items():
         desk.sound(f"takes/{name}", hum(length_s))
-    pairs = pairs_of(desk, folder, "Low Lantern 0:12\nUndertow 0:31\nBell Buoy 1:04\nThe Rope 1:05")
+    pairs = pairs_of(
+        desk,
+        folder,
+        "Low Lantern 0:12\nUndertow 0:31\nBell Buoy 1:04\nThe Rope 1:05\nEbb 0:45\n",
+    )
     assert by_how(pairs) == {
-        "Low Lantern": ("bb.wav", "duration", False),
-        "Undertow": ("aa.wav", "duration", False),
-        "Bell Buoy": ("dd.wav", "duration", True),
-        "The Rope": ("cc.wav", "duration", False),
+        "Low Lantern": ("5.wav", "duration", False),
+        "Undertow": ("4.wav", "duration", False),
+        "Bell Buoy": ("Mix.wav", "duration", True),  # another is 1 s longer
+        "The Rope": ("6.wav", "duration", False),
+        "Ebb": ("sea.wav", "duration", True),  # its name is another's
     }
 
 
 def test_a_duration_alone_is_a_guess_where_files_are_missing(desk: Desk) -> None:
-    pairs = drafted(desk, "Undertow 0:50\nLow Lantern 0:05\n", "aa.wav")
-    assert by_how(pairs)["Low Lantern"] == ("aa.wav", "duration", True)
+    pairs = drafted(desk, "Undertow 0:50\nLow Lantern 0:05\n", "take.wav")
+    assert by_how(pairs)["Low Lantern"] == ("take.wav", "duration", True)
 
 
 def test_one_word_in_a_longer_name_is_a_guess(desk: Desk) -> None:
