@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+import re
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,7 @@ from assembler.console import new_console
 from assembler.findings import Finding
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.times import clock_text, frames_text
+from assembler.text import decimal, number_ranges, signed
 
 if TYPE_CHECKING:
     from assembler.release.build_report import BuildReport
@@ -24,29 +25,37 @@ if TYPE_CHECKING:
     from assembler.release.verify import VerifyReport
     from assembler.sequence import DiscOrder
 
-MOST_OF_A_KIND = 4
+MOST_OF_A_KIND = 2
 _STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
 
 
 def print_findings(findings: Sequence[Finding]) -> None:
-    """Print findings, a paragraph each; of many of one kind the first few and a count."""
+    """Print findings, a paragraph each; of many of one kind the first, and where the others are."""
     console = new_console()
-    shown: Counter[str] = Counter()
-    total = Counter(finding.code for finding in findings)
+    kinds: dict[str, list[Finding]] = {}
     for finding in findings:
-        shown[finding.code] += 1
-        if finding.severity != "error" and total[finding.code] > MOST_OF_A_KIND:
-            if shown[finding.code] == MOST_OF_A_KIND:
-                more = total[finding.code] - MOST_OF_A_KIND + 1
-                console.print(f"… and {more} more of [{finding.code}]; --json lists all")
-            if shown[finding.code] >= MOST_OF_A_KIND:
-                continue
+        kinds.setdefault(finding.code, []).append(finding)
+    for finding in findings:
+        alike = kinds[finding.code]
+        drawn_together = finding.severity != "error" and len(alike) > MOST_OF_A_KIND
+        if drawn_together and finding is not alike[0]:
+            continue
         place = f"{finding.file}:{finding.line}" if finding.line else finding.file
         text = Text().append(finding.severity, style=_STYLES[finding.severity])
         text.append(f" {place}", style="dim")
         text.append(f" {finding.where}" if finding.where else "")
         text.append(f": {finding.message}")
+        if drawn_together:
+            text.append(f" ({_others(alike[1:])})", style="dim")
         console.print(text, soft_wrap=not console.is_terminal)
+
+
+def _others(alike: Sequence[Finding]) -> str:
+    """Say where the same was found again."""
+    numbers = [re.match(r"tracks\[(\d+)\]", finding.where) for finding in alike]
+    if all(numbers):
+        return f"the same of tracks {number_ranges(int(n[1]) + 1 for n in numbers if n)}"
+    return f"{len(alike)} more like it; --json lists all"
 
 
 def print_check(report: CheckReport) -> None:
@@ -128,12 +137,12 @@ def print_measurements(measurements: Sequence[Measurement]) -> None:
         table.add_row(
             Text(f"{measurement.title or measurement.path}{_MONO * (measurement.channels == 1)}"),
             clock_text(reading.frames / measurement.rate_hz),
-            _level(reading.integrated_lufs),
-            _level(reading.max_short_term_lufs),
-            _level(reading.max_momentary_lufs),
-            _level(reading.loudness_range_lu),
-            _level(reading.true_peak_dbtp),
-            _level(reading.sample_peak_dbfs),
+            decimal(reading.integrated_lufs),
+            decimal(reading.max_short_term_lufs),
+            decimal(reading.max_momentary_lufs),
+            decimal(reading.loudness_range_lu),
+            decimal(reading.true_peak_dbtp),
+            decimal(reading.sample_peak_dbfs),
         )
     new_console().print(table)
     if any(measurement.channels == 1 for measurement in measurements):
@@ -161,9 +170,9 @@ def print_build(report: BuildReport) -> None:
         table.add_row(
             str(track["number"]),
             Text(track["title"]),
-            _signed(track["gain_db"]),
-            _level(track["most_limiting_db"]),
-            *map(_level, levels),
+            signed(track["gain_db"]),
+            decimal(track["most_limiting_db"]),
+            *map(decimal, levels),
         )
     console = new_console()
     if shown:
@@ -222,11 +231,3 @@ def print_verification(report: VerifyReport) -> None:
     verdict = "everything agrees" if report.ok else "does not agree with itself"
     style = "green" if report.ok else "bold red"
     console.print(Text(f"{report.release_dir}: ").append(verdict, style=style), soft_wrap=True)
-
-
-def _level(value: float | None) -> str:
-    return "–" if value is None else f"{value:.1f}".replace("-", "−")
-
-
-def _signed(value: float | None) -> str:
-    return "–" if value is None else f"{value:+.1f}".replace("-", "−")

@@ -10,6 +10,7 @@ from rich.text import Text
 
 from assembler.console import new_console
 from assembler.manifest.times import clock_text, duration_text
+from assembler.text import decimal
 from assembler.transfers.split import UNSURE, Split
 
 COST = (
@@ -37,7 +38,7 @@ def print_split(sides: Sequence[tuple[str, Split]], titles: Sequence[str]) -> No
             console.print(Text(line, style="yellow"), soft_wrap=not console.is_terminal)
         for remark in split.remarks:
             console.print(Text(remark), soft_wrap=not console.is_terminal)
-        told = Text(COST.format(cost=round(split.cost, 1) + 0.0).replace("-", "−"), style="dim")
+        told = Text(COST.format(cost=decimal(split.cost)), style="dim")
         console.print(told, soft_wrap=not console.is_terminal)
         number += len(split.songs)
     if titles[number:]:

@@ -31,6 +31,7 @@ from assembler.release.finished import FinishedRelease, reading
 from assembler.release.plan import ROOMS
 from assembler.release.release_folder import CHECKSUMS, MANIFEST, REPORT, REPORT_TEXT
 from assembler.release.verify import track_file
+from assembler.text import decimal, signed
 
 DISC = "disc"
 MOST_FILES = 6
@@ -134,7 +135,7 @@ def _apart(found: SoundDifference) -> str:
 
 
 def _dbfs(level_db: float | None) -> str:
-    return "nothing" if level_db is None else f"{level_db:.1f} dBFS".replace("-", "−")
+    return "nothing" if level_db is None else f"{decimal(level_db)} dBFS"
 
 
 def gain_text(gains_db: tuple[float, float], *, inverted: bool = False) -> str:
@@ -157,7 +158,7 @@ def _gain(gain_db: float) -> str:
     if not gain_db:
         return "0 dB"
     if abs(gain_db) < 2 * _SAME_DB:
-        return f"{gain_db:+.3f} dB".replace("-", "−")
+        return f"{signed(gain_db, 3)} dB"
     return signed_db(gain_db)
 
 

@@ -13,7 +13,7 @@ from pydantic import BaseModel
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.model import Band
 from assembler.manifest.times import frames_text, shorten
-from assembler.paper.people import number_ranges
+from assembler.text import number_ranges, signed
 
 NOTHING = "none"
 _MOST_SHOWN = 60
@@ -174,7 +174,7 @@ def signed_db(gain_db: float) -> str:
     >>> signed_db(-0.5)
     '−0.50 dB'
     """
-    return f"{gain_db:+.2f} dB".replace("-", "−")
+    return f"{signed(gain_db, 2)} dB"
 
 
 def _number(unit: str) -> Show:

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from assembler.manifest.codes import ean13, isrc_text
 from assembler.manifest.times import FRAMES_PER_SECOND, frames_text
 from assembler.paper.fonts import clusters
-from assembler.paper.people import number_ranges
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
+from assembler.text import number_ranges
 
 NAME = "PQ sheet"
 EMPTY = "empty slot"

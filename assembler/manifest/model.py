@@ -77,10 +77,15 @@ class DiscWords(Section):
     """
 
     title: DiscLine | None = None
+    """The title as the disc spells it."""
     performer: DiscLine | None = None
+    """The performer as the disc spells it."""
     songwriter: DiscLine | None = None
+    """Who wrote the words."""
     composer: DiscLine | None = None
+    """Who composed it."""
     arranger: DiscLine | None = None
+    """Who arranged it."""
     message: DiscLine | None = None
     """Words of one's own to whoever reads the disc; CD-Text alone has room for them."""
 
@@ -100,14 +105,19 @@ class Release(Section):
     """The release as a whole: what stands on the front and the spine."""
 
     artist: Line
+    """The artist on the front."""
     title: Line
+    """The release's title."""
     catalogue_number: Line | None = None
     """Names the release's folder and files."""
     label: Line | None = None
+    """The label that brings it out."""
     release_date: PartialDate | None = None
+    """The day of release, a month or a year."""
     barcode: Barcode | None = None
     """EAN-13 or UPC-A, as allotted; never made up here."""
     genre: Line | None = None
+    """As shops list it."""
     phonogram: Line | None = None
     """The ℗ line, without the sign: year and owner of the recording."""
     copyright: Line | None = None
@@ -115,11 +125,13 @@ class Release(Section):
     front_cover: Line | None = None
     """A JPEG or PNG picture, path relative to the manifest."""
     back_cover: Line | None = None
+    """A JPEG or PNG picture, path relative to the manifest."""
     language: Line | None = None
     """ISO 639 code of the language sung or spoken."""
     isrc: IsrcRange | None = None
     """Numbers the tracks that have no ISRC, in order."""
     cd_text: DiscWords | None = None
+    """The release's texts on the disc, where it spells them another way."""
 
 
 class Level(Section):
@@ -128,21 +140,27 @@ class Level(Section):
     match: Match = "album"
     """album: one gain, the loudest track lands on the target. track: every track. none: no gain."""
     target: Lufs = -14.0
+    """Integrated loudness to land on, LUFS."""
     ceiling: Dbtp = -1.0
+    """Highest true peak, dBTP."""
 
 
 class LevelChange(Section):
     """What one deliverable does otherwise than the rest of the release."""
 
     match: Match | None = None
+    """As under `level`."""
     target: Lufs | None = None
+    """As under `level`."""
     ceiling: Dbtp | None = None
+    """As under `level`."""
 
 
 class DiscSettings(Section):
     """The disc: gaps, the plant's limit, or no disc at all."""
 
     make: YesNo = True
+    """Make a disc at all."""
     gap: Seconds = Fraction(2)
     """Silence before a track that says nothing else."""
     limit: DiscTime = parse_frames("79:57")
@@ -156,6 +174,7 @@ class DiscSettings(Section):
     made_on: PartialDate | None = None
     """When the master was made, for the PQ sheet; left out, there is room to write it by hand."""
     level: LevelChange | None = None
+    """The disc's own level, where it differs."""
 
 
 class DownloadSettings(Section):
@@ -164,11 +183,13 @@ class DownloadSettings(Section):
     formats: Annotated[
         tuple[Format, ...], BeforeValidator(AtMost(99, "formats").validate), BeforeValidator(listed)
     ] = ("flac-24", "mp3-320")
+    """File formats to make."""
     rate: Rate | None = None
     """One sample rate for all lossless files; without it each keeps its source's rate."""
     lossy_ceiling: Dbtp = 0.0
     """Highest true peak of a lossy file as it decodes; above it, it is made again, lower."""
     level: LevelChange | None = None
+    """The downloads' own level, where it differs."""
 
 
 class Audio(SoundFiles):
@@ -193,10 +214,13 @@ class Band(Section):
     """One equaliser band."""
 
     shape: Shape
+    """Kind of filter."""
     hz: Hertz
+    """Corner or centre frequency, Hz."""
     db: Decibels | None = None
     """Gain of a bell or a shelf."""
     q: Quality | None = None
+    """Width of the band: the higher, the narrower."""
     slope: Slope | None = None
     """dB per octave of a high_pass or low_pass."""
 
@@ -216,15 +240,21 @@ class Track(Section):
     """One track: where its sound comes from, what is done to it, and its words."""
 
     title: Line
+    """The title, without its version."""
     audio: Audio | None = None
+    """The recording: one file, or one mono file for each channel."""
     side: Line | None = Field(default=None, alias="from")
     """The side of `transfers` that it is on, in place of `audio`."""
     start: Seconds | None = None
+    """Where it begins in the recording."""
     end: Seconds | None = None
+    """Where it ends in the recording."""
     recorded: PartialDate | None = None
+    """When it was recorded: a year, a month or a day."""
     recorded_at: Line | None = None
     """The place of the recording."""
     isrc: Isrc | None = None
+    """The code that its owner assigned; never made up here."""
     gap: GapTime | None = None
     """Silence before this track; 0 is a segue."""
     overlap: Seconds | None = None
@@ -244,20 +274,29 @@ class Track(Section):
     fade_out: Seconds | None = None
     """Of a track from a side 50 ms if left out, over hiss up to 0.5 s; 0 for none."""
     fade_shape: FadeShape = "equal_power"
+    """Curve of both fades."""
     equaliser: Annotated[tuple[Band, ...], BeforeValidator(AtMost(100, "bands").validate)] = ()
+    """EQ bands, in order."""
     artist: Line | None = None
     """Where it differs from the release's."""
     version: Line | None = None
     """"live", "2027 remaster"."""
     composers: Names = ()
+    """Who composed it."""
     lyricists: Names = ()
+    """Who wrote the words."""
     arrangers: Names = ()
+    """Who arranged it."""
     publisher: Line | None = None
+    """Who publishes the work."""
     lyrics: Paragraphs | None = None
+    """The words that are sung."""
     comment: Paragraphs | None = None
+    """A comment for the tags."""
     disc: DiscNumber | None = None
     """The disc that it is on; left out, the disc of the track before."""
     cd_text: DiscWords | None = None
+    """The track's texts on the disc, where it spells them another way."""
 
     @model_validator(mode="after")
     def _one_source(self) -> Track:
@@ -277,15 +316,20 @@ class Credit(Section):
     """Who did what, on which tracks; no tracks: on the whole release."""
 
     name: Line
+    """A person or a group."""
     roles: Names
+    """What they did."""
     tracks: Annotated[tuple[TrackNumber, ...], BeforeValidator(listed)] = ()
+    """Numbers of the tracks; left out, the whole release."""
 
 
 class SleeveText(Section):
     """Words for the sleeve."""
 
     notes: Paragraphs | None = None
+    """Sleeve notes."""
     thanks: Paragraphs | None = None
+    """Thanks."""
 
 
 def _opening_discs(tracks: tuple[Track, ...]) -> tuple[Track, ...]:
@@ -302,9 +346,13 @@ class Manifest(Section):
     """A release in one file."""
 
     release: Release
+    """The release as a whole."""
     level: Level = Level()
+    """How loud, and how high a peak may go."""
     disc: DiscSettings = DiscSettings()
+    """The disc."""
     download: DownloadSettings = DownloadSettings()
+    """The files for listeners and shops."""
     transfers: dict[Line, Transfer] = Field(default_factory=dict)
     """Tape sides by name."""
     tracks: Annotated[
@@ -315,7 +363,9 @@ class Manifest(Section):
     ]
     """In the order that they play; of a disc's tracks, the first alone keeps `disc`."""
     credits: Annotated[tuple[Credit, ...], BeforeValidator(AtMost(2000, "credits").validate)] = ()
+    """Who did what."""
     text: SleeveText = SleeveText()
+    """Text for the sleeve."""
 
     def level_of(self, deliverable: Literal["disc", "download"]) -> Level:
         """Give the level of a deliverable: the release's, with the deliverable's own changes."""

@@ -19,8 +19,11 @@ class SoundFiles(Section):
     """A recording: one file, or one mono file for each channel."""
 
     file: Line | None = None
+    """The file."""
     left: Line | None = None
+    """A mono file: the left channel."""
     right: Line | None = None
+    """A mono file: the right channel."""
 
     @model_validator(mode="after")
     def _file_or_pair(self) -> Self:

@@ -71,6 +71,7 @@ class Hum(Section):
     mains: Annotated[Literal[50, 60], BeforeValidator(whole_if_digits)]
     """Hz of the mains where the hum came in; the exact pitch is measured."""
     partials: Annotated[int, InRange(1, 20, whole=True)] = 6
+    """How many harmonics to take off."""
 
 
 class Declick(Section):
@@ -84,8 +85,11 @@ class Noise(Section):
     """Tape noise to be lowered, learnt from a stretch where there is nothing else."""
 
     from_: Seconds = Field(alias="from")
+    """Where the stretch of noise alone begins."""
     to: Seconds
+    """Where it ends."""
     reduce: Annotated[float, InRange(1, 20, "dB")] = 8.0
+    """By how much to lower the noise, dB."""
 
     @model_validator(mode="after")
     def _long_enough(self) -> Noise:
@@ -107,17 +111,21 @@ class Mend(Section):
     model_config = ConfigDict(frozen=True, extra="forbid", json_schema_extra=_leave_out_what_is_off)
 
     dc: Literal["remove"] | None = None
+    """Remove the DC offset."""
     swap: YesNo = False
     """The channels the other way round."""
     invert: Literal["left", "right", "both"] | None = None
     """Turn the polarity of a channel."""
     declick: Declick | None = None
+    """Repair clicks."""
     azimuth: Azimuth | None = None
     """Microseconds by which the right channel is late, or auto: what is measured."""
     balance: Balance | None = None
     """dB by which the left channel is to be raised, or auto: to where both are alike."""
     hum: Hum | None = None
+    """Remove mains hum."""
     noise: Noise | None = None
+    """Reduce tape noise."""
     speed: Percent | None = None
     """Percent by which it is to run faster; pitch and tempo move together."""
     cents: Annotated[float, InRange(-1200, 1200, "cents")] | None = None
@@ -156,9 +164,14 @@ class Transfer(SoundFiles):
     """A tape side: its files, where it came from, and what is to be mended."""
 
     tape: Line | None = None
+    """What the tape or record is."""
     deck: Line | None = None
+    """What it was played on."""
     date: PartialDate | None = None
     """When it was transferred."""
     by: Line | None = None
+    """Who transferred it."""
     notes: Paragraphs | None = None
+    """Notes on the transfer."""
     mend: Mend = Mend()
+    """What to repair."""

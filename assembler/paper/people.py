@@ -9,6 +9,7 @@ from itertools import groupby
 
 from assembler.manifest import Manifest
 from assembler.manifest.model import Credit
+from assembler.text import number_ranges
 from assembler.words import TrackWords, is_performer
 
 
@@ -77,22 +78,6 @@ def tracks_text(words: Sequence[TrackWords]) -> str:
         f"disc {disc}: {number_ranges([w.number for w in on_disc])}"
         for disc, on_disc in groupby(words, key=lambda w: w.disc)
     )
-
-
-def number_ranges(numbers: Iterable[int]) -> str:
-    """Write numbers with three or more in a row as a range.
-
-    Examples
-    --------
-    >>> number_ranges([1, 2, 3, 5, 7, 8])
-    '1–3, 5, 7, 8'
-    """
-    texts: list[str] = []
-    ordered = sorted(set(numbers))
-    for _, group in groupby(enumerate(ordered), key=lambda pair: pair[1] - pair[0]):
-        row = [number for _, number in group]
-        texts += [f"{row[0]}–{row[-1]}"] if len(row) > 2 else map(str, row)
-    return ", ".join(texts)
 
 
 def authors(words: TrackWords) -> tuple[tuple[str, str], ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from pathlib import Path
 
@@ -59,3 +59,24 @@ def write_join_clip(samples: NDArray[np.int16], target: Path) -> None:
     )
     faded = clip.fade_in(_FADE_MS).fade_out(_FADE_MS)
     run_ffmpeg((*_RAW, *_STEADY, *_MP3, f"file:{target}"), feed=(faded.raw_data,))
+
+
+def write_mp3(feed: Iterable[bytes | memoryview], rate_hz: int, target: Path) -> None:
+    """Write a stream as MP3 to listen to.
+
+    Parameters
+    ----------
+    feed
+        Raw float32 samples of two channels.
+    rate_hz
+        Their rate; above 48 kHz the copy gets the nearest rate that MP3 has.
+    target
+        File to write.
+
+    Raises
+    ------
+    AssemblerError
+        It can't be encoded.
+    """
+    raw = ("-f", "f32le", "-ar", str(rate_hz), "-ac", "2", "-i", "pipe:0")
+    run_ffmpeg((*raw, *_STEADY, *_MP3, f"file:{target}"), feed=feed)

@@ -18,7 +18,8 @@ from assembler.paper.typeset import in_printed_order, joined, reads_right_to_lef
 from assembler.proof.content import Proof, ProofDisc
 from assembler.proof.curves import SILENCE_DB, STEPS_PER_SECOND, Levels
 from assembler.proof.picture import disc_bars, seconds
-from assembler.proof.texts import disc_text, gain_text, level_text, number_text
+from assembler.proof.texts import disc_text, number_text
+from assembler.text import decimal, signed
 
 PAPER, INK, FADED, ACCENT = "#f7f2e6", "#1f1a14", "#655c4f", "#8f2a17"
 TINT, PALE, RULE = "#b9ad97", "#e9e1cf", "#c9bfab"
@@ -29,6 +30,7 @@ HEAD = 130
 WAVE, BAR, ROW = 180, 28, 34
 CURVE = 240
 MOST_TITLE = 560
+_GRID_LU = 7.0
 
 _Runs = list[tuple[ImageFont.FreeTypeFont, str]]
 
@@ -181,7 +183,8 @@ def _levels(proof: Proof) -> Image.Image:
 
 def _draw_loudness(picture: _Picture, proof: Proof, disc: ProofDisc, top: int) -> None:
     target = -14.0 if disc.target_lufs is None else disc.target_lufs
-    highest_lufs, lowest_lufs = target + 9, target - 21
+    pieces = [(s.start_s, s.curves.short_term_lufs) for s in disc.stretches]
+    highest_lufs, lowest_lufs = _loudness_range(pieces, target)
     scale = INNER / seconds(disc.order.frames)
 
     def y(lufs: float) -> float:
@@ -192,18 +195,31 @@ def _draw_loudness(picture: _Picture, proof: Proof, disc: ProofDisc, top: int) -
         picture.draw.rectangle((left, top, right, top + CURVE), PALE)
         picture.draw.line((left, top, left, top + CURVE), RULE)
         picture.text(left + 4, top + 16, str(place.number), 13, max(right - left - 6, 10))
-    pieces = [(s.start_s, s.curves.short_term_lufs) for s in disc.stretches]
     line = np.clip(_columns(disc, pieces, np.mean), lowest_lufs, highest_lufs)
     points = [(MARGIN + x, y(float(lufs))) for x, lufs in enumerate(line)]
     picture.draw.line(points, ACCENT, 2, joint="curve")
     if disc.target_lufs is not None:
         for x in range(MARGIN, MARGIN + INNER, 14):
             picture.draw.line((x, y(target), x + 8, y(target)), INK)
-    for lufs in (highest_lufs, target, lowest_lufs):
+    for lufs in {highest_lufs, target, *_grid(lowest_lufs, target)}:
         room = MARGIN - 8
-        picture.text(
-            room, y(lufs) + 5, f"{lufs:.0f}".replace("-", "−"), 13, fill=FADED, to_the_right=True
-        )
+        picture.text(room, y(lufs) + 5, decimal(lufs, 0), 13, fill=FADED, to_the_right=True)
+
+
+def _loudness_range(pieces: Sequence[tuple[float, Levels]], target: float) -> tuple[float, float]:
+    """Return the top and the bottom of the loudness axis: all music on it, down to the gate.
+
+    The quietest hundredth of what is louder than the gate of -70 LUFS (BS.1770) may lie under it.
+    """
+    levels = np.concatenate([np.ravel(values) for _, values in pieces] or [np.zeros(0)])
+    levels = levels[np.nan_to_num(levels, nan=SILENCE_DB) > -70]
+    quietest = float(np.percentile(levels, 1)) if len(levels) else target
+    steps_below = max(3, int(np.ceil((target - quietest) / _GRID_LU)))
+    return target + 9, target - _GRID_LU * steps_below
+
+
+def _grid(lowest_lufs: float, target: float) -> list[float]:
+    return [float(lufs) for lufs in np.arange(lowest_lufs, target, _GRID_LU)]
 
 
 def _columns(
@@ -243,11 +259,11 @@ def _draw_table(picture: _Picture, proof: Proof) -> None:
         for group, kind in enumerate(kinds):
             made = track.delivered[kind]
             texts = (
-                gain_text(made.gain_db),
-                level_text(made.integrated_lufs),
-                level_text(made.range_lu),
-                level_text(made.true_peak_dbtp),
-                level_text(made.most_limiting_db),
+                signed(made.gain_db),
+                decimal(made.integrated_lufs),
+                decimal(made.range_lu),
+                decimal(made.true_peak_dbtp),
+                decimal(made.most_limiting_db),
             )
             for n, text in enumerate(texts):
                 picture.text(_column_at(group, n), picture.y, text, to_the_right=True)

@@ -15,7 +15,9 @@ from assembler.manifest.times import duration_text
 from assembler.paper.blocks import Note, Row, SignOff, Subtitle, Verse
 from assembler.proof import texts
 from assembler.proof.content import Proof
+from assembler.proof.open_points import open_points
 from assembler.proof.picture import disc_bars, listen_url, picture_data
+from assembler.text import decimal, signed
 
 PAGE = "index.html"
 FILES = ("page.css", "picture.js", "player.js", "form.js")
@@ -42,7 +44,13 @@ def page_html(proof: Proof) -> str:
     """Give the page; all text of the release is escaped."""
     template = _environment().get_template(PAGE)
     joins = list(proof.joins())
-    return template.render(proof=proof, joins=joins, data=picture_data(proof), disc_bars=disc_bars)
+    return template.render(
+        proof=proof,
+        joins=joins,
+        open_points=list(open_points(proof.findings)),
+        data=picture_data(proof),
+        disc_bars=disc_bars,
+    )
 
 
 @cache
@@ -76,15 +84,14 @@ def _filters() -> dict[str, Any]:
     return {
         "disc_text": texts.disc_text,
         "duration_text": duration_text,
-        "gain_text": texts.gain_text,
+        "gain_text": signed,
         "isrc_text": isrc_text,
         "join_text": texts.join_text,
-        "level_text": texts.level_text,
+        "level_text": decimal,
         "listen_url": listen_url,
         "number_text": texts.number_text,
         "place_text": texts.place_text,
         "rate_text": texts.rate_text,
         "section_text": texts.section_text,
         "share_text": texts.share_text,
-        "where_text": texts.where_text,
     }

@@ -2,28 +2,15 @@
 
 from __future__ import annotations
 
-import re
-
-from assembler.findings import Finding
 from assembler.manifest.times import clock_text, duration_text
 from assembler.proof.content import Join, ProofDisc, Section
 from assembler.proof.picture import seconds
 from assembler.words import TrackWords
 
 
-def level_text(level: float | None) -> str:
-    """Write a level to the tenth; a dash where there is none."""
-    return "–" if level is None else f"{round(level, 1) + 0.0:.1f}".replace("-", "−")
-
-
 def number_text(words: TrackWords) -> str:
     """Write a track's number, with its disc's where there are several."""
     return f"{words.disc}-{words.number}" if words.of_discs > 1 else str(words.number)
-
-
-def gain_text(gain_db: float | None) -> str:
-    """Write a gain to the tenth, with its sign."""
-    return "–" if gain_db is None else f"{round(gain_db, 1) + 0.0:+.1f}".replace("-", "−")
 
 
 def share_text(share: float) -> str:
@@ -49,23 +36,6 @@ def join_text(join: Join) -> str:
 def place_text(frames: int) -> str:
     """Write a place on the disc as ``mm:ss.ff`` in hundredths of a second."""
     return clock_text(seconds(frames))
-
-
-def where_text(finding: Finding) -> str:
-    """Say what a finding is about, tracks counted from 1.
-
-    Returns
-    -------
-    str
-        As ``track 6, title``.
-    """
-    place = re.sub(r"\[(\d+)\]", lambda match: f" {int(match[1]) + 1}", finding.where)
-    return (
-        re.sub(r"\btracks(?= \d)", "track", place)
-        .replace(".", ", ")
-        .replace("_", " ")
-        .replace("isrc", "ISRC")
-    )
 
 
 def section_text(section: Section) -> str:

@@ -1,4 +1,4 @@
-"""Clips around the joins of a release's discs, for the proof."""
+"""Sound for the proof: clips around joins, and copies of tracks where no download can be played."""
 
 from __future__ import annotations
 
@@ -6,12 +6,15 @@ from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 
-from assembler.proof.joins import joins, write_join_clip
+import numpy as np
+
+from assembler.proof.joins import joins, write_join_clip, write_mp3
 from assembler.release.keys import named_key
 from assembler.release.mastering import Mastered, excerpt
 from assembler.release.reuse import Reuse
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import SAMPLES_PER_FRAME
+from assembler.sound.dither import samples_of
 
 
 def clips(
@@ -40,6 +43,38 @@ def clips(
             key = named_key("join", {"place of the join": [start - begin, end - begin]}, pair)
             make = partial(_write, of_disc, start - opening, end - opening)
             yield partial(reuse.file, folder / f"{prefix}{name}.mp3", key, make)
+
+
+def listening_copies(
+    folder: Path, tracks: Sequence[Mastered], bits: int, reuse: Reuse
+) -> Iterator[Callable[[], None]]:
+    """Give the writing of a copy of each track to listen to, to be done side by side.
+
+    Parameters
+    ----------
+    folder
+        To write into.
+    tracks
+        Finished tracks in the manifest's order.
+    bits
+        Their word length.
+    reuse
+        Finished work.
+    """
+    for number, track in enumerate(tracks, 1):
+        key = named_key("listening copy", {"word length": bits}, [track.key])
+        make = partial(_write_copy, track, bits)
+        yield partial(reuse.file, folder / copy_name(number), key, make)
+
+
+def copy_name(number: int) -> str:
+    """Return the file name of a track's listening copy, by its number in the release."""
+    return f"{number:02d}.mp3"
+
+
+def _write_copy(track: Mastered, bits: int, path: Path) -> None:
+    blocks = (samples_of(block, bits) for block in track.words(bits))
+    write_mp3((np.ascontiguousarray(b, "<f4").data.cast("B") for b in blocks), track.rate_hz, path)
 
 
 def _write(tracks: Sequence[Mastered], start: int, end: int, path: Path) -> None:

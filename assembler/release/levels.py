@@ -20,6 +20,7 @@ from assembler.release.mastering import Mastered
 from assembler.release.matching import TrackGain
 from assembler.sequence import Passage
 from assembler.sound.decibels import rounded
+from assembler.text import decimal, signed
 
 TrackLevel = tuple[Mastered, TrackGain]
 
@@ -87,8 +88,8 @@ def level_findings(
             continue
         if abs(landed - gain.asked_lufs) > OFF_TARGET_LU:
             message = (
-                f"{deliverable}: track {number} lands at {_minus(landed, 2)} LUFS where the match "
-                f"asks {_minus(gain.asked_lufs, 2)}: {_why(level, gain, landed - gain.asked_lufs)}"
+                f"{deliverable}: track {number} lands at {decimal(landed, 2)} LUFS where the match "
+                f"asks {decimal(gain.asked_lufs, 2)}: {_why(level, gain, landed - gain.asked_lufs)}"
             )
             yield source.finding("warning", "off-target", loc, message)
 
@@ -109,7 +110,7 @@ def match_findings(
         if gain.too_short:
             message = (
                 f"track {track.section.index + 1} is shorter than 0.4 s, too short to measure its "
-                f"loudness: it gets the gain of its neighbours, {_signed(track.gain_db)} dB; set "
+                f"loudness: it gets the gain of its neighbours, {signed(track.gain_db)} dB; set "
                 "its `trim` by ear"
             )
             yield source.finding("note", "short-track", ("tracks", track.section.index), message)
@@ -128,8 +129,8 @@ def _album_findings(
     )
     if loudest_lufs - quietest_lufs > WIDE_ALBUM_LU:
         message = (
-            f"the sources range from {_minus(quietest_lufs)} LUFS (track "
-            f"{quietest.section.index + 1}) to {_minus(loudest_lufs)} LUFS (track "
+            f"the sources range from {decimal(quietest_lufs)} LUFS (track "
+            f"{quietest.section.index + 1}) to {decimal(loudest_lufs)} LUFS (track "
             f"{loudest.section.index + 1}), and `match: album` keeps that: where the recordings "
             "were made at different levels, set `trim`, or `match: track`"
         )
@@ -153,8 +154,8 @@ def _album_findings(
         )
         lower = f", or give track {number} a lower `trim`"
     message = (
-        f"{deliverable}: the album's gain is capped at {_signed(gain_db)} dB, where its loudest "
-        f"track reaches {_minus(reached_lufs)} LUFS instead of {_minus(level.target)}: {reason}; "
+        f"{deliverable}: the album's gain is capped at {signed(gain_db)} dB, where its loudest "
+        f"track reaches {decimal(reached_lufs)} LUFS instead of {decimal(level.target)}: {reason}; "
         f"set `target: {_down(reached_lufs)}`{lower}"
     )
     yield source.finding("warning", "album-gain-capped", ("level",), message)
@@ -176,14 +177,6 @@ def segue_findings(
                 )
                 loc = ("tracks", after.index, "gap")
                 yield source.finding("warning", "gain-step-in-segue", loc, message)
-
-
-def _minus(level: float, digits: int = 1) -> str:
-    return f"{level:.{digits}f}".replace("-", "−")
-
-
-def _signed(level_db: float) -> str:
-    return f"{level_db:+.1f}".replace("-", "−")
 
 
 def _down(level: float) -> str:

@@ -29,6 +29,7 @@ from assembler.proof.content import (
     Stretch,
 )
 from assembler.proof.curves import Curves, Steps, curves_of, lead_after, steps_of
+from assembler.release.clips import copy_name
 from assembler.release.mastering import Mastered
 from assembler.release.measure import measure_section
 from assembler.release.plan import DISC_BITS, Mastering, Plan
@@ -144,7 +145,7 @@ def gather_proof(
     digest = hashlib.sha256()
     digest.update(repr((manifest.release, manifest.credits, manifest.text, words)).encode())
     sources = [_source(reuse, section) for section in plan.report.sections]
-    listen = _listened_format(plan)
+    listen = listened_format(plan)
     tracks = tuple(
         ProofTrack(w, source, _delivered(w.running_number - 1, told), _listen(w, listen))
         for w, source in zip(words, sources, strict=True)
@@ -182,13 +183,14 @@ def _source(reuse: Reuse, section: TrackSection) -> Section:
     )
 
 
-def _listened_format(plan: Plan) -> Format | None:
+def listened_format(plan: Plan) -> Format | None:
+    """Return the download format that the page plays; None where it needs copies of its own."""
     return next((name for name in _PLAYED if name in plan.downloads), None)
 
 
-def _listen(words: TrackWords, name: Format | None) -> str | None:
+def _listen(words: TrackWords, name: Format | None) -> str:
     if name is None:
-        return None
+        return f"proof/tracks/{copy_name(words.running_number)}"
     stem = track_file_name(words.title, words.number, words.disc, words.of_discs)
     return f"download/{name}/{stem}{FACTS[name].suffix}"
 

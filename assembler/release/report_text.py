@@ -12,6 +12,7 @@ from assembler.compare.words import band_text, signed_db
 from assembler.disc.pq_sheet import COLUMNS, cells, wrapped
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.times import clock_text, frames_text, shorten
+from assembler.text import decimal
 
 _LABEL = 18
 _INDENT = 4
@@ -222,7 +223,7 @@ def _measured(level: Content) -> str:
 
 
 def _reading(value: float | None, unit: str) -> str:
-    return f"– {unit}" if value is None else f"{value:.2f} {unit}".replace("-", "−")
+    return f"{decimal(value, 2)} {unit}"
 
 
 def _limited(limiting: Content) -> str:

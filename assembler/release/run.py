@@ -21,7 +21,7 @@ from assembler.proof.mail import write_pictures
 from assembler.proof.page import write_page
 from assembler.release.approvals import approval_findings
 from assembler.release.build_report import BuildReport
-from assembler.release.clips import clips
+from assembler.release.clips import clips, listening_copies
 from assembler.release.discs import DiscFiles, disc_files
 from assembler.release.downloads import Covers, Downloads, FormatMade, formats_json
 from assembler.release.inputs import Inputs
@@ -45,7 +45,7 @@ from assembler.release.progress import (
     match_cost,
     readings_cost,
 )
-from assembler.release.proofs import Sound, gather_proof, proof_sound, readings
+from assembler.release.proofs import Sound, gather_proof, listened_format, proof_sound, readings
 from assembler.release.release_folder import (
     MANIFEST,
     keep_other_rooms,
@@ -230,6 +230,11 @@ class Build:
             folder.mkdir(parents=True)
             cut = clips(folder, self.plan.report.discs, sound.result.tracks, self.reuse)
             begun += [self._begin("clip of a join", CLIPS_S, piece) for piece in cut]
+        if listened_format(self.plan) is None:
+            folder = self.folder / "proof" / "tracks"
+            folder.mkdir(parents=True)
+            copies = listening_copies(folder, sound.result.tracks, sound.bits, self.reuse)
+            begun += [self._begin("copy to listen to", CLIPS_S, piece) for piece in copies]
         return begun
 
     def _make_proof(

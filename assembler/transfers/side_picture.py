@@ -13,6 +13,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from assembler.manifest.times import clock_text, duration_text
 from assembler.paper.fonts import FILES, FOLDER, Weight, font_runs
+from assembler.paper.typeset import in_printed_order, joined, reads_right_to_left
 from assembler.transfers.remedies import SideFinding
 from assembler.transfers.survey import Survey
 
@@ -83,8 +84,15 @@ def _font(name: str, size: int) -> ImageFont.FreeTypeFont:
     return ImageFont.truetype(FOLDER / FILES[name], size, layout_engine=ImageFont.Layout.BASIC)
 
 
+def _runs(text: str, weight: Weight) -> list[tuple[str, str]]:
+    """Return a line's stretches of one font as they are printed, right-to-left text reversed."""
+    shaped = joined(text)
+    printed = in_printed_order(shaped, right_to_left=reads_right_to_left(shaped))
+    return list(font_runs(printed, weight))
+
+
 def _width(text: str, size: int, weight: Weight = "regular") -> float:
-    return sum(_font(font, size).getlength(part) for font, part in font_runs(text, weight))
+    return sum(_font(font, size).getlength(part) for font, part in _runs(text, weight))
 
 
 class _Page:
@@ -113,7 +121,7 @@ class _Page:
     ) -> None:
         """Write a line; `align` of its width lies left of x."""
         x -= align * _width(text, size, weight)
-        for name, part in font_runs(text, weight):
+        for name, part in _runs(text, weight):
             font = _font(name, size)
             self.draw.text((round(x), baseline), part, colour, font, anchor="ls")
             x += font.getlength(part)

@@ -17,6 +17,7 @@ from assembler import load
 from assembler.cli import main
 from assembler.manifest import Manifest
 from assembler.manifest.model import FORMATS
+from assembler.manifest.schema import manifest_schema
 
 EVERY_KEY = Path(__file__).parents[2] / "manifests" / "every-key.yaml"
 DESIGN = """\
@@ -211,3 +212,15 @@ def test_four_words_are_enough(loaded: Loading) -> None:
         -1.0,
     )
     assert (manifest.disc.gap, manifest.disc.limit) == (2, 359775)
+
+
+def test_every_key_has_a_description() -> None:
+    schema = manifest_schema()
+    undescribed = [
+        f"{part}.{key}"
+        for part, content in {"Manifest": schema, **schema["$defs"]}.items()
+        for key, field in content.get("properties", {}).items()
+        if len(field.get("description", "")) < 5
+    ]
+    assert undescribed == []
+    assert "crossfade" in schema["$defs"]["Track"]["properties"]["overlap"]["description"]

@@ -9,7 +9,8 @@ import pytest
 from paper.made_sheet import Made
 
 from assembler.manifest import load
-from assembler.paper.people import all_names, number_ranges, twin_names
+from assembler.paper.people import all_names, twin_names
+from assembler.text import number_ranges
 
 RELEASE = """
 release: {artist: A, title: B}

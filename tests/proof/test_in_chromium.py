@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
@@ -30,25 +31,6 @@ def written(folder: Path, proof: Proof) -> Path:
     write_page(folder, proof)
     write_pictures(folder, proof)
     return folder / "index.html"
-
-
-def drawing_ms(page: Page) -> float:
-    """Give how long the page's script took to draw the picture."""
-    return float(page.evaluate("performance.getEntriesByName('picture')[0].duration"))
-
-
-def painting_ms(page: Page) -> float:
-    """Give how long the browser takes to lay out and paint the picture once it is drawn."""
-    return float(
-        page.evaluate(
-            "async () => { const picture = document.querySelector('.picture');"
-            " const painted = () => new Promise(told =>"
-            "   requestAnimationFrame(() => requestAnimationFrame(told)));"
-            " const lines = [...picture.children]; picture.replaceChildren(); await painted();"
-            " const start = performance.now(); picture.append(...lines); await painted();"
-            " return performance.now() - start; }"
-        )
-    )
 
 
 def focused(page: Page) -> tuple[str, str]:
@@ -232,20 +214,14 @@ def test_the_form_keeps_its_entries_and_writes_them_out(
     assert opened.complaints == []
 
 
-def test_twenty_tracks_of_four_minutes_are_small_and_drawn_at_once(
+def test_twenty_tracks_of_four_minutes_are_small_and_all_drawn(
     browser: Browser, tmp_path: Path
 ) -> None:
     page = written(tmp_path, made_up_proof([f"Song {n}" for n in range(1, 21)]))
-    assets = sum(file.stat().st_size for file in tmp_path.iterdir())
-    assert assets < 2_000_000
-    times = []
-    for _ in range(3):
-        with open_page(browser, page) as opened:
-            times.append((round(drawing_ms(opened.page)), round(painting_ms(opened.page))))
-            assert opened.page.locator(".picture .edge").count() == 20
-            assert opened.complaints == []
-    print(f"\n20 tracks: {assets} bytes, drawn and painted in {times} ms")
-    assert min(map(sum, times)) < 300
+    assert sum(file.stat().st_size for file in tmp_path.iterdir()) < 2_000_000
+    with open_page(browser, page) as opened:
+        assert opened.page.locator(".picture .edge").count() == 20
+        assert opened.complaints == []
 
 
 @pytest.mark.parametrize(
@@ -291,3 +267,38 @@ def test_without_scripts_it_still_plays_and_can_be_printed(
         assert opened.page.locator("img.plain").is_visible()
     assert len(links) == len(small_proof.tracks) + 3
     assert json.dumps(links).count("joins/") == 3
+
+
+@pytest.mark.parametrize("titles", [["One", "Two"], ODD_TITLES])
+def test_tables_are_read_whole_on_a_telephone(
+    browser: Browser, tmp_path: Path, titles: list[str]
+) -> None:
+    page = written(tmp_path, made_up_proof(titles))
+    with open_page(browser, page, viewport={"width": 400, "height": 800}) as opened:
+        for name in ("levels", "sources"):
+            box, room = opened.page.evaluate(
+                f"(t => [t.getBoundingClientRect().right, document.documentElement.clientWidth])"
+                f"(document.querySelector('table.{name}'))"
+            )
+            assert box <= room + 1
+            scrolls = opened.page.evaluate(
+                f"(w => w.scrollWidth - w.clientWidth)"
+                f"(document.querySelector('table.{name}').parentElement)"
+            )
+            assert scrolls <= 1
+        cell = opened.page.locator("table.levels td[data-label='Disc: LUFS']").first
+        assert cell.is_visible()
+        label = cell.evaluate("c => getComputedStyle(c, '::before').content")
+        assert "Disc: LUFS" in label
+
+
+def test_a_file_that_is_gone_is_named_as_gone(browser: Browser, tmp_path: Path) -> None:
+    proof = made_up_proof(["One"])
+    track = replace(proof.tracks[0], listen="download/mp3-320/01 One.mp3")
+    page = written(tmp_path / "proof", replace(proof, tracks=(track,)))
+    with open_page(browser, page) as opened:
+        opened.page.locator("button.play").first.click()
+        wait_until(opened.page, "document.querySelector('.playing').textContent.includes('01 One')")
+        said = opened.page.locator(".playing").inner_text()
+        assert "missing or damaged" in said
+        assert "can’t play" not in said

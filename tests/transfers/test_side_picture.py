@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from bidi import get_display
 from PIL import Image
 
 from assembler.sources import open_recording
@@ -150,3 +151,11 @@ def test_a_side_too_short_for_a_spectrum_is_drawn(tmp_path: Path, side: Survey) 
     course = SpectrumCourse(side.bandwidth.course.hz, np.zeros((0, 0), np.float32))
     short = replace(side, bandwidth=replace(side.bandwidth, course=course), frames=1)
     assert drawn(tmp_path / "side.png", short).shape[1] == WIDTH
+
+
+def test_right_to_left_text_is_drawn_in_the_order_in_which_it_is_read() -> None:
+    """Unicode Standard Annex 9, as python-bidi has it."""
+    text = "שיר הים 3"
+    drawn = "".join(part for _, part in side_picture._runs(text, "regular"))
+    assert drawn == get_display(text)
+    assert drawn != text

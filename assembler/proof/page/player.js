@@ -26,8 +26,12 @@
       if (error.name !== "AbortError") failed();
     });
   };
+  const TYPES = { mp3: "audio/mpeg", flac: "audio/flac", wav: "audio/wav", m4a: "audio/mp4", opus: "audio/ogg; codecs=opus", ogg: "audio/ogg" };
   const failed = () => {
-    told.textContent = `This browser can’t play ${name(current)}: ${decodeURI(current.dataset.src)}`;
+    const file = decodeURI(current.dataset.src), type = TYPES[file.split(".").pop().toLowerCase()];
+    told.textContent = type && audio.canPlayType(type)
+      ? `${file} is missing or damaged. Keep this page in the release’s folder, with all that came with it.`
+      : `This browser can’t play this kind of file: ${file}. Open it in another player.`;
   };
 
   const buttons = [...document.querySelectorAll("a.play")].map((link) => {
