@@ -144,7 +144,11 @@ def print_measurements(measurements: Sequence[Measurement]) -> None:
             decimal(reading.true_peak_dbtp),
             decimal(reading.sample_peak_dbfs),
         )
-    new_console().print(table)
+    console = new_console()
+    console.print(table)
+    for doubt in dict.fromkeys(doubt for one in measurements for doubt in one.doubts):
+        warning = Text("warning", style=_STYLES["warning"]).append(f" {doubt}", style="default")
+        console.print(warning, soft_wrap=not console.is_terminal)
     if any(measurement.channels == 1 for measurement in measurements):
         new_console().print(
             "mono: measured as it is delivered, in both channels: 3.0 LU above a single one"

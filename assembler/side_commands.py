@@ -21,7 +21,10 @@ PrintJson = Callable[[Any], None]
 @contextmanager
 def _opened(given: list[str]) -> Iterator[list[NamedSide]]:
     with tempfile.TemporaryDirectory() as scratch:
-        yield named_sides(given, Path(scratch))
+        sides = named_sides(given, Path(scratch))
+        for doubt in dict.fromkeys(doubt for side in sides for doubt in side.recording.doubts):
+            say(f"warning {doubt}", stderr=True)
+        yield sides
 
 
 def run_survey(options: argparse.Namespace, print_json: PrintJson) -> None:

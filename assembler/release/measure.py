@@ -31,6 +31,8 @@ class Measurement:
         The file; of a pair, both.
     title
         The track's, where it was measured for a manifest.
+    doubts
+        Why its files may be cut.
     """
 
     path: str
@@ -38,6 +40,7 @@ class Measurement:
     rate_hz: int
     channels: int
     reading: Reading
+    doubts: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Give the measurement as plain data for ``--json``."""
@@ -55,6 +58,7 @@ class Measurement:
             "loudness_range_lu": rounded(reading.loudness_range_lu),
             "true_peak_dbtp": rounded(reading.true_peak_dbtp),
             "sample_peak_dbfs": rounded(reading.sample_peak_dbfs),
+            "doubts": list(self.doubts),
         }
 
 
@@ -91,6 +95,7 @@ def measure_manifest(source: ManifestFile, *, jobs: int | None = None) -> list[M
                 rate_hz=section.recording.rate_hz,
                 channels=1 if section.recording.is_mono else 2,
                 reading=reading,
+                doubts=section.recording.doubts,
             )
             for section, reading in zip(sections, readings, strict=True)
         ]
@@ -119,7 +124,7 @@ def _measure_file(scratch: Path, path: Path) -> Measurement:
     recording = open_recording((path,), scratch)
     reading = _reading(recording, 0, recording.frames)
     channels = 1 if recording.is_mono else 2
-    return Measurement(str(path), None, recording.rate_hz, channels, reading)
+    return Measurement(str(path), None, recording.rate_hz, channels, reading, recording.doubts)
 
 
 def _reading(recording: Recording, start: int, end: int) -> Reading:

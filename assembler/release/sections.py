@@ -344,6 +344,8 @@ def _recording_findings(
         kind = recording.files[0].kind
         message = f"the source is lossy ({kind}): ask for the original recording if there is one"
         yield source.finding("warning", "lossy-source", audio, message)
+    for doubt in recording.doubts:
+        yield source.finding("warning", "may-be-cut", audio, doubt)
     lengths = [file.frames for file in recording.files]
     if len(set(lengths)) > 1:
         extra_s = Fraction(max(lengths) - min(lengths), recording.rate_hz)

@@ -6,7 +6,7 @@ libsndfile reads first; mutagen tells of MP4 audio, which ffmpeg then decodes.
 from __future__ import annotations
 
 import stat
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
 
@@ -17,6 +17,8 @@ from assembler.file_names import for_libsndfile
 from assembler.manifest.times import clock_text, shorten
 from assembler.sources.chunks import promised_frames
 from assembler.sources.digest import SourceDigest
+from assembler.sources.endings import doubt_of_end, packets_of, tells_its_length
+from assembler.sources.promised_bytes import promised_bytes
 from assembler.sources.silenced import silenced
 from assembler.sources.tagged import MOST_AT_ONCE_BYTES, read_tagged
 
@@ -25,6 +27,11 @@ _FLOATS = frozenset(["FLOAT", "DOUBLE"])
 LEAST_RATE_HZ, MOST_RATE_HZ = 8000, 192000
 UNTOLD_FRAMES = 1 << 62
 """libsndfile gives a length beyond this where a FLAC file tells none."""
+MOST_UNCOUNTED_S = 1
+"""What may follow the sound that a header counts: some programs fill a file up."""
+_SHORTEST_PACKET_S = Fraction(1, 1000)
+_PAF_24_BYTES = 32
+"""Ten samples of 24 bits are stored in so many bytes."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +56,8 @@ class SourceInfo:
         The coding loses something.
     needs_ffmpeg
         libsndfile can't read it; `frames` is then what the header promises.
+    doubt
+        Why it may be cut, where its header promises no length.
     digest
         What the whole file held; None where nobody asked for it.
     """
@@ -61,6 +70,7 @@ class SourceInfo:
     bits: int | None
     lossy: bool
     needs_ffmpeg: bool
+    doubt: str | None = None
     digest: SourceDigest | None = field(default=None, compare=False, repr=False)
 
     @property
@@ -107,8 +117,26 @@ def probe(path: Path) -> SourceInfo:
             f"{told(path)}: is not audio that can be read: use WAV, AIFF or FLAC",
             "unreadable-audio",
         )
+    info = _as_packets_tell(info)
     _refuse_unusable(info)
-    return info
+    return replace(info, doubt=_doubt(info))
+
+
+def _as_packets_tell(info: SourceInfo) -> SourceInfo:
+    """Take the length of the packets where the header tells none, and libraries guess it.
+
+    libsndfile reads no more of such an MP3 file than it guesses: ffmpeg decodes all of it.
+    """
+    container = info.kind.partition(" ")[0]
+    if container == "MP3" and tells_its_length(info.path):
+        return info
+    packets = packets_of(info.path, container)
+    return replace(info, frames=packets.samples, needs_ffmpeg=True) if packets else info
+
+
+def _doubt(info: SourceInfo) -> str | None:
+    block_bytes = _PAF_24_BYTES if info.kind == "PAF PCM_24" else (info.bits or 0) // 8
+    return doubt_of_end(info.path, info.kind, info.channels * block_bytes)
 
 
 def _refuse_giant_tag(path: Path) -> None:
@@ -194,10 +222,33 @@ def _refuse_unusable(info: SourceInfo) -> None:
             f"{_length(info.frames, info)}: copy it again from the original",
             "truncated-file",
         )
+    _refuse_other_length(info)
     if info.frames <= 0:
         raise SourceError(
             f"{path}: holds no sound, or its header was never finished (0 samples): ask again",
             "empty-file",
+        )
+
+
+def _refuse_other_length(info: SourceInfo) -> None:
+    """Refuse a file that has less, or much more, than the bytes of sound its header counts."""
+    promised = promised_bytes(info.path)
+    if promised is None or info.frames <= 0 or promised.there <= 0:
+        return
+    found_s = Fraction(info.frames, info.rate_hz)
+    whole_s = found_s * promised.size / promised.there
+    if promised.is_cut and whole_s > found_s + _SHORTEST_PACKET_S:
+        raise SourceError(
+            f"{info.told}: is cut short: its header promises {clock_text(whole_s)}, the file holds "
+            f"{clock_text(found_s)}: copy it again from the original",
+            "truncated-file",
+        )
+    after_s = found_s * promised.after / promised.there
+    if after_s > MOST_UNCOUNTED_S:
+        raise SourceError(
+            f"{info.told}: goes on for {clock_text(after_s)} after the {clock_text(found_s)} that "
+            "its header counts: export it again (WAV counts 4 GB at the most; RF64 and W64 more)",
+            "longer-than-promised",
         )
 
 

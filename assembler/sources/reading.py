@@ -19,6 +19,8 @@ from assembler.sources.silenced import silenced
 
 Samples = NDArray[np.float32]
 CHANGED = "changed-source"
+MOST_SAMPLE = 1000.0
+"""+60 dBFS: float files are louder than full scale at times, but not by so much."""
 
 
 def changed(file: SourceInfo) -> SourceError:
@@ -81,7 +83,7 @@ class OpenFile:
         Raises
         ------
         SourceError
-            It ends early, is damaged, has changed, or holds NaN or infinite samples.
+            It ends early, is damaged, has changed, or holds samples that no recording has.
         """
         file = self._info
         try:
@@ -99,14 +101,26 @@ class OpenFile:
                 "before the length its header promises: copy it again from the original",
                 "truncated-file",
             )
-        if file.bits is None and not np.isfinite(block).all():
-            first = position + int(np.flatnonzero(~np.isfinite(block).all(axis=1))[0])
-            raise SourceError(
-                f"{file.told}: holds a sample that is no number (NaN or infinite) at "
-                f"{clock_text(first / file.rate_hz)}: export it again",
-                "not-a-number",
-            )
+        if file.bits is None:
+            self._refuse_unusable(block, position)
         return block
+
+    def _refuse_unusable(self, block: Samples, position: int) -> None:
+        """Refuse samples that no recording has: NaN, infinite, beyond +60 dBFS."""
+        usable = np.abs(block) <= MOST_SAMPLE  # False for NaN too
+        if usable.all():
+            return
+        first = int(np.flatnonzero(~usable.all(axis=1))[0])
+        at = clock_text((position + first) / self._info.rate_hz)
+        worst = float(np.abs(block[first]).max())
+        if not np.isfinite(worst):
+            message = f"holds a sample that is no number (NaN or infinite) at {at}"
+            code = "not-a-number"
+        else:
+            level = 20 * np.log10(worst)
+            message = f"holds a sample of +{level:.0f} dBFS at {at}, which no recording has"
+            code = "sample-too-large"
+        raise SourceError(f"{self._info.told}: {message}: export it again", code)
 
     def _opened(self) -> io.BufferedReader:
         if self._info.digest is None:

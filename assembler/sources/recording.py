@@ -67,6 +67,16 @@ class Recording:
         return [digest.sha256 for digest in digests]
 
     @property
+    def doubts(self) -> tuple[str, ...]:
+        """What to be warned of: files that may be cut."""
+        return tuple(
+            f"{file.told}: may be cut short: {file.doubt}: listen to its end, or copy it again "
+            "from the original"
+            for file in self.came_in
+            if file.doubt
+        )
+
+    @property
     def is_promise(self) -> bool:
         """Its length is what a header or a sum promises: it can't be read yet."""
         return any(file.needs_ffmpeg for file in self.files)
@@ -174,7 +184,7 @@ def _decoded(info: SourceInfo, scratch: Path) -> SourceInfo:
             f"{clock_text(found.duration_s)} can be decoded: copy it again from the original",
             "truncated-file",
         )
-    return replace(found, kind=info.kind, bits=info.bits, lossy=info.lossy)
+    return replace(found, kind=info.kind, bits=info.bits, lossy=info.lossy, doubt=info.doubt)
 
 
 def _copied(info: SourceInfo, copy: Path) -> Path:

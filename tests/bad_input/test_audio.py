@@ -215,3 +215,20 @@ def test_every_bad_file_is_told_at_once(desk: Desk) -> None:
     errors = [(f["code"], f["line"]) for f in document["findings"] if f["severity"] == "error"]
     assert code == 1
     assert errors == [("missing-file", 9), ("unreadable-audio", 11)]
+
+
+@pytest.mark.parametrize("value", [1001.0, -3e38])
+def test_samples_that_no_recording_has(desk: Desk, value: float) -> None:
+    """Float files reach above full scale, but +60 dBFS is a fault, and 3e38 no level at all."""
+    samples = hum()
+    samples[3 * RATE_HZ] = value
+    path = desk.sound("float.wav", samples, subtype="FLOAT")
+    error = desk.refused(naming("float.wav"), "sample-too-large", at="float.wav", where=WHERE)
+    assert "0:03.00" in error["message"]
+    code, out, _ = desk.run("measure", path, "--json")
+    assert code == 1
+    assert "Infinity" not in out
+    samples[3 * RATE_HZ] = 999.0
+    desk.sound("float.wav", samples, subtype="FLOAT")
+    code, document = desk.json("measure", path)
+    assert (code, document["files"][0]["sample_peak_dbfs"]) == (0, 59.991)
