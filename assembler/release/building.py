@@ -14,7 +14,8 @@ from assembler.manifest import ManifestFile
 from assembler.release.build_report import BuildReport
 from assembler.release.check import CheckReport, check
 from assembler.release.inputs import inputs_of
-from assembler.release.memory import unchanged
+from assembler.release.last_release import LastRelease
+from assembler.release.memory import remembered_stamps, unchanged
 from assembler.release.plan import ROOMS, plan_release, release_name
 from assembler.release.progress import Account, Progress, no_progress, planned_s
 from assembler.release.release_folder import assembling, refuse_foreign
@@ -152,7 +153,8 @@ def make_release(
                 inputs.forget_digests(store)
                 raise FindingsError(exact.findings)
             plan = plan_release(exact, desk.rooms)
-            whole = Build(plan, inputs, work, store, pool, account, packages=desk.packages)
+            last = LastRelease(target, remembered_stamps(store, target))
+            whole = Build(plan, inputs, work, store, last, pool, account, packages=desk.packages)
             return whole.run(target)
         except SourceError as error:
             inputs.forget_digests(store)  # it may be another file than the remembered one

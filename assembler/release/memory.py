@@ -53,6 +53,12 @@ def unchanged(store: Store, target: Path, key: str) -> BuildReport | None:
     )
 
 
+def remembered_stamps(store: Store, target: Path) -> Stamps:
+    """Return size and times of a release's files as its last build left them."""
+    stamps = _recall(store, target).get("files")
+    return stamps if isinstance(stamps, dict) else {}
+
+
 def remember(
     store: Store, inputs: Inputs, report: BuildReport, made_of: dict[str, Ingredients]
 ) -> None:

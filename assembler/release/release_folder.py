@@ -12,6 +12,7 @@ from pathlib import Path
 import soundfile
 
 from assembler.errors import AssemblerError
+from assembler.release.copies import copy_file
 from assembler.release.output_lock import ENDING, alone, lock_path
 from assembler.release.plan import ROOMS
 
@@ -161,60 +162,30 @@ def keep_other_rooms(old: Path, new: Path, made_rooms: frozenset[str]) -> list[s
     kept = []
     for room in ROOMS:
         if room not in made_rooms and (old / room).is_dir():
-            shutil.copytree(old / room, new / room, copy_function=link_or_copy)
+            shutil.copytree(old / room, new / room, copy_function=_link_or_copy)
             kept.append(room)
     return kept
 
 
-def put_in_place(new: Path, target: Path, work: Path) -> list[str]:
+def put_in_place(new: Path, target: Path, work: Path) -> None:
     """Put a finished release where it belongs, the last one making way.
 
-    Files that someone added to the last release are first put beside it, into ``NAME.kept``.
     Wherever this stops, `assembling` brings the last release back.
-
-    Returns
-    -------
-    list of str
-        Paths of the files that were put aside.
     """
-    if not target.exists():
-        new.rename(target)
-        return []
-    kept = _keep_added_files(target, target.with_name(f"{target.name}.kept"))
-    target.rename(work / _LAST)
+    if target.exists():
+        target.rename(work / _LAST)
     new.rename(target)
-    return kept
+    shutil.rmtree(work / _LAST, ignore_errors=True)
 
 
-def _keep_added_files(last: Path, aside: Path) -> list[str]:
+def _link_or_copy(source: str, target: str) -> None:
+    """Give a file of the last release, which goes away, a second place; a copy without links."""
     try:
-        ours = set(read_checksums(last))
-    except AssemblerError:
-        ours = set()
-    kept = []
-    for name in release_files(last):
-        if name not in ours:
-            place = _free_name(aside / name)
-            place.parent.mkdir(parents=True, exist_ok=True)
-            link_or_copy(last / name, place)
-            kept.append(str(place))
-    return kept
-
-
-def _free_name(path: Path) -> Path:
-    place, number = path, 2
-    while place.exists():
-        place = path.with_name(f"{path.stem} {number}{path.suffix}")
-        number += 1
-    return place
-
-
-def link_or_copy(source: str | Path, target: str | Path) -> None:
-    """Give a file a second place; a copy where the file system has no links."""
-    try:
+        if Path(source).stat().st_nlink > 1:  # something else has a part in it
+            raise OSError
         os.link(source, target)
     except OSError:
-        shutil.copy2(source, target)
+        copy_file(source, target)
 
 
 def _remove_if_empty(folder: Path) -> None:

@@ -7,7 +7,7 @@ only the passage before it, and a new trim under `match: track` only its own pas
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -16,12 +16,13 @@ import numpy as np
 
 from assembler.errors import AssemblerError
 from assembler.manifest import Level
+from assembler.release.copies import copy_file
 from assembler.release.keys import Ingredients, Key, named_key
+from assembler.release.last_release import LastRelease
 from assembler.release.limiting import Limiting
 from assembler.release.mastering import Mastered, master
 from assembler.release.matching import Matched, Run, TrackGain, match_gains, with_neighbours
 from assembler.release.prepared import Prepared, as_heard
-from assembler.release.release_folder import link_or_copy
 from assembler.release.sections import HIDDEN, TrackSection
 from assembler.release.store import Store, work_key
 from assembler.sound.dither import Dither
@@ -36,10 +37,17 @@ class Reuse:
     ----------
     store
         Finished work by key.
+    last
+        The release that is replaced.
+    rooms
+        Kinds of deliverable that are made.
     """
 
-    def __init__(self, store: Store) -> None:
+    def __init__(self, store: Store, last: LastRelease, rooms: Collection[str]) -> None:
         self.store = store
+        self.last = last
+        self.rooms = rooms
+        self._taken_over: dict[str, tuple[Path, Path]] = {}
         self.taken: set[Path] = set()
         self.made_of: dict[Path, Ingredients] = {}
         self._digests: dict[Path, str] = {}
@@ -165,8 +173,19 @@ class Reuse:
         if self.store.has(key):
             self.taken.add(target)
         path = self.entry(key, target.suffix, make)
-        link_or_copy(path, target)
-        self._digests[target] = self.store.digest(path)
+        digest = self._digests[target] = self.store.digest(path)
+        if name := self.last.take_over(digest, target, self.rooms):
+            self._taken_over[name] = path, target
+        else:
+            copy_file(path, target)
+
+    def take_back(self, names: Iterable[str]) -> None:
+        """Make files of the store's, which had been taken over from the last release."""
+        for name in names:
+            if name in self._taken_over:
+                entry, target = self._taken_over[name]
+                target.unlink()
+                copy_file(entry, target)
 
     def entry(self, key: str, suffix: str, make: Callable[[Path], None]) -> Path:
         """Give an entry of the store; `make` writes it to a path with this ending."""
