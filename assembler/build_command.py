@@ -22,6 +22,9 @@ from assembler.terminal import say
 _GRACE_S = 1.5
 """Time for all threads to end of themselves; compiling a sound loop can take longer."""
 
+_STOPS = [one for name in ("SIGINT", "SIGTERM", "SIGHUP") if (one := getattr(signal, name, None))]
+"""Ctrl-C, a polite kill, and a terminal that is closed."""
+
 Print = Callable[[Any], None]
 
 
@@ -120,25 +123,28 @@ def _tell_one(job: Job, options: argparse.Namespace, print_: Print) -> bool:
 
 
 class _Signals:
-    """Ctrl-C and a polite kill, as a stop that the work heeds."""
+    """The signals that end a build, as a stop that the work heeds; further ones change nothing."""
 
     def __init__(self) -> None:
         self.stop = Stop()
         self.raise_at_once = True
         """As long as this thread only reads; later it waits for those that work."""
+        self._has_come = False
         self._last_way = threading.Timer(_GRACE_S, _leave)
         self._last_way.daemon = True
         self._before: dict[int, Any] = {}
 
     def __enter__(self) -> _Signals:
         if threading.current_thread() is threading.main_thread():
-            for one in (signal.SIGINT, signal.SIGTERM):
-                self._before[one] = signal.signal(one, self._tell)
+            for one in _STOPS:
+                if signal.getsignal(one) != signal.SIG_IGN:  # as nohup leaves it
+                    self._before[one] = signal.signal(one, self._tell)
         return self
 
     def _tell(self, _signal: int, _frame: object) -> None:
-        if self.stop.is_told:
+        if self._has_come:
             return
+        self._has_come = True
         self.stop.now()
         if self.raise_at_once:
             raise Stopped
@@ -147,12 +153,14 @@ class _Signals:
     def __exit__(self, *_error: object) -> None:
         self._last_way.cancel()
         for one, handler in self._before.items():
-            signal.signal(one, handler)
+            # After a signal the process only puts its work away and ends: no other may disturb it.
+            signal.signal(one, signal.SIG_IGN if self._has_come else handler)
 
 
 def _leave() -> None:
     clear_up_at_once()
-    say(STOPPED, stderr=True)
+    with suppress(OSError):  # the terminal may be closed
+        say(STOPPED, stderr=True)
     end_at_once()
 
 

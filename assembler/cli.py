@@ -347,10 +347,10 @@ def _approve(options: argparse.Namespace) -> int:
 
 def _store(options: argparse.Namespace) -> int:
     from assembler.release.store import Store, store_folder
-    from assembler.release.store_limit import limit_bytes
+    from assembler.release.store_limit import clear_store, limit_bytes
 
     store, limit = Store(store_folder()), limit_bytes()
-    size = store.clear() if options.clear else store.size()
+    size = clear_store(store) if options.clear else store.size()
     if options.json:
         told = {
             "folder": str(store.folder),

@@ -45,18 +45,24 @@ class _Interrupts:
     def _hold(self, _signal: int, _frame: object) -> None:
         self._came = True
 
+    def _raise(self, _signal: int, _frame: object) -> None:
+        signal.signal(signal.SIGINT, self._hold)
+        raise KeyboardInterrupt
+
     def let_through(self) -> None:
-        """Raise the Ctrl-C that came before; from now on each is raised at once.
+        """Raise the Ctrl-C that came before, or else the next one at once; one alone.
+
+        Any further one finds the work being put away, and changes nothing.
 
         Raises
         ------
         KeyboardInterrupt
             It came.
         """
-        if self._before is signal.default_int_handler:
-            signal.signal(signal.SIGINT, signal.default_int_handler)
         if self._came:
             raise KeyboardInterrupt
+        if self._before is signal.default_int_handler:
+            signal.signal(signal.SIGINT, self._raise)
 
     def end(self) -> None:
         """Let a Ctrl-C end the process without words: the command has said all it had to say."""

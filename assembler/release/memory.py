@@ -20,11 +20,10 @@ from assembler.release.build_report import BuildReport
 from assembler.release.inputs import Inputs
 from assembler.release.keys import Ingredients, changes, reason
 from assembler.release.release_folder import CHECKSUMS, REPORT, release_files
-from assembler.release.store import Store
+from assembler.release.store import MEMORY, Store
 from assembler.sources.digest import file_stamp
 
 Stamps = dict[str, list[int]]
-_FOLDER = "releases"
 
 
 def unchanged(store: Store, target: Path, key: str) -> BuildReport | None:
@@ -147,7 +146,7 @@ def _recall(store: Store, target: Path) -> dict[str, Any]:
 
 def _place(store: Store, target: Path) -> Path:
     name = hashlib.sha256(str(target.resolve()).encode("utf-8", "surrogateescape")).hexdigest()
-    return store.folder / _FOLDER / f"{name[:32]}.json"
+    return store.folder / MEMORY / f"{name[:32]}.json"
 
 
 def _stamps(folder: Path) -> Stamps | None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import shutil
 import tempfile
 import threading
 from collections import defaultdict
@@ -25,7 +24,6 @@ from typing import Any
 import platformdirs
 
 import assembler
-from assembler.errors import AssemblerError
 from assembler.sources.digest import file_digest
 
 METHOD = 6
@@ -37,6 +35,8 @@ MAKERS = (
 SEAL = ".seal"
 """Ending of the file beside an entry; its own time is that of the entry's last use."""
 
+MEMORY = "releases"
+"""Folder of what is remembered of each release's last build."""
 _HALF_MADE = ".making-"
 """How the names of folders begin in which entries are made."""
 
@@ -163,22 +163,6 @@ class Store:
                 told = seal.stat() if seal.exists() else None
                 size = found.st_size + (told.st_size if told else 0)
                 yield (told or found).st_mtime_ns, size, path
-
-    def clear(self) -> StoreSize:
-        """Remove everything; releases keep what they hold.
-
-        Raises
-        ------
-        AssemblerError
-            It can't be removed.
-        """
-        size = self.size()
-        try:
-            if self.folder.is_dir():
-                shutil.rmtree(self.folder)
-        except OSError as error:
-            raise AssemblerError(f"{self.folder}: can't be cleared: {error.strerror}") from error
-        return size
 
     def _place(self, key: str) -> Path:
         return self.folder / key[:2] / key

@@ -17,7 +17,7 @@ from pathlib import Path
 import filelock
 
 from assembler.errors import AssemblerError
-from assembler.release.store import SEAL, Store, store_folder
+from assembler.release.store import MEMORY, SEAL, Store, StoreSize, store_folder
 
 DEFAULT_LIMIT_GB = 20.0
 _USERS = ".users"
@@ -63,6 +63,34 @@ def opened_store() -> Iterator[Store | None]:
     finally:
         with suppress(OSError):
             _go(folder, own, limit, begun_ns)
+
+
+def clear_store(store: Store) -> StoreSize:
+    """Remove all that a store holds, and nothing that others put there; releases stay as they are.
+
+    Raises
+    ------
+    AssemblerError
+        A build is at work with it, or it can't be removed.
+    """
+    size, folder = store.size(), store.folder
+    if not folder.is_dir():
+        return size
+    try:
+        (folder / _USERS).mkdir(exist_ok=True)
+        with filelock.FileLock(folder / _GATE):
+            if not _is_unused(folder / _USERS):
+                raise AssemblerError(f"{folder}: a build is at work with it: wait for its end")
+            for own in (*folder.glob("[0-9a-f][0-9a-f]"), folder / MEMORY, folder / _USERS):
+                if own.is_dir():
+                    shutil.rmtree(own)
+        (folder / _GATE).unlink(missing_ok=True)
+        with suppress(OSError):  # something else is in it
+            folder.rmdir()
+    except (OSError, NotImplementedError) as error:
+        reason = getattr(error, "strerror", None) or "its file system knows no locks"
+        raise AssemblerError(f"{folder}: can't be cleared: {reason}") from error
+    return size
 
 
 def _come(folder: Path) -> filelock.BaseFileLock:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import pty
+import shlex
 import shutil
 import signal
 import subprocess
@@ -19,7 +21,10 @@ import soundfile
 from long_runs import LONG
 
 from assembler import AssemblerError, build, load, verify
+from assembler.cli import main
+from assembler.entry import _Interrupts
 from assembler.release.release_folder import read_checksums
+from assembler.sound.kept_loops import FOLDER
 from assembler.stopping import Stopped, heed_stop
 from assembler.workers import own_workers, result_of
 
@@ -127,7 +132,7 @@ def ended(process: subprocess.Popen[str], by: signal.Signals) -> tuple[float, st
     [
         ("reading", signal.SIGINT),
         ("encoding", signal.SIGTERM),
-        ("the proof", signal.SIGINT),
+        ("the proof", signal.SIGHUP),
         *((("the start", signal.SIGINT), ("the disc", signal.SIGINT)) if LONG else ()),
     ],
 )
@@ -230,6 +235,56 @@ def test_stopped_with_json(desk: Path) -> None:
     assert not (desk / "out").exists()
 
 
+def test_more_signals_end_nothing_in_the_middle(desk: Path) -> None:
+    """Impatience, or a terminal that is closed after Ctrl-C."""
+    lengthen(desk / "a.wav")
+    process = begun(desk)
+    wait_for("reading", process, desk)
+    by = itertools.cycle((signal.SIGINT, signal.SIGHUP, signal.SIGTERM))
+    while process.poll() is None:
+        process.send_signal(next(by))
+        time.sleep(0.005)
+    out, err = process.communicate()
+    assert process.returncode == 1
+    assert (out, err) == ("", "stopped: the last finished release is as it was\n")
+    assert not (desk / "out").exists()
+
+
+def test_a_second_ctrl_c_does_not_disturb_the_end_of_any_command(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def impatient(*_: object) -> None:
+        try:
+            signal.raise_signal(signal.SIGINT)
+            time.sleep(60)
+        finally:
+            signal.raise_signal(signal.SIGINT)  # while the work is being put away
+
+    monkeypatch.setattr("assembler.release.store.Store.size", impatient)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        assert main(["store"], began=_Interrupts().let_through) == 1
+        signal.raise_signal(signal.SIGINT)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    told = capsys.readouterr()
+    assert (told.out, told.err) == ("", "stopped: the last finished release is as it was\n")
+
+
+def test_nohup_is_heeded(desk: Path) -> None:
+    """What was told to outlive its terminal does (nohup, POSIX.1)."""
+    command = "trap '' HUP; exec " + shlex.join(
+        [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out"]
+    )
+    process = subprocess.Popen(
+        ["sh", "-c", command], cwd=desk, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    wait_for("reading", process, desk)
+    process.send_signal(signal.SIGHUP)
+    _, err = process.communicate(timeout=600)
+    assert process.returncode == 0, err
+
+
 def test_ctrl_c_in_a_terminal_reaches_the_build_alone(desk: Path) -> None:
     """The terminal sends the signal to all of its group: the encoders stand outside of it."""
     main, side = pty.openpty()
@@ -277,6 +332,8 @@ def test_what_another_users_build_is_at_stays(
     desk: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two users have two cache folders; what they share is the output."""
+    if FOLDER:
+        monkeypatch.setenv("NUMBA_CACHE_DIR", FOLDER)  # compiled loops are no part of this
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "first user"))
     process = begun(desk)
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "second user"))

@@ -109,6 +109,21 @@ def test_nothing_is_cut_or_cleared_while_another_build_is_at_work(folder):
     assert not list((folder / ".users").iterdir())
 
 
+def test_a_store_that_a_build_works_with_is_not_cleared(folder, capsys):
+    entry(Store(folder), 1)
+    (folder / "not ours").mkdir(parents=True)
+    with opened_store() as store:
+        assert store is not None
+        assert main(["store", "--clear"]) == 1
+        assert "a build is at work with it: wait for its end" in capsys.readouterr().err
+        assert store.has(key(1))
+        entry(store, 2)
+    assert main(["store", "--clear", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["entries"] == 2
+    assert [path.name for path in folder.iterdir()] == ["not ours"]
+    assert main(["store", "--clear"]) == 0
+
+
 def test_a_build_killed_in_the_store_holds_it_no_longer(folder):
     for n in range(20):
         entry(Store(folder), n, age_s=1000 - n)
