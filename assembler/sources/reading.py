@@ -177,20 +177,10 @@ def _decoder(file: SourceInfo, stream: io.BufferedReader) -> _Decoder:
         sound: _Decoder = plain
     else:
         stream.seek(0)
-        by_libsndfile = _by_libsndfile(file, stream if file.digest else for_libsndfile(file.path))
+        by_libsndfile = _ByLibsndfile(stream if file.digest else for_libsndfile(file.path))
         form = by_libsndfile.samplerate, by_libsndfile.channels, by_libsndfile.frames
         expected = (file.rate_hz, file.channels, file.frames)
         sound = by_libsndfile
     if file.digest and form != expected:
         raise changed(file)
     return sound
-
-
-def _by_libsndfile(file: SourceInfo, source: io.BufferedReader | str | bytes) -> _ByLibsndfile:
-    container, _, coding = file.kind.partition(" ")
-    if container != "RAW":
-        return _ByLibsndfile(source)
-    # known by its name's ending alone, which libsndfile doesn't see of a stream
-    return _ByLibsndfile(
-        source, samplerate=file.rate_hz, channels=file.channels, format="RAW", subtype=coding
-    )
