@@ -16,6 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from assembler.errors import AssemblerError
+from assembler.findings import Finding
+from assembler.manifest import ManifestFile
 from assembler.release.copies import copy_file
 from assembler.release.memory import Stamps
 from assembler.release.release_folder import CHECKSUMS, read_checksums, release_files
@@ -123,6 +125,57 @@ class LastRelease:
         was, now = self._as_made.get(name), _stamp(self.folder / name)
         # A second place changes the last of the times.
         return now is not None and (was is None or was[:2] != now[:2])
+
+
+def keep_edits(
+    source: ManifestFile, last: LastRelease, new: Path, kept_rooms: Collection[str], run: Run
+) -> tuple[list[str], tuple[Finding, ...]]:
+    """Put what a person edited in the last release or added to it beside it, and say so.
+
+    Parameters
+    ----------
+    source
+        The manifest.
+    last
+        The release that is about to be replaced.
+    new
+        The one that takes its place, complete.
+    kept_rooms
+        Rooms that the new one has from the last; what was edited there stays.
+    run
+        Like `map`; files are read side by side.
+
+    Returns
+    -------
+    edited, findings
+        Names of the files that were edited, and what there is to say.
+    """
+
+    def stays(name: str) -> bool:
+        return name.partition("/")[0] in kept_rooms
+
+    made = {name: digest for name, digest in read_checksums(new).items() if not stays(name)}
+    edited, added = last.edited(made, run), last.added()
+    gone = [name for name in edited if not stays(name)]
+    aside = last.put_beside([*gone, *added])
+    told = (
+        (
+            "edited-files-kept",
+            gone,
+            f"edited by hand and now made again; as you edited them they are in {aside}",
+        ),
+        (
+            "edited-files-stay",
+            [name for name in edited if stays(name)],
+            "edited by hand and left so; build without --only to have them made again",
+        ),
+        ("added-files-kept", added, f"added by hand and now in {aside}"),
+    )
+    return edited, tuple(
+        source.finding("warning", code, (), f"files of the last release {what}: {', '.join(names)}")
+        for code, names, what in told
+        if names
+    )
 
 
 def _stamp(path: Path) -> Stamp | None:

@@ -26,7 +26,7 @@ from assembler.release.discs import DiscFiles, disc_files
 from assembler.release.downloads import Covers, Downloads, FormatMade, formats_json
 from assembler.release.inputs import Inputs
 from assembler.release.keys import Key
-from assembler.release.last_release import LastRelease
+from assembler.release.last_release import LastRelease, keep_edits
 from assembler.release.levels import level_findings, match_findings, segue_findings
 from assembler.release.mastering import Mastered
 from assembler.release.matching import Matched, TrackGain
@@ -327,37 +327,17 @@ class Build:
         made_of = {self._name(path): parts for path, parts in self.reuse.made_of.items()}
         same = self._same_as_in(target)
         why = reasons(self.reuse.store, target, made_of, reused, same)
-        findings += tuple(self._keep_what_a_person_made(kept_rooms))
+        edited, of_edits = keep_edits(
+            self.source, self.reuse.last, self.folder, kept_rooms, self.pool.map
+        )
+        self.reuse.take_back(edited)
+        findings += of_edits
         heed_stop()  # for the last time: from here on the release is being replaced
         put_in_place(self.folder, target, self.scratch)
         shown = tuple(replace(f, file=str(self.source.path)) for f in findings)
         report = BuildReport(target, shown, made, reused, content, why)
         remember(self.reuse.store, self.inputs, report, made_of)
         return report
-
-    def _keep_what_a_person_made(self, kept_rooms: Sequence[str]) -> Iterator[Finding]:
-        """Put what was edited in the last release or added to it beside it, and say so."""
-
-        def stays(name: str) -> bool:
-            return name.partition("/")[0] in kept_rooms
-
-        last, now = self.reuse.last, read_checksums(self.folder)
-        made = {name: digest for name, digest in now.items() if not stays(name)}
-        edited = last.edited(made, self.pool.map)
-        self.reuse.take_back(edited)
-        stay, gone = [n for n in edited if stays(n)], [n for n in edited if not stays(n)]
-        added = last.added()
-        aside = last.put_beside([*gone, *added])
-        for code, names, what in (
-            ("edited-files-kept", gone, f"were made again; as you edited them they are in {aside}"),
-            ("edited-files-stay", stay, "were left so; build without --only to have them made"),
-        ):
-            if names:
-                message = f"files that were edited by hand {what}: {', '.join(names)}"
-                yield self.source.finding("warning", code, (), message)
-        if added:
-            message = f"files that were added by hand are now in {aside}: {', '.join(added)}"
-            yield self.source.finding("warning", "added-files-kept", (), message)
 
     def _name(self, path: Path) -> str:
         return path.relative_to(self.folder).as_posix()
