@@ -361,7 +361,7 @@ class Manifest(Section):
         BeforeValidator(at_least_one),
         AfterValidator(_opening_discs),
     ]
-    """In the order that they play; of a disc's tracks, the first alone keeps `disc`."""
+    """In the order that they play."""
     credits: Annotated[tuple[Credit, ...], BeforeValidator(AtMost(2000, "credits").validate)] = ()
     """Who did what."""
     text: SleeveText = SleeveText()
