@@ -190,7 +190,7 @@ def _decoded(info: SourceInfo, scratch: Path) -> SourceInfo:
 def _copied(info: SourceInfo, copy: Path) -> Path:
     """Copy a source for a program that opens files by name, and whose reading can't be checked."""
     copy_checked(info, copy)
-    if replace(probe(copy), path=info.path, doubt=info.doubt) != info:  # it names its path
+    if replace(probe(copy), path=info.path) != info:
         raise changed(info)
     return copy
 
