@@ -9,7 +9,7 @@ import contextlib
 import io
 import os
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -26,6 +26,7 @@ SHOP_PIXELS = 3000
 EMBEDDED_PIXELS = 1000
 EMBEDDED_BYTES = 500_000
 MOST_PIXELS = 12_000
+_STRIP_ROWS = 256
 MOST_BYTES = 10_000_000
 """Upload forms take some 10 MB at the most (common practice, no source)."""
 _KINDS = ("JPEG", "PNG")
@@ -163,11 +164,7 @@ def read_cover(path: Path) -> Cover:
     from PIL import Image
 
     try:
-        with warnings.catch_warnings(action="ignore"), Image.open(path, formats=_KINDS) as opened:
-            upright = opened.getexif().get(_ORIENTATION, 1) == 1
-            plain = opened.mode == "RGB" and upright and _is_srgb(opened)
-            as_it_is = opened.format == "JPEG" and plain
-            picture = _upright_rgb(opened)
+        picture, as_it_is = _read_upright(path)
         full = path.read_bytes() if as_it_is else _jpeg(picture, quality=92)
     except (OSError, ValueError, SyntaxError) as error:
         raise AssemblerError(f"{path}: the picture is damaged: export it again") from error
@@ -180,17 +177,45 @@ def read_cover(path: Path) -> Cover:
     return Cover(full, embedded, picture.width, picture.height)
 
 
+def _read_upright(path: Path) -> tuple[Image.Image, bool]:
+    """Return a picture upright and in sRGB, and whether its file holds just that as a JPEG."""
+    from PIL import Image
+
+    with warnings.catch_warnings(action="ignore"), Image.open(path, formats=_KINDS) as opened:
+        upright = opened.getexif().get(_ORIENTATION, 1) == 1
+        plain = opened.mode == "RGB" and upright and _is_srgb(opened)
+        return _upright_rgb(opened), opened.format == "JPEG" and plain
+
+
 def _upright_rgb(opened: Image.Image) -> Image.Image:
     from PIL import Image, ImageOps
 
-    picture = ImageOps.exif_transpose(opened)
-    if picture.has_transparency_data:
-        layer = picture.convert("RGBA")
-        ground = Image.new("RGBA", layer.size, "white")
-        return Image.alpha_composite(ground, layer).convert("RGB")
-    if picture.mode == "I;16":  # convert() alone would cut it off at 255
-        picture = picture.point(lambda value: value / 256, "L")
-    return _in_srgb(picture)
+    def on_white(strip: Image.Image) -> Image.Image:
+        layer = strip.convert("RGBA")
+        return Image.alpha_composite(Image.new("RGBA", layer.size, "white"), layer).convert("RGB")
+
+    def eight_bits(strip: Image.Image) -> Image.Image:
+        return strip.point(lambda value: value / 256, "L")  # convert() would cut it off at 255
+
+    opened.load()
+    ImageOps.exif_transpose(opened, in_place=True)
+    if opened.has_transparency_data:
+        return _by_strips(opened, "RGB", on_white)
+    return _in_srgb(_by_strips(opened, "L", eight_bits) if opened.mode == "I;16" else opened)
+
+
+def _by_strips(
+    picture: Image.Image, mode: str, made: Callable[[Image.Image], Image.Image]
+) -> Image.Image:
+    """Convert a picture a strip at a time: what lies between takes little memory."""
+    from PIL import Image
+
+    whole = Image.new(mode, picture.size)
+    for top in range(0, picture.height, _STRIP_ROWS):
+        bottom = min(picture.height, top + _STRIP_ROWS)
+        whole.paste(made(picture.crop((0, top, picture.width, bottom))), (0, top))
+    whole.info.update(picture.info)
+    return whole
 
 
 def _profile(picture: Image.Image) -> ImageCms.ImageCmsProfile | None:
@@ -225,7 +250,7 @@ def _in_srgb(picture: Image.Image) -> Image.Image:
             converted = ImageCms.profileToProfile(picture, profile, srgb, outputMode="RGB")
             if converted is not None:
                 return converted
-    return picture.convert("RGB")
+    return picture if picture.mode == "RGB" else picture.convert("RGB")
 
 
 def _jpeg(picture: Image.Image, quality: int) -> bytes:

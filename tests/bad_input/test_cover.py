@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import io
+import os
 import random
+import struct
+import subprocess
+import sys
 import warnings
+import zlib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -114,3 +120,46 @@ def test_covers_with_random_bytes_end_in_findings_or_words(desk: Desk) -> None:
             assert str(path) in str(error)
             outcomes["refused"] += 1
     assert min(outcomes.values()) > 0
+
+
+def png_of_16_bits(side: int, colour: int, channels: int) -> bytes:
+    """Write a PNG of 16 bits a channel, row by row (PNG, third edition, section 11)."""
+
+    def chunk(name: bytes, content: bytes) -> bytes:
+        size, check = len(content), zlib.crc32(name + content)
+        return struct.pack(">I", size) + name + content + struct.pack(">I", check)
+
+    row = b"\0" + (bytes(range(256)) * (side * channels // 128 + 1))[: 2 * side * channels]
+    packer = zlib.compressobj(1)
+    rows = b"".join(packer.compress(row) for _ in range(side)) + packer.flush()
+    head = struct.pack(">IIBBBBB", side, side, 16, colour, 0, 0, 0)
+    ends = chunk(b"IHDR", head), chunk(b"IDAT", rows), chunk(b"IEND", b"")
+    return b"\x89PNG\r\n\x1a\n" + b"".join(ends)
+
+
+@pytest.mark.parametrize(
+    ("colour", "channels"), [(0, 1), (2, 3), (4, 2), (6, 4)], ids=["L", "RGB", "LA", "RGBA"]
+)
+def test_a_large_png_takes_little_memory(desk: Desk, colour: int, channels: int) -> None:
+    """Below 11 bytes a pixel in all, where Pillow alone keeps 4 of what it decodes."""
+    side = 5000
+    path = desk.folder / "cover.png"
+    path.write_bytes(png_of_16_bits(side, colour, channels))
+    script = (
+        "import sys\n"
+        "from pathlib import Path\n"
+        "from PIL import Image, ImageCms, ImageOps\n"
+        "from bad_input.heavy_manifests import peak_mb\n"
+        "from assembler.download.cover import read_cover\n"
+        "before = peak_mb()\n"
+        "read_cover(Path(sys.argv[1]))\n"
+        "print(peak_mb() - before)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, path],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
+    )
+    assert float(done.stdout) * 1e6 < 11 * side * side
