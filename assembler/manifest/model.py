@@ -185,7 +185,8 @@ class DownloadSettings(Section):
     ] = ("flac-24", "mp3-320")
     """File formats to make."""
     rate: Rate | None = None
-    """One sample rate for all lossless files; without it each keeps its source's rate."""
+    """One sample rate for all files; without it files of 16 bits have 44.1 kHz, others their
+    source's rate."""
     lossy_ceiling: Dbtp = 0.0
     """Highest true peak of a lossy file as it decodes; above it, it is made again, lower."""
     level: LevelChange | None = None

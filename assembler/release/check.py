@@ -17,6 +17,7 @@ from assembler.manifest import ManifestFile
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.times import duration_text, frames_text
 from assembler.paper.people import all_names, twin_names
+from assembler.release.rates import rate_findings
 from assembler.release.sections import (
     TrackSection,
     find_hidden,
@@ -25,10 +26,11 @@ from assembler.release.sections import (
     overlap_findings,
 )
 from assembler.release.sides import Side
+from assembler.release.silence import silence_findings
 from assembler.release.spelling import spelling_findings
 from assembler.release.store import Store
 from assembler.sequence import DiscOrder, TrackPlace
-from assembler.sequence.limits import MOST_TRACKS, limit_findings
+from assembler.sequence.limits import MOST_TRACKS, limit_findings, limit_setting_finding
 from assembler.sources.digest import SourceDigest
 from assembler.sources.recording import NO_DIGESTS
 
@@ -148,6 +150,8 @@ def check(
     discs: tuple[DiscOrder, ...] = ()
     if len(whole) == len(sections) and not errors_in(overlaps):
         discs = order_of(source, whole, hidden)
+        findings += rate_findings(source, whole, [p for disc in discs for p in disc.passages])
+        findings += silence_findings(source, whole, discs)
         if source.manifest.disc.make:
             findings += _limits(source, discs)
             findings += _cd_text(source, discs)
@@ -295,6 +299,8 @@ def _disc_numbers(source: ManifestFile) -> Iterator[Finding]:
 
 
 def _limits(source: ManifestFile, discs: tuple[DiscOrder, ...]) -> Iterator[Finding]:
+    if found := limit_setting_finding(source.manifest.disc.limit):
+        yield source.finding(found.severity, found.code, ("disc", "limit"), found.message)
     for disc in discs:
         for found in limit_findings(disc, source.manifest.disc.limit):
             if found.code == "short-opening-pause":

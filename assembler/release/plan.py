@@ -10,6 +10,7 @@ from assembler.file_names import safe_name
 from assembler.manifest import Level, Manifest
 from assembler.manifest.model import Format
 from assembler.release.check import CheckReport
+from assembler.release.rates import format_rates
 from assembler.release.sections import TrackSection
 from assembler.sequence import Passage
 from assembler.sequence.frames import DISC_RATE_HZ
@@ -92,11 +93,10 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
     image: Mastering | None = None
     if manifest.disc.make and rooms & {"disc", "proof"}:
         image = Mastering(manifest.level_of("disc"), (DISC_RATE_HZ,) * len(passages))
-    rates = [_download_rate(report, passage) for passage in passages]
     formats = manifest.download.formats if "download" in rooms else ()
     downloads = {
         name: Mastering(
-            manifest.level_of("download"), tuple(FACTS[name].rate_for(rate) for rate in rates)
+            manifest.level_of("download"), format_rates(name, manifest, report.sections, passages)
         )
         for name in dict.fromkeys(formats)
     }
@@ -125,10 +125,3 @@ def release_name(report: CheckReport) -> str:
 def name_of(manifest: Manifest) -> str:
     """Give the name of a manifest's release folder."""
     return safe_name(manifest.release.catalogue_number or manifest.release.title)
-
-
-def _download_rate(report: CheckReport, passage: Passage) -> int:
-    """Give a passage's rate in lossless files: the manifest's, or its highest source's."""
-    chosen = report.source.manifest.download.rate
-    own = [report.sections[place.index].recording.rate_hz for place in passage.places]
-    return chosen or max(DISC_RATE_HZ, *own)

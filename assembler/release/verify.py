@@ -197,11 +197,13 @@ def _image_level(release: FinishedRelease, track: dict[str, Any]) -> Iterator[Fi
     frames = next(d["frames"] for d in release.report["discs"] if d["number"] == disc)
     end = next((start for start in starts if start > track["start_frame"]), frames)
     region = (track["start_frame"] * SAMPLES_PER_FRAME, end * SAMPLES_PER_FRAME)
-    yield from _level(release, "disc", track, image, region)
+    yield from _level(release, "disc", track, image, region, track["disc"]["integrated_lufs"])
 
 
 def _file_level(release: FinishedRelease, name: Format, track: dict[str, Any]) -> Iterator[Finding]:
-    yield from _level(release, "download", track, track_file(release, name, track), None)
+    levels = release.report["formats"][name]["levels"][release.tracks.index(track)]
+    path = track_file(release, name, track)
+    yield from _level(release, "download", track, path, None, levels["track_lufs"])
 
 
 def _level(
@@ -210,6 +212,7 @@ def _level(
     track: dict[str, Any],
     name: str,
     region: tuple[int, int] | None,
+    told: float | None,
 ) -> Iterator[Finding]:
     reading = measure_region(release.folder / name, region)
     ceiling = release.report["level"][deliverable]["ceiling"]
@@ -218,7 +221,6 @@ def _level(
         yield disagreement(
             "over-ceiling", name, f"true peak {peak:.2f} dBTP, the ceiling is {ceiling:g}"
         )
-    told = track[deliverable]["integrated_lufs"]
     read = reading.integrated_lufs
     if (told is None) != (read is None) or (
         told is not None and read is not None and abs(told - read) > LEVEL_TOLERANCE_DB

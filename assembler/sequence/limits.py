@@ -1,7 +1,8 @@
 """What a disc can hold: 99 tracks of 4 s or more, 2 s of opening pause, the plant's limit.
 
-IEC 60908 (from memory) and ECMA-130 for the first three; a standard disc is rated 74:33, longer
-ones are the plant's to grant (common practice, no source).
+IEC 60908 (from memory) and ECMA-130 for the first three. Plants differ in what they take: their
+order pages state 74:00 to 79:57, and some of them want a waiver above 78:00 (read from the public
+pages of eight plants, undated).
 """
 
 from __future__ import annotations
@@ -19,7 +20,9 @@ from assembler.sequence.order import DiscOrder, TrackPlace, TrackSound, lay_out,
 MOST_TRACKS = 99
 SHORTEST_TRACK_FRAMES = 4 * FRAMES_PER_SECOND
 SHORTEST_OPENING_FRAMES = 2 * FRAMES_PER_SECOND
-RATED_FRAMES = parse_frames("74:33")
+EVERY_PLANT_FRAMES = parse_frames("74:00")
+WAIVER_FRAMES = parse_frames("78:00")
+LONGEST_LIMIT_FRAMES = parse_frames("79:57")
 _NONE = Fraction(0)
 
 
@@ -33,7 +36,7 @@ class LimitFinding:
         The track's place in the manifest that it is about; None for the disc.
     """
 
-    severity: Literal["error", "note"]
+    severity: Literal["error", "warning"]
     code: str
     index: int | None
     message: str
@@ -69,12 +72,30 @@ def limit_findings(order: DiscOrder, limit_frames: int) -> Iterator[LimitFinding
             yield LimitFinding("error", "track-too-short", place.index, message)
     if order.frames > limit_frames:
         yield LimitFinding("error", "over-disc-limit", None, _over(order, limit_frames))
-    elif order.frames > RATED_FRAMES:
+    elif order.frames > WAIVER_FRAMES:
         message = (
-            f"disc {order.number} runs {frames_text(order.frames)}: above 74:33 ask the plant "
+            f"disc {order.number} runs {frames_text(order.frames)}: above 78:00 many plants refuse "
+            "a disc or want a signed waiver, and old players fail at its end: get the plant's word "
+            "in writing before you order, or shorten it"
+        )
+        yield LimitFinding("warning", "very-long-disc", None, message)
+    elif order.frames > EVERY_PLANT_FRAMES:
+        message = (
+            f"disc {order.number} runs {frames_text(order.frames)}: above 74:00 ask the plant "
             "whether it takes it"
         )
-        yield LimitFinding("note", "long-disc", None, message)
+        yield LimitFinding("warning", "long-disc", None, message)
+
+
+def limit_setting_finding(limit_frames: int) -> LimitFinding | None:
+    """Warn of a limit that is set higher than plants state."""
+    if limit_frames <= LONGEST_LIMIT_FRAMES:
+        return None
+    message = (
+        f"the limit is set to {frames_text(limit_frames)}: plants state 79:57 at the most, so keep "
+        "it there unless the plant has confirmed more in writing"
+    )
+    return LimitFinding("warning", "high-disc-limit", None, message)
 
 
 def _over(order: DiscOrder, limit_frames: int) -> str:

@@ -160,7 +160,9 @@ class _Decoder(Protocol):
     def close(self) -> None: ...
 
 
-class _ByLibsndfile(soundfile.SoundFile):  # type: ignore[misc]
+class ByLibsndfile(soundfile.SoundFile):  # type: ignore[misc]
+    """A file that libsndfile reads, without a word on the terminal."""
+
     def read(self, frames: int) -> Samples:
         with silenced():
             samples: Samples = super().read(frames, dtype="float32", always_2d=True)
@@ -177,7 +179,7 @@ def _decoder(file: SourceInfo, stream: io.BufferedReader) -> _Decoder:
         sound: _Decoder = plain
     else:
         stream.seek(0)
-        by_libsndfile = _ByLibsndfile(stream if file.digest else for_libsndfile(file.path))
+        by_libsndfile = ByLibsndfile(stream if file.digest else for_libsndfile(file.path))
         form = by_libsndfile.samplerate, by_libsndfile.channels, by_libsndfile.frames
         expected = (file.rate_hz, file.channels, file.frames)
         sound = by_libsndfile

@@ -1,5 +1,5 @@
-"""What a disc holds: IEC 60908 (from memory) and ECMA-130 for 99 tracks, 4 s and 2 s; 74:33 and the
-plant's limit are common practice, no source.
+"""What a disc holds: IEC 60908 (from memory) and ECMA-130 for 99 tracks, 4 s and 2 s; 74:00,
+78:00 and the plant's limit are common practice, no source.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from assembler.manifest.times import parse_frames
 from assembler.sequence import TrackSound, lay_out
-from assembler.sequence.limits import LimitFinding, limit_findings
+from assembler.sequence.limits import LimitFinding, limit_findings, limit_setting_finding
 
 FRAME = 588
 SECOND = 44100
@@ -139,17 +139,41 @@ def test_one_long_track_leaves_the_plant() -> None:
 
 
 @pytest.mark.parametrize(
-    ("frames", "noted"), [("74:33:00", False), ("74:33:01", True), ("79:57:00", True)]
+    ("frames", "code", "named"),
+    [
+        ("74:00:00", None, ""),
+        ("74:00:01", "long-disc", "above 74:00 ask the plant"),
+        ("78:00:00", "long-disc", "above 74:00 ask the plant"),
+        ("78:00:01", "very-long-disc", "above 78:00 many plants refuse"),
+        ("79:57:00", "very-long-disc", "waiver"),
+    ],
 )
-def test_above_74_33_is_noted(frames: str, noted: bool) -> None:
+def test_above_74_and_78_minutes_it_warns(frames: str, code: str | None, named: str) -> None:
     found = findings_of(*long_disc(parse_frames(frames)))
-    assert list(found) == (["long-disc"] if noted else [])
-    if noted:
-        (finding,) = found["long-disc"]
-        assert finding.severity == "note"
+    assert list(found) == ([code] if code else [])
+    if code:
+        (finding,) = found[code]
+        assert finding.severity == "warning"
         assert finding.index is None
         assert frames in finding.message
-        assert "74:33" in finding.message
+        assert named in finding.message
+
+
+def test_a_limit_above_79_57_is_warned_of() -> None:
+    assert limit_setting_finding(parse_frames("79:57")) is None
+    found = limit_setting_finding(parse_frames("79:57:01"))
+    assert found is not None
+    assert (found.severity, found.code) == ("warning", "high-disc-limit")
+    assert "79:57:01" in found.message
+
+
+def test_a_long_pause_before_track_1_can_be_shortened() -> None:
+    tracks = [
+        frames_long(LIMIT_FRAMES - 75),
+    ]
+    tracks[0] = replace(tracks[0], gap_s=Fraction(4))
+    (finding,) = findings_of(*tracks)["over-disc-limit"]
+    assert "shorten the pause before track 1 by 00:01:00" in finding.message
 
 
 def test_a_plants_own_limit_counts() -> None:
