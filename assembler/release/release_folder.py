@@ -48,7 +48,8 @@ def assembling(target: Path) -> Iterator[Path]:
                 _clear_up(work, target)
                 _at_work.pop(work, None)
     except (OSError, soundfile.LibsndfileError) as error:
-        place = getattr(error, "filename", None) or out
+        of_copy = getattr(error, "filename2", None)  # where a copy goes to; the first is its source
+        place = of_copy or getattr(error, "filename", None) or out
         reason = getattr(error, "strerror", None) or str(error)
         raise AssemblerError(
             f"{place}: can't be written: {reason}; the last finished release is as it was"

@@ -3,6 +3,7 @@ from one to the other (rename(2), POSIX.1: EXDEV)."""
 
 from __future__ import annotations
 
+import errno
 import shutil
 import tempfile
 from collections.abc import Iterator
@@ -12,7 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from assembler import build, load, verify
+from assembler import AssemblerError, build, load, verify
 from assembler.release.release_folder import read_checksums
 
 RATE_HZ = 44100
@@ -77,3 +78,17 @@ def test_a_release_is_built_across_file_systems(
     again = build(load(desk / "T.yaml"), other_out)  # over the last one
     assert "disc/TWE-X.wav" in again.made
     assert verify(again.release_dir).ok
+
+
+def test_a_full_disk_is_named_by_the_file_that_does_not_fit(
+    desk: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(source: Path, target: Path) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device", str(source), None, str(target))
+
+    monkeypatch.setenv("ASSEMBLER_STORE", str(desk / "store"))
+    monkeypatch.setattr("assembler.release.reuse.copy_file", full)
+    with pytest.raises(AssemblerError, match="No space left on device") as error:
+        build(load(desk / "T.yaml"), desk / "out", only=("download",))
+    assert str(error.value).startswith(str(desk / "out"))
+    assert not (desk / "out").exists()
