@@ -1,4 +1,4 @@
-"""Builds that are killed at random moments, and sources that change under a build: the last good
+"""Builds that are killed at their steps, and sources that change under a build: the last good
 release stays whole, and the next build gives what an undisturbed one gives."""
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +24,6 @@ from assembler.release.release_folder import read_checksums
 from assembler.sources.digest import file_digest
 
 RATE_HZ = 44100
-KILLS = series(30, 6)
 MANIFEST = """\
 release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TWE-K}
 level: {match: track, target: -18, ceiling: -1}
@@ -59,31 +59,73 @@ def undisturbed(desk: Path, monkeypatch: pytest.MonkeyPatch) -> dict[str, str]:
         return read_checksums(build(load(desk / "T.yaml"), desk.parent / "apart").release_dir)
 
 
-def test_kills_at_random_moments(desk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    wanted = undisturbed(desk, monkeypatch)
+KILLED_AT = """
+import os, signal, sys
+from pathlib import Path
+from assembler import build, load
+
+at, renames = int(sys.argv[1]), os.rename
+
+def kill():
+    os.kill(os.getpid(), signal.SIGKILL)
+
+def count(_step):
+    global at
+    at -= 1
+    if at == 0:
+        kill()
+
+def rename_and_die(source, target, **how):
+    renames(source, target, **how)
+    if Path(source).name == "TWE-K":
+        kill()
+
+if at == 0:
+    os.rename = rename_and_die
+build(load(Path("T.yaml")), Path("out"), jobs=2, progress=count)
+"""
+"""A build that kills itself at a step; at step 0, when the last release has just made way."""
+
+
+def killed_at(desk: Path, step: int) -> None:
+    """Build, up to a step."""
+    command = [sys.executable, "-c", KILLED_AT, str(step)]
+    done = subprocess.run(command, cwd=desk, capture_output=True, check=False)
+    assert done.returncode == -signal.SIGKILL, done.stderr.decode()
+
+
+def killed_by_chance(desk: Path, within_s: float) -> None:
+    """Begin a build and kill it within a time, if it is not done before."""
     command = [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out"]
+    process = subprocess.Popen(command, cwd=desk, stdout=subprocess.DEVNULL)
+    try:
+        process.wait(timeout=within_s)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+
+
+def test_a_build_that_is_killed_leaves_the_last_release_whole(
+    desk: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At steps from the first to the last, and in the middle of the exchange of the releases."""
+    wanted = undisturbed(desk, monkeypatch)
+    steps: list[Step] = []
     begun = time.monotonic()
-    subprocess.run(command, cwd=desk, check=True, capture_output=True)
+    build(load(desk / "T.yaml"), desk / "out", jobs=2, progress=steps.append)
     whole_s = time.monotonic() - begun
+    places = np.linspace(1, 0.9 * len(steps), series(40, 5)).round().astype(int)
+    chance = np.random.default_rng(6).uniform(0, whole_s, series(30, 0))
+    kills: list[Callable[[], None]] = [partial(killed_at, desk, int(n)) for n in (*places, 0)]
+    kills += [partial(killed_by_chance, desk, within_s) for within_s in chance]
     release = desk / "out" / "TWE-K"
-    rng = np.random.default_rng(6)
-    cut_off = 0
-    for n in range(KILLS):
-        text = MANIFEST.replace("trim: 0", f"trim: {0.1 * (n + 1):.1f}")
+    for n, kill in enumerate(kills, 1):
+        text = MANIFEST.replace("trim: 0", f"trim: {0.01 * n:.2f}")
         (desk / "T.yaml").write_text(text, encoding="utf-8")
-        process = subprocess.Popen(
-            command, cwd=desk, start_new_session=True, stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )  # fmt: skip
-        try:
-            process.wait(timeout=rng.uniform(0, whole_s))
-        except subprocess.TimeoutExpired:
-            os.killpg(process.pid, signal.SIGKILL)
-            cut_off += process.wait() == -signal.SIGKILL
+        kill()
         # between the two steps of the exchange the last release stands in the working folder
         kept = release if release.exists() else next((desk / "out").glob(".*/last"))
         assert is_whole(kept)
-    assert cut_off >= KILLS // 2, "too few builds were cut off for this to say anything"
     (desk / "T.yaml").write_text(MANIFEST, encoding="utf-8")
     report = build(load(desk / "T.yaml"), desk / "out")
     assert read_checksums(report.release_dir) == wanted
