@@ -6,6 +6,9 @@ import os
 
 import outside
 import pytest
+from demo_builds import demo, demo_manifest, demo_sources, segue_at_44100, shared_folder
+
+__all__ = ["demo", "demo_manifest", "demo_sources", "segue_at_44100", "shared_folder"]
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -30,8 +33,9 @@ def pytest_report_header() -> str | None:
 
 
 LONGEST_FIRST = (
-    "test_real_album", "test_long_disc", "test_demo_release", "test_in_chromium", "test_compare",
-    "test_channels", "test_stop", "test_clicks", "test_killed", "test_broken_audio", "test_escapes",
+    "test_scattered_album", "test_long_disc", "test_demo_release", "test_in_chromium",
+    "test_compare", "test_channels", "test_stop", "test_clicks", "test_killed", "test_broken_audio",
+    "test_escapes",
 )  # fmt: skip
 """Whole builds of an hour of music: begun last, they would leave one worker idle."""
 

@@ -24,6 +24,7 @@ from assembler import build, check, load, verify
 from assembler.cli import main
 from assembler.manifest.times import frames_text
 
+pytestmark = pytest.mark.debian_music
 FRAME = 588
 HEAD = """\
 release:

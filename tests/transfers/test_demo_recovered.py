@@ -6,12 +6,10 @@ hum within 0.02 %; a song begins up to 100 ms early and not late.
 
 from __future__ import annotations
 
-import subprocess
-import sys
+from pathlib import Path
 from typing import Any
 
 import pytest
-from filelock import FileLock
 from transfers.demo_truth import DEMO, side_truth
 
 from assembler.draft.song_list import read_song_list
@@ -21,12 +19,10 @@ from assembler.transfers.survey import Survey, survey
 
 
 @pytest.fixture(scope="module")
-def recording(tmp_path_factory: pytest.TempPathFactory) -> Recording:
-    """The side, which is made if it is not there yet."""
-    with FileLock(tmp_path_factory.getbasetemp().parent / "demo-sources.lock"):
-        subprocess.run([sys.executable, DEMO / "make_sources.py"], capture_output=True, check=True)
+def recording(demo_sources: Path) -> Recording:
+    """The side's two files."""
     names = ("net-loft-L.wav", "net-loft-R.wav")
-    return open_recording(tuple(DEMO / "sources" / name for name in names))
+    return open_recording(tuple(demo_sources / name for name in names))
 
 
 @pytest.fixture(scope="module")

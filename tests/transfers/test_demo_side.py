@@ -6,8 +6,6 @@ expected is `SIDE_TRUTH`; tolerances are what each measurement can tell. Common 
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -16,7 +14,6 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from filelock import FileLock
 from numpy.typing import NDArray
 from transfers.demo_truth import DEMO, side_truth
 
@@ -53,15 +50,11 @@ class Side:
 
 
 @pytest.fixture(scope="module")
-def side(tmp_path_factory: pytest.TempPathFactory) -> Side:
-    """The side, which is made if it is not there yet."""
-    script = DEMO / "make_sources.py"
-    with FileLock(tmp_path_factory.getbasetemp().parent / "demo-sources.lock"):
-        made = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False)
-    assert made.returncode == 0, made.stderr
+def side(demo_sources: Path) -> Side:
+    """The side as its files hold it."""
     channels = []
     for name in ("net-loft-L.wav", "net-loft-R.wav"):
-        path = DEMO / "sources" / name
+        path = demo_sources / name
         info = soundfile.info(path)
         assert (info.samplerate, info.channels, info.subtype) == (48000, 1, "PCM_24")
         channels.append(soundfile.read(path)[0])
