@@ -21,6 +21,7 @@ import numpy as np
 import pytest
 import soundfile
 import soxr
+from pdf_reader import in_place_of_poppler
 
 FRESH = bool(os.environ.get("ASSEMBLER_TESTS_FRESH"))
 ON_EVERY_MACHINE = ("sh", "sha256sum")
@@ -73,7 +74,11 @@ def shared_file(name: str, package: str) -> Path:
 
 
 def output_of(*command: str | Path, package: str) -> str:
-    """Run a program from Debian and give its standard output."""
+    """Run a program from Debian, or pdfium in place of Poppler, and return its standard output."""
+    if not shutil.which(str(command[0])):
+        printed = in_place_of_poppler(str(command[0]), [str(word) for word in command[1:]])
+        if printed is not None:
+            return printed
     found = program(str(command[0]), package)
     done = subprocess.run([found, *command[1:]], capture_output=True, check=True)
     return done.stdout.decode("utf-8", "replace")
@@ -132,7 +137,9 @@ def by_exiftool(path: Path, *options: str) -> dict[str, Any]:
 
 
 def tags_by_ffprobe(path: Path) -> dict[str, str]:
-    """Read a file's tags as ffprobe prints them, keys in lower case."""
+    """Read a file's tags as ffprobe prints them, or as ffmpeg does; keys in lower case."""
+    if not shutil.which("ffprobe"):
+        return _tags_by_ffmpeg(path)
     text = output_of(
         "ffprobe", "-v", "error", "-print_format", "json", "-show_format", "-show_streams", path,
         package="ffmpeg",
@@ -142,4 +149,16 @@ def tags_by_ffprobe(path: Path) -> dict[str, str]:
     sounds = [part for part in content["streams"] if part["codec_type"] == "audio"]
     for part in (*sounds, content["format"]):
         tags |= {key.lower(): value for key, value in part.get("tags", {}).items()}
+    return tags
+
+
+def _tags_by_ffmpeg(path: Path) -> dict[str, str]:
+    """Read tags from ffmpeg's own text format for them: `;` for comments, and `\\` before signs."""
+    tags: dict[str, str] = {}
+    for place in ("0:s:a:0", "0"):
+        text = output_of("ffmpeg", "-v", "error", "-i", path, "-map_metadata", place,
+                         "-f", "ffmetadata", "-", package="ffmpeg")  # fmt: skip
+        pairs = re.findall(r"(?m)^((?:[^;\[=\\\n]|\\.)+)=((?:\\[\s\S]|[^\\\n])*)$", text)
+        for key, value in pairs:
+            tags[re.sub(r"\\(.)", r"\1", key).lower()] = re.sub(r"\\([\s\S])", r"\1", value)
     return tags

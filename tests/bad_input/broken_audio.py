@@ -4,6 +4,7 @@ memory)."""
 
 from __future__ import annotations
 
+import functools
 import os
 import random
 import struct
@@ -29,15 +30,21 @@ def sound() -> np.ndarray:
     return wave + np.random.default_rng(3).normal(0, 0.01, len(wave))
 
 
+BY_LIBSNDFILE, BY_FFMPEG = ("wav", "aiff", "flac", "ogg", "mp3"), ("m4a", "aac")
+BLANK = dict.fromkeys((*BY_LIBSNDFILE, *BY_FFMPEG), b"COMM" + bytes(200))
+"""In place of the good files where only the names of the broken ones are asked for."""
+
+
+@functools.cache
 def good_files() -> dict[str, bytes]:
-    """Give the same sound in every format, by its ending."""
+    """Return the same sound in every format, by its ending."""
     files: dict[str, bytes] = {}
     with tempfile.TemporaryDirectory() as folder:
-        for suffix in ("wav", "aiff", "flac", "ogg", "mp3"):
+        for suffix in BY_LIBSNDFILE:
             path = Path(folder) / f"good.{suffix}"
             soundfile.write(path, sound(), RATE_HZ)
             files[suffix] = path.read_bytes()
-        for suffix in ("m4a", "aac"):
+        for suffix in BY_FFMPEG:
             path = Path(folder) / f"good.{suffix}"
             source = Path(folder) / "good.wav"
             command = [ffmpeg_program(), "-v", "error", "-fflags", "+bitexact", "-i", source, path]

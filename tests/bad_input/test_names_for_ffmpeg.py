@@ -21,7 +21,6 @@ from assembler.errors import AssemblerError
 from assembler.sources import open_recording
 from assembler.sources.ffmpeg import decode_to_wav, run_ffmpeg
 
-GOOD = good_files()
 NAMES = [
     "-i",
     "-y.wav",
@@ -61,7 +60,7 @@ def names_in(folder: Path) -> list[str]:
 
 def content_for(name: str) -> bytes:
     """Give sound in the format that ffmpeg has to decode, or a WAV file where the name says so."""
-    return GOOD["wav" if name.endswith(".wav") else "m4a"]
+    return good_files()["wav" if name.endswith(".wav") else "m4a"]
 
 
 @pytest.fixture
@@ -97,7 +96,7 @@ def test_a_manifest_that_names_it_builds(empty: Desk, name: str) -> None:
 @pytest.mark.parametrize("name", NAMES)
 def test_a_name_without_a_file_is_missing(empty: Desk, name: str) -> None:
     for other in ("a.m4a", "b.m4a", "001.m4a"):
-        (empty.folder / other).write_bytes(GOOD["m4a"])
+        (empty.folder / other).write_bytes(good_files()["m4a"])
     code, errors = empty.told_clearly("check", empty.write(naming(name)))
     assert code == 1
     expected = "missing-file" if name.isprintable() else "bad-text"
@@ -119,7 +118,9 @@ def listener() -> Iterator[tuple[int, list[object]]]:
         def wait() -> None:
             try:
                 while True:
-                    knocks.append(server.accept()[1])
+                    caller, address = server.accept()
+                    caller.close()
+                    knocks.append(address)
             except OSError:
                 return
 
@@ -187,7 +188,7 @@ def test_a_playlist_named_as_sound_opens_no_other_file(
     """The secret is a tone at 8000 Hz and would come out; the list's own AAC holds none."""
     soundfile.write(empty.folder / "secret.wav", hum(1.0), RATE_HZ)
     for suffix in ("aac", "m4a"):
-        (empty.folder / f"secret.{suffix}").write_bytes(GOOD[suffix])
+        (empty.folder / f"secret.{suffix}").write_bytes(good_files()[suffix])
     port, knocks = listener
     head = PLAYLISTS[kind].replace(b"PORT", str(port).encode())
     for suffix in SUFFIXES:

@@ -12,7 +12,8 @@ import numpy as np
 import pyloudnorm
 import pytest
 import soundfile
-from outside import program, real_music
+from made_music import made_music
+from outside import program
 
 from assembler.proof.curves import (
     SILENCE_DB,
@@ -33,9 +34,8 @@ def curves_of_words(blocks: Sequence[np.ndarray], rate_hz: int, bits: int) -> Cu
 
 def test_short_term_loudness_is_ffmpegs_at_ten_random_times(tmp_path: Path) -> None:
     ffmpeg = program("ffmpeg", "ffmpeg")
-    piece, sound = real_music("singularity-music")[3], tmp_path / "piece.wav"
-    decode = [ffmpeg, "-v", "error", "-t", "90", "-i", str(piece), "-ar", "44100", "-ac", "2"]
-    subprocess.run([*decode, "-c:a", "pcm_s16le", str(sound)], check=True)
+    sound = tmp_path / "piece.wav"
+    soundfile.write(sound, made_music("strings", 60.0, 44100), 44100, subtype="PCM_16")
     command = [ffmpeg, "-hide_banner", "-nostats", "-i", str(sound)]
     command += ["-filter_complex", "ebur128", "-f", "null", "-"]
     told = subprocess.run(command, capture_output=True, check=True).stderr.decode()

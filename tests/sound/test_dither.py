@@ -6,6 +6,7 @@ the words of plain TPDF are worked out again with numpy's own generator.
 
 from __future__ import annotations
 
+import functools
 import itertools
 
 import numpy as np
@@ -39,7 +40,12 @@ def music_like(length: int, seed: int) -> np.ndarray:
 
 LENGTH = 20_000
 SOUND = music_like(LENGTH, 2)
-WHOLE = {kind: WordLength(16, 5, dither=kind).words(SOUND) for kind in KINDS}
+
+
+@functools.cache
+def whole(kind: Dither) -> np.ndarray:
+    """Return the words of the sound in one block."""
+    return WordLength(16, 5, dither=kind).words(SOUND)
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -49,14 +55,14 @@ def test_blocks_of_any_size_give_the_same(kind: Dither, cuts: list[int]) -> None
     word_length = WordLength(16, 5, dither=kind)
     edges = [0, *sorted(cuts), LENGTH]
     pieces = [word_length.words(SOUND[a:b]) for a, b in itertools.pairwise(edges)]
-    assert np.array_equal(np.concatenate(pieces), WHOLE[kind])
+    assert np.array_equal(np.concatenate(pieces), whole(kind))
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_single_samples_give_the_same(kind: Dither) -> None:
     word_length = WordLength(16, 5, dither=kind)
     pieces = [word_length.words(SOUND[i : i + 1]) for i in range(9000)]
-    assert np.array_equal(np.concatenate(pieces), WHOLE[kind][:9000])
+    assert np.array_equal(np.concatenate(pieces), whole(kind)[:9000])
 
 
 @pytest.mark.parametrize("bits", [16, 24])
@@ -139,7 +145,7 @@ def test_shaped_noise_follows_the_filter(rate_hz: int) -> None:
 def test_shaped_is_tpdf_where_shaping_is_of_no_use(bits: int, rate_hz: int) -> None:
     shaped = WordLength(bits, 3, dither="shaped", rate_hz=rate_hz).words(SOUND)
     assert np.array_equal(shaped, WordLength(bits, 3).words(SOUND))
-    assert not np.array_equal(WHOLE["shaped"], WHOLE["tpdf"])
+    assert not np.array_equal(whole("shaped"), whole("tpdf"))
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -6,6 +6,7 @@ it); the ballistics are common practice, no source.
 
 from __future__ import annotations
 
+import functools
 import itertools
 
 import numpy as np
@@ -15,15 +16,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from standards.references import (
     EXCERPTS,
+    MADE,
     Excerpt,
     Samples,
     faded_ends,
     music,
     sixteen_times_peak_dbtp,
+    with_debian_music,
 )
 
 from assembler.sound.limiter import LOOK_AHEAD_S, limit
 
+DRUMS, DENSE, PLUCKED, STRINGS, SPEECH = MADE
 CEILING_DBTP = -1.0
 OVER_DB = 0.05
 
@@ -66,7 +70,7 @@ def bursts(rate_hz: int, length: int, seed: int) -> Samples:
     return faded_ends(noise, rate_hz, 0.001)
 
 
-@pytest.mark.parametrize("excerpt", EXCERPTS[::3], ids=str)
+@pytest.mark.parametrize("excerpt", with_debian_music(MADE[::2], EXCERPTS[::3]), ids=str)
 def test_sound_under_the_ceiling_passes_bit_for_bit(excerpt: Excerpt) -> None:
     """A hair under it: 0.03 dB by the 16-times reading."""
     samples, rate_hz = loud_music(excerpt, 0.0)
@@ -118,24 +122,24 @@ def test_silence_stays_silence() -> None:
 
 
 @pytest.mark.parametrize("gain_db", [10.0, 20.0])
-@pytest.mark.parametrize("excerpt", EXCERPTS, ids=str)
+@pytest.mark.parametrize("excerpt", with_debian_music(MADE, EXCERPTS), ids=str)
 def test_holds_the_ceiling_on_music(excerpt: Excerpt, gain_db: float) -> None:
     samples, rate_hz = loud_music(excerpt, gain_db)
     passed, attenuation = limited(samples, rate_hz)
-    assert attenuation.max() > 3
+    assert attenuation.max() > (3 if gain_db > 10 else 1)
     peak_dbtp = sixteen_times_peak_dbtp(passed, rate_hz)
     assert CEILING_DBTP - 1.0 < peak_dbtp <= CEILING_DBTP + OVER_DB
 
 
 @pytest.mark.parametrize("ceiling_dbtp", [-0.1, -3.0, -9.0])
 def test_holds_any_ceiling(ceiling_dbtp: float) -> None:
-    samples, rate_hz = loud_music(EXCERPTS[1], 12.0)
+    samples, rate_hz = loud_music(DENSE, 12.0)
     passed, _ = limited(samples, rate_hz, ceiling_dbtp)
     peak_dbtp = sixteen_times_peak_dbtp(passed, rate_hz)
     assert ceiling_dbtp - 1.0 < peak_dbtp <= ceiling_dbtp + OVER_DB
 
 
-@pytest.mark.parametrize("excerpt", EXCERPTS, ids=str)
+@pytest.mark.parametrize("excerpt", with_debian_music(MADE, EXCERPTS), ids=str)
 def test_holds_the_ceiling_on_music_that_was_clipped(excerpt: Excerpt) -> None:
     """Its tops were cut off flat when it was recorded: its spectrum reaches to half the rate."""
     samples, rate_hz = loud_music(excerpt, 0.0)
@@ -195,7 +199,7 @@ def test_holds_the_ceiling_on_white_noise(seed: int, gain_db: float, rate_hz: in
 
 
 def test_both_channels_are_turned_down_alike() -> None:
-    samples, rate_hz = loud_music(EXCERPTS[2], 14.0, 8)
+    samples, rate_hz = loud_music(DRUMS, 14.0, 8)
     lopsided = samples * np.array([1.0, 0.1], np.float32)
     passed, attenuation = limited(lopsided, rate_hz)
     assert attenuation.max() > 3
@@ -209,7 +213,7 @@ def test_both_channels_are_turned_down_alike() -> None:
     assert np.array_equal(swapped[:, ::-1], passed)
 
 
-@pytest.mark.parametrize("excerpt", EXCERPTS[1::3], ids=str)
+@pytest.mark.parametrize("excerpt", with_debian_music(MADE[1::2], EXCERPTS[1::3]), ids=str)
 def test_what_is_limited_is_left_alone(excerpt: Excerpt) -> None:
     samples, rate_hz = loud_music(excerpt, 15.0)
     once, _ = limited(samples, rate_hz)
@@ -250,7 +254,7 @@ def test_full_depth_is_reached_at_the_peak_without_a_step(rate_hz: int) -> None:
     assert np.abs(np.diff(attenuation)).max() <= depth_db / third
 
 
-@pytest.mark.parametrize("excerpt", EXCERPTS[::4], ids=str)
+@pytest.mark.parametrize("excerpt", with_debian_music(MADE[::3], EXCERPTS[::4]), ids=str)
 def test_attenuation_is_smooth_on_music(excerpt: Excerpt) -> None:
     samples, rate_hz = loud_music(excerpt, 18.0, 10)
     _, attenuation = limited(samples, rate_hz)
@@ -312,29 +316,36 @@ def test_lets_go_at_last_and_passes_bit_for_bit_again() -> None:
 
 
 LENGTH = 12_000
-WAVE = bursts(44100, LENGTH, 1)
-WAVE_LIMITED, WAVE_ATTENUATION = limited(WAVE, 44100)
+
+
+@functools.cache
+def split_wave() -> tuple[Samples, Samples, np.ndarray]:
+    """Return the wave of the tests below, limited whole: samples before, after, and attenuation."""
+    wave = bursts(44100, LENGTH, 1)
+    return wave, *limited(wave, 44100)
 
 
 def test_the_wave_of_the_split_tests_is_limited() -> None:
-    assert WAVE_ATTENUATION.max() > 3
-    assert (WAVE_ATTENUATION == 0).any()
+    _, _, attenuation = split_wave()
+    assert attenuation.max() > 3
+    assert (attenuation == 0).any()
 
 
 @settings(deadline=None, max_examples=60)
 @given(st.lists(st.integers(0, LENGTH), max_size=40))
 def test_blocks_of_any_size_give_the_same(cuts: list[int]) -> None:
+    wave, expected, expected_attenuation = split_wave()
     edges = [0, *sorted(cuts), LENGTH]
-    blocks = [WAVE[a:b] for a, b in itertools.pairwise(edges)]
+    blocks = [wave[a:b] for a, b in itertools.pairwise(edges)]
     passed, attenuation = joined(blocks, 44100)
-    assert passed.tobytes() == WAVE_LIMITED.tobytes()
-    assert attenuation.tobytes() == WAVE_ATTENUATION.tobytes()
+    assert passed.tobytes() == expected.tobytes()
+    assert attenuation.tobytes() == expected_attenuation.tobytes()
 
 
 def test_single_samples_give_the_same() -> None:
-    blocks = list(np.split(WAVE[:3000], 3000))
-    passed, attenuation = joined(blocks, 44100)
-    expected, expected_attenuation = limited(WAVE[:3000], 44100)
+    wave = split_wave()[0][:3000]
+    passed, attenuation = joined(list(np.split(wave, 3000)), 44100)
+    expected, expected_attenuation = limited(wave, 44100)
     assert np.array_equal(passed, expected)
     assert np.array_equal(attenuation, expected_attenuation)
 

@@ -1,5 +1,6 @@
-"""Freely licensed music (Debian packages singularity-music and asc-music) read by this meter and by
-outside ones: ffmpeg's ebur128 filter, libebur128, and a 16-times oversampling by soxr.
+"""Music read by this meter and by outside ones: ffmpeg's ebur128 filter, libebur128, and a 16-times
+oversampling by soxr. It is made by code, or freely licensed (Debian's singularity-music and
+asc-music).
 """
 
 from __future__ import annotations
@@ -13,15 +14,17 @@ from long_runs import series
 from outside import ebur128
 from standards.references import (
     EXCERPTS,
+    MADE,
     Excerpt,
     libebur128_reading,
     music,
     sixteen_times_peak_dbtp,
+    with_debian_music,
 )
 
 from assembler.sound.meter import read_meter
 
-READ = EXCERPTS[:: series(1, 2)]
+READ = with_debian_music(MADE, EXCERPTS[:: series(1, 3)])
 
 
 def range_by_tech_3342(short_term_lufs: np.ndarray) -> float:

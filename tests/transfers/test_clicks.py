@@ -1,4 +1,4 @@
-"""Clicks put into real music are found and mended; music, drums and brass have none.
+"""Clicks put into music, made and real, are found and mended; music, drums and brass have none.
 
 The clicks and their sizes are this test's own: no published set was at hand. A click counts as
 barely audible when its peak above 2 kHz is twice the music's own peak there within 10 ms.
@@ -14,9 +14,11 @@ import numpy as np
 import pytest
 import soundfile
 import soxr
+from made_music import made_music
 from numpy.typing import NDArray
 from outside import real_music
 from scipy.signal import butter, sosfilt
+from standards.references import with_debian_music
 
 from assembler.sound.blocks import Samples
 from assembler.transfers.clicks import Click, ClickMeter, ClickReading, without_clicks
@@ -26,6 +28,9 @@ RATE_HZ = 44_100
 CLICKS = 200
 TICKING = ("Nebula", "Through Space")
 """Pieces whose rhythm is made of electronic ticks: they can't be told from clicks."""
+HARSH = ("drums", "dense")
+MADE = ("plucked", "strings", "speech", *HARSH)
+"""The harsh ones have so much treble that most clicks over it would be clipped."""
 
 
 @dataclass(frozen=True)
@@ -108,9 +113,11 @@ def damaged(clean: Samples, rng: np.random.Generator, count: int) -> Damaged:
     return Damaged(clean, np.clip(clicked, -1, 1).astype(np.float32), put)
 
 
-@pytest.fixture(scope="module")
-def music() -> dict[str, Samples]:
-    """Real music by name, a minute of each piece at 44.1 kHz or near it."""
+@pytest.fixture(scope="module", params=with_debian_music(["made"], ["real"]))
+def music(request: pytest.FixtureRequest) -> dict[str, Samples]:
+    """Music by name: of each kind that is made, or a minute of Debian's, at 44.1 kHz or near it."""
+    if request.param == "made":
+        return {kind: made_music(kind, 30.0, RATE_HZ) for kind in MADE}
     pieces = {}
     for path in real_music("singularity-music"):
         sound, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
@@ -122,29 +129,31 @@ def music() -> dict[str, Samples]:
 @pytest.fixture(scope="module")
 def with_clicks(music: dict[str, Samples]) -> list[Damaged]:
     rng = np.random.default_rng(2_024)
-    counts = np.diff(np.linspace(0, CLICKS, len(music) + 1).astype(int))
-    pieces = zip(music.values(), counts, strict=True)
+    chosen = [sound for name, sound in music.items() if name not in HARSH]
+    counts = np.diff(np.linspace(0, CLICKS, len(chosen) + 1).astype(int))
+    pieces = zip(chosen, counts, strict=True)
     return [damaged(sound[: 20 * RATE_HZ], rng, int(count)) for sound, count in pieces]
 
 
-def test_95_of_100_clicks_are_found(with_clicks: list[Damaged]) -> None:
+def test_95_of_100_clicks_are_found(with_clicks: list[Damaged], music: dict[str, Samples]) -> None:
+    """Of those in plucked notes, whose attacks hide some, 9 of 10."""
     found = [
         put.is_one_of(reading_of(piece.clicked).clicks)
         for piece in with_clicks
         for put in piece.put
     ]
     assert len(found) == CLICKS
-    assert sum(found) >= 0.95 * CLICKS
+    assert sum(found) >= (0.9 if "plucked" in music else 0.95) * CLICKS
 
 
-def test_real_music_has_less_than_a_click_a_minute(music: dict[str, Samples]) -> None:
+def test_music_has_less_than_a_click_a_minute(music: dict[str, Samples]) -> None:
     counts = {name: reading_of(sound).count for name, sound in music.items()}
     minutes = {name: len(sound) / RATE_HZ / 60 for name, sound in music.items()}
     plain = [name for name in music if name not in TICKING]
-    assert len(plain) > 10
+    assert len(plain) >= len(MADE)
     assert sum(counts[name] for name in plain) < 0.2 * sum(minutes[name] for name in plain)
     assert max(counts[name] / minutes[name] for name in plain) < 1
-    assert sum(counts[name] for name in TICKING) < 15 * len(TICKING)
+    assert sum(counts[name] for name in set(TICKING) & set(music)) < 15 * len(TICKING)
 
 
 def drums(rng: np.random.Generator, seconds: int) -> Samples:
@@ -272,9 +281,10 @@ def test_clicks_at_higher_rates(music: dict[str, Samples], rate_hz: int) -> None
 def test_strength_decides_how_small_a_click_is_found(with_clicks: list[Damaged]) -> None:
     counts = []
     for strength in (1.0, 5.0, 10.0):
-        meter = ClickMeter(RATE_HZ, strength)
-        meter.feed(with_clicks[0].clicked)
-        counts.append(meter.reading().count)
+        meters = [ClickMeter(RATE_HZ, strength) for _ in with_clicks[:3]]
+        for meter, piece in zip(meters, with_clicks, strict=False):
+            meter.feed(piece.clicked)
+        counts.append(sum(meter.reading().count for meter in meters))
     assert counts[0] < counts[1] <= counts[2]
 
 

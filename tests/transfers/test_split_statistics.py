@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import pytest
 import soundfile
 import soxr
 from long_runs import series
@@ -109,6 +110,7 @@ def fault(song: Song, truth: Truth) -> str | None:
     return None
 
 
+@pytest.mark.debian_music
 def test_songs_of_sides_of_real_music() -> None:
     pieces = real_music("singularity-music") + real_music("asc-music")
     faults: dict[int, list[str]] = {}

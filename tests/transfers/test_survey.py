@@ -7,6 +7,7 @@ The faults are put on by formula, so every value is known. Noise is white: N dBF
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -237,16 +238,19 @@ def talk() -> Sound:
     return np.stack((sound, sound), 1) + 1e-4 * draw.normal(size=(len(sound), 2))
 
 
-BAD_INPUT = {
-    "digital silence": (np.zeros((10 * RATE_HZ, 2)), "no-sound"),
-    "noise": (1e-3 * np.random.default_rng(1).normal(size=(10 * RATE_HZ, 2)), "no-sound"),
-    "offset": (np.full((3 * RATE_HZ, 2), 0.1), "dc-offset"),
-    "talk": (talk(), "noise-high"),
-    "three seconds": (music(30)[: 3 * RATE_HZ], None),
-    "three seconds that begin at once": (music(30)[RATE_HZ : 4 * RATE_HZ], None),
-    "one sample": (np.full((1, 2), 0.25), "no-sound"),
-    "a hundred samples": (np.linspace(-0.5, 0.5, 200).reshape(100, 2), "no-sound"),
-    "square wave": (np.sign(np.sin(np.arange(480_000) / 20))[:, None] * (0.9, 0.9), "clipped"),
+BAD_INPUT: dict[str, tuple[Callable[[], Sound], str | None]] = {
+    "digital silence": (lambda: np.zeros((10 * RATE_HZ, 2)), "no-sound"),
+    "noise": (lambda: 1e-3 * np.random.default_rng(1).normal(size=(10 * RATE_HZ, 2)), "no-sound"),
+    "offset": (lambda: np.full((3 * RATE_HZ, 2), 0.1), "dc-offset"),
+    "talk": (talk, "noise-high"),
+    "three seconds": (lambda: music(30)[: 3 * RATE_HZ], None),
+    "three seconds that begin at once": (lambda: music(30)[RATE_HZ : 4 * RATE_HZ], None),
+    "one sample": (lambda: np.full((1, 2), 0.25), "no-sound"),
+    "a hundred samples": (lambda: np.linspace(-0.5, 0.5, 200).reshape(100, 2), "no-sound"),
+    "square wave": (
+        lambda: np.sign(np.sin(np.arange(480_000) / 20))[:, None] * (0.9, 0.9),
+        "clipped",
+    ),
 }
 
 
@@ -255,7 +259,7 @@ def test_bad_input_is_told_as_what_it_is(
     tmp_path: Path, name: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     sound, expected = BAD_INPUT[name]
-    side = surveyed(tmp_path, sound)
+    side = surveyed(tmp_path, sound())
     told = json.dumps(side.as_json(), allow_nan=False)
     assert "NaN" not in told
     print_survey(name, side)
