@@ -9,11 +9,12 @@ from rich.text import Text
 
 from assembler.console import new_console
 from assembler.manifest.times import clock_text
+from assembler.transfers.paste import side_entry
 from assembler.transfers.remedies import signed
 from assembler.transfers.survey import Survey
 
 
-def print_survey(name: str, side: Survey) -> None:
+def print_survey(name: str, side: Survey, files: Sequence[str] = ()) -> None:
     """Print how a side is: what was measured, then each finding with its remedy.
 
     Parameters
@@ -22,6 +23,8 @@ def print_survey(name: str, side: Survey) -> None:
         Of the side.
     side
         Its survey.
+    files
+        Its file, or left and right, to be pasted with it; none where a manifest names the side.
     """
     console = new_console()
     console.print(Text(name, style="bold").append(f"  {' + '.join(side.files)}", style="dim"))
@@ -36,8 +39,9 @@ def print_survey(name: str, side: Survey) -> None:
         text.append(f" [{finding.code}]", style="dim").append(f"\n  {finding.remedy}")
         console.print(text, soft_wrap=not console.is_terminal)
     if side.mend:
-        console.print(Text("\nTo mend what can be mended, paste below the side's files:", "bold"))
-        console.print(Text(side.mend.rstrip()), soft_wrap=True)
+        where = "`transfers:`" if files else "the side's files"
+        console.print(Text(f"\nPaste below {where} in the manifest:", "bold"))
+        console.print(Text(side_entry(name, files, side.mend).rstrip()), soft_wrap=True)
     elif not side.findings:
         console.print(Text("\nnothing to mend", style="green"))
 
@@ -57,6 +61,7 @@ def _facts(side: Survey) -> Iterator[tuple[str, str]]:
             f"{words.clipped_crests} crests, longest {words.longest_samples} samples",
         )
     yield "off 0", _both([100 * value for value in channels.dc], "%", 3)
+    yield "level", _levels(channels.rms_dbfs, mono=side.mono)
     if not side.mono:
         yield from _compared(side)
     yield "hum", _hum(side)
@@ -73,25 +78,41 @@ def _words(side: Survey) -> str:
     return f"{side.rate_hz} Hz, {width}{said}{', mono' if side.mono else ''}"
 
 
+def _levels(rms_dbfs: tuple[float | None, float | None], *, mono: bool) -> str:
+    """Write the RMS level of each channel, and by how much they differ."""
+    left, right = rms_dbfs
+    if mono:
+        return f"{_level(left, 'dBFS')} RMS"
+    told = f"{_both(rms_dbfs, 'dBFS')} RMS"
+    if left is None or right is None:
+        return told
+    return f"{told}; left {signed(left - right)} dB against right"
+
+
 def _compared(side: Survey) -> Iterator[tuple[str, str]]:
     channels = side.channels
-    yield "balance", _of_course(channels.balance_db, channels.balance_course_db, "dB", 1)
-    polarity = {"same": "alike", "opposite": "opposite", "unclear": "can't be told"}
-    yield (
-        "polarity",
-        f"{polarity[channels.polarity]}, correlation {signed(channels.correlation, 2)}",
-    )
-    wanders = channels.drift_us is not None and f", wanders by {channels.drift_us:.0f} µs"
-    if channels.offset_us is None:
-        yield "azimuth", "can't be told"
+    if channels.balance_db is None:
+        yield "balance", _not_determined(channels.balance_why)
     else:
+        yield "balance", _of_course(channels.balance_db, channels.balance_course_db, "dB", 1)
+    correlation = f"correlation {signed(channels.correlation, 2)}"
+    if channels.polarity == "unclear":
+        yield "polarity", f"{_not_determined(channels.polarity_why)}; {correlation}"
+    else:
+        yield "polarity", f"{channels.polarity}, {correlation}"
+    if channels.offset_us is None:
+        yield "azimuth", _not_determined(channels.offset_why)
+    else:
+        wanders = channels.drift_us is not None and f", varies by {channels.drift_us:.0f} µs"
         yield "azimuth", f"right {signed(channels.offset_us, 0)} µs late{wanders or ''}"
 
 
-def _of_course(value: float | None, course: Sequence[float | None], unit: str, digits: int) -> str:
+def _not_determined(why: str) -> str:
+    return f"not determined: {why}" if why else "not determined"
+
+
+def _of_course(value: float, course: Sequence[float | None], unit: str, digits: int) -> str:
     """Write a value with its range over the side."""
-    if value is None:
-        return "can't be told"
     told = [each for each in course if each is not None]
     span = ""
     if len(told) > 2:
@@ -109,13 +130,16 @@ def _hum(side: Survey) -> str:
 
 def _speed(side: Survey) -> str:
     if side.speed is None:
-        return "can't be told: neither a reference tone nor hum"
-    return f"to be run {signed(100 * (side.speed.factor - 1), 2)} %: {side.speed.how}"
+        return "not determined: neither a reference tone nor hum"
+    percent = f"{signed(100 * (side.speed.factor - 1), 2)} %: {side.speed.how}"
+    return (
+        f"not determined; a guess is {percent}" if side.speed.is_guess else f"correct by {percent}"
+    )
 
 
 def _bandwidth(side: Survey) -> str:
     reading = side.bandwidth
-    ends = "can't be told" if reading.ends_hz is None else f"{reading.ends_hz / 1000:.1f} kHz"
+    ends = "not determined" if reading.ends_hz is None else f"{reading.ends_hz / 1000:.1f} kHz"
     cliff = reading.cliff_hz
     return ends if cliff is None else f"{ends}; all ends at once at {cliff / 1000:.1f} kHz"
 

@@ -37,6 +37,7 @@ def run_survey(options: argparse.Namespace, print_json: PrintJson) -> None:
     """
     from assembler.shown_survey import print_survey
     from assembler.transfers.side_picture import write_side_picture
+    from assembler.transfers.side_places import places_text
     from assembler.transfers.survey import survey
 
     told = []
@@ -44,18 +45,22 @@ def run_survey(options: argparse.Namespace, print_json: PrintJson) -> None:
         names = distinct_names([side.name for side in sides])
         for side, name in zip(sides, names, strict=True):
             found = survey(side.recording, jobs=options.jobs)
-            picture = None
+            picture = places = None
             if options.pictures:
                 picture = options.pictures / f"{name}.png"
+                places = picture.with_suffix(".txt")
                 with _writing(options.pictures):
                     write_side_picture(picture, side.name, found)
+                    places.write_text(places_text(side.name, found), encoding="utf-8")
             if options.json:
-                shown = str(picture) if picture else None
-                told.append({"name": side.name, **found.as_json(), "picture": shown})
+                written = {"picture": picture, "places": places}
+                shown = {kind: str(path) if path else None for kind, path in written.items()}
+                told.append({"name": side.name, **found.as_json(), **shown})
             else:
-                print_survey(side.name, found)
-                if picture:
-                    say(picture)
+                files = () if side.is_in_manifest else [str(path) for path in side.files]
+                print_survey(side.name, found, files)
+                for path in filter(None, (picture, places)):
+                    say(path)
     if options.json:
         print_json({"ok": True, "sides": told})
 

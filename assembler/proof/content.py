@@ -176,6 +176,8 @@ class ProofSide:
         What was mended, in order.
     clips
         File name in ``proof/sides`` by what it is: as it came, mended, without a step.
+    dropouts
+        How many there are on the tape and where; empty if none was found.
     """
 
     name: str
@@ -184,6 +186,7 @@ class ProofSide:
     notes: str
     steps: tuple[SideStep, ...]
     clips: Mapping[str, str]
+    dropouts: str = ""
 
 
 @dataclass(frozen=True)

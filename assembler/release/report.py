@@ -140,6 +140,8 @@ def _side(side: Side) -> dict[str, Any]:
         "notes": side.transfer.notes,
         "steps": side.account.get("steps", []),
         "untold": side.account.get("untold", []),
+        "reasons": side.account.get("reasons", {}),
+        "dropouts": side.account.get("dropouts", []),
         "trim_silence": side.transfer.mend.trim_silence,
     }
 

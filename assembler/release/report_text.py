@@ -13,6 +13,7 @@ from assembler.disc.pq_sheet import COLUMNS, cells, wrapped
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.times import clock_text, frames_text, shorten
 from assembler.text import decimal
+from assembler.transfers.dropouts import dropouts_text
 
 _LABEL = 18
 _INDENT = 4
@@ -95,8 +96,11 @@ def _sides(content: Content) -> Iterator[str]:
             yield from _row(f"mended, {number}", _step(step), _INDENT)
         if not side["steps"]:
             yield from _row("mended", "nothing", _INDENT)
-        if side["untold"]:
-            yield from _row("left as it was", ", ".join(side["untold"]), _INDENT)
+        for step in side["untold"]:
+            reason = side["reasons"].get(step, "no value was measured")
+            yield from _row("not determined", f"{step}, nothing was done: {reason}", _INDENT)
+        if side["dropouts"]:
+            yield from _row("dropouts", dropouts_text(side["dropouts"]), _INDENT)
 
 
 def _step(step: Content) -> str:

@@ -18,6 +18,7 @@ from assembler.release.reuse import Reuse
 from assembler.release.sides import Side
 from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.sound.blocks import Samples
+from assembler.transfers.dropouts import dropouts_text
 from assembler.transfers.mending import Settled, in_place, run_faster
 
 BEFORE_S, AFTER_S = 3, 9
@@ -49,7 +50,9 @@ def proof_side(folder: Path, side: Side, file_name: str, reuse: Reuse) -> ProofS
         for told in side.account.get("steps", ())
     )
     notes = side.transfer.notes or ""
-    return ProofSide(side.name, side.transfer.paths, side.facts, notes, tuple(steps), clips)
+    dropouts = dropouts_text(side.account.get("dropouts", ()))
+    paths = side.transfer.paths
+    return ProofSide(side.name, paths, side.facts, notes, tuple(steps), clips, dropouts)
 
 
 def make_side_clips(folder: Path, side: Side, file_name: str, reuse: Reuse) -> dict[str, str]:

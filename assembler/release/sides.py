@@ -16,12 +16,7 @@ from assembler.release.store import Store, work_key
 from assembler.sources import Recording
 from assembler.sources.probe import probe
 
-_UNTOLD = {
-    "azimuth": "the channels share too little for the lateness of one to be told",
-    "balance": "the channels share too little for their balance to be told",
-    "hum": "no hum of that mains was found",
-}
-METHOD = 1
+METHOD = 2
 """Of mending and of its readings: raise it when the same asking would give other sound."""
 
 
@@ -114,13 +109,24 @@ def side_of(
     """
     transfer = source.manifest.transfers[name]
     mend = transfer.mend
-    if mend == Mend():
-        return Side(name, transfer, original, original, {})
     if scratch is None or store is None:
+        if mend == Mend():
+            return Side(name, transfer, original, original, {})
         frames = int(original.frames / mend.factor + Fraction(1, 2))
         promised = tuple(replace(file, frames=frames, needs_ffmpeg=True) for file in original.files)
         return Side(name, transfer, original, Recording(promised, original.came_in), {})
+    if mend == Mend():
+        return Side(name, transfer, original, original, _account_as_it_is(original, store))
     return _mended_side(name, transfer, original, scratch, store)
+
+
+def _account_as_it_is(original: Recording, store: Store) -> dict[str, Any]:
+    from assembler.transfers.side_file import account_as_it_is
+
+    digests = [store.source_digest(file.path) for file in original.came_in]
+    key = work_key("side as it is", METHOD, digests, original.rate_hz)
+    account: dict[str, Any] = store.json(key, lambda: account_as_it_is(original))
+    return account
 
 
 def side_findings(source: ManifestFile, sides: Mapping[str, Side]) -> Iterator[Finding]:
@@ -148,8 +154,11 @@ def side_findings(source: ManifestFile, sides: Mapping[str, Side]) -> Iterator[F
                 f"{clock_text(whole_s)}: name a stretch of noise alone"
             )
             yield source.finding("error", "noise-past-end", (*loc, "mend", "noise"), message)
-        for step in side.account.get("untold", ()):
-            message = f"{_UNTOLD[step]}: it is left as it is"
+        for step, reason in side.account.get("reasons", {}).items():
+            message = (
+                f"side {name}: {step} not determined, nothing was done: {reason}. Set a value by "
+                f"ear, or take `{step}` out"
+            )
             yield source.finding("warning", "mend-untold", (*loc, "mend", step), message)
 
 

@@ -13,37 +13,59 @@ from assembler.sound.decibels import rounded
 from assembler.transfers.condition import Condition
 from assembler.transfers.mending import Settled
 from assembler.transfers.programme import ProgrammeReading
+from assembler.transfers.remedies import signed
 
 _MEASURES: dict[str, tuple[str, Callable[[Condition], float | None]]] = {
     "dc": ("offset from 0, % of full scale", lambda c: 100 * max(map(abs, c.channels.dc))),
-    "swap": ("left above right, dB", lambda c: c.channels.balance_db),
+    "swap": ("left above right, dB", lambda c: _left_above_right(c.channels.rms_dbfs)),
     "invert": ("correlation of left and right", lambda c: c.channels.correlation),
     "declick": ("clicks a minute", lambda c: c.clicks.per_minute),
     "azimuth": ("right late, µs", lambda c: c.channels.offset_us),
-    "balance": ("left above right, dB", lambda c: c.channels.balance_db),
+    "balance": ("left above right in level, dB", lambda c: _left_above_right(c.channels.rms_dbfs)),
     "hum": ("hum, dBFS", lambda c: c.hum.level_dbfs),
-    "noise": ("noise floor, dBFS", lambda c: c.programme.floor_db),
 }
 
 
-def account_of(mend: Mend, settled: Settled, before: Condition, after: Condition) -> dict[str, Any]:
-    """Give what was done to a side as plain data, in the order in which it was done.
+def account_of(
+    mend: Mend,
+    settled: Settled,
+    before: Condition,
+    after: Condition,
+    noise_dbfs: tuple[float | None, float | None] | None,
+) -> dict[str, Any]:
+    """Return what was done to a side as plain data, in the order in which it was done.
+
+    Parameters
+    ----------
+    mend
+        What was asked.
+    settled
+        What was done.
+    before, after
+        Readings of the whole side.
+    noise_dbfs
+        Of the noise print, before and after the noise reduction (`noise_around`).
 
     Returns
     -------
     dict
         ``steps``: a list of ``step``, ``done``, ``measure``, ``before``, ``after``;
-        ``untold``: steps whose value could not be measured; ``settled``: for `Settled.of_json`;
-        ``begins_s``: where its programme begins; ``programme``: the level over time, where tracks
-        are to begin and end by it.
+        ``untold``: steps whose value could not be determined; ``reasons``: why, by step;
+        ``settled``: for `Settled.of_json`; ``begins_s``: where its programme begins;
+        ``programme``: the level over time, where tracks are to begin and end by it.
     """
     steps = [
-        {"step": name, "done": _done(name, value, mend), **_measured(name, before, after)}
+        {"step": name, "done": done_text(name, value, mend), **_measured(name, before, after)}
         for name, value in settled.values().items()
     ]
+    for step in steps:
+        if step["step"] == "noise" and noise_dbfs:
+            was, remains = map(rounded, noise_dbfs)
+            step |= {"measure": "level of the noise print, dBFS", "before": was, "after": remains}
     account: dict[str, Any] = {
         "steps": steps,
         "untold": list(settled.untold),
+        "reasons": _reasons(settled, before),
         "settled": settled.as_json(),
         "begins_s": before.programme.begins_s,
     }
@@ -52,25 +74,44 @@ def account_of(mend: Mend, settled: Settled, before: Condition, after: Condition
     return account
 
 
-def _done(name: str, value: Any, mend: Mend) -> str:
-    """Say what was done, with its value."""
+def _reasons(settled: Settled, before: Condition) -> dict[str, str]:
+    """Return why a value that was asked for could not be determined, by step."""
+    channels = before.channels
+    known = {"azimuth": channels.offset_why, "balance": channels.balance_why}
+    return {step: known.get(step) or "no hum of that mains was found" for step in settled.untold}
+
+
+def done_text(name: str, value: Any, mend: Mend) -> str:
+    """Return what a step did as a phrase: the verb says the direction, the number has no sign."""
     if name == "dc":
-        left, right = (f"{100 * part:+.3f} %" for part in value)
-        return f"offset taken off: left {left}, right {right} of full scale"
+        left, right = (f"{signed(100 * part, 3)} %" for part in value)
+        return f"DC offset removed: left {left}, right {right} of full scale"
     if name == "noise" and mend.noise:
         at = f"{clock_text(mend.noise.from_)} to {clock_text(mend.noise.to)}"
-        return f"noise lowered by {mend.noise.reduce:g} dB, learnt from {at}"
+        return f"noise reduced by {mend.noise.reduce:g} dB, noise print from {at}"
     if name == "hum":
-        return f"hum of {value[0]:.3f} Hz taken out, {value[1]} partials"
+        return f"hum of {value[0]:.3f} Hz removed, {value[1]} {_plural('harmonic', value[1])}"
     if name == "azimuth":
-        return f"{'right' if value > 0 else 'left'} brought forward by {abs(value):.1f} µs"
+        return f"{'left' if value > 0 else 'right'} channel delayed by {abs(value):.1f} µs"
     if name == "speed":
-        return f"run {float(100 * (value - 1)):+.3f} % faster, pitch and tempo together"
+        percent = float(100 * (value - 1))
+        verb = "sped up" if percent > 0 else "slowed"
+        return f"{verb} by {abs(percent):.3f} %, pitch and tempo together"
     if name == "balance":
-        return f"left raised by {value:.2f} dB against right"
+        verb = "raised" if value > 0 else "lowered"
+        return f"left {verb} by {abs(value):.2f} dB against right"
     if name == "declick":
-        return f"clicks mended, strength {value:g}"
-    return "left and right exchanged" if name == "swap" else f"polarity turned: {value}"
+        return f"clicks removed, strength {value:g}"
+    return "left and right swapped" if name == "swap" else f"polarity inverted: {value}"
+
+
+def _plural(noun: str, count: int) -> str:
+    return noun if count == 1 else f"{noun}s"
+
+
+def _left_above_right(rms_dbfs: tuple[float | None, float | None]) -> float | None:
+    left, right = rms_dbfs
+    return None if left is None or right is None else left - right
 
 
 def _measured(name: str, before: Condition, after: Condition) -> dict[str, Any]:

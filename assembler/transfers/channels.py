@@ -1,7 +1,8 @@
 """How the two channels of a transfer stand to each other: level, polarity, lateness, offset from 0.
 
 The spectra of both channels are compared in cells of 0.17 s by some 100 Hz, so small that many
-hold a single source of sound; `shared_sound` draws lateness, polarity and balance from them.
+hold a single source of sound; `shared_sound` and `channel_balance` draw delay,
+polarity and balance from them.
 IASA-TC 04 (from memory) asks for the azimuth of each tape to be set anew, since what it costs in
 treble can't be given back later.
 
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 from assembler.sound.blocks import Samples
 from assembler.sound.compiled import compiled
 from assembler.sound.decibels import decibels
+from assembler.transfers.channel_balance import shared_balance
 from assembler.transfers.sampled_windows import (
     SampledWindows,
     hann,
@@ -28,15 +30,11 @@ from assembler.transfers.sampled_windows import (
 )
 from assembler.transfers.shared_sound import (
     POLARITY_HZ,
+    TOO_LITTLE,
     Stretch,
-    balances,
-    bass_sign,
-    course_offset_us,
     drift,
-    is_sure,
-    lateness,
-    steady_difference,
-    together,
+    polarity,
+    shared_delay,
 )
 
 COURSE_S = 10.0
@@ -62,6 +60,9 @@ _CERTAIN_SINGLE = 1.003
 """Sharper: what one channel has for itself moves the level ratio as it lowers the coherence."""
 _DC_FADE_S = 1.0
 
+_POLARITIES: tuple[Literal["unclear", "same", "opposite"], ...] = ("unclear", "same", "opposite")
+"""By sign: 0, 1, −1."""
+
 Array = NDArray[np.float64]
 
 
@@ -74,22 +75,22 @@ class ChannelReading:
     dc
         Mean of left and right, of full scale.
     balance_db
-        How much louder the left is in the sound that both share; None if it can't be told.
+        How much louder the left is in the sound that both share; None if not determined.
     balance_course_db
         The same for each `COURSE_S`.
-    balance_by_level
-        The balance is the steady difference of both levels, for want of sound in the middle.
     polarity
         Of the right against the left.
     correlation
         Of left and right, −1 to 1, sample against sample; 0 if one is silent.
     offset_us
-        By how much the right is late, in microseconds; None if it can't be told.
+        By how much the right is late, in microseconds; None if not determined.
     offset_course_us
         The same for each `COURSE_S`.
     drift_us
         Between the least and the greatest offset of the course, single outliers left out; None
         with fewer than three stretches.
+    balance_why, polarity_why, offset_why
+        The reason where one is not determined; else empty.
     identical
         Both channels are the same, bit for bit.
     dead
@@ -102,11 +103,13 @@ class ChannelReading:
     dc: tuple[float, float]
     balance_db: float | None
     balance_course_db: tuple[float | None, ...]
-    balance_by_level: bool
+    balance_why: str
     polarity: Literal["same", "opposite", "unclear"]
+    polarity_why: str
     correlation: float
     offset_us: float | None
     offset_course_us: tuple[float | None, ...]
+    offset_why: str
     drift_us: float | None
     identical: bool
     dead: tuple[Literal["left", "right"], ...]
@@ -201,7 +204,7 @@ class ChannelMeter:
     def _read(self, window: Samples) -> None:
         """Take what the cells of one window tell."""
         if self._read_windows * _STEP_S % COURSE_S == 0:
-            self._course.append(Stretch(np.zeros(len(self._hz), np.complex128)))
+            self._course.append(Stretch.empty(len(self._hz)))
         self._read_windows += 1
         stretch = self._course[-1]
         _fill_cells(spectrum_of_both(window, self._shape), self._powers, self._cross)
@@ -212,8 +215,8 @@ class ChannelMeter:
         counts = coherence > _COHERENT
         weight = np.where(counts, coherence / (_CERTAIN - coherence), 0.0)
         stretch.phasors += weight * self._cross / np.where(counts, size, 1.0)
-        stretch.weight += float(weight.sum())
-        stretch.squares += float(weight @ weight)
+        stretch.weights += weight
+        stretch.squares += weight**2
         bass = sound & (self._hz < POLARITY_HZ)
         product = np.sqrt(left[bass] * right[bass])
         stretch.bass += float((self._cross.real[bass] / product).sum())
@@ -225,39 +228,35 @@ class ChannelMeter:
         stretch.told.append(told.astype(np.float32))
 
     def reading(self) -> ChannelReading:
-        """Give what was found so far."""
+        """Return what was found so far; what is not determined says why."""
         powers = self._powers_without_means()
-        dead = _dead(powers)
-        side = together(self._course) if self._course and not dead else None
-        late = lateness(self._hz, side) if side else None
-        offset_us: float | None = None
-        balance_db: float | None = None
+        rms_dbfs = (decibels(math.sqrt(powers[0])), decibels(math.sqrt(powers[1])))
+        correlation, dead = self._correlation(powers), _dead(powers)
+        course = [] if dead or not min(powers) else self._course
+        delay = shared_delay(self._hz, course)
+        sign, polarity_why = polarity(course, delay, correlation) if course else (0, TOO_LITTLE)
         nothing: tuple[float | None, ...] = (None,) * len(self._course)
-        offsets_us, balances_db = nothing, nothing
-        if side and late:
-            if is_sure(self._hz, side, *late):
-                offset_us = late[0] * 1e6
-                offsets_us = tuple(course_offset_us(self._hz, s, *late) for s in self._course)
-            balance_db, balances_db = balances(self._hz, self._course, *late)
-        by_level = balance_db is None and late is not None
-        if by_level:
-            balance_db = steady_difference(self._levels())
-        sign = late[1] if late else bass_sign(side) if side else 0
-        polarities: tuple[Literal["unclear", "same", "opposite"], ...]
-        polarities = ("unclear", "same", "opposite")
+        balance_db, balances_db, balance_why = None, nothing, delay.why
+        if delay.late_s is not None:
+            levels_db = 10 * math.log10(powers[0] / powers[1])
+            balance_db, balances_db, balance_why = shared_balance(
+                self._hz, course, delay.late_s, delay.sign, levels_db
+            )
         return ChannelReading(
             dc=self._dc(),
             balance_db=balance_db,
             balance_course_db=balances_db,
-            balance_by_level=by_level and balance_db is not None,
-            polarity=polarities[sign],
-            correlation=self._correlation(powers),
-            offset_us=offset_us,
-            offset_course_us=offsets_us,
-            drift_us=drift(offsets_us),
+            balance_why=balance_why,
+            polarity=_POLARITIES[sign],
+            polarity_why=polarity_why,
+            correlation=correlation,
+            offset_us=None if delay.late_s is None else delay.late_s * 1e6,
+            offset_course_us=delay.course_us or nothing,
+            offset_why=delay.why,
+            drift_us=drift(delay.course_us),
             identical=bool(self._samples and not self._sums[3]),
             dead=dead,
-            rms_dbfs=(decibels(math.sqrt(powers[0])), decibels(math.sqrt(powers[1]))),
+            rms_dbfs=rms_dbfs,
         )
 
     def _dc(self) -> tuple[float, float]:
@@ -280,16 +279,6 @@ class ChannelMeter:
         for hops in self._full_hops:
             totals += hops[:, :2].sum(axis=0)
         return totals
-
-    def _levels(self) -> Array:
-        """Give the power of left and right in each stretch of the course, without their means."""
-        hops = np.concatenate(self._full_hops)
-        count = round(COURSE_S / _HOP_S)
-        hops = hops[: len(hops) // count * count].reshape(-1, count, 4)
-        energies = np.diff(hops[:, -1, 2:], axis=0, prepend=np.zeros((1, 2)))
-        size = count * self._hop
-        levels: Array = energies / size - (hops[:, :, :2].sum(axis=1) / size) ** 2
-        return levels
 
     def _powers_without_means(self) -> tuple[float, float]:
         count = max(self._samples, 1)

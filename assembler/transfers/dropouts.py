@@ -11,15 +11,23 @@ Common practice, no source; figures set by trial on music with and without such 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from assembler.manifest.times import clock_text
 from assembler.sound.blocks import Samples
 from assembler.sound.compiled import compiled
+from assembler.transfers.resolution import CHANNELS
 
 STEP_S = 0.005
+MOST_NAMED = 20
+"""So many are named one by one in a report."""
+MOST_TOLD = 200
+"""So many are kept as data."""
 DEPTH_DB = 6.0
 LONGEST_S = 0.3
 _SHORTEST_STEPS = 2
@@ -48,12 +56,37 @@ class Dropout:
     depth_db: float
     channel: int
 
+    def as_json(self) -> dict[str, Any]:
+        """Return the dropout as plain data; `dropouts_text` reads it."""
+        return {**asdict(self), "channel": CHANNELS[self.channel]}
+
 
 @dataclass(frozen=True)
 class DropoutReading:
     """Dropouts of a side, in order of time."""
 
     dropouts: tuple[Dropout, ...]
+
+
+def dropouts_text(dropouts: Sequence[Mapping[str, Any]]) -> str:
+    """Return how many dropouts there are and where, from their plain data; empty for none.
+
+    Examples
+    --------
+    >>> dropouts_text([{"at_s": 41.2, "length_s": 0.045, "depth_db": 12.3, "channel": "left"}])
+    '1 dropout: 0:41.2 left, 12 dB for 45 ms'
+    """
+    if not dropouts:
+        return ""
+    places = [
+        f"{clock_text(each['at_s'])} {each['channel']}, {each['depth_db']:.0f} dB for "
+        f"{1000 * each['length_s']:.0f} ms"
+        for each in dropouts[:MOST_NAMED]
+    ]
+    if (more := len(dropouts) - MOST_NAMED) > 0:
+        places.append(f"and {more} more, listed in report.json")
+    count = "1 dropout" if len(dropouts) == 1 else f"{len(dropouts)} dropouts"
+    return f"{count}: {'; '.join(places)}"
 
 
 @compiled

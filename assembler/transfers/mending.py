@@ -21,6 +21,7 @@ from assembler.transfers.condition import Condition
 from assembler.transfers.delay import aligned
 from assembler.transfers.hum import without_hum
 from assembler.transfers.noise import NoiseProfile, less_noise, noise_profile
+from assembler.transfers.programme import mean_level
 from assembler.transfers.speed import at_speed
 
 _AROUND_S, _AROUND_HUM_S = 2, 12
@@ -175,6 +176,37 @@ def in_place(
         The side can't be read.
     """
     return _before(_steps(recording, settled, without), recording, start, end)
+
+
+def noise_around(recording: Recording, settled: Settled) -> tuple[float | None, float | None]:
+    """Measure the noise print before and after the noise reduction, all other steps done.
+
+    Both are the mean level of the same stretch, by the same meter.
+
+    Parameters
+    ----------
+    recording
+        The side, which is only read.
+    settled
+        What is done to it, with its `noise`.
+
+    Returns
+    -------
+    tuple of float
+        dBFS above `WEIGHTED_HZ`; None for silence.
+
+    Raises
+    ------
+    SourceError
+        The side can't be read.
+    """
+    assert settled.noise is not None
+    first, last, _ = settled.noise
+    was, remains = (
+        mean_level(in_place(recording, settled, first, last, without), recording.rate_hz)
+        for without in (("noise",), ())
+    )
+    return was, remains
 
 
 def run_faster(blocks: Iterator[Samples], rate_hz: int, settled: Settled) -> Iterator[Samples]:

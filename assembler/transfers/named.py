@@ -24,11 +24,14 @@ class NamedSide:
         One file, or left and right.
     recording
         Its sound.
+    is_in_manifest
+        A manifest names it.
     """
 
     name: str
     files: tuple[Path, ...]
     recording: Recording
+    is_in_manifest: bool = False
 
 
 def named_sides(given: Sequence[str], scratch: Path) -> list[NamedSide]:
@@ -47,12 +50,15 @@ def named_sides(given: Sequence[str], scratch: Path) -> list[NamedSide]:
     AssemblerError
         A side is not there, or can't be read; the manifest names none.
     """
-    if Path(given[0]).suffix.lower() in (".yaml", ".yml"):
+    is_manifest = Path(given[0]).suffix.lower() in (".yaml", ".yml")
+    if is_manifest:
         found = _in_manifest(Path(given[0]), given[1:])
     else:
         files = paired([Path(name) for name in given])
         found = [(common_stem(pair), pair) for pair in files]
-    return [NamedSide(name, files, open_recording(files, scratch)) for name, files in found]
+    return [
+        NamedSide(name, files, open_recording(files, scratch), is_manifest) for name, files in found
+    ]
 
 
 def _in_manifest(path: Path, names: Sequence[str]) -> list[tuple[str, tuple[Path, ...]]]:

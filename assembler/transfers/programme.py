@@ -39,6 +39,7 @@ _QS = (math.sqrt(0.5), 0.5411961001461969, 1.3065629648763766)
 """Of the high pass of 12 dB an octave at `WIDE_HZ`, and of 24 dB an octave at `WEIGHTED_HZ`."""
 _LEAST_READ_HZ = 44_100
 _LEAST_SOUND_STEPS = 5
+_SETTLED_STEPS = 5
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,3 +247,17 @@ def read_programme(blocks: Iterable[Samples], rate_hz: int) -> ProgrammeReading:
             coming = reader.submit(following)
             meter.feed(block)
     return meter.reading()
+
+
+def mean_level(blocks: Iterable[Samples], rate_hz: int) -> float | None:
+    """Measure the mean level of a short stretch above `WEIGHTED_HZ`, in dBFS; None for silence.
+
+    The first hundredths of a second, in which the filters settle, are left out.
+    """
+    meter = ProgrammeMeter(rate_hz)
+    for block in blocks:
+        meter.feed(block)
+    levels_db = meter.reading().levels_db.astype(np.float64)
+    levels_db = levels_db[min(_SETTLED_STEPS, len(levels_db) // 2) :]
+    heard = 10 ** (levels_db[levels_db > LOWEST_DB] / 10)
+    return 10 * math.log10(heard.sum() / len(levels_db)) if len(heard) else None

@@ -14,6 +14,7 @@ import numpy as np
 
 from assembler.manifest.times import clock_text
 from assembler.transfers.noise_floor import LOWEST_DB
+from assembler.transfers.shared_sound import WANDERS_US
 
 if TYPE_CHECKING:
     from assembler.transfers.survey import Survey
@@ -26,8 +27,6 @@ BALANCE_DB = 1.0
 """A difference between the channels that moves the middle; common practice, no source."""
 AZIMUTH_US = 15.0
 """In mono, 10 kHz is then 1 dB weaker: 20 log10 cos(π · 10 kHz · 15 µs) = −1.0 dB."""
-AZIMUTH_WANDERS_US = 40.0
-"""Whatever one value is set, some place is then further off than `AZIMUTH_US`."""
 DC = 0.001
 """Of full scale: a cut then makes a step of −60 dBFS, a click; common practice, no source."""
 CLIPPED_CRESTS, CLIPPED_LONG_SAMPLES = 10, 12
@@ -73,7 +72,9 @@ class SideFinding:
     remedy
         What to do, in plain words.
     mend
-        The line for the manifest's `mend:`; None where none helps.
+        The line for the manifest's `mend:`; None where none helps, or it would be a guess.
+    guess
+        The line for `mend:` that may be right: pasted as a comment, with the reason; else None.
     places
         From and to in seconds, where it lies at certain places.
     """
@@ -83,6 +84,7 @@ class SideFinding:
     measured: str
     remedy: str
     mend: str | None = None
+    guess: str | None = None
     places: tuple[tuple[float, float], ...] = ()
 
     def as_json(self) -> dict[str, Any]:
@@ -148,9 +150,13 @@ def _dc(side: Survey) -> Iterator[SideFinding]:
 
 def _swapped(side: Survey) -> Iterator[SideFinding]:
     if side.names_swapped:
-        measured = f"left is {side.files[0]}, right is {side.files[1]}"
-        remedy = "only a hint by the names, the sound can't tell: if so, exchange the channels"
-        yield SideFinding("names-swapped", "names", measured, remedy, "swap: yes")
+        yield SideFinding(
+            code="names-swapped",
+            value="names",
+            measured=f"left is {side.files[0]}, right is {side.files[1]}",
+            remedy="only a hint by the names, the sound can't say: if so, swap the channels",
+            guess="swap: yes",
+        )
 
 
 def _polarity(side: Survey) -> Iterator[SideFinding]:
@@ -185,9 +191,17 @@ def _compared(side: Survey) -> bool:
 
 def _azimuth(side: Survey) -> Iterator[SideFinding]:
     late_us, drift_us = side.channels.offset_us, side.channels.drift_us
-    if late_us is None or not _compared(side):
+    if not _compared(side):
         return
-    if abs(late_us) >= AZIMUTH_US:
+    if late_us is None and drift_us is not None and drift_us > WANDERS_US:
+        yield SideFinding(
+            code="azimuth-wanders",
+            value=drift_us,
+            measured=f"the delay between the channels varies by {drift_us:.0f} µs: "
+            f"{side.channels.offset_why}",
+            remedy="one value can't correct it: check the tape guides and transfer it again",
+        )
+    if late_us is not None and abs(late_us) >= AZIMUTH_US:
         late = "right" if late_us > 0 else "left"
         value = "auto" if side.names_swapped else f"{late_us:.0f}"
         yield SideFinding(
@@ -197,25 +211,17 @@ def _azimuth(side: Survey) -> Iterator[SideFinding]:
             remedy="better set the head's azimuth and transfer again; else align the channels",
             mend=f"azimuth: {value}",
         )
-    if drift_us is not None and drift_us >= AZIMUTH_WANDERS_US:
-        yield SideFinding(
-            code="azimuth-wanders",
-            value=drift_us,
-            measured=f"the time between the channels wanders by {drift_us:.0f} µs",
-            remedy="one value can't mend it: check the tape guides, transfer it again",
-        )
 
 
 def _balance(side: Survey) -> Iterator[SideFinding]:
     left_db = side.channels.balance_db
     if left_db is not None and abs(left_db) >= BALANCE_DB and _compared(side):
         value = "auto" if side.names_swapped else f"{-left_db:+.1f}"
-        by = "from first to last" if side.channels.balance_by_level else "in what both share"
         yield SideFinding(
             code="balance-off",
             value=left_db,
             measured=f"the {'left' if left_db < 0 else 'right'} channel is "
-            f"{abs(left_db):.1f} dB weaker {by}",
+            f"{abs(left_db):.1f} dB weaker in what both share",
             remedy="raise it, if the middle is to sound in the middle",
             mend=f"balance: {value}",
         )
@@ -269,15 +275,25 @@ def _speed(side: Survey) -> Iterator[SideFinding]:
     if side.speed is None:
         return
     percent = 100 * (side.speed.factor - 1)
-    if abs(percent) >= SPEED_PERCENT:
+    if abs(percent) < SPEED_PERCENT:
+        return
+    line, slow = f"speed: {percent:+.2f} %", "slow" if percent > 0 else "fast"
+    if side.speed.is_guess:
         yield SideFinding(
-            code="speed-off",
+            code="speed-guess",
             value=percent,
-            measured=f"it runs {abs(percent):.2f} % too {'slow' if percent > 0 else 'fast'}: "
-            f"{side.speed.how}",
-            remedy="run it at its right speed; pitch and tempo move together",
-            mend=f"speed: {percent:+.2f} %",
+            measured=f"perhaps {abs(percent):.2f} % too {slow}: {side.speed.how}",
+            remedy="compare the pitch with an instrument or another copy before you set a speed",
+            guess=line,
         )
+        return
+    yield SideFinding(
+        code="speed-off",
+        value=percent,
+        measured=f"it runs {abs(percent):.2f} % too {slow}: {side.speed.how}",
+        remedy="run it at its right speed; pitch and tempo move together",
+        mend=line,
+    )
 
 
 def _clipped(side: Survey) -> Iterator[SideFinding]:

@@ -1,11 +1,15 @@
-"""What both channels of a side share: by how much one is late or louder, and turned over or not.
+"""What both channels of a side share: by how much one is late, and turned over or not.
 
 Lateness is read by generalized cross-correlation with the maximum-likelihood weighting (Knapp and
 Carter, "The generalized correlation method for estimation of time delay", IEEE Transactions on
 Acoustics, Speech and Signal Processing 24(4), 1976, from memory): what counts is the phase between
-the channels, and how coherent they are. The balance is the level ratio at which most of the
-coherent cells in phase lie: that of the sources in the middle. Where there are none, or as many
-elsewhere, it can't be told.
+the channels, and how coherent they are.
+
+A head that stands askew makes all sound late by the same time: every stretch, every frequency.
+Microphones, panned echoes and widened stereo don't. So a delay is known only where nearly all that
+the channels share agrees on it; in all other cases it is not determined, and the reason is named.
+Bounds: tuned empirically on undamaged music of two game soundtracks, as it is and with known
+delays, and on mixtures of it with spaced microphones, echoes and widened sides.
 """
 
 from __future__ import annotations
@@ -23,29 +27,44 @@ MOST_LATE_US = 700.0
 """Offsets are searched up to here; a badly set head gives some 100 µs (common practice)."""
 POLARITY_HZ = 500.0
 """Below, no offset that is likely turns the polarity over: half a turn takes 1000 µs."""
+WANDERS_US = 15.0
+"""Stretches that differ by more have no common value: one value leaves some of them 1 dB weaker at
+10 kHz in mono, and makes others worse than they were."""
 _BASS_SCATTER = 0.25
 """Standard deviation of a cell's correlation in unrelated noise (16 bins of a Hann window)."""
-_ONE_PHASE_RAD = 0.2
-_FEWEST_CELLS = 12
-_WANDER_US = 80.0
-"""How far from the whole side's offset that of a stretch is looked for."""
-_MODE_DB = 0.3
-_BALANCE_WANDER_DB = 3.0
-_CLEAR = 0.2
+_LEAST_BASS = 0.1
+"""Mean correlation of the bass, below which its sign says nothing."""
+_LEAST_BOTH, _LEAST_CORRELATION = 0.2, 0.35
+"""Correlation of all samples, with a known delay and without: below, wide and widened stereo, and
+crosstalk of the wrong sign, can have either sign."""
+_BASS_STRETCHES = 0.75
+"""Share of the stretches whose bass must be of one sign."""
+_AGREE = 0.5
 """Share of all weight that must agree on an offset."""
 _DEVIATIONS = 5.5
 _GRID_US = 5.0
 _LEAST_SURE_US = 3.0
-"""Standard error beyond which an offset isn't told."""
-_HALVES_APART_DB = 0.3
-"""Of a balance that can be told, as read in every other stretch and in the rest."""
-_WIDEST_DB = 70.0
+"""Standard error beyond which an offset isn't determined."""
+_BANDS_HZ = ((600.0, 1500.0), (1500.0, 3000.0), (3000.0, 6000.0), (6000.0, 20_000.0))
+_BAND_RAD = 0.15
+"""A band by itself may turn by this against the offset of all."""
+_FEWEST_BANDS = 2
+_SOURCES_HZ = 700.0
+"""Single sources below say too little of a delay."""
+_FEWEST_SOURCES = 20
+_SOURCE_RAD = 0.3
+_SOURCES_AGREE = 0.55
+"""Share of the single sources that must have the offset of all …"""
+_RIVAL = 0.16
+"""… and that may have another one, `_RIVAL_US` and more away."""
+_RIVAL_US = 40.0
+_FEWEST_STRETCHES = 3
+_LEAST_STRETCHES = 0.5
+"""Share of the stretches that must have an offset of their own."""
+_NEAR = 0.9
+"""Share of these that must lie within `WANDERS_US` of the middle one."""
 
-_FEWEST_STRETCHES = 8
-_FAINT = 1e-4
-"""Of the loudest stretch: noise below this says nothing of the balance of the sound."""
-_STEADY_DB = 0.3
-"""Between the quarters of a level difference that a deck makes; music's own wanders more."""
+TOO_LITTLE = "the channels share too little sound"
 
 Array = NDArray[np.float64]
 
@@ -58,10 +77,10 @@ class Stretch:
     ----------
     phasors
         Phase of left against right in each band, weighted by coherence.
-    weight
-        Sum of these weights.
+    weights
+        Sum of these weights in each band.
     squares
-        Sum of their squares.
+        Sum of their squares in each band.
     bass, bass_cells
         Sum of the correlations of all cells below `POLARITY_HZ`, and their number.
     told
@@ -69,11 +88,16 @@ class Stretch:
     """
 
     phasors: NDArray[np.complex128]
-    weight: float = 0.0
-    squares: float = 0.0
+    weights: Array
+    squares: Array
     bass: float = 0.0
     bass_cells: int = 0
     told: list[Samples] = field(default_factory=list)
+
+    @classmethod
+    def empty(cls, bands: int) -> Stretch:
+        """Return a stretch that holds no sound yet."""
+        return cls(np.zeros(bands, np.complex128), np.zeros(bands), np.zeros(bands))
 
 
 def _turned(hz: Array, phasors: NDArray[np.complex128], late_s: Array) -> Array:
@@ -97,10 +121,10 @@ def _at_the_top(hz: Array, phasors: NDArray[np.complex128], late_s: float) -> fl
 
 def together(course: Sequence[Stretch]) -> Stretch:
     """Add up what the stretches tell."""
-    whole = Stretch(np.zeros_like(course[0].phasors))
+    whole = Stretch.empty(len(course[0].phasors))
     for stretch in course:
         whole.phasors += stretch.phasors
-        whole.weight += stretch.weight
+        whole.weights += stretch.weights
         whole.squares += stretch.squares
         whole.bass += stretch.bass
         whole.bass_cells += stretch.bass_cells
@@ -108,115 +132,162 @@ def together(course: Sequence[Stretch]) -> Stretch:
     return whole
 
 
-def lateness(hz: Array, side: Stretch) -> tuple[float, int] | None:
-    """Find by how much the right is late, in seconds, and the sign of its polarity."""
+@dataclass(frozen=True)
+class SharedDelay:
+    """How late the right channel is.
+
+    Attributes
+    ----------
+    late_s, sign
+        Seconds, and the sign of the right's polarity against the left; None and 0 if not
+        determined.
+    course_us
+        Of each stretch by itself; None where it has none.
+    why
+        The reason why it is not determined; empty if it is.
+    """
+
+    late_s: float | None
+    sign: int
+    course_us: tuple[float | None, ...]
+    why: str
+
+
+def shared_delay(hz: Array, course: Sequence[Stretch]) -> SharedDelay:
+    """Find by how much the right channel is late, if all that both share agrees on it.
+
+    Parameters
+    ----------
+    hz
+        Middle of each band.
+    course
+        What each stretch of the side holds.
+    """
+    found = [_offset(hz, stretch) for stretch in course]
+    known = [each for each in found if each]
+    sign = int(np.sign(sum(each[1] for each in known)))
+    course_us = tuple(1e6 * f[0] if f and f[1] == sign else None for f in found)
+    late_s, why = _common(hz, course, course_us, sign)
+    return SharedDelay(late_s, sign if late_s is not None else 0, course_us, why)
+
+
+def _common(
+    hz: Array, course: Sequence[Stretch], course_us: Sequence[float | None], sign: int
+) -> tuple[float | None, str]:
+    """Return the offset of all stretches, or the reason why they have none in common."""
+    known_us = np.array([offset for offset in course_us if offset is not None])
+    heard = sum(stretch.weights.sum() > 0 for stretch in course)
+    if len(known_us) < max(_FEWEST_STRETCHES, _LEAST_STRETCHES * heard):
+        return None, TOO_LITTLE
+    middle_us = float(np.median(known_us))
+    near = np.abs(known_us - middle_us) <= WANDERS_US
+    if near.mean() < _NEAR or (drift(course_us) or 0.0) > WANDERS_US:
+        low, high = (
+            f"{value:+.0f}".replace("-", "−") for value in np.percentile(known_us, (5, 95))
+        )
+        return None, f"stretches disagree, from {low} to {high} µs"
+    side = together(course)
+    late_s = _at_the_top(hz, sign * side.phasors, middle_us * 1e-6)
+    if not _is_sure(hz, side, late_s, sign):
+        return None, TOO_LITTLE
+    if not _bands_agree(hz, side, late_s, sign):
+        return None, "low and high frequencies disagree"
+    if not _sources_agree(hz, side, late_s, sign):
+        return None, "parts of the sound disagree"
+    return late_s, ""
+
+
+def _offset(hz: Array, stretch: Stretch) -> tuple[float, int] | None:
+    """Find the offset of a stretch in seconds, and the sign of its polarity."""
     late_s = np.arange(-MOST_LATE_US, MOST_LATE_US + 1, _GRID_US) * 1e-6
-    correlation = _turned(hz, side.phasors, late_s)
+    correlation = _turned(hz, stretch.phasors, late_s)
     best = int(np.abs(correlation).argmax())
-    if not abs(correlation[best]) > _least_correlation(side):
+    if not abs(correlation[best]) > _DEVIATIONS * math.sqrt(stretch.squares.sum() / 2):
         return None
     sign = 1 if correlation[best] > 0 else -1
-    return _at_the_top(hz, sign * side.phasors, float(late_s[best])), sign
+    found_s = _at_the_top(hz, sign * stretch.phasors, float(late_s[best]))
+    return (found_s, sign) if _is_sure(hz, stretch, found_s, sign) else None
 
 
-def bass_sign(side: Stretch) -> int:
-    """Tell the polarity by the bass alone, where no lateness is clear; 0 if it can't be told."""
-    if abs(side.bass) <= _DEVIATIONS * _BASS_SCATTER * math.sqrt(side.bass_cells):
-        return 0
-    return 1 if side.bass > 0 else -1
-
-
-def is_sure(hz: Array, stretch: Stretch, late_s: float, sign: int) -> bool:
-    """Tell whether an offset is known well enough, by how far the phases of its cells scatter."""
+def _is_sure(hz: Array, stretch: Stretch, late_s: float, sign: int) -> bool:
+    """Check that most of the sound agrees on an offset, and that it is known closely enough."""
     correlation = sign * float(_turned(hz, stretch.phasors, np.array([late_s]))[0])
-    sizes = np.abs(stretch.phasors)
-    if correlation <= 0:
+    weight = float(stretch.weights.sum())
+    if correlation <= _AGREE * weight:
         return False
-    spread = max(0.0, 1 - correlation / stretch.weight)
+    sizes = np.abs(stretch.phasors)
     omega_squared = float(sizes @ (2 * np.pi * hz) ** 2 / sizes.sum())
-    error_s = math.sqrt(stretch.squares * spread / 2 / omega_squared) / correlation
+    spread = max(0.0, 1 - correlation / weight)
+    error_s = math.sqrt(stretch.squares.sum() * spread / 2 / omega_squared) / correlation
     return error_s * 1e6 < _LEAST_SURE_US
 
 
-def _least_correlation(stretch: Stretch) -> float:
-    """Give what a correlation must exceed, that phases at random reach once in 10,000 sides."""
-    return max(_CLEAR * stretch.weight, _DEVIATIONS * math.sqrt(stretch.squares / 2))
+def _bands_agree(hz: Array, side: Stretch, late_s: float, sign: int) -> bool:
+    """Check that each band in which the channels have a phase in common is late by the same."""
+    turned = sign * side.phasors * np.exp(-2j * np.pi * hz * late_s)
+    asked = 0
+    for low_hz, high_hz in _BANDS_HZ:
+        band = (hz >= low_hz) & (hz < high_hz)
+        total = complex(turned[band].sum())
+        if abs(total) <= _DEVIATIONS * math.sqrt(side.squares[band].sum() / 2):
+            continue
+        if abs(np.angle(total)) > _BAND_RAD:
+            return False
+        asked += 1
+    return asked >= _FEWEST_BANDS
 
 
-def course_offset_us(hz: Array, stretch: Stretch, late_s: float, sign: int) -> float | None:
-    """Find the offset of one stretch near that of the side."""
-    near_s = late_s + np.arange(-_WANDER_US, _WANDER_US + 1, _GRID_US) * 1e-6
-    correlation = sign * _turned(hz, stretch.phasors, near_s)
-    best = int(correlation.argmax())
-    if not correlation[best] > _least_correlation(stretch):
-        return None
-    found_s = _at_the_top(hz, sign * stretch.phasors, float(near_s[best]))
-    return found_s * 1e6 if is_sure(hz, stretch, found_s, sign) else None
+def _sources_agree(hz: Array, side: Stretch, late_s: float, sign: int) -> bool:
+    """Check that most single sources have this offset, and that few have another one in common."""
+    told = np.concatenate(side.told).astype(np.float64)
+    told_hz = hz[told[:, 0].astype(np.intp)]
+    high = told_hz > _SOURCES_HZ
+    omega, weights = 2 * np.pi * told_hz[high], told[high, 1]
+    if len(omega) < _FEWEST_SOURCES:
+        return False
+    phases = told[high, 3] + (np.pi if sign < 0 else 0.0)
+
+    def share(offset_s: float, where: NDArray[np.bool_]) -> float:
+        agree = np.cos(phases - omega * offset_s) > math.cos(_SOURCE_RAD)
+        return float(weights[agree & where].sum() / max(weights[where].sum(), 1e-9))
+
+    if share(late_s, np.ones(len(omega), np.bool_)) < _SOURCES_AGREE:
+        return False
+    for rival_s in np.arange(-MOST_LATE_US, MOST_LATE_US + 1, 2 * _GRID_US) * 1e-6:
+        differs = np.cos(omega * (late_s - rival_s)) < math.cos(2 * _SOURCE_RAD)
+        far = abs(rival_s - late_s) > _RIVAL_US * 1e-6
+        if far and share(float(rival_s), differs) > _RIVAL:
+            return False
+    return True
+
+
+def polarity(course: Sequence[Stretch], delay: SharedDelay, correlation: float) -> tuple[int, str]:
+    """Return the sign of the right's polarity against the left, 0 with the reason if not known.
+
+    It is that of a known delay if the bass doesn't contradict; else that of the bass, if this holds
+    nearly all through the side and all samples together have the same. Wide stereo, whose channels
+    have little in common, has none.
+    """
+    side = together(course)
+    if not side.bass_cells:
+        return 0, TOO_LITTLE
+    mean, sign = side.bass / side.bass_cells, 1 if side.bass > 0 else -1
+    if delay.sign:
+        known = min(delay.sign * mean - _LEAST_BASS, delay.sign * correlation - _LEAST_BOTH) > 0
+        return (delay.sign, "") if known else (0, "the channels have too little in common")
+    chance = _DEVIATIONS * _BASS_SCATTER / math.sqrt(side.bass_cells)
+    if abs(mean) < max(_LEAST_BASS, chance) or sign * correlation < _LEAST_CORRELATION:
+        return 0, "the channels have too little in common"
+    signs = [sign * stretch.bass > 0 for stretch in course if stretch.bass_cells]
+    if np.mean(signs) < _BASS_STRETCHES:
+        return 0, "stretches of the side disagree"
+    return sign, ""
 
 
 def drift(offsets_us: Sequence[float | None]) -> float | None:
+    """Return how far an offset wanders over the side, single outliers left out."""
     told = np.array([offset for offset in offsets_us if offset is not None])
     if len(told) < 3:
         return None
     middles = np.median(np.stack((told[:-2], told[1:-1], told[2:])), axis=0)
     return float(middles.max() - middles.min())
-
-
-def balances(
-    hz: Array, course: Sequence[Stretch], late_s: float, sign: int
-) -> tuple[float | None, tuple[float | None, ...]]:
-    """Find the level ratio of what both channels share, over the side and in its course.
-
-    It is told only if every other stretch and the rest tell the same: among sources at all sides,
-    which of them is heard most is chance.
-    """
-    told = [_shared(hz, stretch, late_s, sign) for stretch in course]
-    whole_db = _usual(np.concatenate(told))
-    if len(told) > 1:
-        halves_db = [_usual(np.concatenate(told[first::2])) for first in (0, 1)]
-        known_db = [half_db for half_db in halves_db if half_db is not None]
-        if len(known_db) == 2 and np.ptp(known_db) > _HALVES_APART_DB:
-            whole_db = None
-    if whole_db is None:
-        return None, (None,) * len(course)
-    near = [cells[np.abs(cells[:, 1] - whole_db) < _BALANCE_WANDER_DB] for cells in told]
-    return whole_db, tuple(_usual(cells) for cells in near)
-
-
-def steady_difference(levels: Array) -> float | None:
-    """Give the level of left above right in dB where it is nearly the same all through a side.
-
-    Music without a middle tells no balance by what both channels share; but where ten seconds after
-    ten seconds differ by the same amount, songs and rests alike, that is the deck and not the music
-    (common practice, no source). `levels`: power of left and right in each stretch, shape (n, 2).
-    """
-    loud = levels.min(axis=1, initial=np.inf) > levels.max(initial=0.0) * _FAINT
-    if np.count_nonzero(loud) < _FEWEST_STRETCHES:
-        return None
-    ratios_db = 10 * np.log10(levels[loud, 0] / levels[loud, 1])
-    low_db, middle_db, high_db = np.percentile(ratios_db, (25, 50, 75))
-    return float(middle_db) if high_db - low_db < _STEADY_DB else None
-
-
-def _shared(hz: Array, stretch: Stretch, late_s: float, sign: int) -> Array:
-    """Give weight and level ratio of the cells whose source is in phase in both channels."""
-    told = np.concatenate(stretch.told).astype(np.float64)
-    phases = told[:, 3] - 2 * np.pi * hz[told[:, 0].astype(np.intp)] * late_s
-    shared: Array = told[sign * np.cos(phases) > math.cos(_ONE_PHASE_RAD), 1:3]
-    return shared
-
-
-def _usual(cells: Array) -> float | None:
-    """Give the level ratio around which most of the weight lies."""
-    if len(cells) < _FEWEST_CELLS:
-        return None
-    weights, ratios_db = cells.T
-    edges_db = np.arange(-_WIDEST_DB, _WIDEST_DB + 0.01, 0.02)
-    counted, _ = np.histogram(ratios_db, edges_db, weights=weights)
-    reach = np.arange(-4 * _MODE_DB, 4 * _MODE_DB, 0.02)
-    density = np.convolve(counted, np.exp(-0.5 * (reach / _MODE_DB) ** 2), "same")
-    usual_db = float(edges_db[density.argmax()])
-    for _ in range(40):
-        near = weights * np.exp(-0.5 * ((ratios_db - usual_db) / _MODE_DB) ** 2)
-        usual_db = float(near @ ratios_db / near.sum())
-    return usual_db

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,8 @@ from assembler.sound.blocks import Samples
 from assembler.sources import Recording
 from assembler.transfers.account import account_of
 from assembler.transfers.condition import ConditionMeter, condition_of
-from assembler.transfers.mending import in_place, run_faster, settle
+from assembler.transfers.dropouts import MOST_TOLD, DropoutMeter
+from assembler.transfers.mending import in_place, noise_around, run_faster, settle
 
 
 def mend_side(recording: Recording, mend: Mend, file: Path) -> dict[str, Any]:
@@ -32,7 +33,8 @@ def mend_side(recording: Recording, mend: Mend, file: Path) -> dict[str, Any]:
     Returns
     -------
     dict
-        What was done, with readings before and after: plain data, see `account_of`.
+        What was done, with readings before and after: plain data, see `account_of`; and
+        ``dropouts`` of the side as it is.
 
     Raises
     ------
@@ -40,12 +42,39 @@ def mend_side(recording: Recording, mend: Mend, file: Path) -> dict[str, Any]:
         The side can't be read to its end.
     """
     rate_hz, end = recording.rate_hz, recording.frames
-    before = condition_of(recording.blocks(0, end), rate_hz)
+    dropouts = DropoutMeter(rate_hz)
+    before = condition_of(_fed(dropouts, recording.blocks(0, end)), rate_hz)
     settled = settle(mend, before, rate_hz)
     after = ConditionMeter(rate_hz)
     sound = after.passed(in_place(recording, settled, 0, end))
     _write(file, rate_hz, run_faster(sound, rate_hz, settled))
-    return account_of(mend, settled, before, after.reading())
+    noise_dbfs = noise_around(recording, settled) if settled.noise else None
+    account = account_of(mend, settled, before, after.reading(), noise_dbfs)
+    return {**account, "dropouts": _dropouts(dropouts)}
+
+
+def account_as_it_is(recording: Recording) -> dict[str, Any]:
+    """Return the account of a side in which nothing is mended: its dropouts are named all the same.
+
+    Raises
+    ------
+    SourceError
+        The side can't be read to its end.
+    """
+    dropouts = DropoutMeter(recording.rate_hz)
+    for block in recording.blocks(0, recording.frames):
+        dropouts.feed(block)
+    return {"steps": [], "untold": [], "reasons": {}, "dropouts": _dropouts(dropouts)}
+
+
+def _fed(meter: DropoutMeter, blocks: Iterable[Samples]) -> Iterator[Samples]:
+    for block in blocks:
+        meter.feed(block)
+        yield block
+
+
+def _dropouts(meter: DropoutMeter) -> list[dict[str, Any]]:
+    return [dropout.as_json() for dropout in meter.reading().dropouts[:MOST_TOLD]]
 
 
 def _write(file: Path, rate_hz: int, sound: Iterator[Samples]) -> None:

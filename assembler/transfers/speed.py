@@ -49,10 +49,13 @@ class SpeedReading:
         Positive where what should be 1000 Hz reads lower.
     how
         What tells it, in words for a report.
+    is_guess
+        It rests on the hum alone, which may come from the deck or the cables of the transfer.
     """
 
     percent_slow: float
     how: str
+    is_guess: bool = False
 
     @property
     def factor(self) -> float:
@@ -141,7 +144,7 @@ def _offset(near: NDArray[np.float64]) -> float:
 
 
 def speed_from_hum(hum: HumReading) -> SpeedReading | None:
-    """Tell the speed by the hum, if that is on the tape and not of the deck that plays it.
+    """Guess the speed by the hum: right if that is on the tape and not of the deck that plays it.
 
     Mains frequency itself is held within some 0.1 % nowadays, less well on some old recordings
     (common practice): no speed is known better by it.
@@ -149,10 +152,10 @@ def speed_from_hum(hum: HumReading) -> SpeedReading | None:
     if hum.nominal_hz is None or hum.mains_hz is None:
         return None
     how = (
-        f"hum of {hum.nominal_hz} Hz mains reads {hum.mains_hz:.3f} Hz: true if it is on the tape "
-        "and doesn't come from the deck or cables of the transfer"
+        f"hum of {hum.nominal_hz} Hz mains reads {hum.mains_hz:.3f} Hz: true only if it is on the "
+        "tape and doesn't come from the deck or cables of the transfer"
     )
-    return SpeedReading(100 * (1 - hum.mains_hz / hum.nominal_hz), how)
+    return SpeedReading(100 * (1 - hum.mains_hz / hum.nominal_hz), how, is_guess=True)
 
 
 def at_speed(

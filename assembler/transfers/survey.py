@@ -24,6 +24,7 @@ from assembler.transfers.clicks import ClickMeter, ClickReading
 from assembler.transfers.dropouts import DropoutMeter, DropoutReading
 from assembler.transfers.hum import HumMeter, HumReading
 from assembler.transfers.noise_floor import LOWEST_DB
+from assembler.transfers.paste import mend_section
 from assembler.transfers.programme import (
     STEP_S,
     WEIGHTED_HZ,
@@ -124,9 +125,8 @@ class Survey:
 
     @property
     def mend(self) -> str:
-        """The lines of all findings as a `mend:` section to paste; empty where there are none."""
-        lines = [f"  {finding.mend}\n" for finding in self.findings if finding.mend]
-        return "mend:\n" + "".join(lines) if lines else ""
+        """The `mend:` section to paste, see `mend_section`."""
+        return mend_section(self.findings)
 
     def as_json(self) -> dict[str, Any]:
         """Give the survey as plain data for ``--json``; None where there is nothing to tell."""
@@ -145,10 +145,7 @@ class Survey:
             "channels": _channels(self.channels),
             "hum": asdict(self.hum),
             "clicks": _clicks(self.clicks, self.rate_hz),
-            "dropouts": [
-                {**asdict(dropout), "channel": CHANNELS[dropout.channel]}
-                for dropout in self.dropouts.dropouts[:MOST_TOLD]
-            ],
+            "dropouts": [dropout.as_json() for dropout in self.dropouts.dropouts[:MOST_TOLD]],
             "speed": self.speed and asdict(self.speed),
             "bandwidth": {
                 "ends_hz": rounded(self.bandwidth.ends_hz),

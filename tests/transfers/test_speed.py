@@ -33,6 +33,7 @@ def test_a_tone_before_the_music_tells_the_speed(
     reading = read(ToneMeter(rate_hz), sound + hiss(len(sound), -60, nominal_hz))
     assert reading.percent_slow == pytest.approx(100 * slow, abs=0.02)
     assert f"{nominal_hz} Hz" in reading.how
+    assert not reading.is_guess
 
 
 def test_a_tone_at_the_end_in_one_channel_or_against_phase() -> None:
@@ -58,7 +59,8 @@ def test_short_tones_and_others_and_silence_tell_nothing() -> None:
 def test_hum_tells_the_speed_and_with_what_doubt() -> None:
     reading = speed_from_hum(HumReading(50, 49.60, (), -50.0))
     assert reading.percent_slow == pytest.approx(0.8)
-    assert "if it is on the tape" in reading.how
+    assert reading.is_guess
+    assert "only if it is on the tape" in reading.how
     assert reading.factor == pytest.approx(50 / 49.60)
     assert speed_from_hum(HumReading(None, None, (), None)) is None
 

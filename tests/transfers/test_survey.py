@@ -18,10 +18,14 @@ import soundfile
 import yaml
 from numpy.typing import NDArray
 
-from assembler.manifest.transfers import Mend
+from assembler.manifest.transfers import Mend, Transfer
 from assembler.shown_survey import print_survey
 from assembler.sources import open_recording
+from assembler.transfers.dropouts import Dropout, DropoutReading
+from assembler.transfers.paste import mend_section, side_entry
+from assembler.transfers.remedies import SideFinding
 from assembler.transfers.side_picture import write_side_picture
+from assembler.transfers.side_places import places_text
 from assembler.transfers.survey import Survey, survey
 
 RATE_HZ = 48_000
@@ -167,12 +171,57 @@ def test_what_is_not_heard_is_not_found(tmp_path: Path, faults: Faults) -> None:
     assert values(surveyed(tmp_path, side_with(faults, 30))) == {}
 
 
-def test_speed_is_told_by_hum_that_is_off(tmp_path: Path) -> None:
+def test_speed_by_the_hum_alone_is_a_guess(tmp_path: Path) -> None:
+    """It may be the deck's hum: a tape that runs 1.2 % slow then gets the sign of the deck."""
     side = surveyed(tmp_path, side_with(Faults(hum_hz=49.6)))
     assert side.speed is not None
-    assert values(side)["speed-off"] == pytest.approx(100 * (50 / 49.6 - 1), abs=0.02)
-    assert "\n  speed: +0.8" in side.mend
+    assert side.speed.is_guess
     assert "49.6" in side.speed.how
+    found = values(side)
+    assert "speed-off" not in found
+    assert found["speed-guess"] == pytest.approx(100 * (50 / 49.6 - 1), abs=0.02)
+    assert "\n  # speed: +0.8" in side.mend
+    assert "\n  # a guess: " in side.mend
+    mend = Mend.model_validate(yaml.load(side.mend, yaml.BaseLoader)["mend"])
+    assert mend.speed is None
+    assert mend.hum is not None
+
+
+def test_without_any_fact_all_lines_to_paste_are_comments() -> None:
+    told = mend_section(
+        [SideFinding("speed-guess", 0.8, "perhaps", "compare", guess="speed: +1 %")]
+    )
+    assert told.startswith("# mend:\n# speed: +1 %\n# a guess: perhaps. compare")
+    assert yaml.safe_load(told) is None
+    assert mend_section([]) == ""
+
+
+def test_the_block_is_indented_to_be_pasted_below_transfers(faulty: Survey) -> None:
+    entry = side_entry("side: a", ("tapes/a-L.wav", "tapes/a-R.wav"), faulty.mend)
+    told = yaml.load("transfers:\n" + entry + "tracks: []\n", yaml.BaseLoader)["transfers"]
+    assert list(told) == ["side: a"]
+    side = Transfer.model_validate(told["side: a"])
+    assert side.paths == ("tapes/a-L.wav", "tapes/a-R.wav")
+    assert side.mend.balance == pytest.approx(1.8, abs=0.1)
+    known = "transfers:\n  side-a:\n    file: a.wav\n" + side_entry("side-a", (), faulty.mend)
+    side = Transfer.model_validate(yaml.load(known, yaml.BaseLoader)["transfers"]["side-a"])
+    assert side.mend.dc == "remove"
+
+
+def test_the_places_of_clicks_and_dropouts_are_listed(faulty: Survey) -> None:
+    drop = Dropout(10.5, 0.045, 12.3, 1)
+    side = replace(faulty, dropouts=DropoutReading((drop,)))
+    heading, columns, *lines = places_text("side-a", side).splitlines()
+    assert heading.startswith("side-a: side-a-0.wav, 48000 Hz")
+    assert columns.split("\t") == ["time", "seconds", "ms", "channel", "what"]
+    rows = [line.split("\t") for line in lines]
+    assert "0:10.50\t10.500000\t45.00\tright\tdropout of 12 dB" in lines
+    clicks = [row for row in rows if row[4] == "click"]
+    assert len(clicks) == faulty.clicks.count
+    first = faulty.clicks.clicks[0]
+    assert float(clicks[0][1]) == pytest.approx(first.start_sample / RATE_HZ, abs=1e-6)
+    assert clicks[0][3] == ("left", "right")[first.channel]
+    assert [float(row[1]) for row in rows] == sorted(float(row[1]) for row in rows)
 
 
 def test_hum_below_the_threshold_of_hearing_is_no_finding(tmp_path: Path) -> None:
@@ -208,7 +257,7 @@ def test_names_hint_at_swapped_channels(
     assert ("names-swapped" in values(side)) is hinted
     # A value measured before the exchange would be of the wrong sign after it.
     assert ("azimuth: auto" in side.mend) is hinted
-    assert ("swap: yes" in side.mend) is hinted
+    assert ("\n  # swap: yes" in side.mend) is hinted
 
 
 def test_one_dead_channel_is_told_and_nothing_is_compared(tmp_path: Path) -> None:
@@ -282,7 +331,7 @@ def test_the_survey_fits_80_columns(
     monkeypatch.setenv("COLUMNS", "80")
     print_survey("side-a", replace(faulty, files=("side-a-L.wav", "side-a-R.wav")))
     out = capsys.readouterr().out
-    table, paste = out.split("\n\n", 1)[0], out.split("paste", 1)[1]
+    table, paste = out.split("\n\n", 1)[0], out.split("Paste", 1)[1]
     lines = [*table.splitlines(), *paste.splitlines()]
     assert [line for line in lines if len(line) > 80] == []
     for finding in faulty.findings:
