@@ -14,7 +14,6 @@ import numpy as np
 
 from assembler.manifest.times import clock_text
 from assembler.transfers.noise_floor import LOWEST_DB
-from assembler.transfers.shared_sound import WANDERS_US
 
 if TYPE_CHECKING:
     from assembler.transfers.survey import Survey
@@ -193,7 +192,7 @@ def _azimuth(side: Survey) -> Iterator[SideFinding]:
     late_us, drift_us = side.channels.offset_us, side.channels.drift_us
     if not _compared(side):
         return
-    if late_us is None and drift_us is not None and drift_us > WANDERS_US:
+    if drift_us is not None and side.channels.offset_why.startswith("stretches disagree"):
         yield SideFinding(
             code="azimuth-wanders",
             value=drift_us,

@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,14 +28,13 @@ MOST_LATE_US = 700.0
 """Offsets are searched up to here; a badly set head gives some 100 µs (common practice)."""
 POLARITY_HZ = 500.0
 """Below, no offset that is likely turns the polarity over: half a turn takes 1000 µs."""
-WANDERS_US = 15.0
-"""Stretches that differ by more have no common value: one value leaves some of them 1 dB weaker at
-10 kHz in mono, and makes others worse than they were."""
+WANDERS_US = 10.0
+"""Stretches that differ by more have no common value: one value makes some of them worse."""
 _BASS_SCATTER = 0.25
 """Standard deviation of a cell's correlation in unrelated noise (16 bins of a Hann window)."""
 _LEAST_BASS = 0.1
 """Mean correlation of the bass, below which its sign says nothing."""
-_LEAST_BOTH, _LEAST_CORRELATION = 0.2, 0.35
+_LEAST_BOTH, _LEAST_CORRELATION = 0.3, 0.35
 """Correlation of all samples, with a known delay and without: below, wide and widened stereo, and
 crosstalk of the wrong sign, can have either sign."""
 _BASS_STRETCHES = 0.75
@@ -44,7 +44,10 @@ _AGREE = 0.5
 _DEVIATIONS = 5.5
 _GRID_US = 5.0
 _LEAST_SURE_US = 3.0
-"""Standard error beyond which an offset isn't determined."""
+_STRETCH_SURE_US = 5.0
+"""Standard errors beyond which an offset isn't determined, of a side and of a stretch."""
+_PART_US = 80.0
+"""How far from the side's offset that of a part is looked for."""
 _BANDS_HZ = ((600.0, 1500.0), (1500.0, 3000.0), (3000.0, 6000.0), (6000.0, 20_000.0))
 _BAND_RAD = 0.15
 """A band by itself may turn by this against the offset of all."""
@@ -53,7 +56,7 @@ _SOURCES_HZ = 700.0
 """Single sources below say too little of a delay."""
 _FEWEST_SOURCES = 20
 _SOURCE_RAD = 0.3
-_SOURCES_AGREE = 0.55
+_SOURCES_AGREE = 0.5
 """Share of the single sources that must have the offset of all …"""
 _RIVAL = 0.16
 """… and that may have another one, `_RIVAL_US` and more away."""
@@ -62,7 +65,7 @@ _FEWEST_STRETCHES = 3
 _LEAST_STRETCHES = 0.5
 """Share of the stretches that must have an offset of their own."""
 _NEAR = 0.9
-"""Share of these that must lie within `WANDERS_US` of the middle one."""
+"""Share of these that must lie within `WANDERS_US` of the middle one, but for their errors."""
 
 TOO_LITTLE = "the channels share too little sound"
 
@@ -164,31 +167,39 @@ def shared_delay(hz: Array, course: Sequence[Stretch]) -> SharedDelay:
         What each stretch of the side holds.
     """
     found = [_offset(hz, stretch) for stretch in course]
-    known = [each for each in found if each]
-    sign = int(np.sign(sum(each[1] for each in known)))
-    course_us = tuple(1e6 * f[0] if f and f[1] == sign else None for f in found)
-    late_s, why = _common(hz, course, course_us, sign)
+    sign = int(np.sign(sum(each.sign for each in found if each)))
+    known = [each if each and each.sign == sign else None for each in found]
+    course_us = tuple(each.us if each else None for each in known)
+    late_s, why = _common(hz, course, known, sign)
     return SharedDelay(late_s, sign if late_s is not None else 0, course_us, why)
 
 
+@dataclass(frozen=True)
+class _Offset:
+    """Offset of a stretch, the sign of its polarity, and the offset's standard error."""
+
+    us: float
+    sign: int
+    error_us: float
+
+
 def _common(
-    hz: Array, course: Sequence[Stretch], course_us: Sequence[float | None], sign: int
+    hz: Array, course: Sequence[Stretch], found: Sequence[_Offset | None], sign: int
 ) -> tuple[float | None, str]:
     """Return the offset of all stretches, or the reason why they have none in common."""
-    known_us = np.array([offset for offset in course_us if offset is not None])
+    known = [each for each in found if each]
     heard = sum(stretch.weights.sum() > 0 for stretch in course)
-    if len(known_us) < max(_FEWEST_STRETCHES, _LEAST_STRETCHES * heard):
+    if len(known) < max(_FEWEST_STRETCHES, _LEAST_STRETCHES * heard):
         return None, TOO_LITTLE
-    middle_us = float(np.median(known_us))
-    near = np.abs(known_us - middle_us) <= WANDERS_US
-    if near.mean() < _NEAR or (drift(course_us) or 0.0) > WANDERS_US:
-        low, high = (
-            f"{value:+.0f}".replace("-", "−") for value in np.percentile(known_us, (5, 95))
-        )
-        return None, f"stretches disagree, from {low} to {high} µs"
-    side = together(course)
+    known_us, errors_us = np.array([(each.us, each.error_us) for each in known]).T
+    side, middle_us = together(course), float(np.median(known_us))
     late_s = _at_the_top(hz, sign * side.phasors, middle_us * 1e-6)
-    if not _is_sure(hz, side, late_s, sign):
+    near = np.abs(known_us - middle_us) <= WANDERS_US + 2 * errors_us
+    parts_us = [1e6 * _of_part(hz, course[part], late_s, sign) for part in _thirds(len(course))]
+    if near.mean() < _NEAR or np.ptp(parts_us) > WANDERS_US:
+        span = " to ".join(f"{value:+.0f}" for value in np.percentile(known_us, (5, 95)))
+        return None, f"stretches disagree, from {span} µs".replace("-", "−")
+    if _error_us(hz, side, late_s, sign) > _LEAST_SURE_US:
         return None, TOO_LITTLE
     if not _bands_agree(hz, side, late_s, sign):
         return None, "low and high frequencies disagree"
@@ -197,8 +208,23 @@ def _common(
     return late_s, ""
 
 
-def _offset(hz: Array, stretch: Stretch) -> tuple[float, int] | None:
-    """Find the offset of a stretch in seconds, and the sign of its polarity."""
+def _thirds(count: int) -> list[slice]:
+    """Return the first, middle and last third of so many stretches."""
+    edges = [0, count // 3, count - count // 3, count]
+    return [slice(a, b) for a, b in pairwise(edges) if b > a]
+
+
+def _of_part(hz: Array, part: Sequence[Stretch], late_s: float, sign: int) -> float:
+    """Find the offset of a part of a side near that of the whole, which a faint part keeps."""
+    whole = together(part)
+    near_s = late_s + np.arange(-_PART_US, _PART_US + 1, _GRID_US) * 1e-6
+    best_s = float(near_s[(sign * _turned(hz, whole.phasors, near_s)).argmax()])
+    found_s = _at_the_top(hz, sign * whole.phasors, best_s)
+    return found_s if _error_us(hz, whole, found_s, sign) < _LEAST_SURE_US else late_s
+
+
+def _offset(hz: Array, stretch: Stretch) -> _Offset | None:
+    """Find the offset of a stretch; None where chance may have made it."""
     late_s = np.arange(-MOST_LATE_US, MOST_LATE_US + 1, _GRID_US) * 1e-6
     correlation = _turned(hz, stretch.phasors, late_s)
     best = int(np.abs(correlation).argmax())
@@ -206,20 +232,20 @@ def _offset(hz: Array, stretch: Stretch) -> tuple[float, int] | None:
         return None
     sign = 1 if correlation[best] > 0 else -1
     found_s = _at_the_top(hz, sign * stretch.phasors, float(late_s[best]))
-    return (found_s, sign) if _is_sure(hz, stretch, found_s, sign) else None
+    error_us = _error_us(hz, stretch, found_s, sign)
+    return _Offset(found_s * 1e6, sign, error_us) if error_us < _STRETCH_SURE_US else None
 
 
-def _is_sure(hz: Array, stretch: Stretch, late_s: float, sign: int) -> bool:
-    """Check that most of the sound agrees on an offset, and that it is known closely enough."""
+def _error_us(hz: Array, stretch: Stretch, late_s: float, sign: int) -> float:
+    """Return the standard error of an offset, infinite where too little of the sound has it."""
     correlation = sign * float(_turned(hz, stretch.phasors, np.array([late_s]))[0])
     weight = float(stretch.weights.sum())
     if correlation <= _AGREE * weight:
-        return False
+        return math.inf
     sizes = np.abs(stretch.phasors)
     omega_squared = float(sizes @ (2 * np.pi * hz) ** 2 / sizes.sum())
     spread = max(0.0, 1 - correlation / weight)
-    error_s = math.sqrt(stretch.squares.sum() * spread / 2 / omega_squared) / correlation
-    return error_s * 1e6 < _LEAST_SURE_US
+    return 1e6 * math.sqrt(stretch.squares.sum() * spread / 2 / omega_squared) / correlation
 
 
 def _bands_agree(hz: Array, side: Stretch, late_s: float, sign: int) -> bool:

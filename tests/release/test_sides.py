@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -18,8 +19,11 @@ from assembler.cli import main
 from assembler.release.build_report import BuildReport
 
 RATE_HZ = 44_100
-LENGTH_S = 24.0
+LENGTH_S = 44.0
 SONGS = ((4.0, 10.0), (13.0, 20.0))
+AFTER = (21.5, 42.0)
+"""A third song, on no track: a value of both channels is read from 30 s and more."""
+DROPOUT_S = 8.0
 
 
 def programme() -> NDArray[np.float64]:
@@ -32,7 +36,7 @@ def programme() -> NDArray[np.float64]:
     )
     song = song * (1 + 0.5 * np.sin(2 * np.pi * 1.7 * at_s)) + 0.3 * rng.standard_normal(len(at_s))
     heard = np.zeros(len(at_s))
-    for begin_s, end_s in SONGS:
+    for begin_s, end_s in (*SONGS, AFTER):
         heard[round(begin_s * RATE_HZ) : round(end_s * RATE_HZ)] = 0.12
     noise = 10 ** (-62 / 20) * rng.standard_normal((len(at_s), 2))
     return (song * heard)[:, None] + noise
@@ -40,8 +44,10 @@ def programme() -> NDArray[np.float64]:
 
 @pytest.fixture(scope="module")
 def side_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A transfer with left 2 dB low and an offset, 24 bits."""
+    """A transfer with left 2 dB low, an offset, and one dropout of 40 ms in the right, 24 bits."""
     sound = programme()
+    first = round(DROPOUT_S * RATE_HZ)
+    sound[first : first + round(0.04 * RATE_HZ), 1] *= 0.1
     sound[:, 0] *= 10 ** (-2 / 20)
     sound[:, 1] += 0.004
     path = tmp_path_factory.mktemp("tapes") / "side-a.wav"
@@ -203,6 +209,63 @@ def test_the_proof_has_a_clip_of_each_step_left_out(tmp_path: Path, side_file: P
     ]
     page = (report.release_dir / "proof" / "index.html").read_text(encoding="utf-8")
     assert all(f"sides/{name.replace(' ', '%20')}.mp3" in page for name in names)
+
+
+def test_an_auto_that_did_nothing_is_said_at_once(
+    tmp_path: Path, side_file: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One channel of noise, one of song: they share nothing that says a balance or an azimuth."""
+    sound, _ = soundfile.read(side_file)
+    sound[:, 1] = 0.05 * np.random.default_rng(2).standard_normal(len(sound))
+    wide = tmp_path / "wide.wav"
+    soundfile.write(wide, sound, RATE_HZ, "PCM_24")
+    path = manifest_with(tmp_path, wide, "{azimuth: auto, balance: auto}")
+    assert main(["build", str(path), "--out", str(tmp_path / "out")]) == 0
+    shown = " ".join(" ".join(capsys.readouterr()).split())
+    for step in ("azimuth", "balance"):
+        assert f"{step} not determined, nothing was done: the channels share too little" in shown
+    text = (tmp_path / "out" / "T" / "report.txt").read_text(encoding="utf-8")
+    assert "not determined" in text
+    assert "balance, nothing was done: the channels share too little sound" in text
+
+
+def test_dropouts_are_named_in_the_report_and_on_the_proof(tmp_path: Path, side_file: Path) -> None:
+    for number, mend in enumerate(("off", "{dc: remove}")):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        report = built(folder, side_file, mend)
+        (dropout,) = side_told(report)["dropouts"]  # type: ignore[misc]
+        assert dropout["at_s"] == pytest.approx(DROPOUT_S, abs=0.02)
+        assert dropout["channel"] == "right"
+        named = r"1 dropout: 0:0[78]\.\d\d right, \d+ dB for \d+ ms"
+        for file in ("report.txt", "proof/index.html"):
+            assert re.search(named, (report.release_dir / file).read_text(encoding="utf-8"))
+
+
+def test_verbs_say_the_direction_and_numbers_have_no_sign(tmp_path: Path, side_file: Path) -> None:
+    report = built(tmp_path, side_file, "{dc: remove, azimuth: -20, balance: -1.2, speed: -0.5 %}")
+    told = [step["done"] for step in side_told(report)["steps"]]  # type: ignore[attr-defined]
+    assert re.fullmatch(
+        r"DC offset removed: left [+−]0\.00\d %, right \+0\.40\d % of full scale", told[0]
+    )
+    assert told[1:] == [
+        "right channel delayed by 20.0 µs",
+        "left lowered by 1.20 dB against right",
+        "slowed by 0.500 %, pitch and tempo together",
+    ]
+    text = (report.release_dir / "report.txt").read_text(encoding="utf-8")
+    assert "left lowered by 1.20 dB against right" in text
+
+
+def test_noise_is_measured_before_and_after_in_the_same_way(
+    tmp_path: Path, side_file: Path
+) -> None:
+    """8 dB read as 8 dB, with other steps around; the level is that of numpy above the hum."""
+    report = built(tmp_path, side_file, "{dc: remove, noise: {from: 0.5, to: 3.5, reduce: 8}}")
+    (step,) = [s for s in side_told(report)["steps"] if s["step"] == "noise"]  # type: ignore[attr-defined]
+    sound, _ = soundfile.read(side_file, start=round(0.5 * RATE_HZ), frames=3 * RATE_HZ)
+    assert step["before"] == pytest.approx(10 * np.log10(sound.var(axis=0).mean()), abs=0.2)
+    assert step["before"] - step["after"] == pytest.approx(8, abs=0.1)
 
 
 @pytest.mark.parametrize(

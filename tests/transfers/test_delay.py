@@ -62,7 +62,7 @@ def test_response_is_flat_and_the_delay_exact_up_to_20_khz(rate_hz: int, late_us
 
 @pytest.mark.parametrize("right_late_us", [37.2, -141.9])
 def test_music_is_aligned_as_it_was_measured(right_late_us: float) -> None:
-    sound = piece(1)
+    sound = piece(2)
     channel = 1 if right_late_us > 0 else 0
     sound[:, channel] = late(sound[:, channel], abs(right_late_us))
     found = read(ChannelMeter(RATE_HZ), sound).offset_us
