@@ -9,8 +9,8 @@ from rich.text import Text
 
 from assembler.console import new_console
 from assembler.manifest.times import clock_text
+from assembler.text import signed
 from assembler.transfers.paste import side_entry
-from assembler.transfers.remedies import signed
 from assembler.transfers.survey import Survey
 
 

@@ -123,8 +123,7 @@ def side_of(
 def _account_as_it_is(original: Recording, store: Store) -> dict[str, Any]:
     from assembler.transfers.side_file import account_as_it_is
 
-    digests = [store.source_digest(file.path) for file in original.came_in]
-    key = work_key("side as it is", METHOD, digests, original.rate_hz)
+    key = work_key("side as it is", METHOD, original.sha256s, original.rate_hz)
     account: dict[str, Any] = store.json(key, lambda: account_as_it_is(original))
     return account
 

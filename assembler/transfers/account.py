@@ -10,10 +10,10 @@ import numpy as np
 from assembler.manifest.times import clock_text
 from assembler.manifest.transfers import Mend
 from assembler.sound.decibels import rounded
+from assembler.text import signed
 from assembler.transfers.condition import Condition
 from assembler.transfers.mending import Settled
 from assembler.transfers.programme import ProgrammeReading
-from assembler.transfers.remedies import signed
 
 _MEASURES: dict[str, tuple[str, Callable[[Condition], float | None]]] = {
     "dc": ("offset from 0, % of full scale", lambda c: 100 * max(map(abs, c.channels.dc))),

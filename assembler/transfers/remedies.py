@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from assembler.manifest.times import clock_text
+from assembler.text import signed
 from assembler.transfers.noise_floor import LOWEST_DB
 
 if TYPE_CHECKING:
@@ -102,17 +103,6 @@ def findings_of(side: Survey) -> tuple[SideFinding, ...]:
         *(_clipped, _dropouts, _words, _bandwidth),
     )
     return tuple(finding for look in lookers for finding in look(side))
-
-
-def signed(value: float, digits: int = 1) -> str:
-    """Write a number with its sign, and a true minus.
-
-    Examples
-    --------
-    >>> signed(-1.82)
-    '−1.8'
-    """
-    return f"{round(value, digits) + 0.0:+.{digits}f}".replace("-", "−")
 
 
 def _no_sound(side: Survey) -> SideFinding:
