@@ -235,11 +235,11 @@ def _draft(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from assembler.manifest import load
+    from assembler.manifest import load_to_check
     from assembler.release.check import check
     from assembler.release.trial import try_order
 
-    report = check(load(options.manifest))
+    report = check(load_to_check(options.manifest))
     asked = options.without or options.gap is not None
     trial = try_order(report, options.without, options.gap) if asked and report.sections else None
     if options.json:

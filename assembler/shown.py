@@ -17,6 +17,7 @@ from assembler.manifest.times import clock_text, frames_text
 from assembler.text import decimal, number_ranges, signed
 
 if TYPE_CHECKING:
+    from assembler.manifest import ManifestFile
     from assembler.release.build_report import BuildReport
     from assembler.release.check import CheckReport
     from assembler.release.many import Job
@@ -118,12 +119,18 @@ def _order_table(report: CheckReport, disc: DiscOrder, kept: Sequence[int]) -> T
             join if joined else frames_text(place.gap_frames),
             frames_text(place.start_frame),
             frames_text(place.frames),
-            isrc_text(track.isrc) if track.isrc else Text("empty slot", style="yellow"),
+            isrc_text(track.isrc) if track.isrc else _no_isrc(report.source, kept[place.index]),
         )
     return table
 
 
 _MONO = " (mono)"
+
+
+def _no_isrc(source: ManifestFile, index: int) -> Text:
+    if source.is_wrong("tracks", index, "isrc"):
+        return Text("not valid", style=_STYLES["error"])
+    return Text("empty slot", style="yellow")
 
 
 def print_measurements(measurements: Sequence[Measurement]) -> None:

@@ -71,7 +71,8 @@ def cover_findings(source: ManifestFile) -> Iterator[Finding]:
     """Look at the front cover, if the manifest names one."""
     name = source.manifest.release.front_cover
     if name is None:
-        yield source.finding("note", "no-cover", ("release",), "no front cover is named")
+        if not source.is_wrong("release", "front_cover"):
+            yield source.finding("note", "no-cover", ("release",), "no front cover is named")
         return
     yield from picture_findings(source, name, ("release", "front_cover"))
 

@@ -1,6 +1,6 @@
 """The manifest: the one file a release is made from."""
 
-from assembler.manifest.load import ManifestFile, load
+from assembler.manifest.load import ManifestFile, load, load_to_check
 from assembler.manifest.model import Level, Manifest, Track
 
-__all__ = ["Level", "Manifest", "ManifestFile", "Track", "load"]
+__all__ = ["Level", "Manifest", "ManifestFile", "Track", "load", "load_to_check"]

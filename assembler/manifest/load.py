@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import copy
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,19 @@ from assembler.manifest.model import NO_SOURCE, Manifest
 from assembler.manifest.times import shorten
 from assembler.manifest.unknown_keys import unknown_key_message
 from assembler.manifest.yaml_text import MOST_FINDINGS, Places, Tree, read_text, read_tree
+
+_BESIDE_THE_ORDER: Mapping[str | int, frozenset[str]] = {
+    "release": frozenset((
+        "barcode", "catalogue_number", "label", "release_date", "genre", "phonogram", "copyright",
+        "front_cover", "back_cover", "language",
+    )),
+    "tracks": frozenset((
+        "isrc", "composers", "lyricists", "arrangers", "publisher", "recorded", "recorded_at",
+        "lyrics", "comment",
+    )),
+    "text": frozenset(),
+}  # fmt: skip
+"""Keys that the running order does not need; of `text` all."""
 
 
 @dataclass(frozen=True)
@@ -34,6 +48,8 @@ class ManifestFile:
         The file's own text.
     numbered
         Places of the tracks whose ISRC comes from the release's range.
+    faults
+        What is wrong and was left out.
     """
 
     path: Path
@@ -41,10 +57,15 @@ class ManifestFile:
     places: Places
     text: str
     numbered: tuple[int, ...] = ()
+    faults: tuple[Finding, ...] = ()
 
     def resolve(self, relative: str) -> Path:
         """Give a path that the manifest names, relative to the manifest's folder."""
         return self.path.parent / relative
+
+    def is_wrong(self, *loc: str | int) -> bool:
+        """Tell whether what is written at a place was left out, so that nobody calls it empty."""
+        return where_text(loc) in {fault.where for fault in self.faults}
 
     def finding(self, severity: Severity, code: str, loc: Loc, message: str) -> Finding:
         """Make a finding about a place in this manifest."""
@@ -75,17 +96,46 @@ def load(path: str | Path) -> ManifestFile:
     >>> load("manifests/songs-for-slack-water.yaml").manifest.release.title
     'Songs for Slack Water'
     """
+    source = load_to_check(path)
+    if source.faults:
+        raise FindingsError(source.faults)
+    return source
+
+
+def load_to_check(path: str | Path) -> ManifestFile:
+    """Read a manifest, even where some of what the running order does not need is wrong.
+
+    Parameters
+    ----------
+    path
+        The YAML file.
+
+    Returns
+    -------
+    ManifestFile
+        With what is wrong left out of the release and listed in `faults`.
+
+    Raises
+    ------
+    FindingsError
+        As `load`, where the running order can't be known.
+    """
     path = Path(path)
     text = read_text(path)
     tree, places = read_tree(text, path)
     if not isinstance(tree, dict):
         message = "a manifest is a mapping that begins with `release:`"
         raise FindingsError([Finding("error", "wrong-kind", "", str(path), 1, message)])
+    faults: list[Finding] = []
+    tree = _without_empty(tree)
     try:
-        manifest = Manifest.model_validate(_without_empty(tree))
+        manifest = Manifest.model_validate(tree)
     except ValidationError as error:
-        findings = sorted(_findings(error, places), key=lambda finding: finding.line)
-        raise FindingsError(findings) from error
+        faults = sorted(_findings(error, places), key=lambda finding: finding.line)
+        try:
+            manifest = Manifest.model_validate(_without_faults(tree, error))
+        except (ValidationError, LookupError):
+            raise FindingsError(faults) from error
     if unknown := list(_unknown_sides(manifest, places)):
         raise FindingsError(unknown)
     try:
@@ -96,7 +146,31 @@ def load(path: str | Path) -> ManifestFile:
             "error", "isrc-range-spent", where_text(loc), str(path), places.line(loc), str(error)
         )
         raise FindingsError([spent]) from error
-    return ManifestFile(path, manifest, places, text, numbered)
+    return ManifestFile(path, manifest, places, text, numbered, tuple(faults))
+
+
+def _without_faults(tree: Tree, error: ValidationError) -> Tree:
+    """Leave out each value that is wrong.
+
+    Raises
+    ------
+    LookupError
+        The running order may depend on one of them.
+    """
+    left = copy.deepcopy(tree)
+    for detail in error.errors(include_url=False):
+        loc = detail["loc"]
+        keys = _BESIDE_THE_ORDER[loc[0]]
+        key = loc[2] if loc[0] == "tracks" else loc[1]
+        if keys and key not in keys:
+            raise LookupError(key)
+        holder: Any = left
+        for part in loc[:-1]:
+            holder = holder[part]
+        if isinstance(holder, list):
+            raise LookupError(loc)  # those after it would move up
+        del holder[loc[-1]]
+    return left
 
 
 def _without_empty(tree: Tree) -> Tree:

@@ -158,7 +158,8 @@ def check(
     else:
         whole = []
     shown = (replace(finding, file=str(source.path)) for finding in findings)
-    ordered = tuple(sorted(shown, key=lambda finding: finding.line))
+    told = (*source.faults, *shown)
+    ordered = tuple(sorted(told, key=lambda finding: finding.line))
     return CheckReport(source, ordered, tuple(whole), discs, hidden)
 
 
@@ -191,15 +192,17 @@ def _no_disc(limit_frames: int) -> dict[str, Any]:
 
 def _codes(source: ManifestFile) -> Iterator[Finding]:
     release = source.manifest.release
-    if release.catalogue_number is None:
+    if release.catalogue_number is None and not source.is_wrong("release", "catalogue_number"):
         message = "no catalogue number: files will be named after the title"
         yield source.finding("note", "no-catalogue-number", ("release",), message)
-    if release.barcode is None:
+    if release.barcode is None and not source.is_wrong("release", "barcode"):
         message = "the barcode slot is empty: use a number that was allotted to you, or leave it"
         yield source.finding("note", "empty-barcode", ("release",), message)
     first: dict[str, int] = {}
     for index, track in enumerate(source.manifest.tracks):
         loc = ("tracks", index, "isrc")
+        if source.is_wrong(*loc):
+            continue
         if track.isrc is None:
             message = (
                 f"the ISRC slot of track {index + 1} is empty: codes come from the owner's range, "
