@@ -9,13 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import mutagen
-import soundfile
-
 from assembler.disc.cue import disc_stem
 from assembler.errors import AssemblerError
 from assembler.findings import Finding
 from assembler.manifest import Manifest, load
+from assembler.manifest.times import shorten
 from assembler.release.release_folder import MANIFEST, REPORT
 from assembler.sequence import DiscOrder, Passage, TrackPlace
 from assembler.words import TrackWords, track_words
@@ -125,9 +123,9 @@ def reading(name: str) -> Iterator[None]:
         raise
     except AssemblerError as error:
         raise UnreadableError(name, str(error).removeprefix(f"{name}: ")) from error
-    except (OSError, soundfile.LibsndfileError, mutagen.MutagenError) as error:
+    except Exception as error:  # whatever a reader raises at a damaged file
         why = getattr(error, "error_string", None) or getattr(error, "strerror", None) or error
-        raise UnreadableError(name, f"can't be read: {why}") from error
+        raise UnreadableError(name, f"can't be read: {shorten(str(why), 200)}") from error
 
 
 def disagreement(code: str, name: str, message: str) -> Finding:

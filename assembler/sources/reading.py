@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Protocol
 
@@ -51,10 +52,12 @@ class OpenFile:
         self._info = file
         self._checked: CheckedFile | None = None
         try:
-            stream = self._stream = self._opened()
-            with silenced():
-                self._sound = _decoder(file, stream)
-                self._sound.seek(start)
+            with ExitStack() as undo:  # closes it unless all goes well
+                stream = self._stream = undo.enter_context(self._opened())
+                with silenced():
+                    self._sound = _decoder(file, stream)
+                    self._sound.seek(start)
+                undo.pop_all()
         except (soundfile.LibsndfileError, OSError) as error:
             self._refuse_changed()
             raise SourceError(
