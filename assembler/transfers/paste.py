@@ -30,7 +30,7 @@ def mend_section(findings: Sequence[SideFinding]) -> str:
 def _guess(finding: SideFinding) -> Iterator[str]:
     if finding.guess:
         yield finding.guess
-        reason = f"a guess: {finding.measured}. {finding.remedy}"
+        reason = f"a guess: {finding.measured}; {finding.remedy}"
         yield from textwrap.wrap(reason, _COLUMNS - _INDENT - 2 * len(_STEP) - 2)
 
 

@@ -191,7 +191,7 @@ def test_without_any_fact_all_lines_to_paste_are_comments() -> None:
     told = mend_section(
         [SideFinding("speed-guess", 0.8, "perhaps", "compare", guess="speed: +1 %")]
     )
-    assert told.startswith("# mend:\n# speed: +1 %\n# a guess: perhaps. compare")
+    assert told.startswith("# mend:\n# speed: +1 %\n# a guess: perhaps; compare")
     assert yaml.safe_load(told) is None
     assert mend_section([]) == ""
 
