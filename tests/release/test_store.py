@@ -68,6 +68,7 @@ def test_a_new_title_changes_tags_and_no_master(desk):
     image = file_digest(first.release_dir / "disc" / "T.wav")
     report = built(desk, MANIFEST.replace("Two", "Too"))
     assert sound_files(report.made) == {
+        "disc/T.flac",  # the archive has the titles too
         "download/flac-16/02 Too.flac",
         "download/mp3-320/02 Too.mp3",
     }
