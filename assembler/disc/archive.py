@@ -64,8 +64,26 @@ def write_archive(
     AssemblerError
         The sound is not as long as the order says, or the file can't be tagged.
     """
+    encode_archive(words, target, order)
+    tag_archive(target, order, release, tracks, comments=comments, pre_emphasis=pre_emphasis)
+
+
+def encode_archive(words: Iterable[NDArray[np.int32]], target: Path, order: DiscOrder) -> None:
+    """Write the sound of a disc's archive alone; parameters and errors as `write_archive`."""
     with sound_file(target, format="FLAC", compression_level=_LEVEL) as file:
         write_disc(words, order, file)
+
+
+def tag_archive(
+    target: Path,
+    order: DiscOrder,
+    release: ReleaseTexts,
+    tracks: Sequence[TrackTexts],
+    *,
+    comments: Sequence[tuple[str, str]] = (),
+    pre_emphasis: Sequence[bool] = (),
+) -> None:
+    """Write cue sheet and texts into an encoded archive; parameters as `write_archive`."""
     flags = pre_emphasis or [False] * len(tracks)
     try:
         file = FLAC(target)

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.disc.archive import archive_comments, write_archive
+from assembler.disc.archive import archive_comments, encode_archive, tag_archive
 from assembler.disc.cd_text import cd_text
 from assembler.disc.cue import cue_bytes, cue_sheet, disc_stem
 from assembler.disc.image import write_image
@@ -18,6 +18,7 @@ from assembler.disc.pq_sheet import PqSheet, PqTrack, pq_text
 from assembler.disc.texts import release_texts, track_texts
 from assembler.errors import AssemblerError
 from assembler.manifest import Manifest
+from assembler.release.copies import copy_file
 from assembler.release.keys import named_key
 from assembler.release.mastering import Mastered
 from assembler.release.plan import DISC_BITS, Plan
@@ -123,9 +124,13 @@ class DiscFiles:
             "flags": flags,
         }
 
-        def write(path: Path) -> None:
-            write_archive(
-                self._words(),
+        def encode(path: Path) -> None:
+            encode_archive(self._words(), path, self.disc)
+
+        def write(path: Path) -> None:  # a new title encodes nothing
+            key = named_key("archive's sound", {}, [self._image_key])
+            copy_file(self.reuse.entry(key, path.suffix, encode), path)
+            tag_archive(
                 path,
                 self.disc,
                 self.of_release,

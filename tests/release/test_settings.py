@@ -11,6 +11,7 @@ import zipfile
 from datetime import date
 from pathlib import Path
 
+import mutagen
 import numpy as np
 import pytest
 import soundfile
@@ -157,3 +158,17 @@ def test_the_first_run_says_that_it_compiles(monkeypatch, tmp_path, capsys):
     printed = capsys.readouterr()
     assert "first run: compiling" in printed.err
     assert json.loads(printed.out)["files"][0]["channels"] == 2
+
+
+def test_a_new_title_tags_the_archive_and_encodes_nothing(tmp_path, monkeypatch):
+    """The new title read back from the archive by mutagen."""
+    _quiet_tone(tmp_path)
+    _built(tmp_path, "tracks: [{title: One, audio: a.wav}]\n")
+
+    def encode(*_: object) -> None:
+        raise AssertionError("the archive's sound was encoded again")
+
+    monkeypatch.setattr("assembler.release.discs.encode_archive", encode)
+    report = _built(tmp_path, "tracks: [{title: Another, audio: a.wav}]\n")
+    archive = mutagen.File(report.release_dir / "disc" / "T.flac")
+    assert archive["TRACK01_TITLE"] == ["Another"]
