@@ -23,7 +23,7 @@ _NOTHING: dict[str, dict[str, Any]] = {
     "survey": {"sides": []},
     "split": {"sides": [], "tracks": ""},
     "build": {"release_dir": None, "made": [], "reused": [], "tracks": []},
-    "verify": {"release_dir": None, "proofs": []},
+    "verify": {"release_dir": None, "proofs": [], "second_meter": []},
     "compare": {"identical": None, "differences": [], "verdict": None, "proofs": []},
 }
 """What the JSON of a command that was stopped holds in place of its results."""
@@ -31,6 +31,31 @@ TRACEBACK = "ASSEMBLER_TRACEBACK"
 """Set in the environment, a mistake of ours is shown with all its calls."""
 
 DONE, ERRORS_FOUND, WRONG_USAGE = 0, 1, 2
+VERIFY_PROVES = """\
+What it proves, even if someone changed a file and made all checksums anew:
+  files     every file of every deliverable is there, none was added, none is a
+            link, and each deliverable was made from the manifest that lies here
+  texts     cue sheet, CD-Text and tags say what the manifest says, each read by
+            a reader of its own; PQ sheet, tables, credits sheet, label copy,
+            barcode, packages and the proof's page and pictures are what this
+            version writes from the manifest and the report
+  sound     image, archive, lossless files, lossy files and clips of joins are
+            one recording, with the same channels, polarity and level; of one
+            rate and level to the sample; no clipping, no sound in pauses
+  levels    each lossless file has the loudness that the report says
+  sources   the tracks have the channels, polarity and gain of their sources,
+            where these are found unchanged (see --sources); not those of a
+            tape side with restoration
+
+What it can't prove:
+  - the manifest itself: if it was changed too, it is what all is compared with
+  - sound that was changed alike in every file, where no source is found
+  - the pictures of the covers, clips of tape sides, and tags of no known name
+  - texts of a release that another version made: a warning says so
+  - that music is as the artist wants it: listen
+To prove all of it, build the release again from its sources into another
+folder, and compare the two: assembler compare A B.
+"""
 
 
 def main(arguments: Sequence[str] | None = None, began: Callable[[], None] | None = None) -> int:
@@ -136,9 +161,7 @@ def _parser() -> argparse.ArgumentParser:
     build.add_argument("--only", metavar="ROOMS", help="of disc,download,paper,proof, with commas")
     _jobs(build)
 
-    verify = command("verify", _verify, "read a finished release back and prove it")
-    verify.add_argument("release_dir", type=Path, metavar="RELEASE_DIR")
-    _jobs(verify)
+    _verify_options(command("verify", _verify, "read a finished release back and prove it"))
 
     compare = command("compare", _compare, "tell what is between two finished releases")
     compare.add_argument("before", type=Path, metavar="A", help="a release's folder")
@@ -156,6 +179,25 @@ def _parser() -> argparse.ArgumentParser:
 
     command("schema", _schema, "print the JSON Schema of the manifest, for editors")
     return parser
+
+
+def _verify_options(parser: argparse.ArgumentParser) -> None:
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = VERIFY_PROVES
+    parser.add_argument("release_dir", type=Path, metavar="RELEASE_DIR")
+    parser.add_argument(
+        "--sources",
+        type=Path,
+        metavar="DIR",
+        help="folder that the manifest's paths count from; default: two folders above RELEASE_DIR, "
+        "or one",
+    )
+    parser.add_argument(
+        "--second-meter",
+        action="store_true",
+        help="measure each lossless file again, with pyloudnorm and a 16-times soxr peak",
+    )
+    _jobs(parser)
 
 
 def _numbers(text: str) -> tuple[int, ...]:
@@ -306,7 +348,12 @@ def _verify(options: argparse.Namespace) -> int:
     from assembler.release.verify import verify
 
     _say_if_loops_compile()
-    report = verify(options.release_dir, jobs=options.jobs)
+    report = verify(
+        options.release_dir,
+        jobs=options.jobs,
+        sources=options.sources,
+        second_meter=options.second_meter,
+    )
     if options.json:
         say_json(report.as_json())
     else:

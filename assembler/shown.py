@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from assembler.release.check import CheckReport
     from assembler.release.many import Job
     from assembler.release.measure import Measurement
+    from assembler.release.second_meter import SecondReading
     from assembler.release.trial import Trial
     from assembler.release.verify import VerifyReport
     from assembler.sequence import DiscOrder
@@ -238,7 +239,31 @@ def print_verification(report: VerifyReport) -> None:
     print_findings(report.findings)
     console = new_console()
     for proof in report.proofs:
-        console.print(f"looked at {proof}")
-    verdict = "everything agrees" if report.ok else "does not agree with itself"
-    style = "green" if report.ok else "bold red"
+        console.print(f"checked: {proof}")
+    if report.readings:
+        console.print(_meters_table(report.readings))
+    unproved = sum(finding.severity == "warning" for finding in report.findings)
+    verdict = "all that was checked matches"
+    if not report.ok:
+        verdict = "something differs"
+    elif unproved:
+        verdict += f", but {unproved} point{'s' * (unproved > 1)} above could not be proved"
+    style = "bold red" if not report.ok else "yellow" if unproved else "green"
     console.print(Text(f"{report.release_dir}: ").append(verdict, style=style), soft_wrap=True)
+
+
+def _meters_table(readings: Sequence[SecondReading]) -> Table:
+    """Make the table of two meters' readings."""
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table.add_column("\nFile", ratio=1, overflow="fold")
+    for name in ("Ours\nLUFS", "pyloudnorm\nLUFS", "Ours\ndBTP", "soxr × 16\ndBTP"):
+        table.add_column(name, justify="right", no_wrap=True)
+    for one in readings:
+        levels = (one.ours_lufs, one.theirs_lufs, one.ours_dbtp, one.theirs_dbtp)
+        style = "" if one.agrees else _STYLES["error"]
+        table.add_row(Text(one.name), *(_hundredths(level) for level in levels), style=style)
+    return table
+
+
+def _hundredths(value: float | None) -> str:
+    return "–" if value is None else f"{value:.2f}".replace("-", "−")

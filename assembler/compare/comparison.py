@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,17 +35,11 @@ from assembler.compare.sound import SoundDifference
 from assembler.compare.tracks import Pair, match_tracks
 from assembler.compare.words import Difference, from_to, merged
 from assembler.download.formats import FACTS
-from assembler.errors import AssemblerError
 from assembler.manifest.model import Format
 from assembler.release.finished import FinishedRelease, open_finished
-from assembler.release.release_folder import CHECKSUMS, REPORT, release_files
-from assembler.release.verify import track_file
+from assembler.release.release_folder import CHECKSUMS, release_files
 from assembler.sources.digest import file_digest
 from assembler.workers import own_workers
-
-_TOLD_OF_TRACKS = frozenset((
-    "disc_number", "frames", "gap_frames", "isrc", "number", "source", "start_frame", "title",
-))  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -126,7 +120,7 @@ def compare(a: Path, b: Path, *, jobs: int | None = None) -> Comparison:
     AssemblerError
         A folder is no release, or one of its files can't be read.
     """
-    releases = _opened(a), _opened(b)
+    releases = open_finished(a), open_finished(b)
     both = Both(*releases, tuple(match_tracks(*releases)))
     with own_workers(jobs) as pool:
         digests = _digests(a, pool), _digests(b, pool)
@@ -162,16 +156,6 @@ def _same_tracks(
     return len(heard), sum(heard.values())
 
 
-def _opened(folder: Path) -> FinishedRelease:
-    release = open_finished(folder)
-    tracks = [track for track in release.tracks if set(track) >= _TOLD_OF_TRACKS]
-    if len(tracks) != len(release.manifest.tracks) or "findings" not in release.report:
-        raise AssemblerError(
-            f"{folder / REPORT}: does not tell of every track: build the release again"
-        )
-    return release
-
-
 def _digests(folder: Path, pool: Executor) -> Digests:
     names = [*release_files(folder), CHECKSUMS]
     there = [name for name in names if (folder / name).is_file()]
@@ -183,7 +167,7 @@ def _other_bytes(both: Both, digests: tuple[Digests, Digests]) -> Iterator[tuple
     for name in common_formats(both):
         for pair in both.pairs:
             ends = ((both.a, pair.a), (both.b, pair.b))
-            files = [track_file(release, name, release.tracks[i]) for release, i in ends]
+            files = [release.track_file(name, release.tracks[i]) for release, i in ends]
             if digests[0].get(files[0]) != digests[1].get(files[1]):
                 yield pair, name
 
@@ -235,10 +219,9 @@ def _versions(both: Both) -> Iterator[Difference]:
 
 
 def _made_with(release: FinishedRelease) -> dict[str, str]:
-    told: Mapping[str, Any] = release.report.get("made_with", {})
-    packages = {str(name): str(version) for name, version in told.get("packages", {}).items()}
-    method = {"method": str(told["method"])} if "method" in told else {}
-    return {"assembler": str(release.report.get("assembler")), **method, **packages}
+    told = release.report["made_with"]
+    method = {"method": str(told["method"])}
+    return {"assembler": release.report["assembler"], **method, **told["packages"]}
 
 
 def _accounts(digests: tuple[Digests, Digests]) -> Iterator[Difference]:

@@ -30,7 +30,6 @@ from assembler.manifest.times import clock_text, shorten
 from assembler.release.finished import FinishedRelease, reading
 from assembler.release.plan import ROOMS
 from assembler.release.release_folder import CHECKSUMS, MANIFEST, REPORT, REPORT_TEXT
-from assembler.release.verify import track_file
 from assembler.text import decimal, signed
 
 DISC = "disc"
@@ -207,7 +206,7 @@ def coded_pair(both: Both, pair: Pair, name: Format) -> CodedPair:
     """Look into a track's files of one format whose bytes differ."""
     container = FACTS[name].container
     ends = ((both.a, pair.a), (both.b, pair.b))
-    names = [track_file(release, name, release.tracks[i]) for release, i in ends]
+    names = [release.track_file(name, release.tracks[i]) for release, i in ends]
     paths = [release.folder / file for (release, _), file in zip(ends, names, strict=True)]
     tags: list[Values] = []
     for path, file in zip(paths, names, strict=True):
@@ -288,7 +287,7 @@ def cover_differences(both: Both, digests: tuple[Digests, Digests]) -> Iterator[
 def other_files(both: Both, digests: tuple[Digests, Digests]) -> Iterator[Difference]:
     """Name the files that differ and that nothing else here has looked into, room by room."""
     looked_into = {
-        track_file(release, name, track)
+        release.track_file(name, track)
         for release in (both.a, both.b)
         for name in made_formats(release)
         for track in release.tracks

@@ -8,6 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 from assembler.compare import words
+from assembler.compare.stretches import Edge
 from assembler.compare.tracks import Pair, asked_gap_s, label_of, moved_pairs
 from assembler.compare.words import Difference, changed_values, from_to
 from assembler.manifest.model import Band
@@ -229,10 +230,9 @@ def _source(both: Both, pair: Pair, label: tuple[str]) -> Iterator[Difference]:
         return
     if old["files"] != new["files"]:
         yield Difference("source", "source of ", f" renamed: {files}, the same contents", label)
-    for edge, verb in (("start", "starts"), ("end", "ends")):
-        old_s, new_s = (
-            Fraction(one[f"{edge}_sample"], one["sample_rate_hz"]) for one in (old, new)
-        )
+    edges: tuple[tuple[Edge, str], ...] = (("start_sample", "starts"), ("end_sample", "ends"))
+    for sample, verb in edges:
+        old_s, new_s = (Fraction(one[sample], one["sample_rate_hz"]) for one in (old, new))
         if old_s != new_s:
             by_s = new_s - old_s
             far = f"{words.seconds_text(abs(by_s))} {'later' if by_s > 0 else 'earlier'}"

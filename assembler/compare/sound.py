@@ -243,7 +243,7 @@ class _Leftover:
         self.gains = gains
         sizes = np.maximum(np.abs(gains), 1e-9)
         self._step = a.rate_hz // STEPS_A_SECOND
-        self._most = sizes * _most_error(a) + _most_error(b)
+        self._most = sizes * most_error(a) + most_error(b)
         self._mean_square = sizes**2 * _error_power(a) + _error_power(b)
         self._samples = self._beyond = 0
         self.first = self.last = 0
@@ -296,8 +296,8 @@ def _growth(stretch: Stretch) -> Sequence[float]:
     return FEEDBACK.get(stretch.rate_hz, ()) if shaped else ()
 
 
-def _most_error(stretch: Stretch) -> float:
-    """Give the largest error of a word in LSB; 24 bits are the last of float32's."""
+def most_error(stretch: Stretch) -> float:
+    """Return the largest error of a sample in LSB; 24 bits are the last of float32's."""
     plain = 0.5 if stretch.dither == "none" and stretch.bits == 16 else 1.5
     float_error = 0.5 if stretch.bits == 24 else 0.0
     return plain * (1 + sum(map(abs, _growth(stretch)))) + float_error

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import islice
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import soundfile
@@ -25,7 +26,6 @@ from assembler.manifest.model import Format
 from assembler.manifest.transfers import Mend
 from assembler.release.finished import FinishedRelease, UnreadableError, reading
 from assembler.release.plan import DISC_BITS
-from assembler.release.verify import track_file
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME, samples_at, samples_in
 from assembler.sound.dither import Dither
 from assembler.sound.resample import position_at
@@ -36,6 +36,7 @@ STEPS_A_SECOND = 10
 _STEPS_A_BLOCK = 32
 
 Words = NDArray[np.int32]
+Edge = Literal["start_sample", "end_sample"]
 
 
 @dataclass(frozen=True)
@@ -126,11 +127,11 @@ def shift_of(a: FinishedRelease, b: FinishedRelease, pair: Pair, rate_hz: int) -
     mends = _mend_of(a, pair.a), _mend_of(b, pair.b)
     if any(one[key] != other[key] for key in ("sha256", "sample_rate_hz")) or mends[0] != mends[1]:
         return 0
-    return _first_sample(b, pair.b, rate_hz) - _first_sample(a, pair.a, rate_hz)
+    return first_sample(b, pair.b, rate_hz) - first_sample(a, pair.a, rate_hz)
 
 
-def _first_sample(release: FinishedRelease, index: int, rate_hz: int) -> int:
-    """Give where in its recording, at a rate, a track's file begins.
+def first_sample(release: FinishedRelease, index: int, rate_hz: int) -> int:
+    """Return where in its recording, at a rate, a track's file begins.
 
     That is where its section begins, but for what the mark of a segue moved to a frame.
     """
@@ -153,7 +154,7 @@ def _mend_of(release: FinishedRelease, index: int) -> Mend | None:
     return release.manifest.transfers[side].mend if side else None
 
 
-def _position(release: FinishedRelease, index: int, edge: str, rate_hz: int) -> int:
+def _position(release: FinishedRelease, index: int, edge: Edge, rate_hz: int) -> int:
     source = release.tracks[index]["source"]
     return position_at(source[edge], source["sample_rate_hz"], rate_hz)
 
@@ -169,21 +170,22 @@ def _is_joined(release: FinishedRelease, index: int) -> bool:
 def on_image(release: FinishedRelease, index: int) -> Stretch:
     """Give a track on its disc's image, up to the next track's start."""
     track = release.tracks[index]
-    starts = [t["start_frame"] for _, t in release.tracks_of(track["disc_number"])]
-    after = (start for start in starts if start > track["start_frame"])
-    disc = next(d for d in release.report["discs"] if d["number"] == track["disc_number"])
-    end = min(after, default=disc["frames"])
-    return _of_image(release, disc["number"], track["start_frame"], end)
+    start = track["start_frame"]
+    end = start + track["file_frames"]
+    return region_of_image(release, track["disc_number"], start, end)
 
 
 def before_first(release: FinishedRelease) -> Stretch:
     """Return the sound hidden before the first image's first track, which may be none."""
     number = release.tracks[0]["disc_number"]
     disc = next(d for d in release.report["discs"] if d["number"] == number)
-    return _of_image(release, number, 0, disc["hidden_frames"])
+    return region_of_image(release, number, 0, disc["hidden_frames"])
 
 
-def _of_image(release: FinishedRelease, disc: int, first_frame: int, end_frame: int) -> Stretch:
+def region_of_image(
+    release: FinishedRelease, disc: int, first_frame: int, end_frame: int
+) -> Stretch:
+    """Return the samples between two frames of a disc's image."""
     name = release.disc_file(disc, ".wav")
     start, end = (frame * SAMPLES_PER_FRAME for frame in (first_frame, end_frame))
     dither = release.manifest.disc.dither
@@ -192,7 +194,7 @@ def _of_image(release: FinishedRelease, disc: int, first_frame: int, end_frame: 
 
 def in_format(release: FinishedRelease, name: Format, index: int) -> Stretch:
     """Give a track's lossless file."""
-    path = track_file(release, name, release.tracks[index])
+    path = release.track_file(name, release.tracks[index])
     file = release.folder / path
     with reading(path):
         if file.suffix == ".m4a":

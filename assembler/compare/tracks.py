@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from assembler.manifest.times import FRAMES_PER_SECOND
 from assembler.release.finished import FinishedRelease
+from assembler.release.report_form import SourceReport
 
 _SOURCE, _TITLE, _ISRC, _NUMBER = 4.0, 3.0, 3.0, 0.01
 """What each likeness weighs: the sound outweighs either name, both names outweigh the sound."""
@@ -48,7 +48,7 @@ def _likeness(a: FinishedRelease, i: int, b: FinishedRelease, j: int) -> float:
     return alike + _NUMBER * (i == j)
 
 
-def _shared_source(one: dict[str, Any], other: dict[str, Any]) -> float:
+def _shared_source(one: SourceReport, other: SourceReport) -> float:
     """Give how much of the shorter section lies in the other one too, from 0 to 1."""
     if one["sha256"] != other["sha256"]:
         return 0.0

@@ -1,36 +1,48 @@
-"""Read a CD-Text pack file back, every check byte, number and size of it held against the rest.
+"""Read a CD-Text pack file back, every check byte, number and size of it compared with the rest.
 
-MMC-3, Annex J, as described in libburn's public ``cdtext.txt``: one language block of single-byte
-signs, the kinds of text that `assembler.disc.cd_text` writes.
+The layout of packs is that of MMC-3, Annex J, as described in libburn's public ``cdtext.txt``. The
+reader shares nothing with the writer, `assembler.disc.cd_text`, so that it sees faults of that: one
+language block of single-byte characters, the kinds of text that are named below.
+
+    byte 0     kind: 0x80 title … 0x8e barcode and ISRC, 0x8f sizes of the block
+    byte 1     track that the first character belongs to, 0 for the disc
+    byte 2     number of the pack, from 0
+    byte 3     bit 7 double-byte characters, bits 4 to 6 the block, bits 0 to 3 how many characters
+               of the text were in earlier packs, 15 standing for 15 and more
+    4 to 15    characters; each text ends with a zero byte
+    16, 17     CRC-16 of bytes 0 to 15, polynomial x^16 + x^12 + x^5 + 1, inverted
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import groupby, zip_longest
+from itertools import groupby
 
-from assembler.disc.cd_text import (
-    CODES,
-    GENRE_CODE_BYTES,
-    OF_THE_DISC,
-    PACK_TYPES,
-    SAME_AGAIN,
-    SIZE_PACKS,
-    SIZES,
-    Piece,
-    block_sizes,
-    crc,
-    pieces,
-)
 from assembler.errors import AssemblerError
-from assembler.manifest.disc_alphabet import ENCODING
 
-_KINDS = {pack_type: kind for kind, pack_type in PACK_TYPES.items()}
-_CHARACTER_CODES = (0x00, 0x01)  # ISO 8859-1 and its lower half, ASCII
-_PACK_BYTES = 18
+_PACK_BYTES, _TEXT = 18, slice(4, 16)
+_MOST_COUNTED = 15
+_POLYNOMIAL = 0x11021
+_KINDS = {
+    0x80: "title",
+    0x81: "performer",
+    0x82: "songwriter",
+    0x83: "composer",
+    0x84: "arranger",
+    0x85: "message",
+    0x86: "disc id",
+    0x87: "genre",
+    0x8E: "barcode and ISRC",
+}
+_OF_THE_DISC = ("disc id", "genre")
+_SIZES, _SIZE_PACKS = 0x8F, 3
+_ISO_8859_1, _ASCII = 0x00, 0x01
 _MOST_TRACKS = 99
-_CHARACTER_CODE, _TRACKS, _COPY_CODE, _LANGUAGE = 0, 2, 3, 28  # places in the record of sizes
+_GENRE_CODE_BYTES = 2
+_SAME_AGAIN = b"\t"
+# Places in the 36 bytes of sizes.
+_CHARACTER_CODE, _FIRST_TRACK, _LAST_TRACK, _COUNTS, _LAST_PACKS, _LANGUAGES = 0, 1, 2, 4, 20, 28
 
 
 @dataclass(frozen=True)
@@ -42,8 +54,7 @@ class CdTextRead:
     tracks
         How many.
     texts
-        By kind, as `PACK_TYPES` names them: the disc's text, then one for each track; disc id and
-        genre are the disc's alone.
+        By kind: the disc's text, then one for each track; disc id and genre are the disc's alone.
     genre_code, character_code, language
         As the standard numbers them; no genre code without a genre.
     """
@@ -57,19 +68,12 @@ class CdTextRead:
     @property
     def barcode(self) -> str:
         """The 13 digits, or nothing."""
-        return self.text(CODES, 0)
+        return self.text("barcode and ISRC", 0)
 
     def text(self, kind: str, track: int) -> str:
-        """Give a track's text, or the disc's for track 0; empty where there is none."""
+        """Return a track's text, or the disc's for track 0; empty where there is none."""
         texts = self.texts.get(kind, ())
         return texts[track] if track < len(texts) else ""
-
-
-@dataclass(frozen=True)
-class _Pack:
-    sequence: int
-    pack_type: int
-    piece: Piece
 
 
 def read_cd_text(content: bytes, name: str) -> CdTextRead:
@@ -88,86 +92,103 @@ def read_cd_text(content: bytes, name: str) -> CdTextRead:
         A pack is damaged, missing, or contradicts another.
     """
     try:
-        return _read(_checked(content))
+        return _read(list(_packs(content)))
     except ValueError as error:
         raise AssemblerError(f"{name}: {error}: build the release again") from error
 
 
-def _checked(content: bytes) -> list[_Pack]:
+def _packs(content: bytes) -> Iterator[bytes]:
     """Give the packs, each whole, in its place and with the right check bytes."""
-    packs = [content[at : at + _PACK_BYTES] for at in range(0, len(content), _PACK_BYTES)]
-    if len(packs) < SIZE_PACKS:
-        raise ValueError(f"pack {len(packs)} is missing: a CD-Text file has {SIZE_PACKS} or more")
-    for number, pack in enumerate(packs):
+    count = -(-len(content) // _PACK_BYTES)
+    if count < _SIZE_PACKS:
+        raise ValueError(f"pack {count} is missing: a CD-Text file has {_SIZE_PACKS} or more")
+    for number in range(count):
+        pack = content[number * _PACK_BYTES : (number + 1) * _PACK_BYTES]
         if len(pack) < _PACK_BYTES:
             raise ValueError(f"pack {number} has {len(pack)} of {_PACK_BYTES} bytes")
-        if pack[-2:] != crc(pack[:-2]):
+        if _remainder(pack[:16]) ^ 0xFFFF != int.from_bytes(pack[16:], "big"):
             raise ValueError(f"pack {number} is damaged: its check bytes (CRC) are wrong")
         if pack[2] != number:
             raise ValueError(f"pack {number} is out of sequence: it is numbered {pack[2]}")
-    return [
-        _Pack(number, pack[0], Piece(pack[1], pack[3], pack[4:-2]))
-        for number, pack in enumerate(packs)
-    ]
+        yield pack
 
 
-def _read(packs: Sequence[_Pack]) -> CdTextRead:
-    record = _sizes(packs)
+def _remainder(message: bytes) -> int:
+    """Divide a message, 16 zero bits behind it, by the polynomial."""
+    register = int.from_bytes(message, "big") << 16
+    while (excess := register.bit_length() - 17) >= 0:
+        register ^= _POLYNOMIAL << excess
+    return register
+
+
+def _read(packs: Sequence[bytes]) -> CdTextRead:
+    sizes = _sizes(packs)
     raw: dict[str, list[bytes]] = {}
-    for pack_type, run in groupby(packs[:-SIZE_PACKS], lambda pack: pack.pack_type):
-        packs_of_kind = list(run)
+    genre_code = None
+    for pack_type, run in groupby(packs[:-_SIZE_PACKS], lambda pack: pack[0]):
+        of_kind = list(run)
         kind = _KINDS.get(pack_type)
         if kind is None or kind in raw:
-            sequence = packs_of_kind[0].sequence
-            raise ValueError(f"pack {sequence} is of kind 0x{pack_type:02x}, not expected there")
-        raw[kind] = _texts(kind, packs_of_kind, record[_TRACKS])
-    genre_code = None
-    if "genre" in raw:
-        (genre,) = raw["genre"]
-        genre_code = int.from_bytes(genre[:GENRE_CODE_BYTES], "big")
-        raw["genre"] = [genre[GENRE_CODE_BYTES:]]
+            number = of_kind[0][2]
+            raise ValueError(f"pack {number} is of kind 0x{pack_type:02x}, not expected there")
+        if kind == "genre":
+            genre_code = int.from_bytes(of_kind[0][_TEXT][:_GENRE_CODE_BYTES], "big")
+        raw[kind] = _texts(kind, of_kind, sizes[_LAST_TRACK])
     return CdTextRead(
-        tracks=record[_TRACKS],
+        tracks=sizes[_LAST_TRACK],
         texts={kind: tuple(_spelt(texts)) for kind, texts in raw.items()},
         genre_code=genre_code,
-        character_code=record[_CHARACTER_CODE],
-        language=record[_LANGUAGE],
+        character_code=sizes[_CHARACTER_CODE],
+        language=sizes[_LANGUAGES],
     )
 
 
-def _sizes(packs: Sequence[_Pack]) -> bytes:
-    """Give the record of the three packs that close the block, held against the others."""
-    closing = packs[-SIZE_PACKS:]
-    record = b"".join(pack.piece.payload for pack in closing)
-    expected = block_sizes(
-        [pack.pack_type for pack in packs[:-SIZE_PACKS]],
-        record[_TRACKS],
-        character_code=record[_CHARACTER_CODE],
-        copy_code=record[_COPY_CODE],
-        language=record[_LANGUAGE],
-    )
-    for number, (pack, payload) in enumerate(zip(closing, expected, strict=True)):
-        if pack.pack_type != SIZES or pack.piece != Piece(number, 0, payload):
-            raise ValueError(f"pack {pack.sequence}: the sizes are not those of the packs before")
-    if record[_CHARACTER_CODE] not in _CHARACTER_CODES or not 1 <= record[_TRACKS] <= _MOST_TRACKS:
+def _sizes(packs: Sequence[bytes]) -> bytes:
+    """Give the 36 bytes of the three packs that close the block, compared with all packs."""
+    closing = packs[-_SIZE_PACKS:]
+    sizes = b"".join(pack[_TEXT] for pack in closing)
+    types = [pack[0] for pack in packs[:-_SIZE_PACKS]]
+    counts = bytes(min(types.count(kind), 255) for kind in range(0x80, _SIZES))
+    counts += bytes([_SIZE_PACKS])
+    last_packs = bytes([len(packs) - 1, *bytes(7)])  # of this block; there are no others
+    expected = bytes([sizes[_CHARACTER_CODE], 1, *sizes[_LAST_TRACK:_COUNTS]])
+    expected += counts + last_packs + bytes([sizes[_LANGUAGES], *bytes(7)])
+    for number, pack in enumerate(closing):
+        part = slice(12 * number, 12 * number + 12)
+        if (pack[0], pack[1], pack[3], pack[_TEXT]) != (_SIZES, number, 0, expected[part]):
+            raise ValueError(f"pack {pack[2]}: the sizes are not those of the packs before")
+    code, last_track = sizes[_CHARACTER_CODE], sizes[_LAST_TRACK]
+    if code not in (_ISO_8859_1, _ASCII) or not 1 <= last_track <= _MOST_TRACKS:
         raise ValueError(
-            f"pack {closing[0].sequence}: character code {record[_CHARACTER_CODE]} or last track "
-            f"{record[_TRACKS]} can't be read"
+            f"pack {closing[0][2]}: character code {code} or last track {last_track} can't be read"
         )
-    return record
+    return sizes
 
 
-def _texts(kind: str, packs: Sequence[_Pack], tracks: int) -> list[bytes]:
-    """Give one kind's texts; laid out anew they must give the same packs."""
-    code_bytes = GENRE_CODE_BYTES if kind == "genre" else 0
-    run = b"".join(pack.piece.payload for pack in packs)
-    count = 1 if kind in OF_THE_DISC else tracks + 1
-    texts = run[code_bytes:].split(b"\0", count)[:count]
-    texts[0] = run[:code_bytes] + texts[0]
-    for pack, piece in zip_longest(packs, pieces(kind, texts)):
-        if pack is None or pack.piece != piece:
-            sequence = (pack or packs[-1]).sequence
-            raise ValueError(f"pack {sequence}: its bytes don't fit the {kind} texts around it")
+def _texts(kind: str, packs: Sequence[bytes], tracks: int) -> list[bytes]:
+    """Read one kind's texts, byte by byte, each pack's head compared with where they stand."""
+    wanted = 1 if kind in _OF_THE_DISC else tracks + 1
+    texts: list[bytes] = []
+    text = b""
+    to_skip = _GENRE_CODE_BYTES if kind == "genre" else 0
+    for pack in packs:
+        misfit = ValueError(f"pack {pack[2]}: its bytes don't fit the {kind} texts around it")
+        if len(texts) == wanted or pack[1] != len(texts):
+            raise misfit
+        if pack[3] != min(len(text), _MOST_COUNTED):  # block 0, single bytes
+            raise misfit
+        for byte in pack[_TEXT][to_skip:]:
+            if len(texts) == wanted:
+                if byte:
+                    raise misfit
+            elif byte:
+                text += bytes([byte])
+            else:
+                texts.append(text)
+                text = b""
+        to_skip = 0
+    if len(texts) < wanted:
+        raise ValueError(f"pack {packs[-1][2]}: its bytes don't fit the {kind} texts around it")
     return texts
 
 
@@ -175,6 +196,6 @@ def _spelt(texts: Sequence[bytes]) -> Iterator[str]:
     """Decode texts; a track's lone TAB repeats the track before."""
     text = ""
     for track, raw in enumerate(texts):
-        if track < 2 or raw != SAME_AGAIN:
-            text = raw.decode(ENCODING)
+        if track < 2 or raw != _SAME_AGAIN:
+            text = raw.decode("iso-8859-1")
         yield text

@@ -44,6 +44,8 @@ _NOT_GIVEN = 0x7FFF
 _MOST_HUNDREDTHS = 9999
 _MOST_BYTES = 0xFFFFFFFF - 4_000_000
 """Of the file before its words and pictures, which have less than 4 MB."""
+_MOST_WORDS = 4_000_000
+_SOUND = (b"fmt ", b"data", b"id3 ", b"ID3 ")
 _WHOLE_DATE = len("2027-04-16")
 _BEXT = struct.Struct("<256s32s32s10s8sIIH64s5h180x")
 _AXML = """\
@@ -104,6 +106,32 @@ def info_list(release: Release, words: TrackWords) -> bytes:
             content += row.info.encode() + struct.pack("<I", len(text)) + text
             content += bytes(len(text) % 2)
     return content
+
+
+def other_chunks(
+    path: Path, release: Release, words: TrackWords, reading: Reading, *, rate_hz: int, bits: int
+) -> list[str]:
+    """Return the names of the chunks of a finished file that differ from what is written now.
+
+    Parameters
+    ----------
+    path
+        The file.
+    release, words, reading, rate_hz, bits
+        As for `make_broadcast_wave`.
+    """
+    right = {
+        b"bext": bext_chunk(release, words, reading, rate_hz, bits),
+        b"LIST": info_list(release, words),
+    }
+    if words.isrc:
+        right[b"axml"] = axml_chunk(words.isrc)
+    other = []
+    with path.open("rb") as file:
+        for name, size in _chunks(file, path):
+            if name not in _SOUND and file.read(min(size, _MOST_WORDS)) != right.pop(name, None):
+                other.append(name.decode("ascii", "replace").strip())
+    return other + [name.decode("ascii") for name in right]
 
 
 def _ascii(text: str, most_bytes: int) -> bytes:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+import hashlib
+import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -58,6 +60,12 @@ class ManifestFile:
     text: str
     numbered: tuple[int, ...] = ()
     faults: tuple[Finding, ...] = ()
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of what it says; comments and the order of keys do not count."""
+        tree, _ = read_tree(self.text, self.path)
+        return hashlib.sha256(json.dumps(tree, sort_keys=True).encode()).hexdigest()
 
     def resolve(self, relative: str) -> Path:
         """Give a path that the manifest names, relative to the manifest's folder."""

@@ -40,6 +40,15 @@ class Section:
     range_lu: float | None = None
     true_peak_dbtp: float | None = None
 
+    @property
+    def measured(self) -> dict[str, float | None]:
+        """What was measured, as the report tells it."""
+        return {
+            "integrated_lufs": self.integrated_lufs,
+            "loudness_range_lu": self.range_lu,
+            "true_peak_dbtp": self.true_peak_dbtp,
+        }
+
 
 @dataclass(frozen=True)
 class Delivered:

@@ -21,7 +21,7 @@ from assembler.text import decimal, signed
 
 PAGE = "index.html"
 FILES = ("page.css", "picture.js", "player.js", "form.js")
-_TEMPLATES = Path(__file__).parent / "page"
+TEMPLATES = Path(__file__).parent / "page"
 
 
 def write_page(folder: Path, proof: Proof) -> None:
@@ -37,7 +37,7 @@ def write_page(folder: Path, proof: Proof) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / PAGE).write_text(page_html(proof), encoding="utf-8", newline="\n")
     for name in FILES:
-        copyfile(_TEMPLATES / name, folder / name)
+        copyfile(TEMPLATES / name, folder / name)
 
 
 def page_html(proof: Proof) -> str:
@@ -56,7 +56,7 @@ def page_html(proof: Proof) -> str:
 @cache
 def _environment() -> Environment:
     environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
+        loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

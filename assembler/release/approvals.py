@@ -24,6 +24,13 @@ from assembler.release.plan import name_of
 PARTS = ("words", "levels")
 """What the proof's page asks about beside tracks and joins."""
 _MOST_KEYS = 10
+APPROVAL_CODES = (
+    "unreadable-approval",
+    "approved-release-changed",
+    "approval-with-remarks",
+    "approved",
+)
+"""Of the findings of `approval_findings`."""
 
 
 def find_manifest(approval: Approval, folders: Iterable[Path]) -> Path:

@@ -15,7 +15,7 @@ from assembler.release.build_report import BuildReport
 from assembler.release.check import CheckReport, check
 from assembler.release.inputs import inputs_of
 from assembler.release.last_release import LastRelease
-from assembler.release.memory import remembered_stamps, unchanged
+from assembler.release.memory import refuse_other_manifest, remembered_stamps, unchanged
 from assembler.release.plan import ROOMS, plan_release, release_name
 from assembler.release.progress import Account, Progress, no_progress, planned_s
 from assembler.release.release_folder import assembling, refuse_foreign
@@ -141,6 +141,7 @@ def make_release(
     refuse_foreign(target)
     with stop.heeded(), assembling(target) as work, Share(desk.pool, stop) as pool:
         store = desk.store or Store(work / "store")
+        refuse_other_manifest(store, target, report.source)
         inputs = inputs_of(report, desk.rooms, packages=desk.packages)
         try:
             if kept := unchanged(store, target, inputs.key):

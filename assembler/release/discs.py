@@ -155,17 +155,17 @@ class DiscFiles:
             self.packs.write_bytes(cd_text(self.of_release, self.texts).content)
             files.append(self.packs)
         digests = {path: self.reuse.digest(path) for path in (*files, self.archive)}
-        sheet = _pq_sheet(self.manifest, self.disc, self.of_discs, digests)
+        sheet = pq_sheet(self.manifest, self.disc, self.of_discs, digests)
         number = f"-{self.disc.number}" if self.of_discs > 1 else ""
         text = pq_text(sheet)
         (self.folder / f"pq-sheet{number}.txt").write_text(text, encoding="utf-8", newline="\n")
         write_pq_pdf(sheet, self.folder / f"pq-sheet{number}.pdf")
 
 
-def _pq_sheet(
+def pq_sheet(
     manifest: Manifest, disc: DiscOrder, of_discs: int, digests: dict[Path, str]
 ) -> PqSheet:
-    """Fill the sheet; `digests` are of image, cue sheet and the other files, in this order."""
+    """Give a disc's PQ sheet; `digests` are of image, cue sheet and the other files, in order."""
     (image, image_sha256), (cue, cue_sha256), *others = digests.items()
     release = manifest.release
     return PqSheet(

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 from assembler.disc.cue import disc_stem
-from assembler.errors import AssemblerError
+from assembler.download.formats import FACTS
+from assembler.errors import AssemblerError, FindingsError
+from assembler.file_names import track_file_name
 from assembler.findings import Finding
-from assembler.manifest import Manifest, load
+from assembler.manifest import Manifest, ManifestFile, load
+from assembler.manifest.model import Format
 from assembler.manifest.times import shorten
+from assembler.release.plan import Room
 from assembler.release.release_folder import MANIFEST, REPORT
-from assembler.sequence import DiscOrder, Passage, TrackPlace
+from assembler.release.report_form import Report, TrackReport, read_report
+from assembler.sequence import DiscOrder, Passage, TrackPlace, TrackSound
+from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME, frame_after
 from assembler.words import TrackWords, track_words
 
 
@@ -24,13 +30,18 @@ class FinishedRelease:
     """A release's folder, the manifest that lies in it, and its report."""
 
     folder: Path
-    manifest: Manifest
-    report: dict[str, Any]
+    source: ManifestFile
+    report: Report
 
     @property
-    def tracks(self) -> list[dict[str, Any]]:
+    def manifest(self) -> Manifest:
+        """What the manifest that lies in it says."""
+        return self.source.manifest
+
+    @property
+    def tracks(self) -> list[TrackReport]:
         """What the report says of each track, in the manifest's order."""
-        return list(self.report["tracks"])
+        return self.report["tracks"]
 
     @property
     def words(self) -> tuple[TrackWords, ...]:
@@ -39,30 +50,50 @@ class FinishedRelease:
 
     @property
     def discs(self) -> tuple[DiscOrder, ...]:
-        """The report's running order: each disc's tracks and length are all that words need."""
-        numbers = dict.fromkeys(track["disc_number"] for track in self.tracks)
-        return tuple(DiscOrder(n, (self._passage(n),), 0, self._frames(n)) for n in numbers)
+        """The running order of each disc, or without discs that of the download files."""
+        return tuple(self._order(number) for number in range(1, self.of_discs + 1))
 
-    def _frames(self, disc_number: int) -> int:
-        """Return the length of a disc, whether it was made or not."""
-        _, last = self.tracks_of(disc_number)[-1]
-        return int(last["start_frame"] + last["file_frames"])
+    @property
+    def of_discs(self) -> int:
+        """How many discs there are, or without discs parts of the running order."""
+        return max(track["disc_number"] for track in self.tracks)
 
-    def _passage(self, disc_number: int) -> Passage:
-        """Give a disc's tracks as one passage: their places are all that words need."""
-        places = tuple(
-            TrackPlace(
-                index,
-                track["number"],
-                track["gap_frames"],
-                track["start_frame"],
-                track["start_frame"] + track["frames"],
-            )
-            for index, track in self.tracks_of(disc_number)
+    def _order(self, number: int) -> DiscOrder:
+        places = [_place(index, track) for index, track in self.tracks_of(number)]
+        overlaps_s = (self.manifest.tracks[place.index].overlap or 0 for place in places)
+        sounds = tuple(
+            TrackSound(place.frames * SAMPLES_PER_FRAME, Fraction(0), overlap_s=Fraction(overlap_s))
+            for place, overlap_s in zip(places, overlaps_s, strict=True)
         )
-        return Passage(places, 0, 0)
+        told = next((disc for disc in self.report["discs"] if disc["number"] == number), None)
+        tail = frame_after(self.manifest.disc.tail * DISC_RATE_HZ)
+        frames = told["frames"] if told else places[-1].end_frame + tail
+        hidden = Passage((), 0, told["hidden_frames"]) if told and told["hidden_frames"] else None
+        return DiscOrder(
+            number,
+            tuple(self._passages(places, frames)),
+            told["opening_pause_frames"] if told else places[0].gap_frames,
+            frames,
+            hidden,
+            told["tail_frames"] if told else tail,
+            sounds,
+        )
 
-    def tracks_of(self, disc_number: int) -> list[tuple[int, dict[str, Any]]]:
+    def _passages(self, places: Sequence[TrackPlace], end_frame: int) -> Iterator[Passage]:
+        """Give the passages of a disc: tracks that go on without a gap belong to one."""
+        chains: list[list[TrackPlace]] = []
+        for place in places:
+            track = self.manifest.tracks[place.index]
+            gap_s = self.manifest.disc.gap if track.gap is None else track.gap
+            if chains and (track.overlap or gap_s == 0):
+                chains[-1].append(place)
+            else:
+                chains.append([place])
+        starts = [*(chain[0].start_frame for chain in chains), end_frame]
+        for chain, (start, after) in zip(chains, pairwise(starts), strict=True):
+            yield Passage(tuple(chain), start, after - start)
+
+    def tracks_of(self, disc_number: int) -> list[tuple[int, TrackReport]]:
         """Give a disc's tracks, each with its place in the manifest."""
         return [
             (index, track)
@@ -72,8 +103,30 @@ class FinishedRelease:
 
     def disc_file(self, number: int, suffix: str) -> str:
         """Give the path inside the release of a disc's file."""
-        stem = disc_stem(str(self.report["name"]), number, len(self.report["discs"]))
+        stem = disc_stem(self.report["name"], number, len(self.report["discs"]))
         return f"disc/{stem}{suffix}"
+
+    def track_file(self, name: Format, track: TrackReport) -> str:
+        """Give the path inside the release of a track's file in a format."""
+        place = (track["number"], track["disc_number"], self.of_discs)
+        return f"download/{name}/{track_file_name(track['title'], *place)}{FACTS[name].suffix}"
+
+    def has(self, room: Room) -> bool:
+        """Tell whether a deliverable was made, and from the manifest that lies here."""
+        return self.report["made_from"].get(room) == self.report["inputs"]
+
+
+def _place(index: int, track: TrackReport) -> TrackPlace:
+    points = {int(number): frame for number, frame in track["indexes"].items()}
+    return TrackPlace(
+        index,
+        track["number"],
+        track["gap_frames"],
+        track["start_frame"],
+        track["start_frame"] + track["frames"],
+        points.get(0),
+        tuple(points[number] for number in sorted(points) if number > 1),
+    )
 
 
 def open_finished(folder: Path) -> FinishedRelease:
@@ -81,20 +134,22 @@ def open_finished(folder: Path) -> FinishedRelease:
 
     Raises
     ------
-    AssemblerError
-        Its report can't be read or is no report of a build.
+    UnreadableError
+        Its manifest or its report can't be read, or they are not of one release.
     """
     try:
-        report = json.loads((folder / REPORT).read_text(encoding="utf-8"))
-        release = FinishedRelease(folder, load(folder / MANIFEST).manifest, report)
-        complete = {"name", "discs", "tracks", "level", "formats"} <= set(report)
-    except (OSError, ValueError, TypeError) as error:
-        raise AssemblerError(
-            f"{folder / REPORT}: can't be read: build the release again"
-        ) from error
-    if not complete:
-        raise AssemblerError(f"{folder / REPORT}: is no report of a build: build the release again")
-    return release
+        source = load(folder / MANIFEST)
+    except FindingsError as error:
+        first = error.findings[0]
+        place = f"line {first.line}: " if first.line else ""
+        reason = f"{place}{first.message}: build the release again"
+        raise UnreadableError(MANIFEST, reason, folder) from error
+    try:
+        report = read_report(folder / REPORT, source.manifest)
+    except ValueError as error:
+        reason = f"is not the report of this release: {shorten(str(error), 200)}: build it again"
+        raise UnreadableError(REPORT, reason, folder) from error
+    return FinishedRelease(folder, source, report)
 
 
 class UnreadableError(AssemblerError):
@@ -106,10 +161,12 @@ class UnreadableError(AssemblerError):
         Its path inside the release.
     reason
         What is wrong with it.
+    folder
+        Of the release, where the message is to name it.
     """
 
-    def __init__(self, name: str, reason: str) -> None:
-        super().__init__(f"{name}: {reason}")
+    def __init__(self, name: str, reason: str, folder: Path = Path()) -> None:
+        super().__init__(f"{folder / name}: {reason}")
         self.name = name
         self.reason = reason
 

@@ -15,10 +15,14 @@ from dataclasses import asdict
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from assembler.errors import AssemblerError, FindingsError
 from assembler.findings import Finding
+from assembler.manifest import ManifestFile, load
 from assembler.release.build_report import BuildReport
+from assembler.release.finished import open_finished
 from assembler.release.inputs import Inputs
 from assembler.release.keys import Ingredients, changes, reason
+from assembler.release.plan import name_of
 from assembler.release.release_folder import CHECKSUMS, REPORT, release_files
 from assembler.release.store import MEMORY, Store
 from assembler.sources.digest import file_stamp
@@ -59,7 +63,11 @@ def remembered_stamps(store: Store, target: Path) -> Stamps:
 
 
 def remember(
-    store: Store, inputs: Inputs, report: BuildReport, made_of: dict[str, Ingredients]
+    store: Store,
+    inputs: Inputs,
+    report: BuildReport,
+    made_of: dict[str, Ingredients],
+    manifest_path: Path,
 ) -> None:
     """Keep what the next build wants to know of this one.
 
@@ -73,12 +81,15 @@ def remember(
         The build's own account.
     made_of
         Ingredients of the files that went through the store.
+    manifest_path
+        The manifest.
     """
     told = {
         "key": inputs.key if inputs.can_be_remembered else None,
         "files": _stamps(report.release_dir),
         "findings": [asdict(finding) for finding in report.findings],
         "made_of": made_of,
+        "manifest": str(manifest_path.resolve()),
     }
     path = _place(store, report.release_dir)
     with suppress(OSError):
@@ -86,6 +97,48 @@ def remember(
         part = path.with_suffix(f".{os.getpid()}")
         part.write_text(json.dumps(told), encoding="utf-8")
         part.replace(path)
+
+
+def refuse_other_manifest(store: Store, target: Path, source: ManifestFile) -> None:
+    """Refuse to replace the release of another manifest that writes into the same folder.
+
+    A manifest that was renamed or moved, so that it is where it was no more, is the same one.
+
+    Raises
+    ------
+    AssemblerError
+        The folder holds the release of another manifest.
+    """
+    if not target.exists():
+        return
+    place = source.path.resolve()
+    if remembered := _recall(store, target).get("manifest"):
+        other = Path(str(remembered))
+        is_other = other != place and _name_of(other) == name_of(source.manifest)
+    else:
+        other = Path(_manifest_in(target) or place.name)
+        is_other = other.name != place.name
+    if is_other:
+        raise AssemblerError(
+            f"{target}: holds the release of {other}, and {source.path.name} would replace it: "
+            "give one of them another catalogue number, or build into another folder with --out; "
+            "if it is to be replaced, move the folder away first"
+        )
+
+
+def _name_of(path: Path) -> str | None:
+    try:
+        return name_of(load(path).manifest)
+    except FindingsError:
+        return None
+
+
+def _manifest_in(target: Path) -> str | None:
+    """Return the file name of the manifest that a release was built from, as its report says."""
+    try:
+        return open_finished(target).report["manifest"]
+    except AssemblerError:
+        return None
 
 
 def reasons(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 from assembler.download.formats import FACTS
 from assembler.file_names import safe_name
@@ -15,7 +16,8 @@ from assembler.release.sections import TrackSection
 from assembler.sequence import Passage
 from assembler.sequence.frames import DISC_RATE_HZ
 
-ROOMS = ("disc", "download", "paper", "proof")
+Room = Literal["disc", "download", "paper", "proof"]
+ROOMS: tuple[Room, ...] = ("disc", "download", "paper", "proof")
 DISC_BITS = 16
 
 

@@ -38,10 +38,11 @@ from assembler.release.reuse import Reuse
 from assembler.release.sections import TrackSection
 from assembler.release.store import work_key
 from assembler.sequence import DiscOrder
+from assembler.sound.decibels import rounded
 from assembler.sound.meter import Reading
 from assembler.words import TrackWords
 
-_PLAYED: tuple[Format, ...] = (
+PLAYED: tuple[Format, ...] = (
     "mp3-320",
     "mp3-v0",
     "flac-16",
@@ -177,15 +178,15 @@ def _source(reuse: Reuse, section: TrackSection) -> Section:
         rate_hz=rate_hz,
         start_s=start / rate_hz,
         end_s=end / rate_hz,
-        integrated_lufs=reading.integrated_lufs,
-        range_lu=reading.loudness_range_lu,
-        true_peak_dbtp=reading.true_peak_dbtp,
+        integrated_lufs=rounded(reading.integrated_lufs),
+        range_lu=rounded(reading.loudness_range_lu),
+        true_peak_dbtp=rounded(reading.true_peak_dbtp),
     )
 
 
 def listened_format(plan: Plan) -> Format | None:
     """Return the download format that the page plays; None where it needs copies of its own."""
-    return next((name for name in _PLAYED if name in plan.downloads), None)
+    return next((name for name in PLAYED if name in plan.downloads), None)
 
 
 def _listen(words: TrackWords, name: Format | None) -> str:
@@ -201,16 +202,17 @@ def _delivered(index: int, told: Mapping[str, Result]) -> dict[Deliverable, Deli
 
 
 def _levels(track: Mastered) -> Delivered:
+    """Give a track's levels as the report tells them, so that the page can be made from it."""
     reading, limiting = next(iter(track.readings.values())), track.limiting
     return Delivered(
-        integrated_lufs=reading.integrated_lufs,
-        range_lu=reading.loudness_range_lu,
-        true_peak_dbtp=reading.true_peak_dbtp,
-        gain_db=track.gain_db,
-        most_limiting_db=limiting.most_db,
-        limited_at_s=limiting.at_s,
-        share_above_1_db=limiting.share_above_1_db,
-        share_above_3_db=limiting.share_above_3_db,
+        integrated_lufs=rounded(reading.integrated_lufs),
+        range_lu=rounded(reading.loudness_range_lu),
+        true_peak_dbtp=rounded(reading.true_peak_dbtp),
+        gain_db=round(track.gain_db, 3),
+        most_limiting_db=round(limiting.most_db, 3),
+        limited_at_s=round(limiting.at_s, 3),
+        share_above_1_db=round(limiting.share_above_1_db, 4),
+        share_above_3_db=round(limiting.share_above_3_db, 4),
     )
 
 

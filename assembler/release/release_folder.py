@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext, suppress
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import soundfile
 
-from assembler.errors import AssemblerError
+from assembler.errors import AssemblerError, FindingsError
 from assembler.release.copies import copy_file
 from assembler.release.output_lock import ENDING, alone, lock_path
-from assembler.release.plan import ROOMS
+from assembler.release.plan import ROOMS, Room
+from assembler.text_files import OutsideFile
 
 CHECKSUMS = "SHA256SUMS"
 REPORT = "report.json"
 REPORT_TEXT = "report.txt"
 MANIFEST = "manifest.yaml"
 _LAST = "last"
+_MOST_BYTES = 64_000_000
+_DIGEST = re.compile(r"[0-9a-f]{64}")
 _at_work: dict[Path, Path] = {}
 """Working folders of this process, and the releases that they are for."""
 
@@ -117,15 +121,20 @@ def read_checksums(folder: Path) -> dict[str, str]:
     """
     path = folder / CHECKSUMS
     try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
+        lines = OutsideFile(path, "list of checksums", _MOST_BYTES).read_text().split("\n")
+    except FindingsError as error:
         raise AssemblerError(f"{path}: can't be read: is this a finished release?") from error
     digests: dict[str, str] = {}
-    for number, line in enumerate(lines, 1):
+    for number, line in enumerate(filter(None, lines), 1):
         digest, _, name = line.partition("  ")
-        if len(digest) != 64 or not name:
+        places = PurePosixPath(name)
+        if not _DIGEST.fullmatch(digest) or not name or name in digests:
             raise AssemblerError(
                 f"{path}:{number}: is no line of checksums: build the release again"
+            )
+        if places.is_absolute() or ".." in places.parts or "\0" in name:
+            raise AssemblerError(
+                f"{path}:{number}: names a file outside the release: build it again"
             )
         digests[name] = digest
     return digests
@@ -152,7 +161,7 @@ def refuse_foreign(target: Path) -> None:
         )
 
 
-def keep_other_rooms(old: Path, new: Path, made_rooms: frozenset[str]) -> list[str]:
+def keep_other_rooms(old: Path, new: Path, made_rooms: frozenset[str]) -> list[Room]:
     """Copy the deliverables that this build does not make from the last release.
 
     Returns

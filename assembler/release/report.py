@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -11,17 +12,19 @@ from typing import Any
 
 import assembler
 from assembler.errors import AssemblerError
-from assembler.findings import Finding
 from assembler.manifest.transfers import Mend
+from assembler.release.finished import open_finished
 from assembler.release.levels import levels_json, limiting_json
 from assembler.release.mastering import Mastered
 from assembler.release.matching import TrackGain
-from assembler.release.plan import Plan
+from assembler.release.plan import Plan, Room
 from assembler.release.release_folder import REPORT, REPORT_TEXT, release_files
+from assembler.release.report_form import MadeWith, Report
 from assembler.release.report_text import report_text
 from assembler.release.sections import TrackSection
 from assembler.release.sides import Side
 from assembler.release.store import MAKERS, METHOD
+from assembler.sources.digest import file_digest
 
 _PACKAGES = sorted((*MAKERS, "reportlab"))
 """Packages that make what is delivered: sound, coded files, tags, pictures and paper."""
@@ -37,7 +40,6 @@ class Result:
 
 def report_content(
     plan: Plan,
-    findings: tuple[Finding, ...],
     told: Mapping[str, Result],
     formats: Mapping[str, Any],
 ) -> dict[str, Any]:
@@ -47,8 +49,6 @@ def report_content(
     ----------
     plan
         What was made.
-    findings
-        All that was found.
     told
         The masterings whose levels are told, by deliverable: disc, download.
     formats
@@ -56,13 +56,16 @@ def report_content(
     """
     manifest = plan.report.source.manifest
     checked = plan.report.as_json()
+    version_now, made_now = made_with()
     return {
-        "assembler": assembler.__version__,
-        "made_with": {"method": METHOD, "packages": {name: version(name) for name in _PACKAGES}},
+        "assembler": version_now,
+        "made_with": made_now,
         "ok": True,
         "name": plan.name,
+        "manifest": plan.report.source.path.name,
         "release": manifest.release.model_dump(),
         "rooms": sorted(plan.rooms),
+        "inputs": _inputs(plan),
         "disc": checked["disc"] if manifest.disc.make else None,
         "discs": checked["discs"] if manifest.disc.make else [],
         "level": {
@@ -71,13 +74,19 @@ def report_content(
         },
         "dither": manifest.disc.dither,
         "sides": [_side(side) for side in plan.report.sides],
-        "findings": [finding.as_json() for finding in findings],
+        "findings": [],
         "formats": dict(formats),
         "tracks": [
             {**track, **_track_content(plan, index, told)}
             for index, track in enumerate(checked["tracks"])
         ],
     }
+
+
+def made_with() -> tuple[str, MadeWith]:
+    """Give the version of this program, and those of its method and its packages."""
+    packages = {name: version(name) for name in _PACKAGES}
+    return assembler.__version__, {"method": METHOD, "packages": packages}
 
 
 def write_report(folder: Path, content: dict[str, Any], digest: Callable[[Path], str]) -> None:
@@ -98,15 +107,75 @@ def write_report(folder: Path, content: dict[str, Any], digest: Callable[[Path],
         (folder / name).write_bytes(text.encode("utf-8", "backslashreplace"))
 
 
-def told_formats(last_release: Path) -> dict[str, Any]:
-    """Give what the report of the last release tells of its download formats, which are kept."""
+def keep_accounts(
+    content: dict[str, Any], made: Iterable[Room], kept: Iterable[Room], last_release: Path
+) -> list[Room]:
+    """Put into a report what each deliverable was made from, and the levels of those that are kept.
+
+    Parameters
+    ----------
+    content
+        What `report_content` gave.
+    made, kept
+        The deliverables that this build made, and those that it kept from the last release.
+    last_release
+        Its folder.
+
+    Returns
+    -------
+    list of str
+        The kept deliverables that are stale: made from another manifest or other sources.
+
+    Raises
+    ------
+    AssemblerError
+        The last release's report does not say what they were made from.
+    """
+    content["made_from"] = dict.fromkeys(made, content["inputs"])
+    kept = list(kept)
+    if not kept:
+        return []
     try:
-        report = json.loads((last_release / REPORT).read_text(encoding="utf-8"))
-        return dict(report["formats"])
-    except (OSError, ValueError, KeyError) as error:
+        last = open_finished(last_release).report
+        content["made_from"] |= {room: last["made_from"][room] for room in kept}
+    except (AssemblerError, KeyError) as error:
         raise AssemblerError(
-            f"{last_release / REPORT}: does not tell of the download files: build without --only"
+            f"{last_release / REPORT}: does not say what {', '.join(kept)} was made from: build "
+            "without --only"
         ) from error
+    stale = [room for room in kept if content["made_from"][room] != content["inputs"]]
+    for room in kept:
+        if room not in stale:
+            _keep_account(content, room, last)
+    return stale
+
+
+def _keep_account(content: dict[str, Any], room: Room, last: Report) -> None:
+    """Take over what the last report says of a deliverable that is kept as it was."""
+    if room == "download":
+        content["formats"] = last["formats"]
+    if room == "proof":
+        content["proof_of"] = last["proof_of"]
+        for track, told in zip(content["tracks"], last["tracks"], strict=True):
+            track["source"]["measured"] = told["source"]["measured"]
+    if room in ("disc", "download"):
+        for track, told in zip(content["tracks"], last["tracks"], strict=True):
+            track[room] = told[room]
+            for key in ("gain_db", "most_limiting_db", "limiting"):
+                if track[key] is None:
+                    track[key] = told[key]
+
+
+def _inputs(plan: Plan) -> dict[str, str]:
+    """Give digests of the manifest's contents and of all sources', covers among them."""
+    source = plan.report.source
+    release, hidden = source.manifest.release, plan.report.hidden
+    sections = (*plan.report.sections, *((hidden,) if hidden else ()))
+    sounds = [sha256 for section in sections for sha256 in section.recording.sha256s]
+    pictures = [source.resolve(n) for n in (release.front_cover, release.back_cover) if n]
+    told = [*sounds, *map(file_digest, pictures)]
+    sources = hashlib.sha256("\n".join(told).encode()).hexdigest()
+    return {"manifest": source.digest, "sources": sources}
 
 
 def _track_content(plan: Plan, index: int, told: Mapping[str, Result]) -> dict[str, Any]:
@@ -121,6 +190,7 @@ def _track_content(plan: Plan, index: int, told: Mapping[str, Result]) -> dict[s
             "start_sample": section.span_in_source[0],
             "end_sample": section.span_in_source[1],
             "came_in": _came_in(section),
+            "measured": None,
         },
         "done": _done(section),
         "gain_db": round(first.gain_db, 3) if first else None,

@@ -21,7 +21,7 @@ _NONE = "none"
 Content = Mapping[str, Any]
 
 
-def report_text(content: dict[str, Any]) -> str:
+def report_text(content: Content) -> str:
     """Write the log of a build.
 
     Parameters

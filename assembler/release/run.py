@@ -17,6 +17,7 @@ from assembler.manifest.model import Format
 from assembler.paper.barcode import write_barcode
 from assembler.paper.credits_sheet import write_credits_sheet
 from assembler.paper.label_copy import write_label_copy
+from assembler.proof.content import Proof
 from assembler.proof.mail import write_pictures
 from assembler.proof.page import write_page
 from assembler.release.approvals import approval_findings
@@ -31,7 +32,7 @@ from assembler.release.levels import level_findings, match_findings, segue_findi
 from assembler.release.mastering import Mastered
 from assembler.release.matching import Matched, TrackGain
 from assembler.release.memory import reasons, remember
-from assembler.release.plan import DISC_BITS, Mastering, Plan
+from assembler.release.plan import DISC_BITS, ROOMS, Mastering, Plan, Room
 from assembler.release.prepared import Prepared, prepare
 from assembler.release.progress import (
     ARCHIVE,
@@ -55,7 +56,7 @@ from assembler.release.release_folder import (
     release_files,
     write_checksums,
 )
-from assembler.release.report import Result, report_content, told_formats, write_report
+from assembler.release.report import Result, keep_accounts, report_content, write_report
 from assembler.release.reuse import Reuse
 from assembler.release.side_clips import proof_side
 from assembler.release.store import Store
@@ -94,7 +95,7 @@ class Build:
         self.formats: dict[Format, FormatMade] = {}
         self.hidden: Mastered | None = None
         self.discs: list[DiscFiles] = []
-        self.proof_of: str | None = None
+        self.proof: Proof | None = None
         self.matched: dict[Level, list[Matched]] = {}
 
     def run(self, target: Path) -> BuildReport:
@@ -243,8 +244,8 @@ class Build:
         self, sound: Sound, results: dict[Mastering, Result], findings: tuple[Finding, ...]
     ) -> Iterator[Finding]:
         """Write the proof's page and pictures; tell whether it is what the artist approved."""
-        told = {name: results[one] for name, one in self._told().items()} or {"disc": sound.result}
         folder = self.folder / "proof"
+        told = self._results_told(results)
         with self.account.step("proof", PROOF_S):
             of_sides = folder / "sides"
             named = distinct_names([side.name for side in self.plan.report.sides])
@@ -255,7 +256,7 @@ class Build:
             proof = gather_proof(self.plan, self.words, sound, told, findings, self.reuse, sides)
             write_page(folder, proof)
             write_pictures(folder, proof, self.pool.map)
-        self.proof_of = proof.proof_of
+        self.proof = proof
         yield from approval_findings(self.source, proof.proof_of)
 
     def _make_downloads(
@@ -283,10 +284,14 @@ class Build:
 
     def _told(self) -> dict[str, Mastering]:
         """Masterings whose levels are told: the disc's, and that of the first lossless format."""
-        told = {"disc": self.plan.disc} if self.plan.disc else {}
+        disc = self.plan.disc or self.plan.joins
+        told = {"disc": disc} if disc else {}
         if measured := self.plan.measured_format:
             told["download"] = self.plan.downloads[measured]
         return told
+
+    def _results_told(self, results: dict[Mastering, Result]) -> dict[str, Result]:
+        return {name: results[mastering] for name, mastering in self._told().items()}
 
     def _level_findings(self, results: dict[Mastering, Result]) -> Iterator[Finding]:
         seen: set[tuple[str, int]] = set()
@@ -311,16 +316,18 @@ class Build:
         reused = tuple(name for name in files if self.folder / name in self.reuse.taken)
         made = tuple(name for name in files if name not in reused)
         kept_rooms = keep_other_rooms(target, self.folder, self.plan.rooms)
-        if kept_rooms:
-            message = f"{', '.join(kept_rooms)}: kept from the last build; build without --only"
-            findings += (self.source.finding("note", "kept-rooms", (), message),)
-        findings = tuple(replace(f, file=self.source.path.name) for f in findings)
-        told = {name: results[mastering] for name, mastering in self._told().items()}
+        told = self._results_told(results)
         formats = dict(formats_json(self.formats))
-        if "download" in kept_rooms:
-            formats = told_formats(target)
-        content = report_content(self.plan, findings, told, formats)
-        content["proof_of"] = self.proof_of
+        content = report_content(self.plan, told, formats)
+        content["proof_of"] = self.proof.proof_of if self.proof else None
+        if self.proof:
+            for track, of_proof in zip(content["tracks"], self.proof.tracks, strict=True):
+                track["source"]["measured"] = of_proof.section.measured
+        made_rooms = [r for r in ROOMS if r in self.plan.rooms and (self.folder / r).is_dir()]
+        stale_rooms = keep_accounts(content, made_rooms, kept_rooms, target)
+        findings += tuple(self._kept_findings(kept_rooms, stale_rooms))
+        findings = tuple(replace(f, file=self.source.path.name) for f in findings)
+        content["findings"] = [finding.as_json() for finding in findings]
         write_report(self.folder, content, self.reuse.digest)
         (self.folder / MANIFEST).write_text(self.source.text, encoding="utf-8", newline="\n")
         write_checksums(self.folder, self.reuse.digest)
@@ -336,8 +343,19 @@ class Build:
         put_in_place(self.folder, target, self.scratch)
         shown = tuple(replace(f, file=str(self.source.path)) for f in findings)
         report = BuildReport(target, shown, made, reused, content, why)
-        remember(self.reuse.store, self.inputs, report, made_of)
+        remember(self.reuse.store, self.inputs, report, made_of, self.source.path)
         return report
+
+    def _kept_findings(self, kept: Sequence[Room], stale: Sequence[Room]) -> Iterator[Finding]:
+        if fresh := [room for room in kept if room not in stale]:
+            message = f"{', '.join(fresh)}: kept from the last build, of the same manifest"
+            yield self.source.finding("note", "kept-rooms", (), message)
+        if stale:
+            message = (
+                f"{', '.join(stale)}: kept from an earlier build, of another manifest or other "
+                "sources, and out of date: build without --only before you send anything out"
+            )
+            yield self.source.finding("warning", "stale-room", (), message)
 
     def _name(self, path: Path) -> str:
         return path.relative_to(self.folder).as_posix()

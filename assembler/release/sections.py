@@ -76,15 +76,20 @@ class TrackSection:
     @property
     def bands(self) -> tuple[FilterBand, ...]:
         """The track's equaliser."""
-        return tuple(
-            FilterBand(band.shape, band.hz, band.db or 0.0, band.q, band.slope or 12)
-            for band in self.track.equaliser
-        )
+        return bands_of(self.track)
 
     def samples_at(self, rate_hz: int) -> int:
         """Give its length in samples at another rate."""
         own_hz = self.recording.rate_hz
         return position_at(self.end, own_hz, rate_hz) - position_at(self.start, own_hz, rate_hz)
+
+
+def bands_of(track: Track) -> tuple[FilterBand, ...]:
+    """Return the bands of a track's equaliser."""
+    return tuple(
+        FilterBand(band.shape, band.hz, band.db or 0.0, band.q, band.slope or 12)
+        for band in track.equaliser
+    )
 
 
 def find_sections(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from functools import cache, partial
 from pathlib import Path
 from typing import Any
@@ -75,10 +76,9 @@ def make_side_clips(folder: Path, side: Side, file_name: str, reuse: Reuse) -> d
         File name by what it is: `AS_IT_CAME`, `MENDED`, ``without hum`` and so on.
     """
     settled = Settled.of_json(side.account["settled"])
-    kinds: dict[str, tuple[str, ...] | None] = {AS_IT_CAME: None, MENDED: ()}
     steps = list(settled.values())
-    if len(steps) > 1:
-        kinds |= {f"without {step}": (step,) for step in steps}
+    kinds: dict[str, tuple[str, ...] | None] = {AS_IT_CAME: None, MENDED: ()}
+    kinds |= {f"without {step}": (step,) for step in steps}
 
     @cache
     def excerpt(without: tuple[str, ...] | None) -> NDArray[Any]:
@@ -90,13 +90,29 @@ def make_side_clips(folder: Path, side: Side, file_name: str, reuse: Reuse) -> d
         write_join_clip(np.clip(words, -32768, 32767).astype(np.int16), path)
 
     made = {}
-    for what, without in kinds.items():
-        name = f"{file_name} - {what}.mp3"
+    for what, name in clip_names(file_name, steps).items():
+        without = kinds[what]
         parts = {"mending": json.dumps(side.account["settled"]), "left out": without}
         key = named_key("side clip", parts, [str(side.recording.key)])
         reuse.file(folder / name, key, partial(write, without))
         made[what] = name
     return made
+
+
+def clip_names(file_name: str, steps: Sequence[str]) -> dict[str, str]:
+    """Return the names of a side's clips by what they are: none of a side that was left as it was.
+
+    Parameters
+    ----------
+    file_name
+        What they begin with.
+    steps
+        Of its restoration.
+    """
+    kinds = [AS_IT_CAME, MENDED] if steps else []
+    if len(steps) > 1:
+        kinds += [f"without {step}" for step in steps]
+    return {what: f"{file_name} - {what}.mp3" for what in kinds}
 
 
 def _excerpt(side: Side, settled: Settled, without: tuple[str, ...] | None) -> NDArray[Any]:

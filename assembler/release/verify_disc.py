@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from itertools import zip_longest
-from typing import Any
 
 import numpy as np
 import soundfile
+from anyascii import anyascii
 from mutagen.flac import FLAC
 from numpy.typing import NDArray
 
 from assembler.disc.archive import archive_comments
+from assembler.disc.cd_text import cd_text
 from assembler.disc.cd_text_reader import read_cd_text
 from assembler.disc.cue import LINE_END, cue_remarks
 from assembler.disc.cue_reader import CueTrackRead, read_cue
-from assembler.disc.texts import TrackTexts, release_texts, track_texts
+from assembler.disc.texts import ReleaseTexts, TrackTexts, release_texts, track_texts
 from assembler.file_names import for_libsndfile
 from assembler.findings import Finding
 from assembler.manifest.codes import ean13
 from assembler.manifest.times import clock_text, frames_text
 from assembler.release.finished import FinishedRelease, disagreement, reading
+from assembler.release.report_form import DiscReport, TrackReport
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 from assembler.stopping import heed_stop
 
@@ -29,10 +31,8 @@ CLIPPED_RUN = 4
 """So many samples in a row at full scale are taken for clipping (common practice, no source)."""
 _LEAD_OUT = 170  # RFC 9639: the lead-out's track number in a compact disc's cue sheet block
 
-Disc = dict[str, Any]
 
-
-def _image_form(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
+def _image_form(release: FinishedRelease, disc: DiscReport) -> Iterator[Finding]:
     image = release.disc_file(disc["number"], ".wav")
     found = soundfile.info(for_libsndfile(release.folder / image))
     form = (found.samplerate, found.channels, found.subtype)
@@ -44,7 +44,7 @@ def _image_form(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
         yield disagreement("image-length", image, message)
 
 
-def _image_sound(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
+def _image_sound(release: FinishedRelease, disc: DiscReport) -> Iterator[Finding]:
     """Look for sound in pauses, and for clipping."""
     image = release.disc_file(disc["number"], ".wav")
     pauses = list(_pauses(release, disc))
@@ -65,7 +65,7 @@ def _image_sound(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
         position += len(block)
 
 
-def _pauses(release: FinishedRelease, disc: Disc) -> Iterator[tuple[int, int, str]]:
+def _pauses(release: FinishedRelease, disc: DiscReport) -> Iterator[tuple[int, int, str]]:
     """Give first sample, end and name of each pause inside the image."""
     for _, track in release.tracks_of(disc["number"]):
         start = track["start_frame"]
@@ -100,7 +100,7 @@ def _run_at_end(block: NDArray[np.int16], before: int) -> int:
     return min(run, CLIPPED_RUN - 1)
 
 
-def _cue(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
+def _cue(release: FinishedRelease, disc: DiscReport) -> Iterator[Finding]:
     name = release.disc_file(disc["number"], ".cue")
     image = release.disc_file(disc["number"], ".wav").removeprefix("disc/")
     content = (release.folder / name).read_bytes()
@@ -132,7 +132,7 @@ def _cue(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
 
 
 def _cue_track(
-    name: str, read: CueTrackRead, track: dict[str, Any], texts: TrackTexts
+    name: str, read: CueTrackRead, track: TrackReport, texts: TrackTexts
 ) -> Iterator[Finding]:
     which = f"track {read.number}"
     if read.kind != "AUDIO":
@@ -161,7 +161,7 @@ def _known(**texts: str) -> dict[str, str]:
     return {key: text for key, text in texts.items() if text}
 
 
-def _cd_text(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
+def _cd_text(release: FinishedRelease, disc: DiscReport) -> Iterator[Finding]:
     name = release.disc_file(disc["number"], ".cdtext")
     read = read_cd_text((release.folder / name).read_bytes(), name)
     tracks = release.tracks_of(disc["number"])
@@ -169,19 +169,33 @@ def _cd_text(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
         message = f"speaks of {read.tracks} tracks, the disc has {len(tracks)}"
         yield disagreement("cd-text-tracks", name, message)
         return
+    words = release_texts(release.manifest)
     texts = [track_texts(release.manifest, index) for index, _ in tracks]
-    for kind in ("title", "performer", "songwriter", "composer", "arranger", "message"):
-        if kind not in read.texts:
+    right, left_out = _cd_text_kinds(words, texts), cd_text(words, texts).left_out
+    for kind in sorted(right.keys() | read.texts.keys()):
+        asked = right.get(kind, [""] * (len(tracks) + 1))
+        if kind in left_out and kind not in read.texts:
             continue
-        words = [getattr(one, kind) for one in (release_texts(release.manifest), *texts)]
-        for number, right in enumerate(words):
-            if (told := read.text(kind, number)) != right:
+        for number, text in enumerate(asked):
+            if (told := read.text(kind, number)) != text:
                 which = f"track {number}" if number else "the release"
-                message = f"{which}: its {kind} reads `{told}`, the manifest asks for `{right}`"
+                message = f"{which}: its {kind} reads `{told}`, the manifest asks for `{text}`"
                 yield disagreement("cd-text", name, message)
 
 
-def _archive(release: FinishedRelease, disc: Disc) -> Iterator[Finding]:
+def _cd_text_kinds(release: ReleaseTexts, tracks: Sequence[TrackTexts]) -> dict[str, list[str]]:
+    """Give what each kind of text must say, of the disc and of its tracks."""
+    words: tuple[ReleaseTexts | TrackTexts, ...] = (release, *tracks)
+    kinds = ("title", "performer", "songwriter", "composer", "arranger", "message")
+    right = {kind: [getattr(one, kind) for one in words] for kind in kinds}
+    right["disc id"] = [str(anyascii(release.catalogue_number))]
+    right["genre"] = [str(anyascii(release.genre))]
+    barcode = ean13(release.barcode) if release.barcode else ""
+    right["barcode and ISRC"] = [barcode, *(track.isrc or "" for track in tracks)]
+    return {kind: texts for kind, texts in right.items() if any(texts)}
+
+
+def _archive(release: FinishedRelease, disc: DiscReport) -> Iterator[Finding]:
     """Hold the archive's sound against the image, and its cue sheet block against the report."""
     image = release.disc_file(disc["number"], ".wav")
     name = release.disc_file(disc["number"], ".flac")
@@ -221,7 +235,7 @@ def _words(release: FinishedRelease, name: str) -> Iterator[NDArray[np.int16]]:
             yield block
 
 
-DISC_LOOKS: dict[str, tuple[str, Callable[[FinishedRelease, Disc], Iterator[Finding]]]] = {
+DISC_LOOKS: dict[str, tuple[str, Callable[[FinishedRelease, DiscReport], Iterator[Finding]]]] = {
     "image lengths and formats": (".wav", _image_form),
     "images for sound in pauses and clipping": (".wav", _image_sound),
     "cue sheets": (".cue", _cue),

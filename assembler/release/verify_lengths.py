@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 import soundfile
 
@@ -16,13 +15,14 @@ from assembler.findings import Finding
 from assembler.manifest.model import Format
 from assembler.manifest.times import FRAMES_PER_SECOND
 from assembler.release.finished import FinishedRelease, disagreement
+from assembler.release.report_form import TrackReport
 from assembler.sequence.frames import samples_at
 
 PEAK_TOLERANCE_DB = 0.05
 
 
 def coded_file(
-    release: FinishedRelease, name: Format, path: str, track: dict[str, Any]
+    release: FinishedRelease, name: Format, path: str, track: TrackReport
 ) -> Iterator[Finding]:
     """Check the length that a coded file declares; decode it, and check length and peak."""
     of_format, index = release.report["formats"][name], release.tracks.index(track)
@@ -45,7 +45,7 @@ def coded_file(
 
 
 def lossless_file(
-    release: FinishedRelease, name: Format, path: str, track: dict[str, Any]
+    release: FinishedRelease, name: Format, path: str, track: TrackReport
 ) -> Iterator[Finding]:
     """Check a FLAC or WAV file's length."""
     rate_hz = release.report["formats"][name]["rates_hz"][release.tracks.index(track)]
@@ -54,7 +54,7 @@ def lossless_file(
 
 
 def _length(
-    verb: str, samples: int, path: str, track: dict[str, Any], rate_hz: int
+    verb: str, samples: int, path: str, track: TrackReport, rate_hz: int
 ) -> Iterator[Finding]:
     right = samples_at(track["start_frame"] + track["file_frames"], rate_hz)
     right -= samples_at(track["start_frame"], rate_hz)
