@@ -76,6 +76,8 @@ class Stretch:
         left = count
         with reading(self.name):
             for block in islice(_blocks(self, self.start + first, size), -(-count // size)):
+                if len(block) < min(left, size):
+                    break
                 yield block[:left]
                 left -= min(left, len(block))
             if left > 0:
