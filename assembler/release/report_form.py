@@ -230,6 +230,7 @@ class SideReport(TypedDict):
     notes: str | None
     steps: list[StepReport]
     untold: list[str]
+    dropouts: list[dict[str, Any]]
     trim_silence: bool
 
 

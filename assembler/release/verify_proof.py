@@ -46,6 +46,7 @@ from assembler.release.report_form import DeliveredReport, SideReport
 from assembler.release.verify_files import clips_of_sides, played_format
 from assembler.release.verify_texts import differs, other_text
 from assembler.sequence import DiscOrder
+from assembler.transfers.dropouts import dropouts_text
 from assembler.words import TrackWords
 
 _DATA = re.compile(r'<script type="application/json" id="release">(.*?)</script>', re.DOTALL)
@@ -153,7 +154,9 @@ def _side(side: SideReport, clips: Mapping[str, str]) -> ProofSide:
         SideStep(one["done"], one.get("measure"), one.get("before"), one.get("after"))
         for one in side["steps"]
     )
-    return ProofSide(side["name"], tuple(side["files"]), facts, side["notes"] or "", steps, clips)
+    files, notes = tuple(side["files"]), side["notes"] or ""
+    dropouts = dropouts_text(side["dropouts"])
+    return ProofSide(side["name"], files, facts, notes, steps, clips, dropouts)
 
 
 def _disc(release: FinishedRelease, order: DiscOrder, drawn: dict[str, Any]) -> ProofDisc:
