@@ -136,9 +136,7 @@ def clip_pairs(release: FinishedRelease) -> Iterator[Look]:
             stretch = region_of_image(release, order.number, *frames)
             yield path, partial(_clip, release, path, stretch)
         for place in order.places:
-            path = (
-                f"proof/tracks/{copy_name(place.index + 1)}"
-            )
+            path = f"proof/tracks/{copy_name(place.index + 1)}"
             yield path, partial(_clip, release, path, on_image(release, place.index))
 
 
