@@ -1,4 +1,4 @@
-"""What `split` shows in a terminal: the songs of sides, how sure each cut is, what is left out."""
+"""What `split` shows in a terminal: songs of sides, confidence of each cut, what is left out."""
 
 from __future__ import annotations
 
@@ -11,16 +11,17 @@ from rich.text import Text
 from assembler.console import new_console
 from assembler.manifest.times import clock_text, duration_text
 from assembler.text import decimal
-from assembler.transfers.split import UNSURE, Split
+from assembler.transfers.confidence import level_of
+from assembler.transfers.split import Split
 
 COST = (
-    "cost {cost:.1f}: short songs, talk inside a song, durations that differ from the list and "
+    "cost {cost}: short songs, talk inside a song, durations that differ from the list and "
     "sound left out cost; long and deep pauses at the cuts gain"
 )
 
 
 def print_split(sides: Sequence[tuple[str, Split]], titles: Sequence[str]) -> None:
-    """Print the songs of sides, with what is unsure and what is left out.
+    """Print the songs of sides, with what to listen to and what is left out.
 
     Parameters
     ----------
@@ -51,7 +52,7 @@ def _table(name: str, split: Split, titles: Sequence[str], first_number: int) ->
     table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     table.add_column("", justify="right", no_wrap=True)
     table.add_column(Text(name), ratio=1, overflow="fold")
-    for heading in ("Start", "End", "Length", "Sure"):
+    for heading in ("Start", "End", "Length", "Confidence"):
         table.add_column(heading, justify="right", no_wrap=True)
     for number, (song, title) in enumerate(zip(split.songs, titles, strict=True), first_number):
         table.add_row(
@@ -60,17 +61,22 @@ def _table(name: str, split: Split, titles: Sequence[str], first_number: int) ->
             clock_text(song.start_s),
             clock_text(song.end_s),
             duration_text(song.end_s - song.start_s),
-            Text(f"{song.sureness:.2f}", style="yellow" if song.sureness < UNSURE else "green"),
+            _level(song.confidence),
         )
     return table
 
 
+def _level(confidence: float) -> Text:
+    level = level_of(confidence)
+    return Text(level, style="green" if level == "high" else "yellow")
+
+
 def _unsure(split: Split, first_number: int) -> Iterator[str]:
-    """Say of each cut that wants to be heard why it is unsure; a cut of two songs once."""
-    told_s = -1.0
+    """Say of each cut whose confidence isn't high why; of a cut of two songs once."""
+    said_s = -1.0
     for number, song in enumerate(split.songs, first_number):
         for what, cut in (("begins", song.begin), ("ends", song.end)):
-            if cut.sureness < UNSURE and cut.at_s != told_s:
-                at = clock_text(cut.at_s)
-                yield f"{number} {what} at {at}, unsure ({cut.sureness:.2f}): {cut.why}"
-                told_s = cut.at_s
+            level = level_of(cut.confidence)
+            if level != "high" and cut.at_s != said_s:
+                yield f"{number} {what} at {clock_text(cut.at_s)}, confidence {level}: {cut.why}"
+                said_s = cut.at_s

@@ -75,7 +75,7 @@ def run_split(options: argparse.Namespace, print_json: PrintJson) -> None:
     """
     from assembler.draft.song_list import read_song_list
     from assembler.shown_split import print_split
-    from assembler.transfers.programme import read_programme
+    from assembler.transfers.restored_programme import read_programme
     from assembler.transfers.several_sides import split_sides
     from assembler.transfers.side_tracks import tracks_section
     from assembler.transfers.split_clips import write_split_clips
@@ -89,8 +89,8 @@ def run_split(options: argparse.Namespace, print_json: PrintJson) -> None:
     with _opened(options.sides) as sides:
         readings = []
         for side in sides:
-            sound = side.recording.blocks(0, side.recording.frames)
-            readings.append((side.name, read_programme(sound, side.recording.rate_hz)))
+            rate_hz = side.recording.rate_hz
+            readings.append((side.name, read_programme(side.restored(), rate_hz)))
         splits = split_sides(readings, options.count, songs)
         text = tracks_section(splits, titles)
         clips: list[Path] = []
@@ -107,7 +107,11 @@ def run_split(options: argparse.Namespace, print_json: PrintJson) -> None:
         print_json({"ok": True, "sides": told, "tracks": text, "remarks": remarks})
         return
     print_split(splits, titles)
-    say(options.out or text.rstrip("\n"))
+    if options.out:
+        say(options.out)
+    else:
+        say("Under `tracks:` of the manifest:")
+        say(text.removeprefix("tracks:\n").rstrip("\n"))
     if clips:
         say(f"{options.clips}: {len(clips)} clips around the cuts")
 

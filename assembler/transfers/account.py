@@ -15,6 +15,7 @@ from assembler.transfers.condition import Condition
 from assembler.transfers.mending import Settled
 from assembler.transfers.programme import ProgrammeReading
 
+_OF_A_SPLIT_ALONE = ("over_print_db", "without_hum_db")
 _MEASURES: dict[str, tuple[str, Callable[[Condition], float | None]]] = {
     "dc": ("offset from 0, % of full scale", lambda c: 100 * max(map(abs, c.channels.dc))),
     "swap": ("left above right, dB", lambda c: _left_above_right(c.channels.rms_dbfs)),
@@ -122,12 +123,13 @@ def _measured(name: str, before: Condition, after: Condition) -> dict[str, Any]:
 
 
 def programme_json(reading: ProgrammeReading) -> dict[str, Any]:
-    """Give the level of a side over time as plain data; `programme_of` reads it."""
+    """Return the level of a side over time as plain data; `programme_of` reads it."""
     return {
         name: [round(float(level), 2) for level in value]
         if isinstance(value, np.ndarray)
         else value
         for name, value in vars(reading).items()
+        if name not in _OF_A_SPLIT_ALONE
     }
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from assembler.errors import AssemblerError
 from assembler.manifest import load
+from assembler.manifest.transfers import Mend
+from assembler.sound.blocks import Samples
 from assembler.sources import Recording, open_recording
 from assembler.sources.pairs import common_stem, paired
 
@@ -24,6 +26,8 @@ class NamedSide:
         One file, or left and right.
     recording
         Its sound.
+    mend
+        What the manifest asks to be restored in it.
     is_in_manifest
         A manifest names it.
     """
@@ -31,7 +35,25 @@ class NamedSide:
     name: str
     files: tuple[Path, ...]
     recording: Recording
+    mend: Mend
     is_in_manifest: bool = False
+
+    def restored(self) -> Iterator[Samples]:
+        """Return its sound as the manifest asks it to be restored, at the speed of the transfer.
+
+        Raises
+        ------
+        SourceError
+            The side can't be read, or the noise can't be measured where the manifest says.
+        """
+        from assembler.transfers.condition import condition_of
+        from assembler.transfers.mending import in_place, settle
+
+        recording, end = self.recording, self.recording.frames
+        if self.mend == Mend():
+            return recording.blocks(0, end)
+        before = condition_of(recording.blocks(0, end), recording.rate_hz)
+        return in_place(recording, settle(self.mend, before, recording.rate_hz), 0, end)
 
 
 def named_sides(given: Sequence[str], scratch: Path) -> list[NamedSide]:
@@ -55,13 +77,14 @@ def named_sides(given: Sequence[str], scratch: Path) -> list[NamedSide]:
         found = _in_manifest(Path(given[0]), given[1:])
     else:
         files = paired([Path(name) for name in given])
-        found = [(common_stem(pair), pair) for pair in files]
+        found = [(common_stem(pair), pair, Mend()) for pair in files]
     return [
-        NamedSide(name, files, open_recording(files, scratch), is_manifest) for name, files in found
+        NamedSide(name, files, open_recording(files, scratch), mend, is_manifest)
+        for name, files, mend in found
     ]
 
 
-def _in_manifest(path: Path, names: Sequence[str]) -> list[tuple[str, tuple[Path, ...]]]:
+def _in_manifest(path: Path, names: Sequence[str]) -> list[tuple[str, tuple[Path, ...], Mend]]:
     source = load(path)
     sides = source.manifest.transfers
     if not sides:
@@ -71,5 +94,6 @@ def _in_manifest(path: Path, names: Sequence[str]) -> list[tuple[str, tuple[Path
             f"{path}: has no side `{unknown[0]}`: its sides are {', '.join(sides)}"
         )
     return [
-        (name, tuple(source.resolve(file) for file in sides[name].paths)) for name in names or sides
+        (name, tuple(source.resolve(file) for file in sides[name].paths), sides[name].mend)
+        for name in names or sides
     ]

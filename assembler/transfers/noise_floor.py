@@ -17,6 +17,8 @@ HIGHEST_FLOOR_DB = -40.0
 OVER_FLOOR_DB = 3.0
 WIDE_OVER_FLOOR_DB = 6.0
 """Bass alone must stand this far over the floor, which rumble and hum make restless."""
+_PRINT_STEPS = 10
+_OVER_PRINT_DB, _PRINT_SCATTERS = 1.5, 5.0
 _TENTH = 10
 _STEADY_TENTHS = 5
 _STEADY_DB = 2.5
@@ -130,4 +132,14 @@ def sounding(
     ):
         course = smoothed(levels, 5)
         found |= course > floor + max(over, _SCATTERS * scatter_db(course, floor))
+    return found
+
+
+def over_print(bands_db: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Return for each step whether any band stands over the noise print; shape (bands, steps)."""
+    found = np.zeros(bands_db.shape[1], np.bool_)
+    for levels in bands_db:
+        course = smoothed(levels, _PRINT_STEPS)
+        scatter = scatter_db(course, 0.0)
+        found |= course > max(_OVER_PRINT_DB, _PRINT_SCATTERS * scatter)
     return found

@@ -9,7 +9,15 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from assembler.transfers.noise_floor import Levels, runs, smoothed, sounding, tenths
+from assembler.transfers.noise_floor import (
+    Levels,
+    over_print,
+    runs,
+    scatter_db,
+    smoothed,
+    sounding,
+    tenths,
+)
 from assembler.transfers.programme import STEP_S, ProgrammeReading
 
 LEAST_PAUSE_S = 0.2
@@ -19,6 +27,12 @@ LEAD_S = 0.04
 """A song is let begin this much before its sound is found."""
 HOLD_S = 0.3
 """Faint sounds at the edge of a song belong to it when no more silence than this is between."""
+SPREAD_S = 0.14
+"""A spectrum hears a sound this much before it begins."""
+_LEAD_OVER_PRINT_S = 0.03
+"""What is taken back of it, so that a faint beginning is not cut into."""
+SPREAD_OF_LEVEL_S = 0.06
+"""So much sooner the level between the lines of a hum rises."""
 TAIL_S = 0.15
 """A song is let end this much after it has reached the floor."""
 _STEPS = round(1 / STEP_S)
@@ -188,7 +202,10 @@ def begins_at(reading: ProgrammeReading, pause_start_s: float, pause_end_s: floa
     From where sound is certain it goes back through all that stands out of the noise of this very
     pause with no more than `HOLD_S` between, and `LEAD_S` more, but not into the sound before.
     """
-    a, b = round(pause_start_s / STEP_S), round(pause_end_s / STEP_S)
+    a, certain = round(pause_start_s / STEP_S), round(pause_end_s / STEP_S)
+    b = certain
+    if reading.without_hum_db is not None:
+        b = min(b + round(SPREAD_OF_LEVEL_S / STEP_S), len(reading.levels_db))
     first = b
     for levels, floor, steps, over in (
         (reading.levels_db, reading.floor_db, 3, 1.2),
@@ -196,12 +213,27 @@ def begins_at(reading: ProgrammeReading, pause_start_s: float, pause_end_s: floa
     ):
         fine = smoothed(levels[a : b + 10], steps)[: b - a]
         noise, scatter = _noise_of(fine, floor)
+        scatter = max(scatter, _beating(reading, levels, floor, steps))
         for begin, end in runs(fine > noise + max(over, 4 * scatter))[::-1] + a:
             near = LONGEST_CLICK_S if end - begin <= steps + 1 else HOLD_S
             if end < first - near / STEP_S:
                 break
             first = min(first, int(begin))
+    first = certain if first == b else first
+    under = _first_over_print(reading, a, first)
+    if under < first - SPREAD_S / STEP_S:
+        first = under + round(_LEAD_OVER_PRINT_S / STEP_S)
     return max(first * STEP_S - LEAD_S, pause_start_s)
+
+
+def _first_over_print(reading: ProgrammeReading, a: int, first: int) -> int:
+    """Go back from a step through sound that stands over the noise print, band by band."""
+    found = over_print(reading.over_print_db[:, a : first + 10])[: first - a]
+    for begin, end in runs(found)[::-1] + a:
+        if end < first - HOLD_S / STEP_S:
+            break
+        first = min(first, int(begin))
+    return first
 
 
 def ends_at(reading: ProgrammeReading, pause_start_s: float, pause_end_s: float) -> float:
@@ -214,11 +246,23 @@ def ends_at(reading: ProgrammeReading, pause_start_s: float, pause_end_s: float)
     ):
         fine = smoothed(levels[a:b], 10)
         noise, scatter = _noise_of(fine, floor)
+        scatter = max(scatter, _beating(reading, levels, floor, 10))
         for begin, end in runs(fine > noise + max(over, 3 * scatter)) + a:
             if begin > last + HOLD_S / STEP_S:
                 break
             last = max(last, int(end))
+    for begin, end in runs(over_print(reading.over_print_db[:, a:b])) + a:
+        if begin > last + HOLD_S / STEP_S:
+            break
+        last = max(last, int(end))
     return min(last * STEP_S + TAIL_S, pause_end_s)
+
+
+def _beating(reading: ProgrammeReading, levels: Levels, floor_db: float, steps: int) -> float:
+    """Return how much the level of a hum goes up and down, its harmonics beating step by step."""
+    if reading.without_hum_db is None:
+        return 0.0
+    return scatter_db(smoothed(levels, steps), floor_db)
 
 
 def _noise_of(fine: Levels, floor_db: float) -> tuple[float, float]:
@@ -236,6 +280,5 @@ def _noise_of(fine: Levels, floor_db: float) -> tuple[float, float]:
 
 def sound_of(reading: ProgrammeReading) -> _Mask:
     """Tell for each step of a side whether sound stands over the floor, clicks in pauses aside."""
-    return without_clicks(
-        sounding(reading.levels_db, reading.wide_db, reading.floor_db, reading.wide_floor_db)
-    )
+    found = sounding(reading.levels_db, reading.wide_db, reading.floor_db, reading.wide_floor_db)
+    return without_clicks(found)

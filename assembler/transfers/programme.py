@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from concurrent.futures import ThreadPoolExecutor
-from contextvars import copy_context
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -20,6 +18,7 @@ from numpy.typing import NDArray
 from assembler.sound.blocks import Samples
 from assembler.sound.compiled import compiled
 from assembler.sound.decibels import decibels
+from assembler.transfers.averages import Averages
 from assembler.transfers.noise_floor import (
     LOWEST_DB,
     Levels,
@@ -28,7 +27,6 @@ from assembler.transfers.noise_floor import (
     runs,
     sounding,
 )
-from assembler.workers import result_of
 
 STEP_S = 0.01
 """One level is kept for each step."""
@@ -61,6 +59,11 @@ class ProgrammeReading:
         Highest sample; None for digital silence.
     length_s
         Of the side.
+    over_print_db
+        Level of each band over the noise print, in the same steps, shape (bands, steps); no bands
+        where it was not measured.
+    without_hum_db
+        Level between the lines of a hum, in the same steps; None where no hum matters.
     """
 
     levels_db: Levels
@@ -71,6 +74,17 @@ class ProgrammeReading:
     ends_s: float | None
     peak_dbfs: float | None
     length_s: float
+    over_print_db: Levels = field(default_factory=lambda: np.zeros((0, 0), np.float32))
+    without_hum_db: Levels | None = None
+
+    @property
+    def restored(self) -> ProgrammeReading:
+        """The same with the level between the lines of the hum, where one matters."""
+        if self.without_hum_db is None:
+            return self
+        levels_db, peak_dbfs = self.without_hum_db, self.peak_dbfs
+        restored = reading_of(levels_db, self.wide_db, peak_dbfs, self.length_s)
+        return replace(restored, over_print_db=self.over_print_db)
 
 
 @compiled
@@ -114,18 +128,6 @@ def _energies(flat, edges, sections, memory, sums):  # type: ignore[no-untyped-d
         memory[c, 7], memory[c, 8], memory[c, 9] = f1, v1, v2
 
 
-@compiled
-def _means_of(block, joined, means):  # type: ignore[no-untyped-def]
-    """Give the means of so many neighbours each."""
-    scale = np.float32(1 / joined)
-    for i in range(means.shape[0]):
-        left, right = np.float32(0), np.float32(0)
-        for j in range(i * joined, (i + 1) * joined):
-            left += block[j, 0]
-            right += block[j, 1]
-        means[i, 0], means[i, 1] = scale * left, scale * right
-
-
 def _high_passes(rate_hz: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Give a1 and a2 of the three sections, and the energy gains of wide and weighted."""
     feedback, gains = np.zeros((3, 2)), []
@@ -154,7 +156,7 @@ class ProgrammeMeter:
         self._joined = max(1, rate_hz // _LEAST_READ_HZ)
         self._feedback, self._gains = _high_passes(rate_hz / self._joined)
         self._memory = np.zeros((2, 10))
-        self._rest = np.zeros((0, 2), np.float32)
+        self._averages = Averages(self._joined)
         self._frames = 0
         self._read = 0
         self._peak = 0.0
@@ -167,17 +169,7 @@ class ProgrammeMeter:
             return
         self._frames += len(block)
         self._peak = max(self._peak, float(block.max()), -float(block.min()))
-        block = np.ascontiguousarray(block)
-        self._add(self._means(block) if self._joined > 1 else block)
-
-    def _means(self, block: Samples) -> Samples:
-        if len(self._rest):
-            block = np.concatenate((self._rest, block))
-        whole = len(block) - len(block) % self._joined
-        self._rest = block[whole:].copy()
-        means = np.empty((whole // self._joined, 2), np.float32)
-        _means_of(block, self._joined, means)
-        return means
+        self._add(self._averages.feed(block))
 
     def _edge(self, step: Any) -> Any:
         """Give the first of the frames that are read in a step."""
@@ -232,21 +224,6 @@ def reading_of(
         peak_dbfs=peak_dbfs,
         length_s=length_s,
     )
-
-
-def read_programme(blocks: Iterable[Samples], rate_hz: int) -> ProgrammeReading:
-    """Measure a stream from its first block to its last; the next block is read meanwhile."""
-    meter, stream, context = ProgrammeMeter(rate_hz), iter(blocks), copy_context()
-
-    def following() -> Samples | None:
-        return context.run(lambda: next(stream, None))
-
-    with ThreadPoolExecutor(1) as reader:
-        coming = reader.submit(following)
-        while (block := result_of(coming)) is not None:
-            coming = reader.submit(following)
-            meter.feed(block)
-    return meter.reading()
 
 
 def mean_level(blocks: Iterable[Samples], rate_hz: int) -> float | None:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from assembler.manifest.yaml_scalar import yaml_text
-from assembler.transfers.split import Split
+from assembler.transfers.confidence import level_of
+from assembler.transfers.split import Cut, Song, Split
 
 
 def tracks_section(sides: Sequence[tuple[str, Split]], titles: Sequence[str]) -> str:
@@ -23,7 +24,8 @@ def tracks_section(sides: Sequence[tuple[str, Split]], titles: Sequence[str]) ->
     -------
     str
         YAML. A start is rounded down to the thousandth of a second and an end up, so that no sound
-        is lost.
+        is lost; where one song goes over into the next, both get the same time and the second
+        `gap: 0`. A cut whose confidence isn't high has a comment beside it.
     """
     return "\n".join(["tracks:", *_lines(sides, titles)]) + "\n"
 
@@ -31,13 +33,33 @@ def tracks_section(sides: Sequence[tuple[str, Split]], titles: Sequence[str]) ->
 def _lines(sides: Sequence[tuple[str, Split]], titles: Sequence[str]) -> Iterator[str]:
     number = 0
     for name, split in sides:
-        for song in split.songs:
+        segue = False
+        for song, following in zip(split.songs, [*split.songs[1:], None], strict=True):
             title = f" {yaml_text(titles[number])}" if number < len(titles) else ""
             yield f"  - title:{title}"
             yield f"    from: {yaml_text(name)}"
-            yield f"    start: {time_text(math.floor(song.start_s * 1000 + 1e-6))}"
-            yield f"    end: {time_text(math.ceil(song.end_s * 1000 - 1e-6))}"
+            yield f"    start: {_time(song.begin, math.floor)}{_doubt(song.begin)}"
+            after = segue
+            segue = following is not None and _goes_over(song, following)
+            end = _time(song.end, math.floor if segue else math.ceil)
+            yield f"    end: {end}{_doubt(song.end)}"
+            if after:
+                yield "    gap: 0"
             number += 1
+
+
+def _goes_over(song: Song, following: Song) -> bool:
+    """Return whether a song goes over into the next without a silence."""
+    return not song.end.in_silence and song.end_s == following.start_s
+
+
+def _time(cut: Cut, whole: Callable[[float], int]) -> str:
+    return time_text(whole(round(cut.at_s * 1000, 3)))
+
+
+def _doubt(cut: Cut) -> str:
+    level = level_of(cut.confidence)
+    return "" if level == "high" else f"  # confidence {level}: {cut.why}"
 
 
 def time_text(thousandths: int) -> str:

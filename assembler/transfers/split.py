@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from assembler.errors import AssemblerError
 from assembler.manifest.times import duration_text
+from assembler.transfers.confidence import Signs, confidence_of, signs_of_begin, signs_of_end
 from assembler.transfers.listed_durations import misfits, order_that_fits, remarks_on_durations
 from assembler.transfers.noise_floor import LEAST_FLOOR_DB, runs
 from assembler.transfers.pauses import (
     Pause,
     begins_at,
     ends_at,
-    evidence,
     find_pauses,
     sound_of,
     talk_course,
@@ -23,8 +22,9 @@ from assembler.transfers.pauses import (
 from assembler.transfers.programme import STEP_S, ProgrammeReading
 from assembler.transfers.split_cost import Chosen, Splits, Stretches, stretches
 
-UNSURE = 0.7
-"""A cut that is less sure than this wants to be listened to."""
+_RIVALLED = 0.7
+"""Where a cut is less probable than this among all splits, another is nearly as likely."""
+_OTHER_SOUND_S, _FAINT_S = 0.1, 0.5
 _MOST_SONGS = 99
 _LEAST_SONG_S = 15.0
 _FEWEST_PAUSES, _MOST_PAUSES = 150, 400
@@ -41,15 +41,25 @@ class Cut:
     ----------
     at_s
         On the clock of the transfer.
-    sureness
-        From 0 to 1.
+    signs
+        What speaks for it or against it.
     why
-        What speaks for it or against it, in plain words.
+        The same in plain words.
     """
 
     at_s: float
-    sureness: float
+    signs: Signs
     why: str
+
+    @property
+    def confidence(self) -> float:
+        """The probability that it is within half a second."""
+        return confidence_of(self.signs)
+
+    @property
+    def in_silence(self) -> bool:
+        """Sound ends or begins there; else the side is cut where it only grows softer."""
+        return self.signs.kind != "no silence"
 
 
 @dataclass(frozen=True)
@@ -70,14 +80,9 @@ class Song:
         return self.end.at_s
 
     @property
-    def sureness(self) -> float:
-        """How sure the less sure of its two cuts is."""
-        return min(self.begin.sureness, self.end.sureness)
-
-    @property
-    def why(self) -> str:
-        """Why its less sure cut is where it is."""
-        return min(self.begin, self.end, key=lambda cut: cut.sureness).why
+    def confidence(self) -> float:
+        """That of the less certain of its two cuts."""
+        return min(self.begin.confidence, self.end.confidence)
 
 
 @dataclass(frozen=True)
@@ -119,9 +124,9 @@ class Split:
                 {
                     "start_s": round(song.start_s, 3),
                     "end_s": round(song.end_s, 3),
-                    "sureness": song.sureness,
-                    "begin": {"sureness": song.begin.sureness, "why": song.begin.why},
-                    "end": {"sureness": song.end.sureness, "why": song.end.why},
+                    "confidence": song.confidence,
+                    "begin": {"confidence": song.begin.confidence, "why": song.begin.why},
+                    "end": {"confidence": song.end.confidence, "why": song.end.why},
                 }
                 for song in self.songs
             ],
@@ -161,7 +166,7 @@ def propose_songs(
     """
     if count is None and durations is not None:
         count = len(durations)
-    _refuse_nothing(reading, count, name)
+    _refuse_nothing(reading.restored, count, name)
     pauses, weighed = _weighed(reading, min(max(4 * (count or 0), _FEWEST_PAUSES), _MOST_PAUSES))
     room = min(int(reading.length_s / _LEAST_SONG_S) + 1, _MOST_SONGS)
     plain = Splits(weighed, min(max(count or 0, room), len(pauses) - 1))
@@ -191,7 +196,8 @@ def _refuse_nothing(reading: ProgrammeReading, count: int | None, name: str) -> 
 
 
 def _weighed(reading: ProgrammeReading, most: int) -> tuple[list[Pause], Stretches]:
-    pauses = find_pauses(reading, sound_of(reading), most)
+    restored = reading.restored
+    pauses = find_pauses(restored, sound_of(restored), most)
     return pauses, stretches(pauses, talk_course(reading))
 
 
@@ -233,7 +239,7 @@ def _lengths(splits: Splits, count: int, weighed: Stretches) -> list[float]:
 
 def _songs(reading: ProgrammeReading, pauses: Sequence[Pause], chosen: Chosen) -> tuple[Song, ...]:
     found: list[Song] = []
-    for first, last in chosen.songs:
+    for number, (first, last) in enumerate(chosen.songs):
         before, after = pauses[first], pauses[last]
         start_s, end_s = before.end_s, after.start_s
         if before.is_silence:
@@ -242,31 +248,31 @@ def _songs(reading: ProgrammeReading, pauses: Sequence[Pause], chosen: Chosen) -
             end_s = ends_at(reading, after.start_s, after.end_s)
         if found and found[-1].end_s > start_s:
             found[-1] = replace(found[-1], end=replace(found[-1].end, at_s=start_s))
-        begin = Cut(start_s, *_sureness(chosen.begins[first], before, outermost=first == 0))
-        outermost = last == len(pauses) - 1
-        end = Cut(
-            min(end_s, reading.length_s),
-            *_sureness(chosen.ends[last], after, outermost=outermost),
-        )
-        found.append(Song(begin, end))
+        outermost, share = first == 0, float(chosen.begins[number, first])
+        signs = signs_of_begin(reading, before, start_s, share, outermost=outermost)
+        begin = Cut(start_s, signs, _why(before, signs))
+        outermost, share = last == len(pauses) - 1, float(chosen.ends[number, last])
+        end_s = min(end_s, reading.length_s)
+        signs = signs_of_end(reading, after, end_s, share, outermost=outermost)
+        found.append(Song(begin, Cut(end_s, signs, _why(after, signs))))
     return tuple(found)
 
 
-def _sureness(probability: float, pause: Pause, *, outermost: bool) -> tuple[float, str]:
-    """Give how sure a cut is: the share of splits that have it, less if the pause is no pause."""
-    if outermost and not pause.is_silence:
-        alone, why = 0.7, "the side begins or ends in sound"
-    elif outermost:
-        alone, why = 0.99, "nothing but noise beyond"
+def _why(pause: Pause, signs: Signs) -> str:
+    """Say what is at a cut, and what makes it less than certain."""
+    if signs.outermost:
+        why = "nothing but noise beyond" if pause.is_silence else "the side begins or ends in sound"
     elif pause.is_silence:
-        alone = 1 / (1 + math.exp(-1.2 * (evidence(pause) + 1.5)))
         why = f"{pause.quiet_s:.1f} s of silence"
     else:
-        alone = 0.4 / (1 + math.exp(-(evidence(pause) + 4) / 1.5))
         why = f"no silence: the level stays {pause.over_floor_db:.0f} dB over the noise"
-    if probability < UNSURE:
+    if signs.probability < _RIVALLED:
         why += ", another cut is nearly as likely"
-    return round(float(min(probability, 1.0)) * alone, 3), why
+    if signs.beyond_s >= _OTHER_SOUND_S:
+        why += ", other sound beside it"
+    if signs.moved_s >= _FAINT_S:
+        why += f", {signs.moved_s:.1f} s of faint sound at the edge"
+    return why
 
 
 def _left_out(pauses: Sequence[Pause], chosen: Chosen) -> tuple[LeftOut, ...]:

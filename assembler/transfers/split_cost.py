@@ -10,8 +10,8 @@ lies between two songs may be left out as talk or noise. The cost of a split is 
   often count the gap),
 - for each stretch left out: 2 + (T/8 s)², T its seconds of sound, those of talk counting 0.4.
 
-Costs are logarithms of odds, so that all splits together give how probable each cut is: a cut's
-sureness is the share of all splits that cut there, each weighted by exp(−cost). The sum over all
+Costs are logarithms of odds, so that all splits together give how probable each cut is: the share
+of all splits in which this song begins or ends there, each weighted by exp(−cost). The sum over all
 splits is a forward and backward pass (Rabiner, Proc. IEEE 77, 1989, from memory). The figures
 were set by ear and eye on real music, no source.
 """
@@ -117,13 +117,14 @@ class Chosen:
     cost
         Of the split.
     begins, ends
-        For each pause, the probability that a song begins or ends there.
+        For each song and each pause, the probability that the song begins or ends there, shape
+        (songs, pauses).
     """
 
     songs: tuple[tuple[int, int], ...]
     cost: float
-    begins: NDArray[np.float64]
-    ends: NDArray[np.float64]
+    begins: Table
+    ends: Table
 
 
 Gather = Callable[[Table, int], NDArray[np.float64]]
@@ -210,8 +211,8 @@ class Splits:
         ready, ended = self._forward(_total, count)
         ready_on, ended_on = self._backward(count)
         whole = ready[count, -1]
-        begins = np.exp(ready[:count] + ready_on[:count] - whole).sum(axis=0)
-        ends = np.exp(ended[1 : count + 1] + ended_on[1:] - whole).sum(axis=0)
+        begins = np.exp(ready[:count] + ready_on[:count] - whole)
+        ends = np.exp(ended[1 : count + 1] + ended_on[1:] - whole)
         return Chosen(self.way(count), self.cost(count), begins, ends)
 
     def way(self, count: int) -> tuple[tuple[int, int], ...]:

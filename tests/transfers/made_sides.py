@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assembler.sound.blocks import Samples
-from assembler.transfers.programme import ProgrammeReading, read_programme
+from assembler.transfers.programme import ProgrammeReading
+from assembler.transfers.restored_programme import read_programme
 
 RATE_HZ = 16_000
 Wave = NDArray[np.float64]

@@ -14,6 +14,8 @@ from transfers.demo_truth import DEMO, side_truth
 
 from assembler.draft.song_list import read_song_list
 from assembler.sources import Recording, open_recording
+from assembler.transfers.confidence import HIGH
+from assembler.transfers.restored_programme import read_programme
 from assembler.transfers.several_sides import split_sides
 from assembler.transfers.survey import Survey, survey
 
@@ -67,11 +69,12 @@ def test_every_fact_has_its_line_to_paste_and_a_guess_is_none(surveyed: Survey) 
     assert "  # speed: +0.81 %\n" in surveyed.mend
 
 
-def test_the_songs_are_found_by_their_list(surveyed: Survey, truth: Any) -> None:
+def test_the_songs_are_found_by_their_list(recording: Recording, truth: Any) -> None:
     songs = read_song_list(DEMO / "net-loft-songs.txt").songs
-    ((_, split),) = split_sides([("net-loft", surveyed.programme)], None, songs)
+    programme = read_programme(recording.blocks(0, recording.frames), recording.rate_hz)
+    ((_, split),) = split_sides([("net-loft", programme)], None, songs)
     assert len(split.songs) == len(truth.songs) == len(songs)
     for found, true in zip(split.songs, truth.songs, strict=True):
         assert true.start_s - 0.1 <= found.start_s <= true.start_s
-        assert found.sureness > 0.9
+        assert found.confidence >= HIGH
     assert any("talk or noise" in remark for remark in split.remarks)

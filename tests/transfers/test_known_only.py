@@ -19,7 +19,7 @@ from assembler.transfers.clicks import ClickReading
 from assembler.transfers.condition import Condition
 from assembler.transfers.hum import HumReading
 from assembler.transfers.mending import settle
-from assembler.transfers.programme import read_programme
+from assembler.transfers.programme import ProgrammeMeter
 
 WHOLE = [
     Excerpt("singularity-music", name, start_s, 40)
@@ -87,7 +87,9 @@ def test_steps_of_the_azimuth_have_no_one_value(number: int) -> None:
     assert reading.drift_us == pytest.approx(40, abs=3)
     assert reading.offset_course_us[:2] == pytest.approx([20, 20], abs=2)
     assert reading.offset_course_us[-2:] == pytest.approx([60, 60], abs=2)
-    programme = read_programme([sound[:RATE_HZ].astype(np.float32)], RATE_HZ)
+    meter = ProgrammeMeter(RATE_HZ)
+    meter.feed(sound[:RATE_HZ].astype(np.float32))
+    programme = meter.reading()
     hum = HumReading(None, None, (), None)
     before = Condition(reading, hum, ClickReading(0, (), 0), programme)
     settled = settle(Mend(azimuth="auto"), before, RATE_HZ)

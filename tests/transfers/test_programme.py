@@ -6,6 +6,8 @@ The filters' responses are those of Butterworth high passes, 1 / (1 + (f0 / f)^2
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import pytest
 from transfers.made_sides import RATE_HZ, level, reading, side, silence, song
@@ -16,8 +18,15 @@ from assembler.transfers.programme import (
     WEIGHTED_HZ,
     WIDE_HZ,
     ProgrammeMeter,
-    read_programme,
+    ProgrammeReading,
 )
+
+
+def metered(blocks: Iterable[Samples], rate_hz: int) -> ProgrammeReading:
+    meter = ProgrammeMeter(rate_hz)
+    for block in blocks:
+        meter.feed(block)
+    return meter.reading()
 
 
 def sine(hz: float, rate_hz: int, seconds: float = 2.0) -> Samples:
@@ -28,7 +37,7 @@ def sine(hz: float, rate_hz: int, seconds: float = 2.0) -> Samples:
 @pytest.mark.parametrize("rate_hz", [8_000, 44_100, 48_000, 96_000, 192_000])
 @pytest.mark.parametrize("hz", [50, 100, 200, 1_000])
 def test_high_passes_are_butterworths_at_every_rate(rate_hz: int, hz: int) -> None:
-    found = read_programme([sine(hz, rate_hz)], rate_hz)
+    found = metered([sine(hz, rate_hz)], rate_hz)
     wide = -10 * np.log10(2 * (1 + (WIDE_HZ / hz) ** 4))
     weighted = wide - 10 * np.log10(1 + (WEIGHTED_HZ / hz) ** 8)
     whole_periods = slice(100, 200)
@@ -40,10 +49,10 @@ def test_high_passes_are_butterworths_at_every_rate(rate_hz: int, hz: int) -> No
 @pytest.mark.parametrize("rate_hz", [16_000, 44_100, 96_000, 11_025])
 def test_any_block_lengths_read_the_same(rate_hz: int) -> None:
     samples = side(silence(1), song(4))
-    whole = read_programme([samples], rate_hz)
+    whole = metered([samples], rate_hz)
     rng = np.random.default_rng(4)
     cuts = np.sort(rng.integers(0, len(samples), 60))
-    parts = read_programme(np.split(samples, [*cuts, cuts[-1]]), rate_hz)
+    parts = metered(np.split(samples, [*cuts, cuts[-1]]), rate_hz)
     assert np.allclose(parts.levels_db, whole.levels_db, atol=1e-4)
     assert np.allclose(parts.wide_db, whole.wide_db, atol=1e-4)
     assert (parts.floor_db, parts.begins_s) == pytest.approx((whole.floor_db, whole.begins_s))
@@ -60,7 +69,7 @@ def test_there_is_a_level_for_each_10_ms() -> None:
 
 
 def test_an_empty_side_has_no_programme() -> None:
-    found = read_programme([], 48_000)
+    found = metered([], 48_000)
     assert len(found.levels_db) == 0
     assert found.begins_s is None
 
@@ -81,8 +90,7 @@ def test_hum_and_rumble_do_not_raise_the_floor() -> None:
     t = np.arange(len(samples)) / RATE_HZ
     low = level(-45) * (np.sin(2 * np.pi * 50 * t) + np.sin(2 * np.pi * 12 * t))
     plain, hummed = (
-        read_programme([wave], RATE_HZ)
-        for wave in (samples, (samples + low[:, None]).astype(np.float32))
+        metered([wave], RATE_HZ) for wave in (samples, (samples + low[:, None]).astype(np.float32))
     )
     assert hummed.floor_db == pytest.approx(plain.floor_db, abs=0.3)
     assert hummed.begins_s == pytest.approx(plain.begins_s, abs=0.02)
@@ -98,7 +106,7 @@ def test_bass_alone_is_sound() -> None:
 def test_the_floor_is_the_running_tapes_not_the_machines_at_rest() -> None:
     running = side(silence(2), song(30), silence(2), noise_db=-55)
     at_rest = side(silence(4), noise_db=-80, seed=2)
-    found = read_programme([np.concatenate((at_rest, running, at_rest))], RATE_HZ)
+    found = metered([np.concatenate((at_rest, running, at_rest))], RATE_HZ)
     assert found.floor_db == pytest.approx(-55, abs=0.5)
     assert found.begins_s == pytest.approx(6, abs=0.05)
 
@@ -111,6 +119,6 @@ def test_digital_silence_between_songs_is_the_floor() -> None:
 def test_digital_silence_about_a_transfer_is_not_the_floor() -> None:
     tape = side(silence(2), song(20), silence(2), noise_db=-58)
     nothing = np.zeros((3 * RATE_HZ, 2), np.float32)
-    found = read_programme([np.concatenate((nothing, tape, nothing))], RATE_HZ)
+    found = metered([np.concatenate((nothing, tape, nothing))], RATE_HZ)
     assert found.floor_db == pytest.approx(-58, abs=0.5)
     assert found.begins_s == pytest.approx(5, abs=0.05)

@@ -20,7 +20,7 @@ from outside import real_music
 from scipy import signal
 
 from assembler.sound.blocks import Samples
-from assembler.transfers.programme import read_programme
+from assembler.transfers.restored_programme import read_programme
 from assembler.transfers.split import Song, propose_songs
 
 RATE_HZ = 48_000
