@@ -215,8 +215,8 @@ def differences(
         yield "other-sound", f"is another sound than {first.name} at {clock_text(at_s)}"
     louder_db = found.gain_db()
     if gain_db is not None and louder_db is not None and abs(louder_db - gain_db) > tolerance_db:
-        message = f"is {louder_db:+.2f} dB from {first.name}, it should be {gain_db:+.2f} dB"
-        yield "other-gain", message.replace("-", "−")
+        louder, right = (f"{gain:+.2f}".replace("-", "−") for gain in (louder_db, gain_db))
+        yield "other-gain", f"is {louder} dB from {first.name}, it should be {right} dB"
 
 
 def _turned(swapped: bool, signs: tuple[int, int]) -> str:
