@@ -122,4 +122,6 @@ def test_verify_finds_a_gapless_item_that_is_not_its_edit_lists(copy):
     file.save()
     sum_up(copy, name)
     found = verify(copy).findings  # ffmpeg reads the delay in it, and leaves out as much
-    assert [(f.code, f.where) for f in found] == [("other-gapless", name), ("other-length", name)]
+    told = {(f.code, f.where) for f in found}  # and its sound no longer begins with the image's
+    assert told >= {("other-gapless", name), ("other-length", name)}
+    assert {where for _, where in told} == {name}
