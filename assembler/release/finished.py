@@ -137,6 +137,9 @@ def open_finished(folder: Path) -> FinishedRelease:
     UnreadableError
         Its manifest or its report can't be read, or they are not of one release.
     """
+    for name in (REPORT, MANIFEST):
+        if not (folder / name).exists():
+            raise UnreadableError(name, "is not there: this is no finished release", folder)
     try:
         source = load(folder / MANIFEST)
     except FindingsError as error:
