@@ -13,6 +13,11 @@ MOST_BYTES = 120
 _RESERVED = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³])(\..*)?", re.IGNORECASE)
 
 
+def utf_8_name(name: str) -> str:
+    """Return a file's name as UTF-8 can hold it: bytes of another encoding become escapes."""
+    return name.encode("utf-8", "backslashreplace").decode()
+
+
 def safe_name(text: str) -> str:
     """Make a file name, without its ending, of any text.
 

@@ -51,7 +51,7 @@ def run_survey(options: argparse.Namespace, print_json: PrintJson) -> None:
                 places = picture.with_suffix(".txt")
                 with _writing(options.pictures):
                     write_side_picture(picture, side.name, found)
-                    places.write_text(places_text(side.name, found), encoding="utf-8")
+                    places.write_text(places_text(side.name, found), "utf-8", "backslashreplace")
             if options.json:
                 written = {"picture": picture, "places": places}
                 shown = {kind: str(path) if path else None for kind, path in written.items()}

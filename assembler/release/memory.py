@@ -16,6 +16,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from assembler.errors import AssemblerError, FindingsError
+from assembler.file_names import utf_8_name
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile, load
 from assembler.release.build_report import BuildReport
@@ -116,8 +117,8 @@ def refuse_other_manifest(store: Store, target: Path, source: ManifestFile) -> N
         other = Path(str(remembered))
         is_other = other != place and _name_of(other) == name_of(source.manifest)
     else:
-        other = Path(_manifest_in(target) or place.name)
-        is_other = other.name != place.name
+        other = Path(_manifest_in(target) or utf_8_name(place.name))
+        is_other = other.name != utf_8_name(place.name)
     if is_other:
         raise AssemblerError(
             f"{target}: holds the release of {other}, and {source.path.name} would replace it: "

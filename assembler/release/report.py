@@ -12,6 +12,7 @@ from typing import Any
 
 import assembler
 from assembler.errors import AssemblerError
+from assembler.file_names import utf_8_name
 from assembler.manifest.transfers import Mend
 from assembler.release.finished import open_finished
 from assembler.release.levels import levels_json, limiting_json
@@ -62,7 +63,7 @@ def report_content(
         "made_with": made_now,
         "ok": True,
         "name": plan.name,
-        "manifest": plan.report.source.path.name,
+        "manifest": utf_8_name(plan.report.source.path.name),
         "release": manifest.release.model_dump(),
         "rooms": sorted(plan.rooms),
         "inputs": _inputs(plan),

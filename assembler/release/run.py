@@ -10,7 +10,7 @@ from typing import Any
 
 from assembler.download.cover import read_cover
 from assembler.errors import AssemblerError
-from assembler.file_names import distinct_names
+from assembler.file_names import distinct_names, utf_8_name
 from assembler.findings import Finding
 from assembler.manifest import Level
 from assembler.manifest.model import Format
@@ -326,7 +326,7 @@ class Build:
         made_rooms = [r for r in ROOMS if r in self.plan.rooms and (self.folder / r).is_dir()]
         stale_rooms = keep_accounts(content, made_rooms, kept_rooms, target)
         findings += tuple(self._kept_findings(kept_rooms, stale_rooms))
-        findings = tuple(replace(f, file=self.source.path.name) for f in findings)
+        findings = tuple(replace(f, file=utf_8_name(self.source.path.name)) for f in findings)
         content["findings"] = [finding.as_json() for finding in findings]
         write_report(self.folder, content, self.reuse.digest)
         (self.folder / MANIFEST).write_text(self.source.text, encoding="utf-8", newline="\n")

@@ -61,7 +61,7 @@ def test_a_side_whose_name_is_no_utf_8_gets_a_picture(desk: Desk, locale: dict[s
     soundfile.write(for_libsndfile(desk.folder / name), hum(8), 8000)
     done = typed("survey", name, "--pictures", NO_UTF_8, "--json", folder=desk.folder, **locale)
     assert (done.returncode, done.stderr) == (0, b"")
-    (picture,) = (desk.folder / NO_UTF_8).iterdir()
+    (picture,) = (desk.folder / NO_UTF_8).glob("*.png")
     assert picture.read_bytes().startswith(b"\x89PNG")
     split = typed("split", name, folder=desk.folder, **locale)
     assert b"Traceback" not in split.stderr
