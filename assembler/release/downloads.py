@@ -63,6 +63,8 @@ class FormatMade:
     ----------
     rates_hz
         Of each file.
+    gains_db
+        Match and trim of each track.
     levels
         Of each file as it decodes.
     lossy
@@ -70,6 +72,7 @@ class FormatMade:
     """
 
     rates_hz: tuple[int, ...]
+    gains_db: tuple[float, ...]
     levels: tuple[PlayingLevels, ...]
     lossy: tuple[LossyResult, ...] = ()
 
@@ -77,6 +80,7 @@ class FormatMade:
         """Give it as plain data for the report."""
         return {
             "rates_hz": list(self.rates_hz),
+            "gains_db": [round(gain_db, 3) for gain_db in self.gains_db],
             "levels": [asdict(levels) for levels in self.levels],
             "lossy": [asdict(result) for result in self.lossy],
         }
@@ -143,7 +147,7 @@ class Downloads:
         lossless = [name for name in self.masters if not FACTS[name].lossy]
         for name in lossless:
             levels = _playing_levels(self.masters[name].tracks, FACTS[name].bits)
-            self.made[name] = FormatMade(self._rates(name), levels)
+            self.made[name] = FormatMade(self._rates(name), self._gains(name), levels)
         jobs: list[Future[None]] = []
 
         def begin_the_rest() -> None:
@@ -165,6 +169,9 @@ class Downloads:
         words = self.words[index]
         stem = track_file_name(words.title, words.number, words.disc, words.of_discs)
         return self.folder / name / f"{stem}{FACTS[name].suffix}"
+
+    def _gains(self, name: Format) -> tuple[float, ...]:
+        return tuple(track.gain_db for track in self.masters[name].tracks)
 
     def _rates(self, name: Format) -> tuple[int, ...]:
         return tuple(track.rate_hz for track in self.masters[name].tracks)
@@ -223,7 +230,9 @@ class Downloads:
             of_format = [results[name, index] for index in range(len(self.words))]
             levels = _playing_levels(self.masters[name].tracks, FACTS[name].bits)
             coded = tuple(_as_told(one) for one in levels_as_coded(levels, of_format))
-            self.made[name] = FormatMade(self._rates(name), coded, tuple(of_format))
+            self.made[name] = FormatMade(
+                self._rates(name), self._gains(name), coded, tuple(of_format)
+            )
             told += [(name, index, result) for index, result in enumerate(of_format)]
         list(self.pool.map(lambda one: self._tag(one[0], one[1], keys[self.path_of(*one)]), work))
         return list(lossy_findings(self.source, told, ceiling))

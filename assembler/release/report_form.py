@@ -108,6 +108,7 @@ class FormatReport(TypedDict):
     """What became of a download format: one value for each track."""
 
     rates_hz: list[RateHz]
+    gains_db: list[float]
     levels: list[PlayingLevelsReport]
     lossy: list[LossyReport]
 
@@ -317,7 +318,12 @@ def _contradictions(report: Report, manifest: Manifest) -> Iterator[str]:
     if set(report["level"]) != {"disc", "download"}:
         yield "level: of disc and download, no more and no less"
     for name, made in report["formats"].items():
-        lengths = {len(made["rates_hz"]), len(made["levels"]), len(made["lossy"]) or count}
+        lengths = {
+            len(made["rates_hz"]),
+            len(made["gains_db"]),
+            len(made["levels"]),
+            len(made["lossy"]) or count,
+        }
         if lengths != {count}:
             yield f"formats.{name}: not one value for each of {count} tracks"
     yield from _wrong_places(report)

@@ -115,11 +115,12 @@ def _is_same_mastering(
 
 def _gain_db(release: FinishedRelease, index: int, name: Format | None) -> float:
     """Give by how much a track was raised in a format, or for None on the image."""
-    track = release.tracks[index]
-    made = track["disc"] if name is None else track["download"]
-    gain_db = made["gain_db"] if made else 0.0
-    lossy = release.report["formats"][name]["lossy"] if name else []
-    return gain_db - (lossy[index]["lowered_db"] if lossy else 0.0)
+    if name is None:
+        made = release.tracks[index]["disc"]
+        return made["gain_db"] or 0.0 if made else 0.0
+    of_format = release.report["formats"][name]
+    lossy = of_format["lossy"]
+    return of_format["gains_db"][index] - (lossy[index]["lowered_db"] if lossy else 0.0)
 
 
 def _limited_db(track: TrackReport) -> float:
