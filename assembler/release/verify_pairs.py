@@ -36,6 +36,7 @@ from assembler.release.verify_sound import (
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 from assembler.sound.blocks import Samples
 from assembler.sound.equaliser import equalise
+from assembler.sound.fades import fade
 from assembler.sources import Recording, open_recording
 from assembler.sources.digest import file_digest
 
@@ -219,9 +220,18 @@ def _source(
         length = track["file_frames"] * SAMPLES_PER_FRAME * recording.rate_hz // DISC_RATE_HZ
         end = min(start + length, told["end_sample"])
         rate_hz, bands = recording.rate_hz, bands_of(release.manifest.tracks[index])
-        source = Sound(
-            "its source", rate_hz, lambda: equalise(_from(recording, start, end), bands, rate_hz)
+        length, done = told["end_sample"] - start, track["done"]
+        fade_in, fade_out = (
+            round(time_s * rate_hz) for time_s in (done["fade_in_s"], done["fade_out_s"])
         )
+
+        shape = release.manifest.tracks[index].fade_shape
+
+        def faded() -> Iterator[Samples]:
+            sound = equalise(_from(recording, start, end), bands, rate_hz)
+            return fade(sound, length, fade_in, fade_out, shape=shape)
+
+        source = Sound("its source", rate_hz, faded)
         for code, message in differences(source, delivered, gain_db, SOURCE_DB, throughout=False):
             yield disagreement(code, made, f"{which} {message}")
 
