@@ -49,6 +49,11 @@ def test_agrees_with_ffmpeg(excerpt: Excerpt, tmp_path: Path) -> None:
     assert reading.true_peak_dbtp == pytest.approx(outside["Peak"], abs=0.2)
 
 
+UNDER_READ_DB = 0.688
+"""How far a meter of 4-times oversampling, as libebur128 is, may read under the peak: BS.1770,
+Annex 2 (from memory). Ours is held against 16 times below."""
+
+
 @pytest.mark.parametrize("excerpt", READ, ids=str)
 def test_agrees_with_libebur128(excerpt: Excerpt) -> None:
     """The range is worked out from libebur128's short-term readings: its own takes one a second.
@@ -64,7 +69,8 @@ def test_agrees_with_libebur128(excerpt: Excerpt) -> None:
     assert reading.max_momentary_lufs == pytest.approx(outside.max_momentary_lufs, abs=near)
     assert reading.max_short_term_lufs == pytest.approx(outside.max_short_term_lufs, abs=near)
     assert reading.loudness_range_lu == pytest.approx(range_lu, abs=0.1)
-    assert reading.true_peak_dbtp == pytest.approx(outside.true_peak_dbtp, abs=0.2)
+    over_db = reading.true_peak_dbtp - outside.true_peak_dbtp
+    assert -0.2 <= over_db <= UNDER_READ_DB + 0.05
     assert reading.sample_peak_dbfs == pytest.approx(outside.sample_peak_dbfs, abs=1e-4)
 
 
