@@ -7,7 +7,7 @@ the ISRC by EBU Tech 3352. Both from memory; held against other programs' readin
     256        Description            artist: title (release)
     32         Originator             the label, else the release's artist
     32         OriginatorReference    the ISRC, else catalogue number and track
-    10 + 8     Origination date/time  the day of recording where it is known; no time
+    10 + 8     Origination date/time  empty: readers would show it in place of the release date
     8          TimeReference          0
     2          Version                2
     64         UMID                   none
@@ -46,7 +46,6 @@ _MOST_BYTES = 0xFFFFFFFF - 4_000_000
 """Of the file before its words and pictures, which have less than 4 MB."""
 _MOST_WORDS = 4_000_000
 _SOUND = (b"fmt ", b"data", b"id3 ", b"ID3 ")
-_WHOLE_DATE = len("2027-04-16")
 _BEXT = struct.Struct("<256s32s32s10s8sIIH64s5h180x")
 _AXML = """\
 <?xml version="1.0" encoding="UTF-8"?>
@@ -68,7 +67,6 @@ def bext_chunk(
 ) -> bytes:
     """Give the content of a track's ``bext`` chunk."""
     catalogued = f"{release.catalogue_number or release.title} {words.running_number:02d}"
-    day = words.recorded or ""
     levels = (
         reading.integrated_lufs,
         reading.loudness_range_lu,
@@ -80,7 +78,7 @@ def bext_chunk(
         _ascii(f"{words.artist}: {words.title} ({release.title})", 256),
         _ascii(release.label or release.artist, 32),
         _ascii((words.isrc or catalogued).replace("-", ""), 32),
-        _ascii(day if len(day) == _WHOLE_DATE else "", 10),
+        b"",
         b"",
         0,
         0,

@@ -26,7 +26,7 @@ import platformdirs
 import assembler
 from assembler.sources.digest import file_digest
 
-METHOD = 6
+METHOD = 7
 """Version of the methods: a change of what the same key would hold asks for the next number."""
 MAKERS = (
     "imageio-ffmpeg", "mutagen", "numba", "numpy", "pillow", "pydub", "scipy", "soundfile", "soxr",

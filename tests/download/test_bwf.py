@@ -59,8 +59,7 @@ def test_bext_byte_by_byte(wave):
     assert bext[0:256] == text.ljust(256, b"\0")
     assert bext[256:288] == b"Tidewrack Editions".ljust(32, b"\0")
     assert bext[288:320] == b"AA6Q72700001".ljust(32, b"\0")
-    assert bext[320:330] == b"1991-08-03"
-    assert bext[330:338] == bytes(8)
+    assert bext[320:338] == bytes(18)
     assert bext[338:346] == bytes(8)
     assert bext[346:348] == b"\x02\x00"
     assert bext[348:412] == bytes(64)
@@ -86,15 +85,6 @@ def test_levels_that_are_not_there_are_7fff(album):
         bext = bext_chunk(album.manifest.release, album.words[1], reading, 96000, 16)
         assert bext[412:422] == b"\xff\x7f" * 5
     assert bext[602:] == b"A=PCM,F=96000,W=16,M=stereo\r\n"
-
-
-@pytest.mark.parametrize("recorded", ["    recorded: 1991\n", ""])
-def test_without_a_day_of_recording_there_is_no_origination_date(recorded, album_of):
-    """It is the day on which the sound was made (EBU Tech 3285): the release date is another."""
-    album = album_of(MANIFEST.replace("    recorded: 1991-08-03\n", recorded))
-    silence = reading_of(np.zeros((RATE_HZ, 2), np.int32), RATE_HZ)
-    bext = bext_chunk(album.manifest.release, album.words[0], silence, RATE_HZ, 16)
-    assert bext[320:338] == bytes(18)
 
 
 def test_without_isrc_the_reference_is_catalogue_number_and_track(album_of, tmp_path, music):
