@@ -32,17 +32,8 @@ _LEVEL = 0.5
 real music 4 % larger than level 8 and written in a quarter of the time."""
 
 
-def write_archive(
-    words: Iterable[NDArray[np.int32]],
-    target: Path,
-    order: DiscOrder,
-    release: ReleaseTexts,
-    tracks: Sequence[TrackTexts],
-    *,
-    comments: Sequence[tuple[str, str]] = (),
-    pre_emphasis: Sequence[bool] = (),
-) -> None:
-    """Write a disc's archive.
+def encode_archive(words: Iterable[NDArray[np.int32]], target: Path, order: DiscOrder) -> None:
+    """Write the sound of a disc's archive.
 
     Parameters
     ----------
@@ -52,24 +43,12 @@ def write_archive(
         FLAC file to write.
     order
         The disc.
-    release, tracks
-        The words and codes; one of `tracks` for each of the disc's places.
-    comments
-        Names and texts of its Vorbis comments, as `archive_comments` gives them.
-    pre_emphasis
-        Whether each track was recorded with it; empty where none was.
 
     Raises
     ------
     AssemblerError
-        The sound is not as long as the order says, or the file can't be tagged.
+        The sound is not as long as the order says.
     """
-    encode_archive(words, target, order)
-    tag_archive(target, order, release, tracks, comments=comments, pre_emphasis=pre_emphasis)
-
-
-def encode_archive(words: Iterable[NDArray[np.int32]], target: Path, order: DiscOrder) -> None:
-    """Write the sound of a disc's archive alone; parameters and errors as `write_archive`."""
     with sound_file(target, format="FLAC", compression_level=_LEVEL) as file:
         write_disc(words, order, file)
 
@@ -83,7 +62,26 @@ def tag_archive(
     comments: Sequence[tuple[str, str]] = (),
     pre_emphasis: Sequence[bool] = (),
 ) -> None:
-    """Write cue sheet and texts into an encoded archive; parameters as `write_archive`."""
+    """Write cue sheet and texts into an encoded archive.
+
+    Parameters
+    ----------
+    target
+        The encoded FLAC file.
+    order
+        The disc.
+    release, tracks
+        The words and codes; one of `tracks` for each of the disc's places.
+    comments
+        Names and texts of its Vorbis comments, as `archive_comments` gives them.
+    pre_emphasis
+        Whether each track was recorded with it; empty where none was.
+
+    Raises
+    ------
+    AssemblerError
+        The file can't be tagged.
+    """
     flags = pre_emphasis or [False] * len(tracks)
     try:
         file = FLAC(target)

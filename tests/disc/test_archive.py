@@ -19,7 +19,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from outside import output_of, program
 
-from assembler.disc.archive import archive_comments, write_archive
+from assembler.disc.archive import archive_comments, encode_archive, tag_archive
 from assembler.disc.texts import ReleaseTexts, TrackTexts
 from assembler.errors import AssemblerError
 from assembler.manifest import Manifest
@@ -44,6 +44,12 @@ TRACKS = (
         TrackSound(4 * SECOND + 100, Fraction(0)),
     ]
 )
+
+
+def write_archive(words, target, order, *texts, **more):
+    """Encode and tag, as a build does one after the other."""
+    encode_archive(words, target, order)
+    tag_archive(target, order, *texts, **more)
 
 
 MANIFEST = Manifest.model_validate({
