@@ -32,9 +32,9 @@ TRACEBACK = "ASSEMBLER_TRACEBACK"
 
 DONE, ERRORS_FOUND, WRONG_USAGE = 0, 1, 2
 VERIFY_PROVES = """\
-What it proves, even if someone changed a file and made all checksums anew:
+What it proves, even if someone changed a file and made all checksums again:
   files     every file of every deliverable is there, none was added, none is a
-            link, and each deliverable was made from the manifest that lies here
+            link, and each deliverable was made from the manifest in the folder
   texts     cue sheet, CD-Text and tags say what the manifest says, each read by
             a reader of its own; PQ sheet, tables, credits sheet, label copy,
             barcode, packages and the proof's page and pictures are what this
