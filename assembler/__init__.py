@@ -20,18 +20,18 @@ if TYPE_CHECKING:
     from assembler.errors import AssemblerError, FindingsError
     from assembler.findings import Finding
     from assembler.manifest import load
+    from assembler.preflight.check import check
     from assembler.release.building import build
-    from assembler.release.check import check
-    from assembler.release.verify import verify
+    from assembler.verification.verify import verify
 
 _HOMES = {
     "AssemblerError": "assembler.errors",
     "Finding": "assembler.findings",
     "FindingsError": "assembler.errors",
     "build": "assembler.release.building",
-    "check": "assembler.release.check",
+    "check": "assembler.preflight.check",
     "load": "assembler.manifest",
-    "verify": "assembler.release.verify",
+    "verify": "assembler.verification.verify",
 }
 
 

@@ -23,7 +23,7 @@ def run() -> int:
     from assembler.streams import standard_streams
 
     with standard_streams() as streams:
-        from assembler.cli import main
+        from assembler.commands.main import main
 
         try:
             code = main(began=interrupts.let_through)

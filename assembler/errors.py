@@ -33,7 +33,7 @@ class ProgramError(AssemblerError):
 
 def explained(error: Exception) -> AssemblerError:
     """Return any error as one that says in one line what is wrong and what to do."""
-    from assembler.manifest.times import shorten  # the manifest's room needs this one first
+    from assembler.text import shorten  # the manifest's room needs this one first
 
     if isinstance(error, AssemblerError):
         return error

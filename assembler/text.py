@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from fractions import Fraction
 from itertools import groupby
 
+FRAMES_PER_SECOND = 75
+"""Of a CD (IEC 60908 and ECMA-130, chapter "Sectors")."""
 NOTHING = "–"
 """Stands where there is no value."""
 
@@ -35,6 +38,17 @@ def signed(value: float | None, digits: int = 1) -> str:
     return f"{round(value, digits) + 0.0:+.{digits}f}".replace("-", "−")
 
 
+def signed_db(gain_db: float) -> str:
+    """Write a gain with its sign.
+
+    Examples
+    --------
+    >>> signed_db(-0.5)
+    '−0.50 dB'
+    """
+    return f"{signed(gain_db, 2)} dB"
+
+
 def number_ranges(numbers: Iterable[int]) -> str:
     """Write numbers with three or more in a row as a range.
 
@@ -49,3 +63,47 @@ def number_ranges(numbers: Iterable[int]) -> str:
         row = [number for _, number in group]
         texts += [f"{row[0]}–{row[-1]}"] if len(row) > 2 else map(str, row)
     return ", ".join(texts)
+
+
+def frames_text(frames: int) -> str:
+    """Write a count of frames as ``mm:ss:ff``.
+
+    Examples
+    --------
+    >>> frames_text(359775)
+    '79:57:00'
+    """
+    seconds, rest = divmod(frames, FRAMES_PER_SECOND)
+    return f"{seconds // 60:02d}:{seconds % 60:02d}:{rest:02d}"
+
+
+def duration_text(time_s: Fraction | float) -> str:
+    """Write a duration as a sleeve does: ``m:ss``, rounded half up to the second.
+
+    Examples
+    --------
+    >>> duration_text(252.8)
+    '4:13'
+    """
+    seconds = int(Fraction(time_s) + Fraction(1, 2))
+    return f"{seconds // 60}:{seconds % 60:02d}"
+
+
+def clock_text(time_s: Fraction | float) -> str:
+    """Write a place in a recording to the hundredth: ``m:ss.ff``.
+
+    Examples
+    --------
+    >>> clock_text(83.5)
+    '1:23.50'
+    """
+    hundredths = int(Fraction(time_s) * 100 + Fraction(1, 2))
+    seconds, rest = divmod(hundredths, 100)
+    return f"{seconds // 60}:{seconds % 60:02d}.{rest:02d}"
+
+
+def shorten(text: str, most: int = 60) -> str:
+    """Cut a text for a message, so that one finding stays one line."""
+    line = " ".join(text.split())
+    line = "".join(s if s.isprintable() else f"<U+{ord(s):04X}>" for s in line)
+    return line if len(line) <= most else line[: most - 1] + "…"

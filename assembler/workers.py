@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from types import TracebackType
 from typing import Any, TypeVar
 
-from assembler.stopping import Stop, heed_stop
+from assembler.cancel import CancelToken, check_cancelled
 
 T = TypeVar("T")
 _LOOK_S = 0.1
@@ -37,7 +37,7 @@ class Share(Executor):
         Told when the build fails, so that the rest of its work ends soon.
     """
 
-    def __init__(self, pool: Executor, stop: Stop) -> None:
+    def __init__(self, pool: Executor, stop: CancelToken) -> None:
         self._pool = pool
         self._stop = stop
         self._under_way: set[Future[Any]] = set()  # no longer: a done one would keep its result
@@ -46,8 +46,8 @@ class Share(Executor):
         """Have a piece of work done when a worker is free."""
 
         def work() -> T:
-            with self._stop.heeded():
-                heed_stop()
+            with self._stop.applies():
+                check_cancelled()
                 return fn(*args, **kwargs)
 
         future = self._pool.submit(work)
@@ -86,5 +86,5 @@ _wait = wait
 @contextmanager
 def own_workers(jobs: int | None) -> Iterator[Executor]:
     """Give as many workers as asked for, else one a core; an error or Ctrl-C ends their work."""
-    with ThreadPoolExecutor(jobs or os.cpu_count()) as pool, Share(pool, Stop()) as workers:
+    with ThreadPoolExecutor(jobs or os.cpu_count()) as pool, Share(pool, CancelToken()) as workers:
         yield workers

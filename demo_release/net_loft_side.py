@@ -68,7 +68,7 @@ class SideTruth:
     hum_hz
         Fundamental of the hum as it reads.
     hum_dbfs
-        RMS of its partials 1, 2, 3 … in the right channel (0 dBFS: RMS of 1.0); the left has
+        RMS of its harmonics 1, 2, 3 … in the right channel (0 dBFS: RMS of 1.0); the left has
         `left_low_db` less.
     dc
         Mean of left and right, of full scale.

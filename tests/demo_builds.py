@@ -21,7 +21,7 @@ from assembler.release.build_report import BuildReport
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "manifests" / "songs-for-slack-water.yaml"
-SECOND_FORMATS = "[flac-24, flac-16, wav-24, wav-16, alac-24, mp3-v0, aac-256, opus-160]"
+SECOND_FORMATS = "[flac-24, flac-16, wav-24, wav-16, alac-24, mp3-vbr, aac-256, opus-160]"
 
 
 @dataclass(frozen=True)

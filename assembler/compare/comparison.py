@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from assembler.audio.digest import file_digest
 from assembler.compare.files import (
     DISC,
     CodedPair,
@@ -35,10 +36,9 @@ from assembler.compare.sound import SoundDifference
 from assembler.compare.tracks import Pair, match_tracks
 from assembler.compare.words import Difference, from_to, merged
 from assembler.download.formats import FACTS
+from assembler.finished.finished import FinishedRelease, open_finished
+from assembler.finished.release_folder import CHECKSUMS, release_files
 from assembler.manifest.model import Format
-from assembler.release.finished import FinishedRelease, open_finished
-from assembler.release.release_folder import CHECKSUMS, release_files
-from assembler.sources.digest import file_digest
 from assembler.workers import own_workers
 
 

@@ -13,24 +13,23 @@ from assembler.compare.manifests import Both
 from assembler.compare.sound import SoundDifference, sound_difference
 from assembler.compare.stretches import (
     Stretch,
-    before_first,
     in_format,
     made_formats,
     on_image,
+    pregap_audio,
     shift_of,
 )
 from assembler.compare.tracks import Pair
-from assembler.compare.words import LONGEST_PATH, Difference, from_to, paths_from_to, signed_db
+from assembler.compare.words import LONGEST_PATH, Difference, from_to, paths_from_to
 from assembler.download.formats import FACTS
 from assembler.download.lossy import decoded
 from assembler.download.tag_table import Values, tag_values
 from assembler.download.tags import read_tags
+from assembler.finished.finished import FinishedRelease, reading
+from assembler.finished.release_folder import CHECKSUMS, MANIFEST, REPORT, REPORT_TEXT
 from assembler.manifest.model import Format
-from assembler.manifest.times import clock_text, shorten
-from assembler.release.finished import FinishedRelease, reading
-from assembler.release.plan import ROOMS
-from assembler.release.release_folder import CHECKSUMS, MANIFEST, REPORT, REPORT_TEXT
-from assembler.text import decimal, signed
+from assembler.mastering.plan import ROOMS
+from assembler.text import clock_text, decimal, shorten, signed, signed_db
 
 DISC = "disc"
 MOST_FILES = 6
@@ -73,7 +72,7 @@ def sound_tasks(both: Both, digests: tuple[Digests, Digests]) -> Iterator[SoundT
         return SoundTask(pair, what, a, b, shift, same_file)
 
     if all(has_disc(release) for release in (both.a, both.b)):
-        hidden = before_first(both.a), before_first(both.b)
+        hidden = pregap_audio(both.a), pregap_audio(both.b)
         if any(stretch.length for stretch in hidden):
             yield task(None, DISC, *hidden)
         for pair in both.pairs:

@@ -11,9 +11,9 @@ from assembler.compare import words
 from assembler.compare.stretches import Edge
 from assembler.compare.tracks import Pair, asked_gap_s, label_of, moved_pairs
 from assembler.compare.words import Difference, changed_values, from_to
+from assembler.finished.finished import FinishedRelease
 from assembler.manifest.model import Band
-from assembler.manifest.times import FRAMES_PER_SECOND, frames_text, shorten
-from assembler.release.finished import FinishedRelease
+from assembler.text import FRAMES_PER_SECOND, frames_text, shorten
 
 _TOLD_ELSEWHERE = ("audio", "start", "end", "gap", "equaliser")
 _LONGEST_FINDING = 700
@@ -122,9 +122,9 @@ def _sides(both: Both) -> Iterator[Difference]:
             what = "taken out" if name in old else "added"
             yield Difference("transfer", f"tape side {shorten(name)} {what}")
             continue
-        for label, told in changed_values("", old[name], new[name], {}, ("mend",)):
+        for label, told in changed_values("", old[name], new[name], {}, ("restoration",)):
             yield Difference("transfer", f"{label} of tape side {shorten(name)}: {told}")
-        for label, told in changed_values("", old[name].mend, new[name].mend, {}):
+        for label, told in changed_values("", old[name].restoration, new[name].restoration, {}):
             yield Difference("mending", f"mending of tape side {shorten(name)}, {label}: {told}")
 
 

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assembler.compare.stretches import STEPS_A_SECOND, Stretch, Words
-from assembler.sound.decibels import decibels
-from assembler.sound.dither import FEEDBACK
+from assembler.dsp.decibels import decibels
+from assembler.dsp.dither import FEEDBACK
 
 _SAME_STEP_DB = (1e-2, 1e-3, 1e-4, 1e-5, 1e-6)
 _TOLD_DB = 0.0005

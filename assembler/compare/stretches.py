@@ -18,18 +18,18 @@ import soundfile
 from mutagen.mp4 import MP4
 from numpy.typing import NDArray
 
+from assembler.cancel import check_cancelled
 from assembler.compare.tracks import Pair, asked_gap_s
 from assembler.download.formats import FACTS
 from assembler.download.lossy import decoded
+from assembler.dsp.dither import Dither
+from assembler.dsp.resample import position_at
 from assembler.file_names import for_libsndfile
+from assembler.finished.finished import FinishedRelease, UnreadableError, reading
 from assembler.manifest.model import Format
-from assembler.manifest.transfers import Mend
-from assembler.release.finished import FinishedRelease, UnreadableError, reading
-from assembler.release.plan import DISC_BITS
+from assembler.manifest.transfers import Restoration
+from assembler.mastering.plan import DISC_BITS
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME, samples_at, samples_in
-from assembler.sound.dither import Dither
-from assembler.sound.resample import position_at
-from assembler.stopping import heed_stop
 
 STEPS_A_SECOND = 10
 """Blocks are of whole steps of 0.1 s, but for the last."""
@@ -91,7 +91,7 @@ def _blocks(stretch: Stretch, start: int, size: int) -> Iterator[Words]:
     with soundfile.SoundFile(for_libsndfile(stretch.path)) as file:
         file.seek(min(start, file.frames))
         while len(block := file.read(size, dtype="int32", always_2d=True)):
-            heed_stop()
+            check_cancelled()
             yield np.right_shift(block, 32 - stretch.bits)
 
 
@@ -151,9 +151,9 @@ def first_sample(release: FinishedRelease, index: int, rate_hz: int) -> int:
     return _position(release, index, "start_sample", rate_hz) + moved_by
 
 
-def _mend_of(release: FinishedRelease, index: int) -> Mend | None:
+def _mend_of(release: FinishedRelease, index: int) -> Restoration | None:
     side = release.manifest.tracks[index].side
-    return release.manifest.transfers[side].mend if side else None
+    return release.manifest.transfers[side].restoration if side else None
 
 
 def _position(release: FinishedRelease, index: int, edge: Edge, rate_hz: int) -> int:
@@ -177,7 +177,7 @@ def on_image(release: FinishedRelease, index: int) -> Stretch:
     return region_of_image(release, track["disc_number"], start, end)
 
 
-def before_first(release: FinishedRelease) -> Stretch:
+def pregap_audio(release: FinishedRelease) -> Stretch:
     """Return the sound hidden before the first image's first track, which may be none."""
     number = release.tracks[0]["disc_number"]
     disc = next(d for d in release.report["discs"] if d["number"] == number)

@@ -13,9 +13,9 @@ from fractions import Fraction
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
-from assembler.manifest.times import FRAMES_PER_SECOND
-from assembler.release.finished import FinishedRelease
-from assembler.release.report_form import SourceReport
+from assembler.finished.finished import FinishedRelease
+from assembler.finished.report_form import SourceReport
+from assembler.text import FRAMES_PER_SECOND
 
 _SOURCE, _TITLE, _ISRC, _NUMBER = 4.0, 3.0, 3.0, 0.01
 """What each likeness weighs: the sound outweighs either name, both names outweigh the sound."""

@@ -10,15 +10,15 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from assembler.finished.report_text import band_text
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.model import Band
-from assembler.manifest.times import frames_text, shorten
-from assembler.text import number_ranges, signed
+from assembler.text import frames_text, number_ranges, shorten, signed_db
 
 NOTHING = "none"
 _MOST_SHOWN = 60
 LONGEST_PATH = 4096
-_PATHS = ("before_first", "file", "left", "right")
+_PATHS = ("pregap_audio", "file", "left", "right")
 """Keys that hold a path."""
 Show = Callable[[Any], str]
 
@@ -166,17 +166,6 @@ def seconds_text(time_s: Fraction) -> str:
     return f"{float(time_s):.2f} s" if time_s * 100 % 1 == 0 else f"{float(time_s):.4g} s"
 
 
-def signed_db(gain_db: float) -> str:
-    """Write a gain with its sign.
-
-    Examples
-    --------
-    >>> signed_db(-0.5)
-    '−0.50 dB'
-    """
-    return f"{signed(gain_db, 2)} dB"
-
-
 def _number(unit: str) -> Show:
     return lambda value: f"{value:g}{f' {unit}' if unit else ''}".replace("-", "−")
 
@@ -238,8 +227,8 @@ TRACK_SETTINGS: dict[str, tuple[str, Show]] = {
 RELEASE: dict[str, tuple[str, Show]] = {
     "title": ("title of the release", str),
     "artist": ("artist of the release", str),
-    "phonogram": ("℗ line", str),
-    "copyright": ("© line", str),
+    "p_line": ("℗ line", str),
+    "c_line": ("© line", str),
     "cd_text": ("spelling of the release on the disc", _plain),
     "isrc": ("range of ISRCs", _isrc_range),
 }
@@ -253,9 +242,9 @@ DISC: dict[str, tuple[str, Show]] = {
     "gap": ("gap where a track says none", seconds_text),
     "limit": ("limit of the disc", frames_text),
     "tail": ("silence after the last track", seconds_text),
-    "before_first": ("sound before track 1", str),
+    "pregap_audio": ("sound before track 1", str),
     "dither": ("dither", str),
-    "made_on": ("date of the master", str),
+    "master_date": ("date of the master", str),
 }
 DOWNLOAD: dict[str, tuple[str, Show]] = {
     "rate": ("rate of the lossless files", _number("Hz")),
@@ -302,22 +291,3 @@ def equaliser_changes(old: Sequence[Band], new: Sequence[Band]) -> str:
     told += [f"{one} taken out" for one in gone[pairs:]]
     told += [f"{one} added" for one in come[pairs:]]
     return ", ".join(told)
-
-
-def band_text(band: Band | Mapping[str, Any]) -> str:
-    """Write an equaliser band.
-
-    Examples
-    --------
-    >>> band_text({"shape": "bell", "hz": 2800.0, "db": -1.5, "q": 1.2})
-    'bell 2800 Hz −1.50 dB q 1.2'
-    """
-    told = band.model_dump() if isinstance(band, Band) else band
-    texts = [str(told["shape"]).replace("_", " "), f"{told['hz']:g} Hz"]
-    if told.get("db") is not None:
-        texts.append(signed_db(told["db"]))
-    if told.get("q") is not None:
-        texts.append(f"q {told['q']:g}")
-    if told.get("slope") is not None:
-        texts.append(f"{told['slope']} dB/octave")
-    return " ".join(texts)

@@ -14,8 +14,8 @@ from assembler.disc.texts import ReleaseTexts, TrackTexts
 from assembler.file_names import safe_name
 from assembler.manifest.codes import ean13
 from assembler.manifest.disc_alphabet import ENCODING, is_latin_1
-from assembler.manifest.times import frames_text
 from assembler.sequence import DiscOrder, TrackPlace
+from assembler.text import frames_text
 
 LINE_END = "\r\n"
 

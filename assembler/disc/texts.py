@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from assembler.manifest import Manifest
 from assembler.manifest.disc_alphabet import disc_text
-from assembler.manifest.model import DiscWords
+from assembler.manifest.model import DiscText
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ def track_texts(manifest: Manifest, index: int) -> TrackTexts:
     )
 
 
-def _spelt(own: DiscWords | None, **texts: str) -> dict[str, str]:
+def _spelt(own: DiscText | None, **texts: str) -> dict[str, str]:
     """Spell texts for the disc; what the manifest itself spells for it stands as written."""
     chosen = own.model_dump(exclude_none=True) if own else {}
     return {field: disc_text(text) for field, text in texts.items()} | chosen

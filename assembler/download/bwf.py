@@ -35,10 +35,10 @@ from xml.sax.saxutils import escape
 from anyascii import anyascii
 
 from assembler.download.tag_table import TABLE, tag_values
+from assembler.dsp.meter import Reading
 from assembler.errors import AssemblerError
 from assembler.manifest.model import Release
-from assembler.sound.meter import Reading
-from assembler.words import TrackWords
+from assembler.metadata import TrackMetadata
 
 _NOT_GIVEN = 0x7FFF
 _MOST_HUNDREDTHS = 9999
@@ -63,7 +63,7 @@ formatLink="http://www.ebu.ch/metadata/cs/ebu_IdentifierTypeCodeCS.xml#3.7">
 
 
 def bext_chunk(
-    release: Release, words: TrackWords, reading: Reading, rate_hz: int, bits: int
+    release: Release, words: TrackMetadata, reading: Reading, rate_hz: int, bits: int
 ) -> bytes:
     """Give the content of a track's ``bext`` chunk."""
     catalogued = f"{release.catalogue_number or release.title} {words.running_number:02d}"
@@ -94,7 +94,7 @@ def axml_chunk(isrc: str) -> bytes:
     return _AXML.format(isrc=escape(isrc.replace("-", ""))).encode()
 
 
-def info_list(release: Release, words: TrackWords) -> bytes:
+def info_list(release: Release, words: TrackMetadata) -> bytes:
     """Give the content of a ``LIST`` chunk with a track's words."""
     values = tag_values(release, words, "wav")
     content = b"INFO"
@@ -107,7 +107,7 @@ def info_list(release: Release, words: TrackWords) -> bytes:
 
 
 def other_chunks(
-    path: Path, release: Release, words: TrackWords, reading: Reading, *, rate_hz: int, bits: int
+    path: Path, release: Release, words: TrackMetadata, reading: Reading, *, rate_hz: int, bits: int
 ) -> list[str]:
     """Return the names of the chunks of a finished file that differ from what is written now.
 
@@ -144,7 +144,7 @@ def _hundredths(level: float | None) -> int:
 
 
 def make_broadcast_wave(
-    path: Path, release: Release, words: TrackWords, reading: Reading, *, rate_hz: int, bits: int
+    path: Path, release: Release, words: TrackMetadata, reading: Reading, *, rate_hz: int, bits: int
 ) -> None:
     """Put ``bext``, the INFO list and, if there is an ISRC, ``axml`` into a finished WAV file.
 

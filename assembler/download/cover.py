@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from assembler.errors import AssemblerError
 from assembler.findings import Finding, Loc, Severity
 from assembler.manifest import ManifestFile
-from assembler.manifest.times import shorten
+from assembler.text import shorten
 
 if TYPE_CHECKING:
     from PIL import Image, ImageCms

@@ -20,13 +20,13 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from assembler.audio.ffmpeg import ffmpeg_program, run_ffmpeg
 from assembler.download.mp3_header import write_mp3_length
 from assembler.errors import AssemblerError
 from assembler.file_names import for_libsndfile
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
 from assembler.manifest.model import Format
-from assembler.sources.ffmpeg import ffmpeg_program, run_ffmpeg
 
 Container = Literal["flac", "wav", "mp3", "mp4", "opus", "ogg"]
 FLAC_LEVEL = 0.625
@@ -87,7 +87,7 @@ FACTS: dict[Format, FormatFacts] = {
     "wav-24": FormatFacts(".wav", "wav", 24),
     "wav-16": FormatFacts(".wav", "wav", 16),
     "mp3-320": FormatFacts(".mp3", "mp3", 24, True, (*_MP3, "-b:a", "320k"), _LOSSY_RATES),
-    "mp3-v0": FormatFacts(".mp3", "mp3", 24, True, (*_MP3, "-q:a", "0"), _LOSSY_RATES),
+    "mp3-vbr": FormatFacts(".mp3", "mp3", 24, True, (*_MP3, "-q:a", "0"), _LOSSY_RATES),
     "aac-256": FormatFacts(".m4a", "mp4", 24, True, (*_MP4, "aac", "-b:a", "256k"), _LOSSY_RATES),
     "alac-24": FormatFacts(".m4a", "mp4", 24, False, (*_MP4, "alac")),
     "opus-160": FormatFacts(".opus", "opus", 24, True, (*_OPUS, "-b:a", "160k"), (48000,)),

@@ -21,14 +21,14 @@ from assembler.download.tag_table import (
     musicians,
     players,
 )
-from assembler.words import TrackWords
+from assembler.metadata import TrackMetadata
 
 _UTF8 = id3.Encoding.UTF8
 _INVOLVED = {"ARRANGER": "arrangers", "PRODUCER": "producers", "ENGINEER": "engineers"}
 _NUMBERED = {"TRCK": ("track", "tracks"), "TPOS": ("disc", "discs")}
 
 
-def id3_frames(values: Values, words: TrackWords, covers: list[tuple[int, Cover]]) -> list[Any]:
+def id3_frames(values: Values, words: TrackMetadata, covers: list[tuple[int, Cover]]) -> list[Any]:
     """Give the frames of a track's tag; `covers` are pictures with their ID3 picture type."""
     return [
         *_shared_frames(values, words),
@@ -37,7 +37,7 @@ def id3_frames(values: Values, words: TrackWords, covers: list[tuple[int, Cover]
     ]
 
 
-def _shared_frames(values: Values, words: TrackWords) -> Iterator[Any]:
+def _shared_frames(values: Values, words: TrackMetadata) -> Iterator[Any]:
     for name, (number, of) in _NUMBERED.items():
         text = "/".join((*values[number], *values.get(of, ())))
         yield getattr(id3, name)(encoding=_UTF8, text=[text])

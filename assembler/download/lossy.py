@@ -20,17 +20,17 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from assembler.audio.ffmpeg import ALONE, ffmpeg_program
+from assembler.cancel import check_cancelled, child_process
 from assembler.download.formats import Container, FormatFacts, encode
 from assembler.download.playing_levels import PlayingLevels
+from assembler.dsp.blocks import Samples
+from assembler.dsp.decibels import amplitude, decibels
+from assembler.dsp.true_peak import PeakMeter
 from assembler.errors import AssemblerError
 from assembler.file_names import for_libsndfile
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
-from assembler.sound.blocks import Samples
-from assembler.sound.decibels import amplitude, decibels
-from assembler.sound.true_peak import PeakMeter
-from assembler.sources.ffmpeg import ALONE, ffmpeg_program
-from assembler.stopping import child_process, heed_stop
 
 MOST_ROUNDS = 5
 _MARGIN_DB = 0.02
@@ -225,7 +225,7 @@ def _decoded_by_libsndfile(path: Path) -> Iterator[Samples]:
     try:
         with soundfile.SoundFile(for_libsndfile(path)) as file:
             while len(block := file.read(_BLOCK_FRAMES, "float32", always_2d=True)):
-                heed_stop()
+                check_cancelled()
                 yield block
     except soundfile.LibsndfileError as error:
         raise AssemblerError(f"{path.name}: can't be decoded: build the release again") from error
@@ -244,7 +244,7 @@ def _decoded_by_ffmpeg(path: Path) -> Iterator[Samples]:
     with child_process(started) as process:
         assert process.stdout is not None
         while data := process.stdout.read(_BLOCK_FRAMES * 8):
-            heed_stop()
+            check_cancelled()
             yield np.frombuffer(data, "<f4").reshape(-1, 2)
     if process.returncode != 0:
         raise AssemblerError(f"{path.name}: ffmpeg can't decode it: build the release again")

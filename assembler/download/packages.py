@@ -13,11 +13,11 @@ import zipfile
 from collections.abc import Sequence
 from pathlib import Path
 
+from assembler.cancel import check_cancelled
 from assembler.file_names import safe_name
 from assembler.manifest import Manifest
-from assembler.manifest.times import duration_text
-from assembler.stopping import heed_stop
-from assembler.words import TrackWords
+from assembler.metadata import TrackMetadata
+from assembler.text import duration_text
 
 TRACK_LIST = "tracklist.txt"
 COVER = "cover.jpg"
@@ -78,13 +78,13 @@ def _copy(source: Path, archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> str
     entry.file_size = source.stat().st_size  # decides whether the entry is ZIP64
     with source.open("rb") as file, archive.open(entry, "w") as out:
         while data := file.read(_COPY_BYTES):
-            heed_stop()
+            check_cancelled()
             digest.update(data)
             out.write(data)
     return digest.hexdigest()
 
 
-def track_list(manifest: Manifest, words: Sequence[TrackWords]) -> str:
+def track_list(manifest: Manifest, words: Sequence[TrackMetadata]) -> str:
     """Give the list of tracks as text, for listeners.
 
     Examples
@@ -101,6 +101,6 @@ def track_list(manifest: Manifest, words: Sequence[TrackWords]) -> str:
             f"{track.number:02d}  {artist}{track.title}  {duration_text(track.duration_s)}"
         )
     label = " ".join(text for text in (release.label, release.catalogue_number) if text)
-    signs = (("", label), ("℗ ", release.phonogram), ("© ", release.copyright))
+    signs = (("", label), ("℗ ", release.p_line), ("© ", release.c_line))
     said = [f"{sign}{text}" for sign, text in signs if text]
     return "\n".join([*lines, *(["", *said] if said else [])]) + "\n"

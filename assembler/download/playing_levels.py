@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from assembler.sound.decibels import amplitude
+from assembler.dsp.decibels import amplitude
 
 REPLAY_GAIN_LUFS = -18.0
 R128_LUFS = -23.0

@@ -18,8 +18,8 @@ from typing import Any
 
 from assembler.download.tag_table import behind_the_desk, people_values, players
 from assembler.manifest import Manifest
-from assembler.manifest.times import duration_text
-from assembler.words import TrackWords
+from assembler.metadata import TrackMetadata
+from assembler.text import duration_text
 
 SEPARATOR = " | "
 _FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
@@ -40,12 +40,12 @@ def release_facts(manifest: Manifest) -> dict[str, Any]:
         "release_date": release.release_date,
         "genre": release.genre,
         "language": release.language,
-        "phonogram": release.phonogram,
-        "copyright": release.copyright,
+        "p_line": release.p_line,
+        "c_line": release.c_line,
     }
 
 
-def track_facts(manifest: Manifest, words: TrackWords) -> dict[str, Any]:
+def track_facts(manifest: Manifest, words: TrackMetadata) -> dict[str, Any]:
     """Give what is said of a track; None or an empty list where nothing is."""
     track = manifest.tracks[words.running_number - 1]
     people = people_values(players(words), behind_the_desk(words))
@@ -73,7 +73,7 @@ def track_facts(manifest: Manifest, words: TrackWords) -> dict[str, Any]:
     }
 
 
-def release_json(manifest: Manifest, words: Sequence[TrackWords], files: Files) -> str:
+def release_json(manifest: Manifest, words: Sequence[TrackMetadata], files: Files) -> str:
     """Give the table as JSON: an object with the release's facts and a list of tracks."""
     tracks = [
         track_facts(manifest, one) | {"files": {name: names[i] for name, names in files.items()}}
@@ -83,7 +83,7 @@ def release_json(manifest: Manifest, words: Sequence[TrackWords], files: Files) 
     return json.dumps(content, indent=2, ensure_ascii=False) + "\n"
 
 
-def release_csv(manifest: Manifest, words: Sequence[TrackWords], files: Files) -> str:
+def release_csv(manifest: Manifest, words: Sequence[TrackMetadata], files: Files) -> str:
     """Give the table as CSV, each track's row with the release's facts in front."""
     of_release = release_facts(manifest)
     rows = [

@@ -15,7 +15,7 @@ from assembler.download.formats import Container
 from assembler.download.languages import three_letters
 from assembler.download.playing_levels import PlayingLevels, r128_gain, replay_gain
 from assembler.manifest.model import Release
-from assembler.words import TrackWords, is_performer
+from assembler.metadata import TrackMetadata, is_performer
 
 FREEFORM = "----:com.apple.iTunes:"
 """The name space that MP4 readers look for freeform items in."""
@@ -76,8 +76,8 @@ TABLE = (
     TagRow("label", "TPUB", "ORGANIZATION", FREEFORM + "LABEL"),
     TagRow("catalogue_number", "TXXX:CATALOGNUMBER", "CATALOGNUMBER", FREEFORM + "CATALOGNUMBER"),
     TagRow("barcode", "TXXX:BARCODE", "BARCODE", FREEFORM + "BARCODE"),
-    TagRow("phonogram", "TPRO", "PHONOGRAM", FREEFORM + "PHONOGRAM"),
-    TagRow("copyright", "TCOP", "COPYRIGHT", "cprt", "ICOP"),
+    TagRow("p_line", "TPRO", "PHONOGRAM", FREEFORM + "PHONOGRAM"),
+    TagRow("c_line", "TCOP", "COPYRIGHT", "cprt", "ICOP"),
     TagRow("genre", "TCON", "GENRE", "©gen", "IGNR"),
     TagRow("language", "TLAN", "LANGUAGE", FREEFORM + "LANGUAGE", "ILNG"),
     TagRow("comment", "COMM", "DESCRIPTION", "©cmt", "ICMT"),
@@ -122,7 +122,7 @@ _AT_THE_DESK = frozenset((
 
 def tag_values(
     release: Release,
-    words: TrackWords,
+    words: TrackMetadata,
     container: Container,
     levels: PlayingLevels | None = None,
 ) -> Values:
@@ -160,8 +160,8 @@ def tag_values(
         "label": [release.label],
         "catalogue_number": [release.catalogue_number],
         "barcode": [release.barcode],
-        "phonogram": [release.phonogram],
-        "copyright": [release.copyright],
+        "p_line": [release.p_line],
+        "c_line": [release.c_line],
         "genre": [release.genre],
         "language": [language],
         "comment": [words.comment],
@@ -175,12 +175,12 @@ def tag_values(
     return {field: texts for field, texts in kept.items() if texts}
 
 
-def players(words: TrackWords) -> Involved:
+def players(words: TrackMetadata) -> Involved:
     """Give who played or sang what."""
     return tuple(dict.fromkeys((p.role, p.name) for p in words.parts if is_performer(p.role)))
 
 
-def behind_the_desk(words: TrackWords) -> Involved:
+def behind_the_desk(words: TrackMetadata) -> Involved:
     """Give who arranged, produced, recorded and so on: the track's arrangers and the credits."""
     arranged = [("arranger", name) for name in words.arrangers]
     credited = [(p.role, p.name) for p in words.parts if not is_performer(p.role)]

@@ -23,7 +23,7 @@ from assembler.download.playing_levels import PlayingLevels
 from assembler.download.tag_table import FREEFORM, TABLE, TagRow, Values, tag_values
 from assembler.errors import AssemblerError
 from assembler.manifest.model import Release
-from assembler.words import TrackWords
+from assembler.metadata import TrackMetadata
 
 __all__ = ["TABLE", "TagRow", "read_tags", "write_tags"]
 
@@ -43,7 +43,7 @@ def write_tags(
     path: Path,
     container: Container,
     release: Release,
-    words: TrackWords,
+    words: TrackMetadata,
     cover: Cover | None,
     *,
     back_cover: Cover | None = None,

@@ -13,8 +13,8 @@ from assembler.draft.pairing import Pair, paired_songs
 from assembler.draft.recordings import recordings_in
 from assembler.draft.song_list import SongList, read_song_list
 from assembler.errors import AssemblerError
-from assembler.manifest.times import shorten
 from assembler.manifest.yaml_scalar import yaml_text
+from assembler.text import shorten
 
 
 @dataclass(frozen=True)
@@ -123,8 +123,8 @@ def _lines(pairs: Sequence[Pair], out: Path, *, listed: bool) -> Iterator[str]:
         "  release_date:",
         "  barcode:",
         "  genre:",
-        "  phonogram:",
-        "  copyright:",
+        "  p_line:",
+        "  c_line:",
         "",
         "level:",
         "  match: album",

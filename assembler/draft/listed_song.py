@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from assembler.manifest.times import shorten
+from assembler.text import shorten
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from rapidfuzz import fuzz
 
 from assembler.draft.recordings import Recording
 from assembler.draft.song_list import ListedSong
-from assembler.manifest.times import duration_text, shorten
+from assembler.text import duration_text, shorten
 
 How = Literal["ISRC", "name", "number", "duration", "order"]
 

@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
+from assembler.audio.channel_pairs import common_stem, paired
+from assembler.audio.probe import probe
+from assembler.audio.source_tags import easy_tags
 from assembler.draft.song_parts import AUDIO_SUFFIXES
 from assembler.errors import AssemblerError
 from assembler.manifest.codes import parse_isrc
-from assembler.sources.pairs import common_stem, paired
-from assembler.sources.probe import probe
-from assembler.sources.tagged import easy_tags
 
 _LEADING = re.compile(r"^(\d{1,3})(?:[\s._)-]+(?=\S)|$)")
 

@@ -32,7 +32,7 @@ from assembler.draft.song_parts import (
 )
 from assembler.draft.whole_list import order_remarks, with_full_names, with_lengths, without_sum
 from assembler.manifest.codes import parse_isrc
-from assembler.manifest.times import shorten
+from assembler.text import shorten
 from assembler.text_files import OutsideFile
 
 __all__ = ["ListRemark", "ListedSong", "SongList", "read_song_list", "song_list"]

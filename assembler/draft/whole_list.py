@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from assembler.draft.listed_song import ListedSong, ListRemark, not_understood
 from assembler.draft.song_parts import in_last_brackets, name_behind, names_in, perhaps_a_name
-from assembler.manifest.times import duration_text, shorten
+from assembler.text import duration_text, shorten
 
 _STARTS_BY_S = 5
 _LONGEST_SONG_S = 7200

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 
-from assembler.manifest.times import shorten
+from assembler.text import shorten
 
 _ISRC = re.compile(r"[A-Z]{2}[A-Z0-9]{3}\d{7}", re.ASCII)
 

@@ -16,13 +16,13 @@ from assembler.errors import FindingsError
 from assembler.findings import Finding, Loc, Severity, where_text
 from assembler.manifest.isrc_range import number_isrcs
 from assembler.manifest.model import NO_SOURCE, Manifest
-from assembler.manifest.times import shorten
-from assembler.manifest.unknown_keys import unknown_key_message
+from assembler.manifest.unknown_keys import NEW_FORMAT_NAMES, unknown_key_message
 from assembler.manifest.yaml_text import MOST_FINDINGS, Places, Tree, read_text, read_tree
+from assembler.text import shorten
 
 _BESIDE_THE_ORDER: Mapping[str | int, frozenset[str]] = {
     "release": frozenset((
-        "barcode", "catalogue_number", "label", "release_date", "genre", "phonogram", "copyright",
+        "barcode", "catalogue_number", "label", "release_date", "genre", "p_line", "c_line",
         "front_cover", "back_cover", "language",
     )),
     "tracks": frozenset((
@@ -201,7 +201,7 @@ def _findings(error: ValidationError, places: Places) -> Iterable[Finding]:
         yield Finding("error", code, where_text(loc), places.file, places.line(loc), message)
     if len(details) > MOST_FINDINGS:
         last = places.line(details[MOST_FINDINGS]["loc"])
-        message = f"and {len(details) - MOST_FINDINGS} more findings: mend these first"
+        message = f"and {len(details) - MOST_FINDINGS} more findings: correct these first"
         yield Finding("error", "more-findings", "", places.file, last, message)
 
 
@@ -225,6 +225,9 @@ def _explain(detail: Any, loc: Loc) -> tuple[str, str]:
     if kind == "extra_forbidden":
         return "unknown-key", unknown_key_message(loc)
     if kind == "literal_error":
+        if detail["input"] in NEW_FORMAT_NAMES:
+            new = NEW_FORMAT_NAMES[detail["input"]]
+            return "bad-choice", f"`{detail['input']}` is now `{new}`: write the new name"
         choices = str(detail["ctx"]["expected"]).replace("'", "`")
         return "bad-choice", f"`{shorten(str(detail['input']))}` is not a choice: use {choices}"
     if kind in ("model_type", "dict_type", "model_attributes_type"):

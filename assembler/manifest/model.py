@@ -43,7 +43,7 @@ Format = Literal[
     "wav-24",
     "wav-16",
     "mp3-320",
-    "mp3-v0",
+    "mp3-vbr",
     "opus-160",
     "aac-256",
     "alac-24",
@@ -70,7 +70,7 @@ Names = Annotated[
 ]
 
 
-class DiscWords(Section):
+class DiscText(Section):
     """How a text is spelt on the disc, where its own letters can't be written there.
 
     Cue sheet and CD-Text hold ISO 8859-1, 80 characters a text, no double quotes.
@@ -118,9 +118,9 @@ class Release(Section):
     """EAN-13 or UPC-A, as allotted; never made up here."""
     genre: Line | None = None
     """As shops list it."""
-    phonogram: Line | None = None
+    p_line: Line | None = None
     """The ℗ line, without the sign: year and owner of the recording."""
-    copyright: Line | None = None
+    c_line: Line | None = None
     """The © line, without the sign: year and owner of the package."""
     front_cover: Line | None = None
     """A JPEG or PNG picture, path relative to the manifest."""
@@ -130,7 +130,7 @@ class Release(Section):
     """ISO 639 code of the language sung or spoken."""
     isrc: IsrcRange | None = None
     """Numbers the tracks that have no ISRC, in order."""
-    cd_text: DiscWords | None = None
+    cd_text: DiscText | None = None
     """The release's texts on the disc, where it spells them another way."""
 
 
@@ -167,11 +167,11 @@ class DiscSettings(Section):
     """The longest image the plant takes, in frames."""
     tail: Seconds = Fraction(0)
     """Silence after the last track."""
-    before_first: Line | None = None
+    pregap_audio: Line | None = None
     """A file that plays before track 1's index 01, for whoever searches back from there."""
     dither: Dither = "tpdf"
     """tpdf: flat noise. shaped: moved to where it is heard least. none: rounding alone."""
-    made_on: PartialDate | None = None
+    master_date: PartialDate | None = None
     """When the master was made, for the PQ sheet; left out, there is room to write it by hand."""
     level: LevelChange | None = None
     """The disc's own level, where it differs."""
@@ -296,7 +296,7 @@ class Track(Section):
     """A comment for the tags."""
     disc: DiscNumber | None = None
     """The disc that it is on; left out, the disc of the track before."""
-    cd_text: DiscWords | None = None
+    cd_text: DiscText | None = None
     """The track's texts on the disc, where it spells them another way."""
 
     @model_validator(mode="after")

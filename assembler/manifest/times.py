@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 
-FRAMES_PER_SECOND = 75
+from assembler.text import FRAMES_PER_SECOND, shorten
 
 _CLOCK = re.compile(r"(?:(?:(\d+):)?(\d+):)?(\d+(?:\.\d+)?|\.\d+)")
 _MSF = re.compile(r"(\d+):([0-5]\d)(?::(\d\d))?")
@@ -64,47 +64,3 @@ def parse_frames(text: str) -> int:
         )
     minutes, seconds, frames = int(match[1]), int(match[2]), int(match[3] or 0)
     return (minutes * 60 + seconds) * FRAMES_PER_SECOND + frames
-
-
-def frames_text(frames: int) -> str:
-    """Write a count of frames as ``mm:ss:ff``.
-
-    Examples
-    --------
-    >>> frames_text(359775)
-    '79:57:00'
-    """
-    seconds, rest = divmod(frames, FRAMES_PER_SECOND)
-    return f"{seconds // 60:02d}:{seconds % 60:02d}:{rest:02d}"
-
-
-def duration_text(time_s: Fraction | float) -> str:
-    """Write a duration as a sleeve does: ``m:ss``, rounded half up to the second.
-
-    Examples
-    --------
-    >>> duration_text(252.8)
-    '4:13'
-    """
-    seconds = int(Fraction(time_s) + Fraction(1, 2))
-    return f"{seconds // 60}:{seconds % 60:02d}"
-
-
-def clock_text(time_s: Fraction | float) -> str:
-    """Write a place in a recording to the hundredth: ``m:ss.ff``.
-
-    Examples
-    --------
-    >>> clock_text(83.5)
-    '1:23.50'
-    """
-    hundredths = int(Fraction(time_s) * 100 + Fraction(1, 2))
-    seconds, rest = divmod(hundredths, 100)
-    return f"{seconds // 60}:{seconds % 60:02d}.{rest:02d}"
-
-
-def shorten(text: str, most: int = 60) -> str:
-    """Cut a text for a message, so that one finding stays one line."""
-    line = " ".join(text.split())
-    line = "".join(s if s.isprintable() else f"<U+{ord(s):04X}>" for s in line)
-    return line if len(line) <= most else line[: most - 1] + "…"

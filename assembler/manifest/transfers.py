@@ -1,8 +1,7 @@
-"""Tape sides: the section `transfers`, and what is asked to be mended in them.
+"""Tape sides: the section `transfers`, and the restoration that is asked for.
 
-Nothing is mended that is not asked for. The order is fixed and is that of the keys of `Mend`: what
-belongs to one channel comes before what compares both, what is short before what is steady, speed
-last.
+Nothing is restored unasked. The order is fixed, that of the keys of `Restoration`: what belongs to
+one channel comes before what compares both, what is short before what is steady, speed last.
 """
 
 from __future__ import annotations
@@ -14,7 +13,6 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
 from assembler.manifest.section import Section, SoundFiles
-from assembler.manifest.times import shorten
 from assembler.manifest.values import (
     InRange,
     Line,
@@ -26,6 +24,7 @@ from assembler.manifest.values import (
     refusal,
     whole_if_digits,
 )
+from assembler.text import shorten
 
 _OFF = ("off", "no", "false")
 _PERCENT = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+))\s*%?", re.ASCII)
@@ -70,7 +69,7 @@ class Hum(Section):
 
     mains: Annotated[Literal[50, 60], BeforeValidator(whole_if_digits)]
     """Hz of the mains where the hum came in; the exact pitch is measured."""
-    partials: Annotated[int, InRange(1, 20, whole=True)] = 6
+    harmonics: Annotated[int, InRange(1, 20, whole=True)] = 6
     """How many harmonics to take off."""
 
 
@@ -88,7 +87,7 @@ class Noise(Section):
     """Where the stretch of noise alone begins."""
     to: Seconds
     """Where it ends."""
-    reduce: Annotated[float, InRange(1, 20, "dB")] = 8.0
+    reduction: Annotated[float, InRange(1, 20, "dB")] = 8.0
     """By how much to lower the noise, dB."""
 
     @model_validator(mode="after")
@@ -105,16 +104,16 @@ def _leave_out_what_is_off(schema: dict[str, Any]) -> None:
         value["anyOf"] = [*kinds, {"enum": ["off", False]}]
 
 
-class Mend(Section):
+class Restoration(Section):
     """What is to be mended in a side; each may also be `off`."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", json_schema_extra=_leave_out_what_is_off)
 
     dc: Literal["remove"] | None = None
     """Remove the DC offset."""
-    swap: YesNo = False
+    swap_channels: YesNo = False
     """The channels the other way round."""
-    invert: Literal["left", "right", "both"] | None = None
+    invert_polarity: Literal["left", "right", "both"] | None = None
     """Turn the polarity of a channel."""
     declick: Declick | None = None
     """Repair clicks."""
@@ -143,7 +142,7 @@ class Mend(Section):
         return value
 
     @model_validator(mode="after")
-    def _one_speed(self) -> Mend:
+    def _one_speed(self) -> Restoration:
         if self.speed is not None and self.cents is not None:
             raise refusal("bad-speed", "`speed` and `cents` say the same thing: take one out")
         return self
@@ -173,5 +172,5 @@ class Transfer(SoundFiles):
     """Who transferred it."""
     notes: Paragraphs | None = None
     """Notes on the transfer."""
-    mend: Mend = Mend()
+    restoration: Restoration = Restoration()
     """What to repair."""

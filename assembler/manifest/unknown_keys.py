@@ -9,7 +9,7 @@ from pydantic import BaseModel
 
 from assembler.findings import Loc
 from assembler.manifest.model import Level, LevelChange, Manifest, Release, Track
-from assembler.manifest.times import shorten
+from assembler.text import shorten
 
 _NEAR = 0.75
 """Likeness of a slip of the hand; below it, another word was meant."""
@@ -46,6 +46,13 @@ _PEOPLE = frozenset([
     "recorded_by", "conductor", "instruments", "featuring", "feat",
 ])  # fmt: skip
 """Of a track: what stands in the section `credits`."""
+_NEW_NAMES = {
+    "phonogram": "p_line", "copyright": "c_line", "mend": "restoration", "partials": "harmonics",
+    "reduce": "reduction", "invert": "invert_polarity", "swap": "swap_channels",
+    "before_first": "pregap_audio", "made_on": "master_date",
+}  # fmt: skip
+"""Keys of manifests before version 1.0, and what they are called now."""
+NEW_FORMAT_NAMES = {"mp3-v0": "mp3-vbr"}
 _NOWHERE = frozenset(["explicit", "parental_advisory", "price", "bpm", "key", "mood"])
 
 
@@ -55,6 +62,8 @@ def unknown_key_message(loc: Loc) -> str:
     word = str(loc[-1]).lower().replace("-", "_")
     model = _model_at(loc[:-1])
     known = _keys(model)
+    if _NEW_NAMES.get(word) in known:
+        return f"unknown key `{key}`: this key is now `{_NEW_NAMES[word]}`"
     meant = _MEANT.get(model, {}).get(word)
     if model is Track and word in _PEOPLE:
         number = int(loc[1]) + 1

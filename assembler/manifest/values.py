@@ -19,7 +19,8 @@ from pydantic_core import PydanticCustomError, core_schema
 
 from assembler.manifest.codes import parse_barcode, parse_isrc, parse_isrc_prefix
 from assembler.manifest.disc_alphabet import MOST_CHARACTERS, UNQUOTABLE, is_latin_1
-from assembler.manifest.times import parse_frames, parse_seconds, shorten
+from assembler.manifest.times import parse_frames, parse_seconds
+from assembler.text import shorten
 
 T = TypeVar("T")
 MOST_OF_A_LINE = 2000

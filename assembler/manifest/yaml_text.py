@@ -15,7 +15,7 @@ import yaml.reader
 
 from assembler.errors import FindingsError
 from assembler.findings import Finding, Loc, where_text
-from assembler.manifest.times import shorten
+from assembler.text import shorten
 from assembler.text_files import OutsideFile
 
 Tree = dict[str, "Tree"] | list["Tree"] | str | None
@@ -207,7 +207,9 @@ class _Reader:
         finding = Finding("error", code, where_text(loc), str(self.path), line, message)
         self.findings.append(finding)
         if len(self.findings) == MOST_FINDINGS:
-            last = Finding("error", "more-findings", "", str(self.path), line, "mend these first")
+            last = Finding(
+                "error", "more-findings", "", str(self.path), line, "correct these first"
+            )
             raise FindingsError([*self.findings, last])
 
 

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from assembler.errors import AssemblerError
-from assembler.manifest.times import shorten
+from assembler.text import shorten
 from assembler.text_files import OutsideFile
 
 MOST_BYTES = 8_000_000

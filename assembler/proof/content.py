@@ -8,10 +8,10 @@ from itertools import pairwise
 from typing import Literal
 
 from assembler.findings import Finding
-from assembler.paper.blocks import Sheet
+from assembler.metadata import TrackMetadata
 from assembler.proof.curves import Curves, Levels
 from assembler.sequence import DiscOrder, TrackPlace
-from assembler.words import TrackWords
+from assembler.typeset.blocks import Sheet
 
 Deliverable = Literal["disc", "download"]
 
@@ -59,7 +59,7 @@ class Delivered:
     gain_db
         Match and trim together.
     most_limiting_db, limited_at_s
-        The deepest attenuation, and when, from the start of the track.
+        The deepest gain reduction, and when, from the start of the track.
     share_above_1_db, share_above_3_db
         Of the track's time.
     """
@@ -91,7 +91,7 @@ class ProofTrack:
         browsers play.
     """
 
-    words: TrackWords
+    words: TrackMetadata
     section: Section
     delivered: Mapping[Deliverable, Delivered]
     listen: str | None = None
@@ -106,8 +106,8 @@ class Stretch:
 
 
 @dataclass(frozen=True)
-class LimitingCurve:
-    """The deepest attenuation in dB (≥ 0) of each 0.1 s, from a time of the order on."""
+class GainReductionCurve:
+    """The deepest gain reduction in dB (≥ 0) of each 0.1 s, from a time of the order on."""
 
     start_s: float
     attenuation_db: Levels
@@ -135,7 +135,7 @@ class ProofDisc:
     stretches: tuple[Stretch, ...]
     limit_frames: int | None
     target_lufs: float | None
-    limiting: tuple[LimitingCurve, ...] = ()
+    limiting: tuple[GainReductionCurve, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -13,10 +13,10 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from assembler.sound.blocks import Samples
-from assembler.sound.compiled import compiled
-from assembler.sound.dither import samples_of
-from assembler.sound.loudness import HOPS_PER_SECOND, HopEnergies
+from assembler.dsp.blocks import Samples
+from assembler.dsp.compiled import compiled
+from assembler.dsp.dither import samples_of
+from assembler.dsp.loudness import HOPS_PER_SECOND, HopEnergies
 
 STEPS_PER_SECOND = 10
 SHORT_TERM_STEPS = 30

@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.manifest.times import FRAMES_PER_SECOND
+from assembler.audio.ffmpeg import run_ffmpeg
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
-from assembler.sources.ffmpeg import run_ffmpeg
+from assembler.text import FRAMES_PER_SECOND
 
 AROUND_S = 8
 _FADE_MS = 150

@@ -12,14 +12,13 @@ from typing import Any
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from assembler.manifest.times import duration_text
-from assembler.paper.fonts import FILES, FOLDER, font_runs
-from assembler.paper.typeset import in_printed_order, joined, reads_right_to_left
 from assembler.proof.content import Proof, ProofDisc
 from assembler.proof.curves import SILENCE_DB, STEPS_PER_SECOND, Levels
 from assembler.proof.picture import disc_bars, seconds
 from assembler.proof.texts import disc_text, number_text
-from assembler.text import decimal, signed
+from assembler.text import decimal, duration_text, signed
+from assembler.typeset.fonts import FILES, FOLDER, font_runs
+from assembler.typeset.typeset import in_printed_order, joined, reads_right_to_left
 
 PAPER, INK, FADED, ACCENT = "#f7f2e6", "#1f1a14", "#655c4f", "#8f2a17"
 TINT, PALE, RULE = "#b9ad97", "#e9e1cf", "#c9bfab"

@@ -11,13 +11,12 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from assembler.manifest.codes import isrc_text
-from assembler.manifest.times import duration_text
-from assembler.paper.blocks import Note, Row, SignOff, Subtitle, Verse
 from assembler.proof import texts
 from assembler.proof.content import Proof
 from assembler.proof.open_points import open_points
 from assembler.proof.picture import disc_bars, listen_url, picture_data
-from assembler.text import decimal, signed
+from assembler.text import decimal, duration_text, signed
+from assembler.typeset.blocks import Note, Row, SignOff, Subtitle, Verse
 
 PAGE = "index.html"
 FILES = ("page.css", "picture.js", "player.js", "form.js")

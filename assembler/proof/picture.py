@@ -10,10 +10,10 @@ from urllib.parse import quote
 
 import numpy as np
 
-from assembler.manifest.times import FRAMES_PER_SECOND
 from assembler.proof.content import Proof, ProofDisc, ProofTrack, overlap_before
 from assembler.proof.curves import STEPS_PER_SECOND, Levels
 from assembler.sequence import TrackPlace
+from assembler.text import FRAMES_PER_SECOND
 
 NOT_YET = -32768
 """Stands for no value in a curve."""

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from assembler.manifest.times import clock_text, duration_text
+from assembler.metadata import TrackMetadata
 from assembler.proof.content import Join, ProofDisc, Section
 from assembler.proof.picture import seconds
-from assembler.words import TrackWords
+from assembler.text import clock_text, duration_text
 
 
-def number_text(words: TrackWords) -> str:
+def number_text(words: TrackMetadata) -> str:
     """Write a track's number, with its disc's where there are several."""
     return f"{words.disc}-{words.number}" if words.of_discs > 1 else str(words.number)
 

@@ -11,7 +11,7 @@ from assembler.errors import AssemblerError, FindingsError
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile, load
 from assembler.manifest.model import Manifest
-from assembler.manifest.times import shorten
+from assembler.mastering.plan import name_of
 from assembler.proof.approval import (
     Approval,
     approval_path,
@@ -19,7 +19,7 @@ from assembler.proof.approval import (
     read_approval,
     store_approval,
 )
-from assembler.release.plan import name_of
+from assembler.text import shorten
 
 PARTS = ("words", "levels")
 """What the proof's page asks about beside tracks and joins."""

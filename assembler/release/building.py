@@ -8,21 +8,21 @@ from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+from assembler.audio.probe import told
+from assembler.cache.store import CacheFolder
+from assembler.cache.store_limit import opened_store
+from assembler.cancel import CancelToken
 from assembler.errors import AssemblerError, FindingsError, SourceError
 from assembler.findings import Loc
+from assembler.finished.release_folder import assembling, refuse_foreign
 from assembler.manifest import ManifestFile
+from assembler.mastering.plan import ROOMS, plan_release, release_name
+from assembler.preflight.check import CheckReport, check
 from assembler.release.build_report import BuildReport
-from assembler.release.check import CheckReport, check
 from assembler.release.inputs import inputs_of
 from assembler.release.last_release import LastRelease
 from assembler.release.memory import refuse_other_manifest, remembered_stamps, unchanged
-from assembler.release.plan import ROOMS, plan_release, release_name
 from assembler.release.progress import Account, Progress, no_progress, planned_s
-from assembler.release.release_folder import assembling, refuse_foreign
-from assembler.release.store import Store
-from assembler.release.store_limit import opened_store
-from assembler.sources.probe import told
-from assembler.stopping import Stop
 from assembler.workers import Share
 
 
@@ -43,7 +43,7 @@ class Desk:
     """
 
     pool: Executor
-    store: Store | None
+    store: CacheFolder | None
     rooms: tuple[str, ...]
     packages: bool
 
@@ -88,7 +88,7 @@ def build(
         account = Account(progress)
         account.plan(planned_s(plan_release(report, only)))
         desk = Desk(pool, store, tuple(only), packages)
-        return make_release(report, target_of(report, out), desk, Stop(), account)
+        return make_release(report, target_of(report, out), desk, CancelToken(), account)
 
 
 def target_of(report: CheckReport, out: Path | None) -> Path:
@@ -112,7 +112,7 @@ def target_of(report: CheckReport, out: Path | None) -> Path:
 
 
 def make_release(
-    report: CheckReport, target: Path, desk: Desk, stop: Stop, account: Account
+    report: CheckReport, target: Path, desk: Desk, stop: CancelToken, account: Account
 ) -> BuildReport:
     """Make the release of a manifest that passed its check.
 
@@ -135,12 +135,12 @@ def make_release(
         A source has errors that only reading it shows; nothing was written.
     AssemblerError
         The work could not be finished; the last release is as it was.
-    Stopped
+    Cancelled
         It was told to stop; the last release is as it was.
     """
     refuse_foreign(target)
-    with stop.heeded(), assembling(target) as work, Share(desk.pool, stop) as pool:
-        store = desk.store or Store(work / "store")
+    with stop.applies(), assembling(target) as work, Share(desk.pool, stop) as pool:
+        store = desk.store or CacheFolder(work / "store")
         refuse_other_manifest(store, target, report.source)
         inputs = inputs_of(report, desk.rooms, packages=desk.packages)
         try:

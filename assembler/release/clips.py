@@ -8,17 +8,17 @@ from pathlib import Path
 
 import numpy as np
 
+from assembler.cache.keys import named_key
+from assembler.dsp.dither import samples_of
+from assembler.mastering.render import FinishedTrack, excerpt
 from assembler.proof.joins import joins, write_join_clip, write_mp3
-from assembler.release.keys import named_key
-from assembler.release.mastering import Mastered, excerpt
-from assembler.release.reuse import Reuse
+from assembler.release.reuse import ArtifactCache
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import SAMPLES_PER_FRAME
-from assembler.sound.dither import samples_of
 
 
 def clips(
-    folder: Path, discs: Sequence[DiscOrder], tracks: Sequence[Mastered], reuse: Reuse
+    folder: Path, discs: Sequence[DiscOrder], tracks: Sequence[FinishedTrack], reuse: ArtifactCache
 ) -> Iterator[Callable[[], None]]:
     """Give the writing of each join's clip, to be done side by side.
 
@@ -46,7 +46,7 @@ def clips(
 
 
 def listening_copies(
-    folder: Path, tracks: Sequence[Mastered], bits: int, reuse: Reuse
+    folder: Path, tracks: Sequence[FinishedTrack], bits: int, reuse: ArtifactCache
 ) -> Iterator[Callable[[], None]]:
     """Give the writing of a copy of each track to listen to, to be done side by side.
 
@@ -72,10 +72,10 @@ def copy_name(number: int) -> str:
     return f"{number:02d}.mp3"
 
 
-def _write_copy(track: Mastered, bits: int, path: Path) -> None:
+def _write_copy(track: FinishedTrack, bits: int, path: Path) -> None:
     blocks = (samples_of(block, bits) for block in track.words(bits))
     write_mp3((np.ascontiguousarray(b, "<f4").data.cast("B") for b in blocks), track.rate_hz, path)
 
 
-def _write(tracks: Sequence[Mastered], start: int, end: int, path: Path) -> None:
+def _write(tracks: Sequence[FinishedTrack], start: int, end: int, path: Path) -> None:
     write_join_clip(excerpt(tracks, start, end), path)

@@ -9,30 +9,30 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from assembler.cache.copies import copy_file
+from assembler.cache.keys import named_key
 from assembler.disc.archive import archive_comments, encode_archive, tag_archive
 from assembler.disc.cd_text import cd_text
 from assembler.disc.cue import cue_bytes, cue_sheet, disc_stem
 from assembler.disc.image import write_image
-from assembler.disc.pq_pdf import write_pq_pdf
-from assembler.disc.pq_sheet import PqSheet, PqTrack, pq_text
 from assembler.disc.texts import release_texts, track_texts
 from assembler.errors import AssemblerError
 from assembler.manifest import Manifest
-from assembler.release.copies import copy_file
-from assembler.release.keys import named_key
-from assembler.release.mastering import Mastered
-from assembler.release.plan import DISC_BITS, Plan
-from assembler.release.reuse import Reuse
+from assembler.mastering.plan import DISC_BITS, Plan
+from assembler.mastering.render import FinishedTrack
+from assembler.release.reuse import ArtifactCache
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import SAMPLES_PER_FRAME
+from assembler.sheets.pq_pdf import write_pq_pdf
+from assembler.sheets.pq_sheet import PqSheet, PqTrack, pq_text
 
 
 def disc_files(
     folder: Path,
     plan: Plan,
-    tracks: Sequence[Mastered],
-    hidden: Mastered | None,
-    reuse: Reuse,
+    tracks: Sequence[FinishedTrack],
+    hidden: FinishedTrack | None,
+    reuse: ArtifactCache,
 ) -> list[DiscFiles]:
     """Give the files of each disc, which are to be written.
 
@@ -83,8 +83,8 @@ class DiscFiles:
         manifest: Manifest,
         disc: DiscOrder,
         of_discs: int,
-        sound: Sequence[Mastered],
-        reuse: Reuse,
+        sound: Sequence[FinishedTrack],
+        reuse: ArtifactCache,
     ) -> None:
         self.folder = folder
         self.manifest = manifest
@@ -175,7 +175,7 @@ def pq_sheet(
         barcode=release.barcode,
         label=release.label,
         mastered_by=", ".join(_mastered_by(manifest)) or None,
-        made_on=manifest.disc.made_on,
+        master_date=manifest.disc.master_date,
         disc_number=disc.number,
         of_discs=of_discs,
         tracks=tuple(_pq_tracks(manifest, disc)),

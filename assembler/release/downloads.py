@@ -12,6 +12,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from assembler.cache.keys import Key, named_key
+from assembler.cache.store import cache_key
 from assembler.download.bwf import make_broadcast_wave
 from assembler.download.cover import Cover
 from assembler.download.formats import FACTS, encode
@@ -29,21 +31,19 @@ from assembler.download.playing_levels import PlayingLevels
 from assembler.download.tables import release_csv, release_json
 from assembler.download.tag_table import tag_values
 from assembler.download.tags import write_tags
+from assembler.dsp.decibels import amplitude, rounded
+from assembler.dsp.loudness import integrated_of
 from assembler.errors import AssemblerError
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
 from assembler.manifest.model import Format
-from assembler.release.keys import Key, named_key
-from assembler.release.mastering import Mastered
-from assembler.release.plan import Plan
+from assembler.mastering.plan import Plan
+from assembler.mastering.render import FinishedTrack
+from assembler.metadata import TrackMetadata
 from assembler.release.progress import Account, format_cost
 from assembler.release.report import Result
-from assembler.release.reuse import Reuse, lost
-from assembler.release.store import work_key
-from assembler.sound.decibels import amplitude, rounded
-from assembler.sound.loudness import integrated_of
-from assembler.words import TrackWords
+from assembler.release.reuse import ArtifactCache, lost
 from assembler.workers import result_of
 
 
@@ -113,12 +113,12 @@ class Downloads:
         self,
         folder: Path,
         plan: Plan,
-        words: Sequence[TrackWords],
+        words: Sequence[TrackMetadata],
         masters: Mapping[Format, Result],
         covers: Covers,
         pool: Executor,
         account: Account,
-        reuse: Reuse,
+        reuse: ArtifactCache,
     ) -> None:
         self.folder = folder
         self.plan = plan
@@ -272,7 +272,7 @@ class Downloads:
                 return read[0]
             return read_decoded(path, piece.rate_hz, piece.facts.container).peak_dbtp
 
-        told: float | None = self.reuse.store.json(work_key("decoded peak", key), peak)
+        told: float | None = self.reuse.store.json(cache_key("decoded peak", key), peak)
         return told
 
     def _tag(
@@ -343,7 +343,7 @@ class Downloads:
             write_package(self.folder / name, target, track_list(manifest, self.words), cover)
 
 
-def _playing_levels(tracks: Sequence[Mastered], bits: int) -> tuple[PlayingLevels, ...]:
+def _playing_levels(tracks: Sequence[FinishedTrack], bits: int) -> tuple[PlayingLevels, ...]:
     """Give the levels of each track's words, and of all tracks together."""
     album_lufs = integrated_of(track.gating_blocks[bits] for track in tracks)
     peaks = [_peak(track, bits) for track in tracks]
@@ -353,7 +353,7 @@ def _playing_levels(tracks: Sequence[Mastered], bits: int) -> tuple[PlayingLevel
     )
 
 
-def _peak(track: Mastered, bits: int) -> float:
+def _peak(track: FinishedTrack, bits: int) -> float:
     peak_dbtp = track.readings[bits].true_peak_dbtp
     return 0.0 if peak_dbtp is None else amplitude(peak_dbtp)
 

@@ -14,19 +14,19 @@ from pathlib import Path
 from typing import Any
 
 import assembler
-from assembler.errors import SourceError
-from assembler.proof.approval import approval_path
-from assembler.release.check import CheckReport
-from assembler.release.store import Store, work_key
-from assembler.sources.digest import (
+from assembler.audio.digest import (
     SourceDigest,
     Stamp,
     file_stamp,
     is_settled,
     source_digest,
 )
-from assembler.sources.probe import told
-from assembler.sources.reading import CHANGED
+from assembler.audio.probe import told
+from assembler.audio.reading import CHANGED
+from assembler.cache.store import CacheFolder, cache_key
+from assembler.errors import SourceError
+from assembler.preflight.check import CheckReport
+from assembler.proof.approval import approval_path
 
 _OWN_SUFFIXES = (".py", ".html", ".css", ".js", ".ttf")
 _OF_PAPER_AND_PAGES = ("reportlab", "jinja2")
@@ -52,7 +52,9 @@ class Inputs:
     pictures: tuple[Path, ...]
     stamps: Mapping[Path, Stamp | None]
 
-    def digests(self, store: Store, run: Callable[..., Iterable[Any]]) -> dict[Path, SourceDigest]:
+    def digests(
+        self, store: CacheFolder, run: Callable[..., Iterable[Any]]
+    ) -> dict[Path, SourceDigest]:
         """Return what each recording holds: remembered, or read now.
 
         Parameters
@@ -77,7 +79,7 @@ class Inputs:
 
         return dict(zip(self.sounds, run(digest, self.sounds), strict=True))
 
-    def forget_digests(self, store: Store) -> None:
+    def forget_digests(self, store: CacheFolder) -> None:
         """Forget what the recordings held: one of them turned out to hold something else."""
         for path in self.sounds:
             store.forget(_digest_key(path, self.stamps[path]))
@@ -138,7 +140,7 @@ def inputs_of(report: CheckReport, rooms: Iterable[str], *, packages: bool) -> I
     stamps = {path: _stamp(path) for path in files}
     of_files = [[str(path.resolve()), stamp] for path, stamp in stamps.items()]
     asked = [source.text, str(source.path.resolve()), sorted(rooms), packages]
-    key = work_key("whole release", asked, of_files, _program())
+    key = cache_key("whole release", asked, of_files, _program())
     return Inputs(key, tuple(sounds), tuple(pictures), stamps)
 
 
@@ -151,7 +153,7 @@ def _program() -> list[object]:
 
 
 def _digest_key(path: Path, stamp: Stamp | None) -> str:
-    return work_key("source digest", str(path.resolve()), stamp)
+    return cache_key("source digest", str(path.resolve()), stamp)
 
 
 def _changed(path: Path) -> SourceError:

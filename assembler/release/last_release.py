@@ -15,13 +15,13 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from assembler.audio.digest import Stamp, file_digest, file_stamp
+from assembler.cache.copies import copy_file
 from assembler.errors import AssemblerError
 from assembler.findings import Finding
+from assembler.finished.release_folder import CHECKSUMS, read_checksums, release_files
 from assembler.manifest import ManifestFile
-from assembler.release.copies import copy_file
 from assembler.release.memory import Stamps
-from assembler.release.release_folder import CHECKSUMS, read_checksums, release_files
-from assembler.sources.digest import Stamp, file_digest, file_stamp
 
 Run = Callable[..., Iterable[Any]]
 

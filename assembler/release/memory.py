@@ -15,23 +15,23 @@ from dataclasses import asdict
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from assembler.audio.digest import file_stamp
+from assembler.cache.keys import Ingredients, changes, reason
+from assembler.cache.store import MEMORY, CacheFolder
 from assembler.errors import AssemblerError, FindingsError
 from assembler.file_names import utf_8_name
 from assembler.findings import Finding
+from assembler.finished.finished import open_finished
+from assembler.finished.release_folder import CHECKSUMS, REPORT, release_files
 from assembler.manifest import ManifestFile, load
+from assembler.mastering.plan import name_of
 from assembler.release.build_report import BuildReport
-from assembler.release.finished import open_finished
 from assembler.release.inputs import Inputs
-from assembler.release.keys import Ingredients, changes, reason
-from assembler.release.plan import name_of
-from assembler.release.release_folder import CHECKSUMS, REPORT, release_files
-from assembler.release.store import MEMORY, Store
-from assembler.sources.digest import file_stamp
 
 Stamps = dict[str, list[int]]
 
 
-def unchanged(store: Store, target: Path, key: str) -> BuildReport | None:
+def unchanged(store: CacheFolder, target: Path, key: str) -> BuildReport | None:
     """Give the account of a release that stands as its last build left it, from the same inputs.
 
     Returns
@@ -57,14 +57,14 @@ def unchanged(store: Store, target: Path, key: str) -> BuildReport | None:
     )
 
 
-def remembered_stamps(store: Store, target: Path) -> Stamps:
+def remembered_stamps(store: CacheFolder, target: Path) -> Stamps:
     """Return size and times of a release's files as its last build left them."""
     stamps = _recall(store, target).get("files")
     return stamps if isinstance(stamps, dict) else {}
 
 
 def remember(
-    store: Store,
+    store: CacheFolder,
     inputs: Inputs,
     report: BuildReport,
     made_of: dict[str, Ingredients],
@@ -100,7 +100,7 @@ def remember(
         part.replace(path)
 
 
-def refuse_other_manifest(store: Store, target: Path, source: ManifestFile) -> None:
+def refuse_other_manifest(store: CacheFolder, target: Path, source: ManifestFile) -> None:
     """Refuse to replace the release of another manifest that writes into the same folder.
 
     A manifest that was renamed or moved, so that it is where it was no more, is the same one.
@@ -143,7 +143,7 @@ def _manifest_in(target: Path) -> str | None:
 
 
 def reasons(
-    store: Store,
+    store: CacheFolder,
     target: Path,
     made_of: dict[str, Ingredients],
     taken: Iterable[str],
@@ -190,7 +190,7 @@ def _renamed(
     return min(near, key=lambda other: len(changes(parts, other)), default=None)
 
 
-def _recall(store: Store, target: Path) -> dict[str, Any]:
+def _recall(store: CacheFolder, target: Path) -> dict[str, Any]:
     try:
         told = json.loads(_place(store, target).read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -198,7 +198,7 @@ def _recall(store: Store, target: Path) -> dict[str, Any]:
     return told if isinstance(told, dict) else {}
 
 
-def _place(store: Store, target: Path) -> Path:
+def _place(store: CacheFolder, target: Path) -> Path:
     name = hashlib.sha256(str(target.resolve()).encode("utf-8", "surrogateescape")).hexdigest()
     return store.folder / MEMORY / f"{name[:32]}.json"
 

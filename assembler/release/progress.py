@@ -12,11 +12,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Literal
 
+from assembler.cancel import check_cancelled
 from assembler.download.formats import FACTS
 from assembler.manifest.model import Format
-from assembler.release.plan import Plan
+from assembler.mastering.plan import Plan
 from assembler.sequence.frames import DISC_RATE_HZ
-from assembler.stopping import heed_stop
 
 READ, ROUND, MASTER, IMAGE, ARCHIVE = 0.005, 0.0025, 0.005, 0.002, 0.004
 _USUAL_ROUNDS = 2
@@ -78,10 +78,10 @@ class Account:
 
         Raises
         ------
-        Stopped
+        Cancelled
             The work is to stop.
         """
-        heed_stop()
+        check_cancelled()
         self._tell(Step(what, cost_s, "begun"))
         try:
             yield

@@ -11,16 +11,22 @@ from typing import Any
 
 import numpy as np
 
+from assembler.cache.store import cache_key
 from assembler.download.formats import FACTS
+from assembler.dsp.decibels import rounded
+from assembler.dsp.meter import Reading
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.manifest.model import Format
-from assembler.manifest.times import FRAMES_PER_SECOND
-from assembler.paper.contents import credits_sheet
+from assembler.mastering.measure import measure_section
+from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
+from assembler.mastering.render import FinishedTrack
+from assembler.metadata import TrackMetadata
+from assembler.preflight.sections import TrackSection
 from assembler.proof.content import (
     Deliverable,
     Delivered,
-    LimitingCurve,
+    GainReductionCurve,
     Proof,
     ProofDisc,
     ProofSide,
@@ -30,21 +36,15 @@ from assembler.proof.content import (
 )
 from assembler.proof.curves import Curves, Steps, curves_of, lead_after, steps_of
 from assembler.release.clips import copy_name
-from assembler.release.mastering import Mastered
-from assembler.release.measure import measure_section
-from assembler.release.plan import DISC_BITS, Mastering, Plan
 from assembler.release.report import Result
-from assembler.release.reuse import Reuse
-from assembler.release.sections import TrackSection
-from assembler.release.store import work_key
+from assembler.release.reuse import ArtifactCache
 from assembler.sequence import DiscOrder
-from assembler.sound.decibels import rounded
-from assembler.sound.meter import Reading
-from assembler.words import TrackWords
+from assembler.sheets.contents import credits_sheet
+from assembler.text import FRAMES_PER_SECOND
 
 PLAYED: tuple[Format, ...] = (
     "mp3-320",
-    "mp3-v0",
+    "mp3-vbr",
     "flac-16",
     "flac-24",
     "wav-16",
@@ -73,12 +73,12 @@ class Sound:
 
     result: Result
     bits: int
-    hidden: Mastered | None
+    hidden: FinishedTrack | None
     target_lufs: float | None
 
 
 def proof_sound(
-    plan: Plan, results: Mapping[Mastering, Result], hidden: Mastered | None
+    plan: Plan, results: Mapping[MasterSpec, Result], hidden: FinishedTrack | None
 ) -> Sound | None:
     """Give what a proof is drawn from; None where none is made."""
     if "proof" not in plan.rooms:
@@ -94,7 +94,7 @@ def proof_sound(
     return Sound(results[mastering], bits, hidden, target)
 
 
-def readings(plan: Plan, sound: Sound, reuse: Reuse) -> Iterator[Callable[[], object]]:
+def readings(plan: Plan, sound: Sound, reuse: ArtifactCache) -> Iterator[Callable[[], object]]:
     """Give the pieces of work that a proof takes long for, to be done beside others.
 
     Parameters
@@ -116,11 +116,11 @@ def readings(plan: Plan, sound: Sound, reuse: Reuse) -> Iterator[Callable[[], ob
 
 def gather_proof(
     plan: Plan,
-    words: Sequence[TrackWords],
+    words: Sequence[TrackMetadata],
     sound: Sound,
     told: Mapping[str, Result],
     findings: Sequence[Finding],
-    reuse: Reuse,
+    reuse: ArtifactCache,
     sides: tuple[ProofSide, ...],
 ) -> Proof:
     """Gather what a proof shows.
@@ -168,8 +168,8 @@ def _has_cover(plan: Plan) -> bool:
     return bool(plan.downloads and plan.report.source.manifest.release.front_cover)
 
 
-def _source(reuse: Reuse, section: TrackSection) -> Section:
-    key = work_key("source", reuse.source_digest(section), section.start, section.end)
+def _source(reuse: ArtifactCache, section: TrackSection) -> Section:
+    key = cache_key("source", reuse.source_digest(section), section.start, section.end)
     reading = Reading(**reuse.store.json(key, lambda: asdict(measure_section(section))))
     rate_hz = section.recording.rate_hz
     start, end = section.span_in_source
@@ -189,7 +189,7 @@ def listened_format(plan: Plan) -> Format | None:
     return next((name for name in PLAYED if name in plan.downloads), None)
 
 
-def _listen(words: TrackWords, name: Format | None) -> str:
+def _listen(words: TrackMetadata, name: Format | None) -> str:
     if name is None:
         return f"proof/tracks/{copy_name(words.running_number)}"
     stem = track_file_name(words.title, words.number, words.disc, words.of_discs)
@@ -201,7 +201,7 @@ def _delivered(index: int, told: Mapping[str, Result]) -> dict[Deliverable, Deli
     return {kind: _levels(told[kind].tracks[index]) for kind in kinds if kind in told}
 
 
-def _levels(track: Mastered) -> Delivered:
+def _levels(track: FinishedTrack) -> Delivered:
     """Give a track's levels as the report tells them, so that the page can be made from it."""
     reading, limiting = next(iter(track.readings.values())), track.limiting
     return Delivered(
@@ -219,7 +219,7 @@ def _levels(track: Mastered) -> Delivered:
 Update = Callable[[bytes], None]
 
 
-def _discs(plan: Plan, sound: Sound, update: Update, reuse: Reuse) -> Iterator[ProofDisc]:
+def _discs(plan: Plan, sound: Sound, update: Update, reuse: ArtifactCache) -> Iterator[ProofDisc]:
     """Read the curves of each disc, and what tells its words from others into the digest."""
     manifest = plan.report.source.manifest
     on_disc = manifest.disc.make
@@ -239,13 +239,15 @@ def _discs(plan: Plan, sound: Sound, update: Update, reuse: Reuse) -> Iterator[P
             limit_frames=manifest.disc.limit if on_disc else None,
             target_lufs=sound.target_lufs,
             limiting=tuple(
-                LimitingCurve(start_s, np.array(track.limiting.course_db))
+                GainReductionCurve(start_s, np.array(track.limiting.course_db))
                 for start_s, track in zip(starts_s, tracks, strict=True)
             ),
         )
 
 
-def _stretches(plan: Plan, sound: Sound, disc: DiscOrder) -> Iterator[tuple[float, list[Mastered]]]:
+def _stretches(
+    plan: Plan, sound: Sound, disc: DiscOrder
+) -> Iterator[tuple[float, list[FinishedTrack]]]:
     """Give what follows each other at one rate: a disc's sounds, or without a disc each track."""
     tracks = [sound.result.tracks[place.index] for place in disc.places]
     if plan.report.source.manifest.disc.make:
@@ -256,14 +258,16 @@ def _stretches(plan: Plan, sound: Sound, disc: DiscOrder) -> Iterator[tuple[floa
             yield place.start_frame / FRAMES_PER_SECOND, [track]
 
 
-def _curves(tracks: Sequence[Mastered], bits: int, reuse: Reuse) -> Curves:
+def _curves(tracks: Sequence[FinishedTrack], bits: int, reuse: ArtifactCache) -> Curves:
     """Draw the curves of sounds that follow each other."""
     passages = _passages(tracks, bits)
     steps = [_steps(passage, lead, bits, reuse) for passage, lead in passages]
     return curves_of(steps, tracks[0].rate_hz)
 
 
-def _passages(tracks: Sequence[Mastered], bits: int) -> Iterator[tuple[list[Mastered], int]]:
+def _passages(
+    tracks: Sequence[FinishedTrack], bits: int
+) -> Iterator[tuple[list[FinishedTrack], int]]:
     """Give the tracks of each passage, and the lead of its first step."""
     position = 0
     for _, of_file in groupby(tracks, lambda track: track.files[bits]):
@@ -272,7 +276,7 @@ def _passages(tracks: Sequence[Mastered], bits: int) -> Iterator[tuple[list[Mast
         position += sum(track.length for track in passage)
 
 
-def _steps(passage: Sequence[Mastered], lead: int, bits: int, reuse: Reuse) -> Steps:
+def _steps(passage: Sequence[FinishedTrack], lead: int, bits: int, reuse: ArtifactCache) -> Steps:
     """Read the steps of a passage; the silence around it makes it independent of the others."""
 
     def read() -> list[Any]:
@@ -281,6 +285,6 @@ def _steps(passage: Sequence[Mastered], lead: int, bits: int, reuse: Reuse) -> S
         levels = (steps.peaks, steps.squares, steps.energies)
         return [steps.length, *(values.tolist() for values in levels)]
 
-    key = work_key("steps", [track.key for track in passage], lead, bits)
+    key = cache_key("steps", [track.key for track in passage], lead, bits)
     length, *levels = reuse.store.json(key, read)
     return Steps(length, *map(np.array, levels))

@@ -11,21 +11,21 @@ from pathlib import Path
 from typing import Any
 
 import assembler
+from assembler.audio.digest import file_digest
+from assembler.cache.store import MAKERS, METHOD
 from assembler.errors import AssemblerError
 from assembler.file_names import utf_8_name
-from assembler.manifest.transfers import Mend
-from assembler.release.finished import open_finished
-from assembler.release.levels import levels_json, limiting_json
-from assembler.release.mastering import Mastered
-from assembler.release.matching import TrackGain
-from assembler.release.plan import Plan, Room
-from assembler.release.release_folder import REPORT, REPORT_TEXT, release_files
-from assembler.release.report_form import MadeWith, Report
-from assembler.release.report_text import report_text
-from assembler.release.sections import TrackSection
-from assembler.release.sides import Side
-from assembler.release.store import MAKERS, METHOD
-from assembler.sources.digest import file_digest
+from assembler.finished.finished import open_finished
+from assembler.finished.release_folder import REPORT, REPORT_TEXT, release_files
+from assembler.finished.report_form import MadeWith, Report
+from assembler.finished.report_text import report_text
+from assembler.manifest.transfers import Restoration
+from assembler.mastering.levels import gain_reduction_json, levels_json
+from assembler.mastering.loudness_match import TrackGain
+from assembler.mastering.plan import Plan, Room
+from assembler.mastering.render import FinishedTrack
+from assembler.preflight.sections import TrackSection
+from assembler.preflight.sides import Side
 
 _PACKAGES = sorted((*MAKERS, "reportlab"))
 """Packages that make what is delivered: sound, coded files, tags, pictures and paper."""
@@ -35,7 +35,7 @@ _PACKAGES = sorted((*MAKERS, "reportlab"))
 class Result:
     """One mastering of the whole release: its tracks in order, and what the match came to."""
 
-    tracks: tuple[Mastered, ...]
+    tracks: tuple[FinishedTrack, ...]
     gains: tuple[TrackGain, ...]
 
 
@@ -198,7 +198,7 @@ def _track_content(plan: Plan, index: int, told: Mapping[str, Result]) -> dict[s
         "disc": _levels(tracks.get("disc"), plan.told_bits("disc")),
         "download": _levels(tracks.get("download"), plan.told_bits("download")),
         "most_limiting_db": round(first.limiting.most_db, 3) if first else None,
-        "limiting": limiting_json(first) if first else None,
+        "limiting": gain_reduction_json(first) if first else None,
     }
 
 
@@ -210,10 +210,10 @@ def _side(side: Side) -> dict[str, Any]:
         **dict(side.facts),
         "notes": side.transfer.notes,
         "steps": side.account.get("steps", []),
-        "untold": side.account.get("untold", []),
+        "unresolved": side.account.get("unresolved", []),
         "reasons": side.account.get("reasons", {}),
         "dropouts": side.account.get("dropouts", []),
-        "trim_silence": side.transfer.mend.trim_silence,
+        "trim_silence": side.transfer.restoration.trim_silence,
     }
 
 
@@ -235,8 +235,10 @@ def _came_in(section: TrackSection) -> list[dict[str, Any]]:
 def _done(section: TrackSection) -> dict[str, Any]:
     """Tell what the manifest asks to be done to a track's sound, besides its level."""
     track, side = section.track, section.side
-    mend = side.transfer.mend if side else Mend()
-    asked = mend.model_dump(mode="json", by_alias=True, exclude_none=True, exclude_defaults=True)
+    restoration = side.transfer.restoration if side else Restoration()
+    asked = restoration.model_dump(
+        mode="json", by_alias=True, exclude_none=True, exclude_defaults=True
+    )
     return {
         "side": side.name if side else None,
         "mended": asked,
@@ -249,5 +251,5 @@ def _done(section: TrackSection) -> dict[str, Any]:
     }
 
 
-def _levels(track: Mastered | None, bits: int) -> dict[str, Any] | None:
-    return {**levels_json(track, bits), "limiting": limiting_json(track)} if track else None
+def _levels(track: FinishedTrack | None, bits: int) -> dict[str, Any] | None:
+    return {**levels_json(track, bits), "limiting": gain_reduction_json(track)} if track else None

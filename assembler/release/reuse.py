@@ -14,23 +14,29 @@ from typing import Any
 
 import numpy as np
 
+from assembler.audio.digest import file_digest
+from assembler.cache.copies import copy_file
+from assembler.cache.keys import Ingredients, Key, named_key
+from assembler.cache.store import CacheFolder, cache_key
+from assembler.dsp.dither import Dither
+from assembler.dsp.meter import Reading
 from assembler.errors import AssemblerError
 from assembler.manifest import Level
-from assembler.release.copies import copy_file
-from assembler.release.keys import Ingredients, Key, named_key
+from assembler.mastering.gain_reduction import TrackGainReduction
+from assembler.mastering.loudness_match import (
+    GainPlan,
+    Run,
+    TrackGain,
+    match_gains,
+    with_neighbours,
+)
+from assembler.mastering.passage import RenderedPassage, as_heard
+from assembler.mastering.render import FinishedTrack, master
+from assembler.preflight.sections import HIDDEN, TrackSection
 from assembler.release.last_release import LastRelease
-from assembler.release.limiting import Limiting
-from assembler.release.mastering import Mastered, master
-from assembler.release.matching import Matched, Run, TrackGain, match_gains, with_neighbours
-from assembler.release.prepared import Prepared, as_heard
-from assembler.release.sections import HIDDEN, TrackSection
-from assembler.release.store import Store, work_key
-from assembler.sound.dither import Dither
-from assembler.sound.meter import Reading
-from assembler.sources.digest import file_digest
 
 
-class Reuse:
+class ArtifactCache:
     """The store as a build sees it.
 
     Parameters
@@ -43,7 +49,7 @@ class Reuse:
         Kinds of deliverable that are made.
     """
 
-    def __init__(self, store: Store, last: LastRelease, rooms: Collection[str]) -> None:
+    def __init__(self, store: CacheFolder, last: LastRelease, rooms: Collection[str]) -> None:
         self.store = store
         self.last = last
         self.rooms = rooms
@@ -57,7 +63,7 @@ class Reuse:
         recording = section.recording
         return "+".join([*([recording.key] if recording.key else []), *recording.sha256s])
 
-    def prepared_key(self, prepared: Prepared) -> Key:
+    def prepared_key(self, prepared: RenderedPassage) -> Key:
         """Give the key of a passage's sound before gain."""
         parts: dict[str, object] = {}
         for section in prepared.sections:
@@ -77,14 +83,14 @@ class Reuse:
 
     def matched(
         self,
-        passages: Sequence[Prepared],
+        passages: Sequence[RenderedPassage],
         level: Level,
-        guess: Sequence[Matched] | None,
+        guess: Sequence[GainPlan] | None,
         run: Run,
-    ) -> list[Matched]:
+    ) -> list[GainPlan]:
         """Find the gains, or take those that were found for the same sound, level and guess."""
         heard = [as_heard(prepared) for prepared in passages]
-        guesses: Sequence[Matched | None] = guess or [None] * len(passages)
+        guesses: Sequence[GainPlan | None] = guess or [None] * len(passages)
         if level.match == "album":
             told = self._matched(heard, level, guesses, run)
         else:
@@ -95,22 +101,22 @@ class Reuse:
             ]
         return with_neighbours(
             [
-                Matched(prepared, tuple(TrackGain(**track) for track in tracks))
+                GainPlan(prepared, tuple(TrackGain(**track) for track in tracks))
                 for prepared, tracks in zip(passages, told, strict=True)
             ]
         )
 
     def _matched(
         self,
-        passages: Sequence[Prepared],
+        passages: Sequence[RenderedPassage],
         level: Level,
-        guesses: Sequence[Matched | None],
+        guesses: Sequence[GainPlan | None],
         run: Run,
     ) -> list[Any]:
         trims = [section.track.trim for prepared in passages for section in prepared.sections]
         begun = [guess and guess.tracks for guess in guesses]
         keys = [self.prepared_key(prepared) for prepared in passages]
-        key = work_key("match", keys, level, trims, begun)
+        key = cache_key("match", keys, level, trims, begun)
         guess = [one for one in guesses if one is not None]
 
         def match() -> list[Any]:
@@ -121,12 +127,12 @@ class Reuse:
 
     def mastered(
         self,
-        matched: Matched,
+        matched: GainPlan,
         key: Key,
         ceiling_dbtp: float,
         widths: Sequence[int],
         dither: Dither,
-    ) -> list[Mastered]:
+    ) -> list[FinishedTrack]:
         """Master a passage, or take its finished words."""
         prepared = matched.prepared
         gains: dict[str, object] = {
@@ -135,7 +141,7 @@ class Reuse:
         }
         limits = {"ceiling": ceiling_dbtp, "word length": list(widths), "dither": dither}
         own = named_key("mastered", gains | limits, [key])
-        files = {bits: work_key("words", own, bits) for bits in widths}
+        files = {bits: cache_key("words", own, bits) for bits in widths}
         if not all(self.store.has(k) for k in (own, *files.values())):
             with self.store.folder_for_work() as folder:  # from here they can be renamed into place
                 made = master(
@@ -218,7 +224,7 @@ def lost(*_: Path) -> Any:
     raise AssemblerError("the store lost an entry while a build used it: build again")
 
 
-def _told(track: Mastered) -> dict[str, Any]:
+def _told(track: FinishedTrack) -> dict[str, Any]:
     return {
         "start": track.start,
         "length": track.length,
@@ -229,15 +235,15 @@ def _told(track: Mastered) -> dict[str, Any]:
 
 
 def _mastered(
-    prepared: Prepared,
+    prepared: RenderedPassage,
     i: int,
     files: dict[int, Path],
     gain_db: float,
     told: dict[str, Any],
     key: Key,
-) -> Mastered:
+) -> FinishedTrack:
     limiting = {**told["limiting"], "course_db": tuple(told["limiting"]["course_db"])}
-    return Mastered(
+    return FinishedTrack(
         section=prepared.sections[i],
         rate_hz=prepared.rate_hz,
         files=files,
@@ -246,6 +252,6 @@ def _mastered(
         readings={int(bits): Reading(**one) for bits, one in told["readings"].items()},
         gating_blocks={int(b): np.array(blocks) for b, blocks in told["gating_blocks"].items()},
         gain_db=gain_db,
-        limiting=Limiting(**limiting),
+        limiting=TrackGainReduction(**limiting),
         key=named_key("track", {"place in its passage": i}, [key]),
     )

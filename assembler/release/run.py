@@ -8,15 +8,29 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from assembler.cache.keys import Key
+from assembler.cache.store import CacheFolder
+from assembler.cancel import check_cancelled
 from assembler.download.cover import read_cover
 from assembler.errors import AssemblerError
 from assembler.file_names import distinct_names, utf_8_name
 from assembler.findings import Finding
+from assembler.finished.release_folder import (
+    MANIFEST,
+    keep_other_rooms,
+    put_in_place,
+    read_checksums,
+    release_files,
+    write_checksums,
+)
 from assembler.manifest import Level
 from assembler.manifest.model import Format
-from assembler.paper.barcode import write_barcode
-from assembler.paper.credits_sheet import write_credits_sheet
-from assembler.paper.label_copy import write_label_copy
+from assembler.mastering.levels import level_findings, match_findings, segue_findings
+from assembler.mastering.loudness_match import GainPlan, TrackGain
+from assembler.mastering.passage import RenderedPassage, prepare
+from assembler.mastering.plan import DISC_BITS, ROOMS, MasterSpec, Plan, Room
+from assembler.mastering.render import FinishedTrack
+from assembler.metadata import track_metadata
 from assembler.proof.content import Proof
 from assembler.proof.mail import write_pictures
 from assembler.proof.page import write_page
@@ -26,14 +40,8 @@ from assembler.release.clips import clips, listening_copies
 from assembler.release.discs import DiscFiles, disc_files
 from assembler.release.downloads import Covers, Downloads, FormatMade, formats_json
 from assembler.release.inputs import Inputs
-from assembler.release.keys import Key
 from assembler.release.last_release import LastRelease, keep_edits
-from assembler.release.levels import level_findings, match_findings, segue_findings
-from assembler.release.mastering import Mastered
-from assembler.release.matching import Matched, TrackGain
 from assembler.release.memory import reasons, remember
-from assembler.release.plan import DISC_BITS, ROOMS, Mastering, Plan, Room
-from assembler.release.prepared import Prepared, prepare
 from assembler.release.progress import (
     ARCHIVE,
     CLIPS_S,
@@ -48,21 +56,13 @@ from assembler.release.progress import (
     readings_cost,
 )
 from assembler.release.proofs import Sound, gather_proof, listened_format, proof_sound, readings
-from assembler.release.release_folder import (
-    MANIFEST,
-    keep_other_rooms,
-    put_in_place,
-    read_checksums,
-    release_files,
-    write_checksums,
-)
 from assembler.release.report import Result, keep_accounts, report_content, write_report
-from assembler.release.reuse import Reuse
+from assembler.release.reuse import ArtifactCache
 from assembler.release.side_clips import proof_side
-from assembler.release.store import Store
 from assembler.sequence.frames import DISC_RATE_HZ
-from assembler.stopping import heed_stop
-from assembler.words import track_words
+from assembler.sheets.credits_sheet import write_credits_sheet
+from assembler.sheets.label_copy import write_label_copy
+from assembler.typeset.barcode import write_barcode
 from assembler.workers import result_of
 
 
@@ -74,7 +74,7 @@ class Build:
         plan: Plan,
         inputs: Inputs,
         work: Path,
-        store: Store,
+        store: CacheFolder,
         last: LastRelease,
         pool: Executor,
         account: Account,
@@ -89,14 +89,14 @@ class Build:
         self.folder.mkdir()
         self.pool = pool
         self.account = account
-        self.words = track_words(self.source.manifest, plan.report.discs)
+        self.words = track_metadata(self.source.manifest, plan.report.discs)
         self.packages = packages
-        self.reuse = Reuse(store, last, plan.rooms)
+        self.reuse = ArtifactCache(store, last, plan.rooms)
         self.formats: dict[Format, FormatMade] = {}
-        self.hidden: Mastered | None = None
+        self.hidden: FinishedTrack | None = None
         self.discs: list[DiscFiles] = []
         self.proof: Proof | None = None
-        self.matched: dict[Level, list[Matched]] = {}
+        self.matched: dict[Level, list[GainPlan]] = {}
 
     def run(self, target: Path) -> BuildReport:
         results = {mastering: self._master(mastering) for mastering in self.plan.widths}
@@ -126,16 +126,16 @@ class Build:
         names = (release.front_cover, release.back_cover)
         return Covers(*(read_cover(self.source.resolve(name)) if name else None for name in names))
 
-    def _master(self, mastering: Mastering) -> Result:
+    def _master(self, mastering: MasterSpec) -> Result:
         widths = self.plan.widths[mastering]
         number = list(self.plan.widths).index(mastering)
 
-        def prepare_one(index: int) -> Prepared:
+        def prepare_one(index: int) -> RenderedPassage:
             passage, rate_hz = self.plan.passages[index], mastering.rates_hz[index]
             file = self.scratch / f"prepared-{number}-{index}.f32"
             return prepare(passage, self.plan.sections_of(passage), rate_hz, file)
 
-        def master_one(pair: tuple[Matched, Key]) -> list[Mastered]:
+        def master_one(pair: tuple[GainPlan, Key]) -> list[FinishedTrack]:
             prepared = pair[0].prepared
             cost_s = MASTER * len(widths) * prepared.length / DISC_RATE_HZ
             with self.account.step(f"master: {_title(prepared)}", cost_s):
@@ -152,13 +152,15 @@ class Build:
             tuple(gain for one in matched for gain in one.tracks),
         )
 
-    def _match(self, passages: Sequence[Prepared], level: Level) -> list[Matched]:
+    def _match(self, passages: Sequence[RenderedPassage], level: Level) -> list[GainPlan]:
         usual = match_cost(level.match)
         seconds = sum(prepared.length for prepared in passages) / DISC_RATE_HZ
         left_s = self.account.left_s - usual * seconds
 
-        def run(work: Callable[..., Any], of: Iterable[Prepared], *more: Iterable[Any]) -> Any:
-            def told(prepared: Prepared, *rest: Any) -> Any:
+        def run(
+            work: Callable[..., Any], of: Iterable[RenderedPassage], *more: Iterable[Any]
+        ) -> Any:
+            def told(prepared: RenderedPassage, *rest: Any) -> Any:
                 each = usual if level.match == "track" else READ
                 if prepared.file.exists():
                     each = ROUND
@@ -182,7 +184,7 @@ class Build:
             if manifest.release.barcode:
                 write_barcode(manifest.release.barcode, folder)
 
-    def _start_discs(self, results: dict[Mastering, Result]) -> list[Future[None]]:
+    def _start_discs(self, results: dict[MasterSpec, Result]) -> list[Future[None]]:
         """Begin to write the discs' sound, which goes on beside the encoders."""
         if not self.plan.disc:
             return []
@@ -205,7 +207,7 @@ class Build:
 
         return self.pool.submit(do)
 
-    def _master_hidden(self, result: Result, level: Level) -> Mastered | None:
+    def _master_hidden(self, result: Result, level: Level) -> FinishedTrack | None:
         """Master the sound before track 1: at the album's gain, or matched like a track."""
         hidden, passage = self.plan.report.hidden, self.plan.report.discs[0].hidden
         if hidden is None or passage is None:
@@ -214,7 +216,7 @@ class Build:
         key = self.reuse.prepared_key(prepared)
         first = result.tracks[0]
         gain = TrackGain(first.gain_db - first.section.track.trim, None)
-        matched = Matched(prepared, (gain,))
+        matched = GainPlan(prepared, (gain,))
         if level.match == "track":
             (matched,) = self.reuse.matched([prepared], level, None, map)
         dither = self.source.manifest.disc.dither
@@ -241,7 +243,7 @@ class Build:
         return begun
 
     def _make_proof(
-        self, sound: Sound, results: dict[Mastering, Result], findings: tuple[Finding, ...]
+        self, sound: Sound, results: dict[MasterSpec, Result], findings: tuple[Finding, ...]
     ) -> Iterator[Finding]:
         """Write the proof's page and pictures; tell whether it is what the artist approved."""
         folder = self.folder / "proof"
@@ -260,7 +262,7 @@ class Build:
         yield from approval_findings(self.source, proof.proof_of)
 
     def _make_downloads(
-        self, results: dict[Mastering, Result], when_begun: Callable[[], None]
+        self, results: dict[MasterSpec, Result], when_begun: Callable[[], None]
     ) -> list[Finding]:
         if not self.plan.downloads:
             when_begun()
@@ -282,7 +284,7 @@ class Build:
         self.formats = downloads.made
         return findings
 
-    def _told(self) -> dict[str, Mastering]:
+    def _told(self) -> dict[str, MasterSpec]:
         """Masterings whose levels are told: the disc's, and that of the first lossless format."""
         disc = self.plan.disc or self.plan.joins
         told = {"disc": disc} if disc else {}
@@ -290,10 +292,10 @@ class Build:
             told["download"] = self.plan.downloads[measured]
         return told
 
-    def _results_told(self, results: dict[Mastering, Result]) -> dict[str, Result]:
+    def _results_told(self, results: dict[MasterSpec, Result]) -> dict[str, Result]:
         return {name: results[mastering] for name, mastering in self._told().items()}
 
-    def _level_findings(self, results: dict[Mastering, Result]) -> Iterator[Finding]:
+    def _level_findings(self, results: dict[MasterSpec, Result]) -> Iterator[Finding]:
         seen: set[tuple[str, int]] = set()
         for deliverable, mastering in self._told().items():
             result = results[mastering]
@@ -309,7 +311,7 @@ class Build:
                     yield finding
 
     def _finish(
-        self, target: Path, findings: tuple[Finding, ...], results: dict[Mastering, Result]
+        self, target: Path, findings: tuple[Finding, ...], results: dict[MasterSpec, Result]
     ) -> BuildReport:
         self.inputs.refuse_changed()
         files = release_files(self.folder)
@@ -339,7 +341,7 @@ class Build:
         )
         self.reuse.take_back(edited)
         findings += of_edits
-        heed_stop()  # for the last time: from here on the release is being replaced
+        check_cancelled()  # for the last time: from here on the release is being replaced
         put_in_place(self.folder, target, self.scratch)
         shown = tuple(replace(f, file=str(self.source.path)) for f in findings)
         report = BuildReport(target, shown, made, reused, content, why)
@@ -370,6 +372,6 @@ class Build:
         return {name: before[name] == now[name] if name in before else None for name in now}
 
 
-def _title(prepared: Prepared) -> str:
+def _title(prepared: RenderedPassage) -> str:
     """Name a passage by its first track."""
     return prepared.sections[0].track.full_title

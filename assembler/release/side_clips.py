@@ -12,15 +12,15 @@ import numpy as np
 import soxr
 from numpy.typing import NDArray
 
+from assembler.cache.keys import named_key
+from assembler.dsp.blocks import Samples
+from assembler.preflight.sides import Side
 from assembler.proof.content import ProofSide, SideStep
 from assembler.proof.joins import write_join_clip
-from assembler.release.keys import named_key
-from assembler.release.reuse import Reuse
-from assembler.release.sides import Side
+from assembler.release.reuse import ArtifactCache
+from assembler.restoration.analysis.dropouts import dropouts_text
+from assembler.restoration.chain import Resolved, in_place, run_faster
 from assembler.sequence.frames import DISC_RATE_HZ
-from assembler.sound.blocks import Samples
-from assembler.transfers.dropouts import dropouts_text
-from assembler.transfers.mending import Settled, in_place, run_faster
 
 BEFORE_S, AFTER_S = 3, 9
 """Around the place where the programme begins: noise alone, then music."""
@@ -28,7 +28,7 @@ _PEAK = 0.7
 AS_IT_CAME, MENDED = "as it came", "mended"
 
 
-def proof_side(folder: Path, side: Side, file_name: str, reuse: Reuse) -> ProofSide:
+def proof_side(folder: Path, side: Side, file_name: str, reuse: ArtifactCache) -> ProofSide:
     """Give what the proof shows of a side, its clips written into a folder.
 
     Parameters
@@ -56,7 +56,9 @@ def proof_side(folder: Path, side: Side, file_name: str, reuse: Reuse) -> ProofS
     return ProofSide(side.name, paths, side.facts, notes, tuple(steps), clips, dropouts)
 
 
-def make_side_clips(folder: Path, side: Side, file_name: str, reuse: Reuse) -> dict[str, str]:
+def make_side_clips(
+    folder: Path, side: Side, file_name: str, reuse: ArtifactCache
+) -> dict[str, str]:
     """Write a side's clips, all at one gain, so that only the mending is heard.
 
     Parameters
@@ -75,7 +77,7 @@ def make_side_clips(folder: Path, side: Side, file_name: str, reuse: Reuse) -> d
     dict
         File name by what it is: `AS_IT_CAME`, `MENDED`, ``without hum`` and so on.
     """
-    settled = Settled.of_json(side.account["settled"])
+    settled = Resolved.of_json(side.account["settled"])
     steps = list(settled.values())
     kinds: dict[str, tuple[str, ...] | None] = {AS_IT_CAME: None, MENDED: ()}
     kinds |= {f"without {step}": (step,) for step in steps}
@@ -115,7 +117,7 @@ def clip_names(file_name: str, steps: Sequence[str]) -> dict[str, str]:
     return {what: f"{file_name} - {what}.mp3" for what in kinds}
 
 
-def _excerpt(side: Side, settled: Settled, without: tuple[str, ...] | None) -> NDArray[Any]:
+def _excerpt(side: Side, settled: Resolved, without: tuple[str, ...] | None) -> NDArray[Any]:
     """Give the excerpt at the disc's rate, mended but for some steps; None: as it came."""
     original, rate_hz = side.original, side.original.rate_hz
     begins = round((side.account["begins_s"] or 0) * rate_hz)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from assembler.manifest.times import FRAMES_PER_SECOND
+from assembler.text import FRAMES_PER_SECOND
 
 DISC_RATE_HZ = 44100
 SAMPLES_PER_FRAME = DISC_RATE_HZ // FRAMES_PER_SECOND

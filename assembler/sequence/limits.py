@@ -13,9 +13,10 @@ from fractions import Fraction
 from itertools import accumulate
 from typing import Literal
 
-from assembler.manifest.times import FRAMES_PER_SECOND, frames_text, parse_frames
+from assembler.manifest.times import parse_frames
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 from assembler.sequence.order import DiscOrder, TrackPlace, TrackSound, lay_out, leave_out
+from assembler.text import FRAMES_PER_SECOND, frames_text
 
 MOST_TRACKS = 99
 SHORTEST_TRACK_FRAMES = 4 * FRAMES_PER_SECOND

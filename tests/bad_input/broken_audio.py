@@ -17,7 +17,7 @@ import numpy as np
 import soundfile
 from bad_input.desk import RATE_HZ, hum
 
-from assembler.sources.ffmpeg import ffmpeg_program
+from assembler.audio.ffmpeg import ffmpeg_program
 
 SECONDS = 1.0
 Make = Callable[[Path], None]

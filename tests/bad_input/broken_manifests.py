@@ -13,7 +13,7 @@ release:
   catalogue_number: TWE-014
   release_date: 2027-04-16
   barcode: "2000000000145"
-  phonogram: 2027 Tidewrack Editions
+  p_line: 2027 Tidewrack Editions
 level: {match: track, target: -14, ceiling: -1}
 disc:
   gap: 2

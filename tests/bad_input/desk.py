@@ -13,7 +13,7 @@ import pytest
 import soundfile
 from numpy.typing import NDArray
 
-from assembler.cli import main
+from assembler.commands.main import main
 
 RATE_HZ = 8000
 MANIFEST = """\

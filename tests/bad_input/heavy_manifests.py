@@ -15,7 +15,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from assembler.cli import main
+from assembler.commands.main import main
 from assembler.manifest.yaml_text import MOST_BREAKS, MOST_BYTES, MOST_VALUES
 
 RELEASE = "release: {artist: Halden Ferry Singers, title: Songs}\n"

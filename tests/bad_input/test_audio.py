@@ -12,7 +12,7 @@ import soundfile
 from bad_input.desk import MANIFEST, RATE_HZ, Desk, hum
 
 from assembler import check, load
-from assembler.sources.ffmpeg import ffmpeg_program
+from assembler.audio.ffmpeg import ffmpeg_program
 
 WHERE = "tracks[0].audio"
 

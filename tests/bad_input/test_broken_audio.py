@@ -173,7 +173,7 @@ def test_files_that_claim_much_take_little_memory(scratch: Path) -> None:
     script = (
         "import sys\n"
         "from bad_input.heavy_manifests import peak_mb\n"
-        "from assembler.cli import main\n"
+        "from assembler.commands.main import main\n"
         "for command in ('check', 'measure'):\n"
         "    assert main([command, sys.argv[1]]) == 1\n"
         "print(peak_mb())\n"
@@ -201,7 +201,7 @@ def test_a_decoder_says_nothing_of_its_own(tmp_path: Path) -> None:
     files = sorted(tmp_path.iterdir())
     script = (
         "import sys\n"
-        "from assembler.cli import main\n"
+        "from assembler.commands.main import main\n"
         "for path in sys.argv[1:]:\n"
         "    main(['measure', path])\n"
         "print('the end', file=sys.stderr)\n"

@@ -14,10 +14,10 @@ import soundfile
 from bad_input.broken_audio import sound
 from bad_input.desk import MANIFEST, RATE_HZ, Desk
 
+from assembler.audio.ffmpeg import ffmpeg_program
+from assembler.audio.probe import probe
+from assembler.audio.source_tags import easy_tags
 from assembler.errors import AssemblerError
-from assembler.sources.ffmpeg import ffmpeg_program
-from assembler.sources.probe import probe
-from assembler.sources.tagged import easy_tags
 
 SUFFIXES = ["ogg", "opus", "wav", "wma", "wv", "m4a", "tta", "flac", "aiff", "mp3", "ac3", "aac"]
 

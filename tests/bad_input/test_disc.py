@@ -172,20 +172,20 @@ def test_an_opening_pause_of_a_second(desk: Desk) -> None:
 @pytest.mark.parametrize(("name", "code"), [("gone.wav", "missing-file"), ("songs.txt", None)])
 def test_hidden_sound_that_is_none(desk: Desk, name: str, code: str | None) -> None:
     (desk.folder / "songs.txt").write_text("Low Lantern\n")
-    path = desk.write(with_disc(f"before_first: {name}"))
+    path = desk.write(with_disc(f"pregap_audio: {name}"))
     before = contents(desk.folder)
     exit_code, document = desk.json("build", path, "--out", desk.out)
     assert contents(desk.folder) == before
     (error,) = [f for f in document["findings"] if f["severity"] == "error"]
     assert exit_code == 1
-    assert error["where"] == "disc.before_first"
-    assert "before_first" in path.read_text().splitlines()[error["line"] - 1]
+    assert error["where"] == "disc.pregap_audio"
+    assert "pregap_audio" in path.read_text().splitlines()[error["line"] - 1]
     assert code is None or error["code"] == code
     assert name in error["message"]
 
 
 def test_hidden_sound_without_a_gap_after_it(desk: Desk) -> None:
-    text = with_disc("before_first: b.wav", with_keys(first="gap: 0"))
+    text = with_disc("pregap_audio: b.wav", with_keys(first="gap: 0"))
     error = desk.refused(text, "short-opening-pause", at="gap: 0", where="tracks[0].gap")
     assert "hidden" in error["message"]
 
@@ -193,7 +193,7 @@ def test_hidden_sound_without_a_gap_after_it(desk: Desk) -> None:
 def test_hidden_sound_so_long_that_the_disc_is_over(desk: Desk) -> None:
     """3 tracks of 5 s and 2 gaps are 19 s; 60 s of hidden sound and 2 s come before."""
     desk.sound("long.wav", hum(60))
-    text = with_disc('limit: "1:00"\n  before_first: long.wav')
+    text = with_disc('limit: "1:00"\n  pregap_audio: long.wav')
     error = desk.refused(text, "over-disc-limit", at="limit", where="disc.limit")
     assert "runs 01:21:00, 00:21:00 over the limit" in error["message"]
     assert "leave out the hidden sound (01:02:00)" in error["message"]

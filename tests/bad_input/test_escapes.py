@@ -62,7 +62,7 @@ def manifest_of(texts: list[str]) -> str:
     def text(n: int) -> str:
         return texts[n % len(texts)]
 
-    names = ("artist", "title", "catalogue_number", "label", "genre", "phonogram", "copyright")
+    names = ("artist", "title", "catalogue_number", "label", "genre", "p_line", "c_line")
     tree = {
         "release": {name: text(n) for n, name in enumerate(names)} | {"barcode": "2000000000145"},
         "level": {"match": "none"},

@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from assembler import AssemblerError, FindingsError, check, load
-from assembler.sources import open_recording, probe
+from assembler.audio import open_recording, probe
 
 JUNK = [
     "{", "}", "[", "]", "- ", ": ", "? ", "&a ", "*a", "*tape", "!x ", "!!int ", "|", ">", "'", '"',

@@ -17,9 +17,9 @@ from bad_input.broken_audio import good_files
 from bad_input.desk import RATE_HZ, Desk, hum
 from bad_input.test_broken_audio import naming
 
+from assembler.audio import open_recording
+from assembler.audio.ffmpeg import decode_to_wav, run_ffmpeg
 from assembler.errors import AssemblerError
-from assembler.sources import open_recording
-from assembler.sources.ffmpeg import decode_to_wav, run_ffmpeg
 
 NAMES = [
     "-i",

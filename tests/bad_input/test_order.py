@@ -8,7 +8,7 @@ from fractions import Fraction
 import pytest
 from bad_input.desk import MANIFEST, Desk, hum
 
-from assembler.manifest.times import frames_text
+from assembler.text import frames_text
 
 LAST = "    audio: b.wav\n"
 

@@ -231,7 +231,7 @@ def test_full_disk_is_told_in_one_line_and_leaves_nothing(desk: Desk, most_bytes
     path = desk.write()
     script = (
         "import resource, sys\n"
-        "from assembler.cli import main\n"
+        "from assembler.commands.main import main\n"
         f"resource.setrlimit(resource.RLIMIT_FSIZE, ({most_bytes}, {most_bytes}))\n"
         "sys.exit(main(sys.argv[1:]))\n"
     )

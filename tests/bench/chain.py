@@ -18,11 +18,11 @@ import numpy as np
 import soundfile
 import soxr
 
-from assembler.sound.blocks import Samples
-from assembler.sound.decibels import amplitude
-from assembler.sound.dither import Dither, WordLength
-from assembler.sound.limiter import limit
-from assembler.sound.resample import resample
+from assembler.dsp.blocks import Samples
+from assembler.dsp.decibels import amplitude
+from assembler.dsp.dither import Dither, Quantizer
+from assembler.dsp.limiter import limit
+from assembler.dsp.resample import resample
 
 MUSIC = Path("/usr/share/games/singularity/music")
 MUSIC_HZ = 48_000
@@ -64,7 +64,7 @@ def limited(blocks: Iterable[Samples]) -> Iterator[Samples]:
 
 def worded(blocks: Iterable[Samples], dither: Dither) -> Iterator[object]:
     """Shorten to 16 bits."""
-    word_length = WordLength(16, 1, dither=dither, rate_hz=DISC_HZ)
+    word_length = Quantizer(16, 1, dither=dither, rate_hz=DISC_HZ)
     for block in blocks:
         yield word_length.words(block)
 

@@ -19,25 +19,25 @@ import soxr
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-from assembler.sound.blocks import Neighbours, Samples
-from assembler.sound.decibels import amplitude
-from assembler.sound.fades import rise
-from assembler.sound.limiter import LOOK_AHEAD_S, limit
-from assembler.sound.meter import read_meter
-from assembler.sound.true_peak import AFTER, BEFORE, interval_peaks
+from assembler.dsp.blocks import Neighbours, Samples
+from assembler.dsp.decibels import amplitude
+from assembler.dsp.fades import rise
+from assembler.dsp.limiter import LOOK_AHEAD_S, limit
+from assembler.dsp.meter import read_meter
+from assembler.dsp.true_peak import AFTER, BEFORE, interval_peaks
 
 MUSIC = Path("/usr/share/games/singularity/music")
 PIECES = ("Advanced Simulacra", "Deprecation", "Enemy Unknown", "Media Threat", "Through Space")
 RATE_HZ = 48_000
 CEILING_DBTP = -1.0
 FADE = RATE_HZ // 20
-Attenuation = NDArray[np.float64]
+GainReduction = NDArray[np.float64]
 _BLACKMAN_BINS = 1.727
 """Noise bandwidth of the Blackman window (Harris, Proc. IEEE 66, 1978)."""
 
 
 @numba.njit
-def _released(held: Attenuation, keep: float) -> Attenuation:
+def _released(held: GainReduction, keep: float) -> GainReduction:
     """Follow rises at once and fall by a share a sample."""
     out = np.empty_like(held)
     level = 0.0
@@ -56,7 +56,7 @@ class Choice:
     means: int
     release_s: float
 
-    def attenuation_db(self, samples: Samples) -> Attenuation:
+    def attenuation_db(self, samples: Samples) -> GainReduction:
         """Give the attenuation of each sample."""
         around = Neighbours(BEFORE, AFTER, samples.shape[1])
         padded = np.concatenate([around.feed(samples), around.finish()[BEFORE + AFTER :]])
@@ -75,7 +75,7 @@ class Choice:
 class Ours(Choice):
     """The project's limiter."""
 
-    def attenuation_db(self, samples: Samples) -> Attenuation:
+    def attenuation_db(self, samples: Samples) -> GainReduction:
         return np.concatenate([a for _, a in limit([samples], RATE_HZ, CEILING_DBTP)])
 
 
@@ -94,7 +94,7 @@ def stereo(wave: NDArray[np.float64]) -> Samples:
     return np.stack([wave, wave], 1).astype(np.float32)
 
 
-def turned_down(samples: Samples, attenuation: Attenuation) -> NDArray[np.float64]:
+def turned_down(samples: Samples, attenuation: GainReduction) -> NDArray[np.float64]:
     """Apply an attenuation."""
     return samples * (10 ** (-attenuation / 20))[:, None]
 
@@ -152,7 +152,7 @@ def recovery(choice: Choice, count: int) -> tuple[float, float]:
     return 1e3 * (deep[-1] + 1 if len(deep) else 0) / RATE_HZ, float(after.mean())
 
 
-def spectrum_db(attenuation: Attenuation) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def spectrum_db(attenuation: GainReduction) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Energy spectrum of what the gain takes away; 0 dB is one second of all taken away."""
     taken = 1 - 10 ** (-attenuation / 20)
     power = np.abs(np.fft.rfft(taken * np.hanning(len(taken)))) ** 2
@@ -160,7 +160,7 @@ def spectrum_db(attenuation: Attenuation) -> tuple[NDArray[np.float64], NDArray[
     return np.fft.rfftfreq(len(taken), 1 / RATE_HZ), 10 * np.log10(energy + 1e-30)
 
 
-def energy_above_db(attenuation: Attenuation, hz: float) -> float:
+def energy_above_db(attenuation: GainReduction, hz: float) -> float:
     """Energy of the gain above a frequency, on the same scale."""
     place_hz, level_db = spectrum_db(attenuation)
     return float(10 * np.log10((10 ** (level_db[place_hz > hz] / 10)).sum() + 1e-30))

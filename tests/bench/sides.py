@@ -17,14 +17,14 @@ from pathlib import Path
 
 from against_ffmpeg import HEADS, MUSIC, row, run
 
-from assembler.sources import open_recording
-from assembler.transfers.mending import Settled, in_place, run_faster
+from assembler.audio import open_recording
+from assembler.restoration.chain import Resolved, in_place, run_faster
 
 SIDE_S, MENDED_S = 46 * 60, 240
-EVERYTHING = Settled(
+EVERYTHING = Resolved(
     dc=(0.001, -0.002),
-    swap=True,
-    invert="left",
+    swap_channels=True,
+    invert_polarity="left",
     declick=5,
     azimuth_us=60,
     balance_db=1.8,

@@ -17,11 +17,11 @@ from scipy.optimize import minimize
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from outside import real_music
-from transfers.known_sides import known_side
+from restoration.known_sides import known_side
 
-from assembler.transfers.confidence import WEIGHTS, Signs, confidence_of
-from assembler.transfers.restored_programme import read_programme
-from assembler.transfers.split import propose_songs
+from assembler.restoration.split.confidence import WEIGHTS, Signs, confidence_of
+from assembler.restoration.split.restored_programme import read_programme
+from assembler.restoration.split.split import propose_songs
 
 FIRST_SEED, SIDES = 4000, 40
 EDGES = (0.0, 0.3, 0.6, 0.8, 0.9, 0.95, 1.0)

@@ -13,7 +13,7 @@ import pytest
 from bad_input.desk import MANIFEST, Desk, contents
 
 import assembler
-from assembler.cli import main
+from assembler.commands.main import main
 
 
 def typed(
@@ -133,7 +133,7 @@ def test_check_of_99_tracks_renders_nothing_and_wakes_no_sound_room(desk: Desk) 
     before = contents(desk.folder)
     script = (
         "import sys\n"
-        "from assembler.cli import main\n"
+        "from assembler.commands.main import main\n"
         "code = main(sys.argv[1:])\n"
         "names = ('numba', 'scipy', 'soxr', 'pyloudnorm', 'reportlab')\n"
         "print([n for n in names if n in sys.modules], file=sys.stderr)\n"

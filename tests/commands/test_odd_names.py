@@ -15,7 +15,7 @@ from bad_input.desk import MANIFEST, Desk, around, hum
 from commands.typed import typed
 
 from assembler.file_names import distinct_names, for_libsndfile, safe_name
-from assembler.release.release_folder import read_checksums
+from assembler.finished.release_folder import read_checksums
 
 NO_UTF_8 = os.fsdecode(b"t\xf8k \xff")
 """What a disk from an old system has; macOS and Windows refuse such names."""
@@ -34,7 +34,7 @@ transfers:
 def sides(*names: str) -> str:
     """Give a manifest of sides with these names, all on one file."""
     listed = "".join(
-        f"  {json.dumps(name)}: {{file: a.wav, mend: {{dc: remove}}}}\n" for name in names
+        f"  {json.dumps(name)}: {{file: a.wav, restoration: {{dc: remove}}}}\n" for name in names
     )
     tracks = "".join(f"  - {{title: x, from: {json.dumps(name)}}}\n" for name in names)
     return SIDES.format(sides=listed, tracks=tracks)

@@ -17,11 +17,11 @@ import pytest
 from bad_input.desk import MANIFEST, Desk
 from rich.cells import cell_len
 
+from assembler.cancel import Cancelled, CancelToken
+from assembler.commands.console.progress import Board
 from assembler.manifest import load
 from assembler.release.building import build
 from assembler.release.progress import Account, Step
-from assembler.shown_progress import Board
-from assembler.stopping import Stop, Stopped
 
 REDRAWN = re.compile(r"\r\x1b\[2K(?:\x1b\[1A\x1b\[2K)*")
 CONTROL = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
@@ -132,12 +132,12 @@ def test_an_account_is_settled_and_heeds_a_stop() -> None:
     planned = sum(step.cost_s for step in told if step.moment == "planned")
     done = sum(step.cost_s for step in told if step.moment == "ended")
     assert (planned, done, account.left_s) == (7.0, 7.0, 0.0)
-    stop = Stop()
+    stop = CancelToken()
     stop.part().now()
-    with stop.heeded(), account.step("goes on"):
+    with stop.applies(), account.step("goes on"):
         pass
     stop.now()
-    with stop.heeded(), pytest.raises(Stopped), account.step("stops"):
+    with stop.applies(), pytest.raises(Cancelled), account.step("stops"):
         raise AssertionError("begun")
     assert told[-1].what == "goes on"
     assert stop.part().is_told

@@ -93,10 +93,16 @@ sys.meta_path.insert(0, Interrupting())
 import runpy
 runpy.run_module("assembler", run_name="__main__")
 """
-EARLY = ["assembler.streams", "assembler.cli", "argparse", "assembler.errors", "fractions"]
+EARLY = [
+    "assembler.streams",
+    "assembler.commands.main",
+    "argparse",
+    "assembler.errors",
+    "fractions",
+]
 
 
-@pytest.mark.parametrize("module", [*EARLY, "assembler.release.check", "pydantic"])
+@pytest.mark.parametrize("module", [*EARLY, "assembler.preflight.check", "pydantic"])
 @pytest.mark.parametrize("more", [(), ("--json",)])
 def test_ctrl_c_during_the_imports_is_answered_in_words(
     desk: Desk, module: str, more: tuple[str, ...]
@@ -117,7 +123,7 @@ def test_ctrl_c_during_the_imports_is_answered_in_words(
 
 def test_a_ctrl_c_that_the_shell_ignores_is_ignored(desk: Desk) -> None:
     """A shell without job control starts a command in the background with SIGINT ignored."""
-    code = INTERRUPTED.format(module="assembler.cli")
+    code = INTERRUPTED.format(module="assembler.commands.main")
     ignoring = f"import signal\nsignal.signal(signal.SIGINT, signal.SIG_IGN)\n{code}"
     command = [sys.executable, "-c", ignoring, "check", desk.write()]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
@@ -131,7 +137,7 @@ def test_a_mistake_of_ours_is_one_line(
     def mistaken(*_: object) -> None:
         raise IndexError("list index\nout of range")
 
-    monkeypatch.setattr("assembler.release.check.find_sections", mistaken)
+    monkeypatch.setattr("assembler.preflight.check.find_sections", mistaken)
     code, out, err = desk.run("check", desk.write(), *more)
     said = json.loads(out)["findings"][0]["message"] if more else err.strip()
     assert code == 1

@@ -16,8 +16,8 @@ from rich.table import Table
 from rich.text import Text
 
 import assembler
-from assembler.console import new_console
-from assembler.terminal import printable
+from assembler.commands.console.rich_console import new_console
+from assembler.commands.console.terminal import printable
 
 CONTROLS = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 COLOUR = re.compile(r"\x1b\[[0-9;]*m")
@@ -85,7 +85,7 @@ def test_names_of_files_are_shown_without_controls(desk: Desk, json: bool) -> No
 def test_what_was_typed_wrongly_is_shown_without_controls(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    from assembler.cli import main
+    from assembler.commands.main import main
 
     for arguments in ([EVIL], ["check", "a", EVIL], ["build", "a", "--only", EVIL]):
         try:

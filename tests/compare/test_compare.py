@@ -20,7 +20,7 @@ from PIL import Image
 from scipy import signal
 
 from assembler import AssemblerError, build, load
-from assembler.cli import main
+from assembler.commands.main import main
 from assembler.compare.comparison import Comparison, compare
 from assembler.compare.sound import sound_difference
 from assembler.compare.stretches import Stretch

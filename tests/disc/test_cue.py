@@ -21,8 +21,8 @@ from assembler.disc.cue_reader import read_cue
 from assembler.disc.image import write_image
 from assembler.disc.texts import ReleaseTexts, TrackTexts
 from assembler.manifest.disc_alphabet import disc_text
-from assembler.manifest.times import frames_text
 from assembler.sequence import DiscOrder, TrackSound, lay_out
+from assembler.text import frames_text
 
 SECOND = 44100
 FRAME = 588

@@ -20,10 +20,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from outside import output_of
-from paper.made_sheet import squeezed
+from sheets.made_sheet import squeezed
 
-from assembler.disc.pq_pdf import write_pq_pdf
-from assembler.disc.pq_sheet import PqSheet, PqTrack, cells, pq_text
+from assembler.sheets.pq_pdf import write_pq_pdf
+from assembler.sheets.pq_sheet import PqSheet, PqTrack, cells, pq_text
 
 IMAGE_SHA, CUE_SHA, TEXT_SHA = "0123456789abcdef" * 4, "fedcba98" * 8, "a5" * 32
 TITLES = ("Low Lantern", "Net Loft Waltz", "The Lamp at the End of the Long Stone Pier", "Sørlys")
@@ -77,7 +77,7 @@ def pq_sheet(
         barcode="2000000000145",
         label="Tidewrack Editions",
         mastered_by="Ines Falk",
-        made_on="2027-03-02",
+        master_date="2027-03-02",
         disc_number=1,
         of_discs=2,
         tracks=tuple(tracks),
@@ -267,7 +267,12 @@ def test_another_performer_is_named(tmp_path: Path) -> None:
 
 def test_what_is_missing_is_an_empty_slot(tmp_path: Path) -> None:
     sheet = replace(
-        pq_sheet(8), catalogue_number=None, barcode=None, label=None, mastered_by=None, made_on=None
+        pq_sheet(8),
+        catalogue_number=None,
+        barcode=None,
+        label=None,
+        mastered_by=None,
+        master_date=None,
     )
     slots = "catalogue number; barcode; label; mastered by; ISRC of track 7"
     pdf = printed(sheet, tmp_path)
@@ -304,7 +309,7 @@ def test_up_to_twenty_tracks_take_one_page(count: int, tmp_path: Path) -> None:
 
 def test_twenty_full_tracks_and_seven_files_take_one_page(tmp_path: Path) -> None:
     sheet = pq_sheet(20, ["A Lamp at the End of the Long Stone Pier"], segue_each=100)
-    sheet = replace(sheet, made_on=None, checksums=sheet.checksums * 5)
+    sheet = replace(sheet, master_date=None, checksums=sheet.checksums * 5)
     assert len(rows_read(layout(printed(sheet, tmp_path)))) == 40
     assert len(pypdf.PdfReader(printed(sheet, tmp_path)).pages) == 1
 
@@ -384,7 +389,7 @@ def test_another_process_gives_the_same_bytes(tmp_path: Path) -> None:
     sheet = pq_sheet(8, ODD_TITLES)
     script = (
         "import pickle, sys; from pathlib import Path\n"
-        "from assembler.disc.pq_pdf import write_pq_pdf\n"
+        "from assembler.sheets.pq_pdf import write_pq_pdf\n"
         "write_pq_pdf(pickle.loads(sys.stdin.buffer.read()), Path(sys.argv[1]))"
     )
     again = tmp_path / "again.pdf"

@@ -13,12 +13,12 @@ from PIL import Image
 from assembler.download.cover import Cover, read_cover
 from assembler.download.formats import FACTS, encode
 from assembler.download.playing_levels import PlayingLevels
+from assembler.dsp.blocks import Samples
+from assembler.dsp.decibels import amplitude
+from assembler.dsp.meter import Reading, read_meter
 from assembler.manifest import Manifest, ManifestFile
 from assembler.manifest.model import Format
-from assembler.sound.blocks import Samples
-from assembler.sound.decibels import amplitude
-from assembler.sound.meter import Reading, read_meter
-from assembler.words import TrackWords
+from assembler.metadata import TrackMetadata
 
 MANIFEST = """\
 release:
@@ -29,8 +29,8 @@ release:
   release_date: 2027-04-16
   barcode: "2000000000145"
   genre: Choral
-  phonogram: 2027 Tidewrack Editions
-  copyright: 2027 Tidewrack Editions
+  p_line: 2027 Tidewrack Editions
+  c_line: 2027 Tidewrack Editions
   language: el
 download:
   formats: [flac-24]
@@ -69,7 +69,7 @@ class Album:
     """A manifest and the words of its tracks."""
 
     source: ManifestFile
-    words: tuple[TrackWords, ...]
+    words: tuple[TrackMetadata, ...]
 
     @property
     def manifest(self) -> Manifest:

@@ -12,8 +12,8 @@ from download.album import MANIFEST, Album, Words
 from made_music import made_music
 
 from assembler.manifest import load
+from assembler.metadata import track_metadata
 from assembler.sequence import TrackSound, lay_out
-from assembler.words import track_words
 
 SECONDS = 12
 
@@ -30,7 +30,7 @@ def album_of(tmp_path: Path) -> Callable[[str], Album]:
             TrackSound(round(205.4 * 44100), Fraction(2), track.disc)
             for track in source.manifest.tracks
         ]
-        return Album(source, track_words(source.manifest, lay_out(sounds)))
+        return Album(source, track_metadata(source.manifest, lay_out(sounds)))
 
     return read
 

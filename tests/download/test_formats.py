@@ -26,14 +26,14 @@ WHAT = {  # codec and sample format by ffprobe
     "wav-24": ("pcm_s24le", "s32"),
     "wav-16": ("pcm_s16le", "s16"),
     "mp3-320": ("mp3", "fltp"),
-    "mp3-v0": ("mp3", "fltp"),
+    "mp3-vbr": ("mp3", "fltp"),
     "aac-256": ("aac", "fltp"),
     "alac-24": ("alac", "s32p"),
     "opus-160": ("opus", "fltp"),
     "ogg-q8": ("vorbis", "fltp"),
 }
 KILOBITS = {"mp3-320": (319, 324), "aac-256": (230, 270), "opus-160": (140, 190)}
-KILOBITS |= {"mp3-v0": (190, 320), "ogg-q8": (200, 320)}
+KILOBITS |= {"mp3-vbr": (190, 320), "ogg-q8": (200, 320)}
 
 
 @pytest.mark.parametrize("name", FORMATS)
@@ -102,7 +102,7 @@ def test_an_ffmpeg_that_lacks_encoders_gives_one_finding_a_format(
     )
     stub.chmod(0o755)
     monkeypatch.setenv("IMAGEIO_FFMPEG_EXE", str(stub))
-    album = album_of(manifest_with("[flac-24, mp3-320, aac-256, mp3-v0, opus-160, ogg-q8]"))
+    album = album_of(manifest_with("[flac-24, mp3-320, aac-256, mp3-vbr, opus-160, ogg-q8]"))
     found = list(format_findings(album.source))
     assert [(f.severity, f.code, f.where) for f in found] == [
         ("error", "unavailable-format", f"download.formats[{i}]") for i in (1, 3, 4)

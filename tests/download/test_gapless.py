@@ -24,7 +24,7 @@ from assembler.download.lossy import decoded
 from assembler.download.tags import read_gapless_item, write_tags
 from assembler.errors import AssemblerError
 
-LOSSY = ("mp3-320", "mp3-v0", "aac-256", "opus-160", "ogg-q8")
+LOSSY = ("mp3-320", "mp3-vbr", "aac-256", "opus-160", "ogg-q8")
 CUT = 271_829  # on the boundary of no codec's frame
 NEAR = 512
 
@@ -78,13 +78,13 @@ def test_delays_are_those_of_the_encoders(segued):
         for name in (*LOSSY, "alac-24")
     }
     assert delays == {
-        "mp3-320": 1105, "mp3-v0": 1105, "aac-256": 1024, "opus-160": 312, "ogg-q8": 0,
+        "mp3-320": 1105, "mp3-vbr": 1105, "aac-256": 1024, "opus-160": 312, "ogg-q8": 0,
         "alac-24": 0,
     }  # fmt: skip
 
 
 def test_mp3_and_aac_are_filled_up_to_whole_frames(segued):
-    for name, frame in (("mp3-320", 1152), ("mp3-v0", 1152), ("aac-256", 1024)):
+    for name, frame in (("mp3-320", 1152), ("mp3-vbr", 1152), ("aac-256", 1024)):
         declared = declared_delay(segued(name)[0][0], FACTS[name].container)
         whole = declared.delay_samples + declared.padding_samples + declared.length_samples
         assert whole % frame == 0
@@ -109,7 +109,7 @@ def test_segued_tracks_join_without_a_gap(name, segued):
     assert rms(joined[close] - sound[close]) < 0.1 * rms(sound[close])
 
 
-@pytest.mark.parametrize("name", ["mp3-320", "mp3-v0", "opus-160", "ogg-q8"])
+@pytest.mark.parametrize("name", ["mp3-320", "mp3-vbr", "opus-160", "ogg-q8"])
 def test_an_older_ffmpeg_cuts_delay_and_padding_too(name, segued):
     """But of AAC, ffmpeg 5.1 cuts the delay alone: it plays the edit list's last frame whole."""
     files, sound = segued(name)

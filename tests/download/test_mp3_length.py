@@ -79,7 +79,7 @@ def test_mpg123_decodes_every_residue_to_its_length(coded):
 @pytest.mark.parametrize("rate_hz", [44100, 48000])
 @pytest.mark.parametrize("length", [1, 46, 47, 48, 1152, 1153, 1198, 1199, 1200])
 def test_very_short_and_vbr_files_too(length, rate_hz, tmp_path):
-    path = encoded(tmp_path, "mp3-v0", noise(length), rate_hz)
+    path = encoded(tmp_path, "mp3-vbr", noise(length), rate_hz)
     assert declared_delay(path, "mp3").length_samples == length
     assert by_libsndfile(path) == by_ffmpeg(imageio_ffmpeg.get_ffmpeg_exe(), path) == length
 

@@ -15,22 +15,22 @@ from outside import output_of
 from assembler.download.packages import package_name, track_list, write_package
 from assembler.file_names import track_file_name
 
-TOP = "Halden Ferry Singers - Songs for Slack Water (mp3-v0)"
+TOP = "Halden Ferry Singers - Songs for Slack Water (mp3-vbr)"
 
 
 @pytest.fixture
 def folder(tmp_path, album, music) -> Path:
     """A format's folder: the two tracks' files."""
-    made = tmp_path / "mp3-v0"
+    made = tmp_path / "mp3-vbr"
     made.mkdir()
     for words in album.words:
         stem = track_file_name(words.title, words.number, words.disc, words.of_discs)
-        encoded(made, "mp3-v0", music[44100][:44100], 44100, stem)
+        encoded(made, "mp3-vbr", music[44100][:44100], 44100, stem)
     return made
 
 
 def write(folder: Path, album, name: str = "", cover: bytes | None = None) -> Path:
-    target = folder.parent / (name or package_name(album.manifest, "mp3-v0"))
+    target = folder.parent / (name or package_name(album.manifest, "mp3-vbr"))
     write_package(folder, target, track_list(album.manifest, album.words), cover)
     return target
 

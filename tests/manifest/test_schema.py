@@ -14,7 +14,7 @@ from manifest.kinds import Loading
 from pydantic import BaseModel
 
 from assembler import load
-from assembler.cli import main
+from assembler.commands.main import main
 from assembler.manifest import Manifest
 from assembler.manifest.model import FORMATS
 from assembler.manifest.schema import manifest_schema
@@ -29,8 +29,8 @@ release:
   release_date: 2027-04-16
   barcode: "2000000000145"          # EAN-13 or UPC-A
   genre: Choral
-  phonogram: 2027 Tidewrack Editions  # the ℗ line
-  copyright: 2027 Tidewrack Editions  # the © line
+  p_line: 2027 Tidewrack Editions  # the ℗ line
+  c_line: 2027 Tidewrack Editions  # the © line
   front_cover: art/front.png          # optional
   language: en
 level:
@@ -44,7 +44,7 @@ disc:
   level: {target: -11, ceiling: -0.5}
 download:
   formats:
-    [flac-24, mp3-320, wav-24, wav-16, flac-16, mp3-v0, opus-160, aac-256, alac-24, ogg-q8]
+    [flac-24, mp3-320, wav-24, wav-16, flac-16, mp3-vbr, opus-160, aac-256, alac-24, ogg-q8]
 tracks:
   - title: Low Lantern
     audio: audio/low-lantern.wav
@@ -129,7 +129,7 @@ def test_the_walk_meets_every_section() -> None:
     names = {model.__name__ for model in MODELS}
     assert len(MODELS) >= 16
     assert {"Manifest", "Release", "Level", "Track", "Audio", "Band", "Credit"} <= names
-    assert {"Transfer", "Mend", "Declick", "Hum", "Noise"} <= names
+    assert {"Transfer", "Restoration", "Declick", "Hum", "Noise"} <= names
 
 
 @pytest.mark.parametrize("model", MODELS, ids=lambda model: model.__name__)

@@ -10,13 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assembler.manifest.times import (
-    clock_text,
-    duration_text,
-    frames_text,
-    parse_frames,
-    parse_seconds,
-)
+from assembler.manifest.times import parse_frames, parse_seconds
+from assembler.text import clock_text, duration_text, frames_text
 
 
 @pytest.mark.parametrize(

@@ -8,14 +8,14 @@ from fractions import Fraction
 import pytest
 from manifest.kinds import Loading, Refusing
 
-from assembler.manifest.transfers import Mend
+from assembler.manifest.transfers import Restoration
 
 HEAD = "release: {artist: a, title: b}\n"
 
 
-def side(mend: str = "off", track: str = "from: side-a", files: str = "file: a.wav") -> str:
+def side(restoration: str = "off", track: str = "from: side-a", files: str = "file: a.wav") -> str:
     return (
-        f"{HEAD}transfers:\n  side-a:\n    {files}\n    mend: {mend}\n"
+        f"{HEAD}transfers:\n  side-a:\n    {files}\n    restoration: {restoration}\n"
         f"tracks:\n  - {{title: c, {track}}}\n"
     )
 
@@ -34,59 +34,71 @@ def test_where_a_side_came_from_is_kept_as_written(loaded: Loading) -> None:
     assert told == ("1999", "No. 2", "2026-02", "Kari Nymoen")
 
 
+AT = "transfers.side-a.restoration"
+
+
 def test_everything_is_read(loaded: Loading) -> None:
-    mend = (
-        "{dc: remove, swap: yes, invert: left, declick: {strength: 3}, azimuth: -60.5 µs, "
-        "balance: +1.8 dB, hum: {mains: 50, partials: 4}, "
-        "noise: {from: 0:02, to: 0:05, reduce: 6}, speed: +0.8 %, trim_silence: yes}"
+    restoration = (
+        "{dc: remove, swap_channels: yes, invert_polarity: left, declick: {strength: 3}, "
+        "azimuth: -60.5 µs, balance: +1.8 dB, hum: {mains: 50, harmonics: 4}, "
+        "noise: {from: 0:02, to: 0:05, reduction: 6}, speed: +0.8 %, trim_silence: yes}"
     )
-    read = loaded(side(mend)).manifest.transfers["side-a"].mend
-    assert (read.dc, read.swap, read.invert, read.trim_silence) == ("remove", True, "left", True)
+    read = loaded(side(restoration)).manifest.transfers["side-a"].restoration
+    assert (read.dc, read.swap_channels, read.invert_polarity, read.trim_silence) == (
+        "remove",
+        True,
+        "left",
+        True,
+    )
     assert (read.azimuth, read.balance, read.factor) == (-60.5, 1.8, Fraction(126, 125))
     assert read.declick and read.declick.strength == 3
-    assert read.hum and (read.hum.mains, read.hum.partials) == (50, 4)
-    assert read.noise and (read.noise.from_, read.noise.to, read.noise.reduce) == (2, 5, 6)
+    assert read.hum and (read.hum.mains, read.hum.harmonics) == (50, 4)
+    assert read.noise and (read.noise.from_, read.noise.to, read.noise.reduction) == (2, 5, 6)
 
 
-@pytest.mark.parametrize("mend", ["off", "no", "{}", "{hum: off, swap: no, balance: off}"])
-def test_off_is_no_mending(loaded: Loading, mend: str) -> None:
-    assert loaded(side(mend)).manifest.transfers["side-a"].mend == Mend()
+@pytest.mark.parametrize(
+    "restoration", ["off", "no", "{}", "{hum: off, swap_channels: no, balance: off}"]
+)
+def test_off_is_no_mending(loaded: Loading, restoration: str) -> None:
+    assert loaded(side(restoration)).manifest.transfers["side-a"].restoration == Restoration()
 
 
 def test_auto_is_a_value_for_what_can_be_measured(loaded: Loading) -> None:
-    mend = loaded(side("{balance: auto, azimuth: Auto}")).manifest.transfers["side-a"].mend
-    assert (mend.balance, mend.azimuth) == ("auto", "auto")
+    restoration = (
+        loaded(side("{balance: auto, azimuth: Auto}")).manifest.transfers["side-a"].restoration
+    )
+    assert (restoration.balance, restoration.azimuth) == ("auto", "auto")
 
 
 @pytest.mark.parametrize(("cents", "factor"), [("1200", 2), ("-1200", 0.5), ("100", 2 ** (1 / 12))])
 def test_cents_are_a_factor(loaded: Loading, cents: str, factor: float) -> None:
-    mend = loaded(side(f"{{cents: {cents}}}")).manifest.transfers["side-a"].mend
-    assert float(mend.factor) == pytest.approx(factor, rel=1e-8)
+    restoration = loaded(side(f"{{cents: {cents}}}")).manifest.transfers["side-a"].restoration
+    assert float(restoration.factor) == pytest.approx(factor, rel=1e-8)
 
 
 @pytest.mark.parametrize(
-    ("mend", "code", "where", "word"),
+    ("restoration", "code", "where", "word"),
     [
-        ("{balance: loud}", "bad-number", "transfers.side-a.mend.balance", "loud"),
-        ("{balance: 30}", "bad-number", "transfers.side-a.mend.balance", "24"),
-        ("{azimuth: 1 s}", "bad-number", "transfers.side-a.mend.azimuth", "1 s"),
-        ("{hum: {mains: 55}}", "bad-choice", "transfers.side-a.mend.hum.mains", "50"),
-        ("{hum: {}}", "missing-key", "transfers.side-a.mend.hum.mains", "mains"),
-        ("{noise: {from: 2, to: 2.1}}", "bad-noise", "transfers.side-a.mend.noise", "0.25 s"),
-        ("{noise: {from: 5, to: 2}}", "bad-noise", "transfers.side-a.mend.noise", "0.25 s"),
-        ("{speed: fast}", "bad-speed", "transfers.side-a.mend.speed", "percent"),
-        ("{speed: 90 %}", "bad-speed", "transfers.side-a.mend.speed", "50"),
-        ("{speed: 1 %, cents: 3}", "bad-speed", "transfers.side-a.mend", "`cents`"),
-        ("{dc: yes}", "bad-choice", "transfers.side-a.mend.dc", "remove"),
-        ("{invert: top}", "bad-choice", "transfers.side-a.mend.invert", "left"),
-        ("{declik: {}}", "unknown-key", "transfers.side-a.mend.declik", "`declick`"),
-        ("{noise: {form: 1, to: 2}}", "unknown-key", "transfers.side-a.mend.noise.form", "`from`"),
+        ("{balance: loud}", "bad-number", f"{AT}.balance", "loud"),
+        ("{balance: 30}", "bad-number", f"{AT}.balance", "24"),
+        ("{azimuth: 1 s}", "bad-number", f"{AT}.azimuth", "1 s"),
+        ("{hum: {mains: 55}}", "bad-choice", f"{AT}.hum.mains", "50"),
+        ("{hum: {}}", "missing-key", f"{AT}.hum.mains", "mains"),
+        ("{noise: {from: 2, to: 2.1}}", "bad-noise", f"{AT}.noise", "0.25 s"),
+        ("{noise: {from: 5, to: 2}}", "bad-noise", f"{AT}.noise", "0.25 s"),
+        ("{speed: fast}", "bad-speed", f"{AT}.speed", "percent"),
+        ("{speed: 90 %}", "bad-speed", f"{AT}.speed", "50"),
+        ("{speed: 1 %, cents: 3}", "bad-speed", f"{AT}", "`cents`"),
+        ("{dc: yes}", "bad-choice", f"{AT}.dc", "remove"),
+        ("{invert_polarity: top}", "bad-choice", f"{AT}.invert_polarity", "left"),
+        ("{declik: {}}", "unknown-key", f"{AT}.declik", "`declick`"),
+        ("{noise: {form: 1, to: 2}}", "unknown-key", f"{AT}.noise.form", "`from`"),
     ],
 )  # fmt: skip
 def test_what_can_not_be_mended_is_said(
-    refused: Refusing, mend: str, code: str, where: str, word: str
+    refused: Refusing, restoration: str, code: str, where: str, word: str
 ) -> None:
-    found = [f for f in refused(side(mend)) if f.code == code]
+    found = [f for f in refused(side(restoration)) if f.code == code]
     assert [(f.where, f.line) for f in found] == [(where, 5)]
     assert word in found[0].message
 

@@ -119,6 +119,33 @@ def test_another_word_for_a_key_of_the_release(refused: Refusing, key: str, said
     assert said in finding.message
 
 
+TRANSFER = "transfers: {side: {file: a.wav, mend: off}}\n"
+RESTORED = "transfers: {{side: {{file: a.wav, restoration: {{{}}}}}}}\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "new"),
+    [
+        (GOOD.replace("release:\n", "release:\n  phonogram: 2027 x\n", 1), "p_line"),
+        (GOOD.replace("release:\n", "release:\n  copyright: 2027 x\n", 1), "c_line"),
+        (GOOD + "disc: {before_first: a.wav}\n", "pregap_audio"),
+        (GOOD + "disc: {made_on: 2027-02-11}\n", "master_date"),
+        (GOOD + "download: {formats: [mp3-v0]}\n", "mp3-vbr"),
+        (GOOD + TRANSFER, "restoration"),
+        (GOOD + RESTORED.format("swap: yes"), "swap_channels"),
+        (GOOD + RESTORED.format("invert: left"), "invert_polarity"),
+        (GOOD + RESTORED.format("hum: {mains: 50, partials: 3}"), "harmonics"),
+        (GOOD + RESTORED.format("noise: {from: 0, to: 2, reduce: 8}"), "reduction"),
+    ],
+)
+def test_a_key_of_an_older_manifest_is_named_by_its_new_name(
+    refused: Refusing, text: str, new: str
+) -> None:
+    (finding,) = refused(text)
+    assert finding.code in ("unknown-key", "bad-choice")
+    assert f"is now `{new}`" in finding.message
+
+
 def test_unknown_key_like_no_other_lists_the_known(refused: Refusing) -> None:
     (finding,) = refused(GOOD + "zzz: 1\n")
     assert (finding.code, finding.line) == ("unknown-key", 9)

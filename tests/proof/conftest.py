@@ -22,7 +22,7 @@ from assembler.proof.page import write_page
 _MANIFEST = f"""
 release: {{artist: Halden Ferry Singers, title: Songs for Slack Water, catalogue_number: TWE-016}}
 level: {{match: track, target: -16, ceiling: -1}}
-disc: {{before_first: 0.wav, tail: 2}}
+disc: {{pregap_audio: 0.wav, tail: 2}}
 download: {{formats: [flac-24, mp3-320]}}
 tracks:
   - {{title: "100% Tide #1?", audio: 1.wav, indexes: [3, 5]}}

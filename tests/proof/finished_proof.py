@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.manifest import Manifest, load
-from assembler.paper.contents import credits_sheet
+from assembler.metadata import TrackMetadata, track_metadata
 from assembler.proof.content import (
     Delivered,
-    LimitingCurve,
+    GainReductionCurve,
     Proof,
     ProofDisc,
     ProofTrack,
@@ -30,7 +30,7 @@ from assembler.proof.content import (
 from assembler.proof.curves import Curves, curves_of, steps_of
 from assembler.sequence import DiscOrder, Passage, TrackPlace, TrackSound, lay_out
 from assembler.sequence.frames import DISC_RATE_HZ
-from assembler.words import TrackWords, track_words
+from assembler.sheets.contents import credits_sheet
 
 HOSTILE = "<img src=x onerror=alert(1)>"
 LIMITED_DB = np.maximum(0.0, 2.5 * np.sin(np.arange(200) / 9))
@@ -43,7 +43,7 @@ def finished_proof(folder: Path) -> Proof:
     report = json.loads((folder / "report.json").read_text(encoding="utf-8"))
     manifest = load(folder / "manifest.yaml").manifest
     order = _order(report, manifest)
-    words = track_words(manifest, [order])
+    words = track_metadata(manifest, [order])
     image = folder / "disc" / f"{report['name']}.wav"
     curves = curves_of([steps_of(image_words(image), DISC_RATE_HZ, 16)], DISC_RATE_HZ)
     return Proof(
@@ -102,7 +102,7 @@ def _order(report: dict[str, Any], manifest: Manifest) -> DiscOrder:
     )
 
 
-def _track(words: TrackWords, track: dict[str, Any]) -> ProofTrack:
+def _track(words: TrackMetadata, track: dict[str, Any]) -> ProofTrack:
     source, rate_hz = track["source"], track["source"]["sample_rate_hz"]
     section = Section(
         files=tuple(source["files"]),
@@ -146,7 +146,7 @@ def made_up_proof(
     model = Manifest.model_validate(content)
     sounds = [TrackSound(round(length_s * 44100), Fraction(gap_s)) for _ in titles]
     (order,) = lay_out(sounds)
-    words = track_words(model, [order])
+    words = track_metadata(model, [order])
     level = None if silent else -14.0
     delivered = Delivered(level, level and 7.5, level and -1.0, 3.2, 1.5, length_s / 3, 0.2, 0.0)
     proof = Proof(
@@ -166,7 +166,7 @@ def made_up_proof(
                 359775,
                 target_lufs=-14.0,
                 limiting=tuple(
-                    LimitingCurve(place.start_frame / 75, LIMITED_DB) for place in order.places
+                    GainReductionCurve(place.start_frame / 75, LIMITED_DB) for place in order.places
                 ),
             ),
         ),

@@ -15,6 +15,7 @@ import soundfile
 from made_music import made_music
 from outside import program
 
+from assembler.dsp.dither import samples_of
 from assembler.proof.curves import (
     SILENCE_DB,
     Curves,
@@ -23,7 +24,6 @@ from assembler.proof.curves import (
     lead_after,
     steps_of,
 )
-from assembler.sound.dither import samples_of
 
 TOLERANCE_LU = 0.2
 

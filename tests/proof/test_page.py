@@ -67,7 +67,7 @@ def hostile(text: str) -> Proof:
             "title": text,
             "catalogue_number": text,
             "label": text,
-            "phonogram": text,
+            "p_line": text,
         },
         "tracks": [
             {"title": text, "audio": "a.wav", "artist": text, "lyrics": text, "composers": [text]},

@@ -17,14 +17,14 @@ import soundfile
 from disc_readers import cd_info
 
 from assembler import build, load, verify
-from assembler.cli import main
-from assembler.manifest.times import frames_text
+from assembler.commands.main import main
+from assembler.text import frames_text
 
 MANIFEST = """\
 release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TWE-9,
           barcode: "2000000000145", isrc: {prefix: AA6Q7, year: 27, first: 1}}
 level: {match: none}
-disc: {before_first: a.wav, tail: 1}
+disc: {pregap_audio: a.wav, tail: 1}
 tracks:
 - {title: Sørine, audio: a.wav, composers: [Ines Falk], copy_permitted: true}
 - {title: Two, audio: a.wav, overlap: 0.5, indexes: [1, 2]}

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from bad_input.desk import MANIFEST, Desk, hum
 
-from assembler.cli import main
+from assembler.commands.main import main
 from assembler.release import finished
 
 FORMATS = ("flac-16", "wav-16", "mp3-320", "opus-160", "aac-256", "alac-24")

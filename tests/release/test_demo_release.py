@@ -18,9 +18,9 @@ from long_runs import series
 from outside import ebur128, output_of, program, tags_by_ffprobe, true_peak_16
 
 from assembler import build, check, load, verify
-from assembler.manifest.times import frames_text
-from assembler.release.release_folder import read_checksums
+from assembler.finished.release_folder import read_checksums
 from assembler.sequence.frames import SAMPLES_PER_FRAME
+from assembler.text import frames_text
 
 CEILING_DBTP = -1.0
 
@@ -175,7 +175,7 @@ def test_no_true_peak_above_the_ceiling(demo, segue_at_44100):
 def test_ffprobe_reads_the_tags(demo, segue_at_44100):
     release = demo.source.manifest.release
     places = [(demo, "flac-24"), (demo, "mp3-320")]
-    places += [(segue_at_44100, n) for n in ("wav-16", "alac-24", "aac-256", "opus-160", "mp3-v0")]
+    places += [(segue_at_44100, n) for n in ("wav-16", "alac-24", "aac-256", "opus-160", "mp3-vbr")]
     for built, name in places:
         for path, track in zip(_files(built, name), built.tracks, strict=True):
             tags = tags_by_ffprobe(path)
@@ -183,7 +183,7 @@ def test_ffprobe_reads_the_tags(demo, segue_at_44100):
             assert tags["album"] == release.title
             of = f"/{len(built.tracks)}" if name.startswith(("mp3", "alac", "aac")) else ""
             assert tags["track"] == f"{track['number']}{of}"
-            assert tags.get("copyright") == release.copyright
+            assert tags.get("copyright") == release.c_line
             if name == "wav-16":  # with bext there, ffprobe reads the INFO list and no ID3
                 isrc = output_of("mediainfo", "--Inform=General;%ISRC%", path, package="mediainfo")
                 assert isrc.strip() == (track["isrc"] or "")

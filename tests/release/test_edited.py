@@ -11,10 +11,10 @@ import pytest
 import soundfile
 
 from assembler import build, load, verify
+from assembler.audio.digest import file_digest
+from assembler.finished.release_folder import read_checksums
 from assembler.release.build_report import BuildReport
 from assembler.release.progress import Step
-from assembler.release.release_folder import read_checksums
-from assembler.sources.digest import file_digest
 
 RATE_HZ = 44100
 MANIFEST = """\

@@ -25,8 +25,8 @@ from assembler.disc.cd_text import cd_text
 from assembler.disc.texts import ReleaseTexts, TrackTexts
 from assembler.download.formats import FACTS, encode
 from assembler.download.lossy import decoded
-from assembler.release.report_text import report_text
-from assembler.release.verify_sound import Sound, differences
+from assembler.finished.report_text import report_text
+from assembler.verification.sound import Sound, differences
 
 RATE_HZ = 44100
 MANIFEST = """\

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assembler.release.gain_search import (
+from assembler.mastering.gain_search import (
     LEAST_BUY_LU,
     Found,
     Goal,

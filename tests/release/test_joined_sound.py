@@ -18,8 +18,8 @@ import soxr
 from numpy.typing import NDArray
 
 from assembler import build, check, load, verify
+from assembler.mastering.passage import RenderedPassage, prepare, with_gain
 from assembler.release import prepared
-from assembler.release.prepared import Prepared, prepare, with_gain
 
 HEAD = "release: {artist: A, title: B, catalogue_number: J}\n"
 SOUNDS_S = (8.31, 9.1, 5.7131, 6.2)
@@ -48,14 +48,14 @@ def source(folder: Path, joins: Sequence[str], rate_hz: int = 44100) -> Path:
     return path
 
 
-def passage_of(folder: Path, joins: Sequence[str], rate_hz: int = 44100) -> Prepared:
+def passage_of(folder: Path, joins: Sequence[str], rate_hz: int = 44100) -> RenderedPassage:
     report = check(load(source(folder, joins, rate_hz)))
     assert report.ok, report.findings
     (passage,) = report.discs[0].passages
     return prepare(passage, report.sections, rate_hz, folder / "prepared")
 
 
-def joined(made: Prepared, gains_db: Sequence[float]) -> NDArray[np.float32]:
+def joined(made: RenderedPassage, gains_db: Sequence[float]) -> NDArray[np.float32]:
     return np.concatenate(list(with_gain(made, gains_db)))
 
 
@@ -149,7 +149,7 @@ def test_a_gain_moves_over_20_ms_in_a_segue_and_not_in_an_overlap(tmp_path: Path
 
 MANIFEST = """\
 level: MATCH
-disc: {tail: 1.511, before_first: 3.wav, gap: 1.3}
+disc: {tail: 1.511, pregap_audio: 3.wav, gap: 1.3}
 download: {formats: [FORMAT]}
 tracks:
 - {title: One, audio: 0.wav, gap: 2.2}

@@ -19,9 +19,9 @@ import soundfile
 from long_runs import series
 
 from assembler import AssemblerError, build, load
+from assembler.audio.digest import file_digest
+from assembler.finished.release_folder import read_checksums
 from assembler.release.progress import Step
-from assembler.release.release_folder import read_checksums
-from assembler.sources.digest import file_digest
 
 RATE_HZ = 44100
 MANIFEST = """\

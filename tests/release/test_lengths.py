@@ -26,7 +26,7 @@ MANIFEST = """\
 release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TWE-9}
 level: {match: none}
 download:
-  formats: [flac-24, wav-16, mp3-320, mp3-v0, aac-256, alac-24, opus-160, ogg-q8]
+  formats: [flac-24, wav-16, mp3-320, mp3-vbr, aac-256, alac-24, opus-160, ogg-q8]
   rate: 44100
 tracks:
 - {title: One, audio: a.wav}

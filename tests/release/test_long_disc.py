@@ -21,8 +21,8 @@ from disc_readers import CdInfo, Libcdio, by_libcue, cd_info
 from outside import MUSIC_FOLDERS, ebur128, output_of, program, real_music
 
 from assembler import build, check, load, verify
-from assembler.cli import main
-from assembler.manifest.times import frames_text
+from assembler.commands.main import main
+from assembler.text import frames_text
 
 pytestmark = pytest.mark.debian_music
 FRAME = 588
@@ -37,7 +37,7 @@ release:
   genre: Choral
   isrc: {prefix: AA6Q7, year: 27, first: 41}
 level: {match: track, target: -16}
-disc: {before_first: music/lose/Chimes They Fade.ogg, tail: 2}
+disc: {pregap_audio: music/lose/Chimes They Fade.ogg, tail: 2}
 credits: [{name: Ines Falk, roles: [mastering]}]
 tracks:
 """

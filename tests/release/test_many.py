@@ -13,10 +13,10 @@ import soundfile
 from rich.cells import cell_len
 
 from assembler import load, verify
-from assembler.cli import main
+from assembler.commands.main import main
 from assembler.download import formats
+from assembler.finished.release_folder import read_checksums
 from assembler.release import many, run
-from assembler.release.release_folder import read_checksums
 
 RATE_HZ = 8000
 MANIFEST = """\

@@ -18,7 +18,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from assembler import build, load
-from assembler.cli import main
+from assembler.commands.main import main
 from assembler.release.build_report import BuildReport
 
 RATE_HZ = 44100

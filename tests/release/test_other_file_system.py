@@ -14,7 +14,7 @@ import pytest
 import soundfile
 
 from assembler import AssemblerError, build, load, verify
-from assembler.release.release_folder import read_checksums
+from assembler.finished.release_folder import read_checksums
 
 RATE_HZ = 44100
 MEMORY = Path("/dev/shm")
@@ -22,7 +22,7 @@ MANIFEST = """\
 release: {artist: A, title: B, catalogue_number: TWE-X}
 level: {match: track, target: -20}
 download: {formats: [flac-24, mp3-320]}
-transfers: {side a: {file: side.wav, mend: {dc: remove, speed: +1 %}}}
+transfers: {side a: {file: side.wav, restoration: {dc: remove, speed: +1 %}}}
 tracks:
 - {title: One, audio: a.wav}
 - {title: Two, audio: b.m4a, gap: 0}
@@ -46,7 +46,7 @@ def memory_disk(tmp_path: Path) -> Iterator[Path]:
 @pytest.fixture
 def desk(tmp_path: Path) -> Path:
     """Recordings of three kinds: read as they are, decoded first, mended first."""
-    from assembler.sources.ffmpeg import run_ffmpeg
+    from assembler.audio.ffmpeg import run_ffmpeg
 
     for n, name in enumerate(("a", "b", "side")):
         noise = np.random.default_rng(n).normal(0.01, 0.05, (6 * RATE_HZ, 2))

@@ -17,8 +17,8 @@ import soundfile
 from mutagen.flac import FLAC
 
 from assembler import FindingsError, build, load, verify
+from assembler.mastering.plan import ROOMS
 from assembler.release.build_report import BuildReport
-from assembler.release.plan import ROOMS
 
 RNG = np.random.default_rng(11)
 

@@ -14,9 +14,9 @@ import soundfile
 from long_runs import series
 
 from assembler import AssemblerError, build, load, verify
+from assembler.finished.release_folder import read_checksums
 from assembler.release import building, inputs
 from assembler.release.progress import Step
-from assembler.release.release_folder import read_checksums
 
 RATE_HZ = 8000
 MANIFEST = """\
@@ -24,7 +24,7 @@ release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TW
 level: {match: track, target: -20, ceiling: -1}
 download: {formats: [flac-16]}
 disc: {make: false}
-transfers: {side a: {file: s.flac, mend: {dc: remove}}}
+transfers: {side a: {file: s.flac, restoration: {dc: remove}}}
 tracks:
 - {title: Low Lantern, audio: a.wav}
 - {title: Tide Table, audio: b.wav, trim: 0}

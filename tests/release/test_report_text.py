@@ -19,8 +19,8 @@ from outside import ebur128, true_peak_16
 from rich.cells import cell_len
 
 from assembler import build, load, verify
+from assembler.finished.report_text import report_text
 from assembler.release.build_report import BuildReport
-from assembler.release.report_text import report_text
 
 RATE_HZ = 48000
 TITLES = ("Ferryman’s Grace", "潮待ちの歌 " * 12, "أغنية المد والجزر", "ज्वार का गीत", "W" * 240)

@@ -17,7 +17,7 @@ import pytest
 import soundfile
 
 from assembler import build, load, verify
-from assembler.cli import main
+from assembler.commands.main import main
 from assembler.release.build_report import BuildReport
 
 RATE_HZ = 44100
@@ -153,7 +153,7 @@ def test_packages_hold_each_format(tmp_path):
 
 def test_the_first_run_says_that_it_compiles(monkeypatch, tmp_path, capsys):
     _quiet_tone(tmp_path)
-    monkeypatch.setattr("assembler.sound.kept_loops.compiles_first", lambda: True)
+    monkeypatch.setattr("assembler.dsp.kernel_cache.compiles_first", lambda: True)
     assert main(["measure", str(tmp_path / "a.wav"), "--json"]) == 0
     printed = capsys.readouterr()
     assert "first run: compiling" in printed.err

@@ -15,7 +15,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from assembler import build, load
-from assembler.release.side_fades import hiss_samples
+from assembler.preflight.side_fades import hiss_samples
 
 RATE_HZ = 44100
 

@@ -15,7 +15,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from assembler import build, check, load
-from assembler.cli import main
+from assembler.commands.main import main
 from assembler.release.build_report import BuildReport
 
 RATE_HZ = 44_100
@@ -56,13 +56,14 @@ def side_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def manifest_with(folder: Path, side_file: Path, mend: str, more: str = "") -> Path:
+def manifest_with(folder: Path, side_file: Path, restoration: str, more: str = "") -> Path:
     path = folder / "side.yaml"
     path.write_text(
         "release: {artist: Halden Ferry Singers, title: The Net Loft, catalogue_number: T}\n"
         "level: {match: none}\n"
         "download: {formats: [wav-24]}\n"
-        f"transfers:\n  side-a: {{file: {side_file}, tape: quarter-inch, mend: {mend}}}\n"
+        f"transfers:\n  side-a: {{file: {side_file}, tape: quarter-inch, "
+        f"restoration: {restoration}}}\n"
         "tracks:\n"
         f"  - {{title: One, from: side-a, start: 3.5, end: 10.5{more}}}\n"
         f"  - {{title: Two, from: side-a, start: 12.5, end: 20.5{more}}}\n"
@@ -70,8 +71,8 @@ def manifest_with(folder: Path, side_file: Path, mend: str, more: str = "") -> P
     return path
 
 
-def built(folder: Path, side_file: Path, mend: str, more: str = "") -> BuildReport:
-    return build(load(manifest_with(folder, side_file, mend, more)), folder / "out")
+def built(folder: Path, side_file: Path, restoration: str, more: str = "") -> BuildReport:
+    return build(load(manifest_with(folder, side_file, restoration, more)), folder / "out")
 
 
 def track(report: BuildReport, name: str) -> NDArray[np.float64]:
@@ -133,7 +134,9 @@ def test_a_balance_in_numbers_is_that_balance(tmp_path: Path, side_file: Path) -
 def test_inverted_and_swapped_channels_come_out_so(tmp_path: Path, side_file: Path) -> None:
     plain = track(built(tmp_path, side_file, "off"), "One")
     (tmp_path / "b").mkdir()
-    turned = track(built(tmp_path / "b", side_file, "{swap: yes, invert: left}"), "One")
+    turned = track(
+        built(tmp_path / "b", side_file, "{swap_channels: yes, invert_polarity: left}"), "One"
+    )
     step = 2.0**-22  # of 24-bit words with their dither
     np.testing.assert_allclose(turned[:, 0], -plain[:, 1], atol=step)
     np.testing.assert_allclose(turned[:, 1], plain[:, 0], atol=step)
@@ -230,10 +233,10 @@ def test_an_auto_that_did_nothing_is_said_at_once(
 
 
 def test_dropouts_are_named_in_the_report_and_on_the_proof(tmp_path: Path, side_file: Path) -> None:
-    for number, mend in enumerate(("off", "{dc: remove}")):
+    for number, restoration in enumerate(("off", "{dc: remove}")):
         folder = tmp_path / str(number)
         folder.mkdir()
-        report = built(folder, side_file, mend)
+        report = built(folder, side_file, restoration)
         (dropout,) = side_told(report)["dropouts"]  # type: ignore[misc]
         assert dropout["at_s"] == pytest.approx(DROPOUT_S, abs=0.02)
         assert dropout["channel"] == "right"
@@ -261,7 +264,7 @@ def test_noise_is_measured_before_and_after_in_the_same_way(
     tmp_path: Path, side_file: Path
 ) -> None:
     """8 dB read as 8 dB, with other steps around; the level is that of numpy above the hum."""
-    report = built(tmp_path, side_file, "{dc: remove, noise: {from: 0.5, to: 3.5, reduce: 8}}")
+    report = built(tmp_path, side_file, "{dc: remove, noise: {from: 0.5, to: 3.5, reduction: 8}}")
     (step,) = [s for s in side_told(report)["steps"] if s["step"] == "noise"]  # type: ignore[attr-defined]
     sound, _ = soundfile.read(side_file, start=round(0.5 * RATE_HZ), frames=3 * RATE_HZ)
     assert step["before"] == pytest.approx(10 * np.log10(sound.var(axis=0).mean()), abs=0.2)
@@ -269,17 +272,17 @@ def test_noise_is_measured_before_and_after_in_the_same_way(
 
 
 @pytest.mark.parametrize(
-    ("mend", "code", "severity"),
+    ("restoration", "code", "severity"),
     [
         ("{noise: {from: 1, to: 90}}", "noise-past-end", "error"),
-        ("{hum: {mains: 60}}", "mend-untold", "warning"),
+        ("{hum: {mains: 60}}", "restoration-unresolved", "warning"),
     ],
 )
 def test_what_can_not_be_mended_is_told(
-    tmp_path: Path, side_file: Path, capsys: pytest.CaptureFixture[str], mend: str, code: str,
-    severity: str,
+    tmp_path: Path, side_file: Path, capsys: pytest.CaptureFixture[str], restoration: str,
+    code: str, severity: str,
 ) -> None:  # fmt: skip
-    path = manifest_with(tmp_path, side_file, mend)
+    path = manifest_with(tmp_path, side_file, restoration)
     exit_code = main(["build", str(path), "--out", str(tmp_path / "out"), "--json"])
     told = json.loads(capsys.readouterr().out)
     assert exit_code == (1 if severity == "error" else 0)

@@ -21,11 +21,11 @@ import soundfile
 from long_runs import LONG
 
 from assembler import AssemblerError, build, load, verify
-from assembler.cli import main
+from assembler.cancel import Cancelled, check_cancelled
+from assembler.commands.main import main
+from assembler.dsp.kernel_cache import FOLDER
 from assembler.entry import _Interrupts
-from assembler.release.release_folder import read_checksums
-from assembler.sound.kept_loops import FOLDER
-from assembler.stopping import Stopped, heed_stop
+from assembler.finished.release_folder import read_checksums
 from assembler.workers import own_workers, result_of
 
 RATE_HZ = 44100
@@ -156,11 +156,11 @@ def test_what_was_finished_before_the_stop_is_not_made_again(
     desk: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def stop(*_: object) -> None:
-        raise Stopped
+        raise Cancelled
 
     with monkeypatch.context() as patch:
         patch.setattr("assembler.release.run.write_page", stop)  # all sound is finished by then
-        with pytest.raises(Stopped):
+        with pytest.raises(Cancelled):
             build(load(desk / "T.yaml"), desk / "out")
     assert not (desk / "out").exists()
     report = build(load(desk / "T.yaml"), desk / "out")
@@ -172,7 +172,7 @@ def test_what_was_finished_before_the_stop_is_not_made_again(
 def test_an_error_ends_what_workers_are_at() -> None:
     def endless() -> None:
         while True:
-            heed_stop()
+            check_cancelled()
             time.sleep(0.001)
 
     with pytest.raises(KeyboardInterrupt), own_workers(2) as pool:
@@ -180,7 +180,7 @@ def test_an_error_ends_what_workers_are_at() -> None:
         while not work[1].running():
             time.sleep(0.001)
         raise KeyboardInterrupt
-    assert [isinstance(one.exception(), Stopped) for one in work[:2]] == [True, True]
+    assert [isinstance(one.exception(), Cancelled) for one in work[:2]] == [True, True]
     assert all(one.cancelled() for one in work[2:])
 
 
@@ -203,7 +203,7 @@ def test_a_signal_that_a_worker_took_is_handled_at_once() -> None:
         time.sleep(0.3)  # by now the main thread waits
         signal.pthread_kill(threading.get_ident(), signal.SIGUSR1)
         for _ in range(1000):
-            heed_stop()
+            check_cancelled()
             time.sleep(0.02)
         finished.append(threading.get_ident())
 
@@ -256,7 +256,7 @@ def test_a_second_ctrl_c_does_not_disturb_the_end_of_any_command(
         finally:
             signal.raise_signal(signal.SIGINT)  # while the work is being put away
 
-    monkeypatch.setattr("assembler.release.store.Store.size", impatient)
+    monkeypatch.setattr("assembler.cache.store.CacheFolder.size", impatient)
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
         assert main(["store"], began=_Interrupts().let_through) == 1

@@ -13,12 +13,12 @@ import pytest
 import soundfile
 
 from assembler import AssemblerError, build, load, verify
-from assembler.cli import main
+from assembler.audio.digest import file_digest
+from assembler.cache.store import CacheFolder, cache_key
+from assembler.commands.main import main
+from assembler.finished.release_folder import read_checksums
 from assembler.release.build_report import BuildReport
 from assembler.release.progress import Step
-from assembler.release.release_folder import read_checksums
-from assembler.release.store import Store, work_key
-from assembler.sources.digest import file_digest
 
 RATE_HZ = 44100
 MANIFEST = """\
@@ -178,8 +178,8 @@ def test_the_store_tells_its_size_and_is_cleared(desk, capsys):
 
 
 def test_an_entry_is_made_once_and_kept_whole(tmp_path):
-    store = Store(tmp_path / "store")
-    key = work_key("test", 1, ["a", None])
+    store = CacheFolder(tmp_path / "store")
+    key = cache_key("test", 1, ["a", None])
     calls = []
 
     def make(path: Path) -> None:
@@ -190,6 +190,6 @@ def test_an_entry_is_made_once_and_kept_whole(tmp_path):
     assert store.file(key, make).read_bytes() == b"finished"
     assert len(calls) == 1
     with pytest.raises(ZeroDivisionError):
-        store.file(work_key("test", 2), lambda _: 1 / 0)
-    assert not store.has(work_key("test", 2))
-    assert work_key("test", 1, ["a", None]) == key != work_key("test", 1, ["b", None])
+        store.file(cache_key("test", 2), lambda _: 1 / 0)
+    assert not store.has(cache_key("test", 2))
+    assert cache_key("test", 1, ["a", None]) == key != cache_key("test", 1, ["b", None])

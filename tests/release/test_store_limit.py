@@ -13,10 +13,10 @@ import pytest
 import soundfile
 
 from assembler import AssemblerError, build, load, verify
-from assembler.cli import main
-from assembler.release.release_folder import read_checksums
-from assembler.release.store import SEAL, Store, work_key
-from assembler.release.store_limit import limit_bytes, opened_store
+from assembler.cache.store import SEAL, CacheFolder, cache_key
+from assembler.cache.store_limit import limit_bytes, opened_store
+from assembler.commands.main import main
+from assembler.finished.release_folder import read_checksums
 
 RATE_HZ = 8000
 SIZE = 1000
@@ -31,10 +31,10 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def key(n: int) -> str:
-    return work_key("test", n)
+    return cache_key("test", n)
 
 
-def entry(store: Store, n: int, *, age_s: float = 0) -> None:
+def entry(store: CacheFolder, n: int, *, age_s: float = 0) -> None:
     """Make an entry, or use it, as so long ago."""
     path = store.file(key(n), lambda part: part.write_bytes(bytes(SIZE)) and None)
     if age_s:
@@ -43,16 +43,16 @@ def entry(store: Store, n: int, *, age_s: float = 0) -> None:
 
 
 def held(folder: Path) -> list[int]:
-    return [n for n in range(30) if Store(folder).has(key(n))]
+    return [n for n in range(30) if CacheFolder(folder).has(key(n))]
 
 
 def test_what_was_used_longest_ago_goes_first(folder):
     for n in range(20):
-        entry(Store(folder), n, age_s=1000 - 10 * ((7 * n) % 20))
+        entry(CacheFolder(folder), n, age_s=1000 - 10 * ((7 * n) % 20))
     with opened_store():
         pass
     newest_first = sorted(range(20), key=lambda n: -((7 * n) % 20))
-    size = Store(folder).size()
+    size = CacheFolder(folder).size()
     assert size.size_bytes <= 10 * SIZE < size.size_bytes * (size.entries + 1) / size.entries
     assert held(folder) == sorted(newest_first[: size.entries])
     assert len(list(folder.glob("??/*"))) == 2 * size.entries  # no seal without its entry
@@ -60,7 +60,7 @@ def test_what_was_used_longest_ago_goes_first(folder):
 
 def test_using_an_entry_keeps_it(folder):
     for n in range(20):
-        entry(Store(folder), n, age_s=1000 - n)
+        entry(CacheFolder(folder), n, age_s=1000 - n)
     with opened_store() as store:
         assert store is not None
         entry(store, 0)  # the oldest, used by this build
@@ -77,7 +77,7 @@ def test_what_the_running_build_uses_stays_however_much_it_is(folder):
     assert held(folder) == list(range(20))
     with opened_store():
         pass
-    assert Store(folder).size().size_bytes <= 10 * SIZE
+    assert CacheFolder(folder).size().size_bytes <= 10 * SIZE
 
 
 def _other_build(folder: str, is_in, may_go) -> None:
@@ -93,7 +93,7 @@ def _other_build(folder: str, is_in, may_go) -> None:
 
 def test_nothing_is_cut_or_cleared_while_another_build_is_at_work(folder):
     for n in range(20):
-        entry(Store(folder), n, age_s=1000 - n)
+        entry(CacheFolder(folder), n, age_s=1000 - n)
     processes = multiprocessing.get_context("spawn")
     is_in, may_go = processes.Event(), processes.Event()
     other = processes.Process(target=_other_build, args=(str(folder), is_in, may_go))
@@ -101,16 +101,16 @@ def test_nothing_is_cut_or_cleared_while_another_build_is_at_work(folder):
     assert is_in.wait(60)
     with opened_store():
         assert (folder / "00" / ".making-now").is_dir()
-    assert Store(folder).size().entries == 20
+    assert CacheFolder(folder).size().entries == 20
     may_go.set()
     other.join(60)
     assert other.exitcode == 0
-    assert Store(folder).size().size_bytes <= 10 * SIZE  # the last to go cuts back
+    assert CacheFolder(folder).size().size_bytes <= 10 * SIZE  # the last to go cuts back
     assert not list((folder / ".users").iterdir())
 
 
 def test_a_store_that_a_build_works_with_is_not_cleared(folder, capsys):
-    entry(Store(folder), 1)
+    entry(CacheFolder(folder), 1)
     (folder / "not ours").mkdir(parents=True)
     with opened_store() as store:
         assert store is not None
@@ -126,7 +126,7 @@ def test_a_store_that_a_build_works_with_is_not_cleared(folder, capsys):
 
 def test_a_build_killed_in_the_store_holds_it_no_longer(folder):
     for n in range(20):
-        entry(Store(folder), n, age_s=1000 - n)
+        entry(CacheFolder(folder), n, age_s=1000 - n)
     processes = multiprocessing.get_context("spawn")
     is_in, may_go = processes.Event(), processes.Event()
     other = processes.Process(target=_other_build, args=(str(folder), is_in, may_go))
@@ -137,7 +137,7 @@ def test_a_build_killed_in_the_store_holds_it_no_longer(folder):
     assert (folder / "00" / ".making-now").is_dir()
     with opened_store():
         assert not (folder / "00" / ".making-now").exists()
-    assert Store(folder).size().size_bytes <= 10 * SIZE
+    assert CacheFolder(folder).size().size_bytes <= 10 * SIZE
 
 
 @pytest.mark.parametrize("said", ["twenty", "-1", "nan", "inf"])
@@ -170,10 +170,10 @@ def test_builds_with_a_bound_of_nothing_give_the_same_release(tmp_path, folder, 
     monkeypatch.setenv("ASSEMBLER_STORE_LIMIT", "0")
     first = build(load(tmp_path / "a.yaml"), tmp_path / "out")
     digests = read_checksums(first.release_dir)
-    of_first = {path for _, _, path in Store(folder).entries()}
+    of_first = {path for _, _, path in CacheFolder(folder).entries()}
     build(load(tmp_path / "b.yaml"), tmp_path / "out")
     assert of_first
-    assert not of_first & {path for _, _, path in Store(folder).entries()}
+    assert not of_first & {path for _, _, path in CacheFolder(folder).entries()}
     assert verify(first.release_dir).ok  # its files are its own
     (first.release_dir / "report.json").touch()
     again = build(load(tmp_path / "a.yaml"), tmp_path / "out")

@@ -126,7 +126,7 @@ def test_a_disc_that_a_left_out_track_opened_is_opened_by_the_next(desk: Desk) -
 
 @pytest.mark.usefixtures("songs")
 def test_hidden_sound_and_tail_stay(desk: Desk) -> None:
-    text = HEAD.replace("download:", "disc: {before_first: b.wav, tail: 2.5}\ndownload:") + TRACKS
+    text = HEAD.replace("download:", "disc: {pregap_audio: b.wav, tail: 2.5}\ndownload:") + TRACKS
     path = desk.write(text)
     trial = what_if(desk, path, "--without", "1", "--gap", "1")
     (disc,) = trial["discs"]

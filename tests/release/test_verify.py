@@ -23,10 +23,10 @@ from long_runs import series
 from pyloudnorm import Meter
 
 from assembler import AssemblerError, build, load, verify
-from assembler.cli import main
+from assembler.commands.main import main
 from assembler.compare.comparison import compare
-from assembler.release.finished import UnreadableError, open_finished
-from assembler.release.second_meter import SecondReading, second_reading
+from assembler.finished.finished import UnreadableError, open_finished
+from assembler.verification.second_meter import SecondReading, second_reading
 
 RATE_HZ = 44100
 MANIFEST = """\
@@ -172,7 +172,7 @@ def test_meters_that_are_off(lufs: float | None, dbtp: float, agrees: bool) -> N
 
 
 def test_a_meter_that_is_off_is_an_error(finished: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    off = "assembler.release.verify_levels.second_reading"
+    off = "assembler.verification.levels.second_reading"
     monkeypatch.setattr(off, lambda *_: (-99.0, -1.0))
     found = verify(finished, second_meter=True)
     assert [one.code for one in found.findings] == 4 * ["meters-differ"]

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from assembler.manifest.times import frames_text, parse_frames
+from assembler.manifest.times import parse_frames
 from assembler.sequence.frames import SAMPLES_PER_FRAME, frame_after, nearest_frame, samples_at
+from assembler.text import frames_text
 
 SAMPLES_IN_A_FRAME = {
     44100: 588,

@@ -9,8 +9,8 @@ import pytest
 from scipy.signal import lfilter
 from standards.references import faded_ends, libebur128_reading
 
-from assembler.sound.loudness import k_weighting
-from assembler.sound.meter import read_meter
+from assembler.dsp.loudness import k_weighting
+from assembler.dsp.meter import read_meter
 
 SHELF_B = [1.53512485958697, -2.69169618940638, 1.19839281085285]
 SHELF_A = [1.0, -1.69065929318241, 0.73248077421585]

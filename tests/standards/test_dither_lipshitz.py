@@ -12,7 +12,7 @@ import pytest
 from scipy.linalg import solve_toeplitz
 from scipy.signal import welch
 
-from assembler.sound.dither import FEEDBACK, Dither, WordLength, samples_of
+from assembler.dsp.dither import FEEDBACK, Dither, Quantizer, samples_of
 
 COUNT = 400_000
 LSB = 2.0**-15
@@ -20,7 +20,7 @@ OFFSETS_LSB = [0.0, 0.1, 0.25, 0.4, 0.5, 0.75, -0.3, 1000.5]
 
 
 def errors_lsb(samples: np.ndarray, seed: int) -> np.ndarray:
-    words = WordLength(16, seed).words(samples)
+    words = Quantizer(16, seed).words(samples)
     return words - samples.astype(np.float64) / LSB
 
 
@@ -77,7 +77,7 @@ TONE_LENGTH, TONE_BINS, TONE_RUNS = 8192, 97, 200
 def tone_spectrum(level_dbfs: float, kind: Dither) -> np.ndarray:
     """Mean power of the words of a sine in each bin, of many stretches of one stream."""
     tone = tone_dbfs(level_dbfs, TONE_BINS, TONE_LENGTH)
-    words = WordLength(16, 100, dither=kind).words(np.tile(tone, (TONE_RUNS + 1, 1)))
+    words = Quantizer(16, 100, dither=kind).words(np.tile(tone, (TONE_RUNS + 1, 1)))
     stretches = words[TONE_LENGTH:, 0].reshape(TONE_RUNS, TONE_LENGTH)
     return np.mean(np.abs(np.fft.rfft(stretches * np.hanning(TONE_LENGTH), axis=1)) ** 2, axis=0)
 
@@ -109,8 +109,8 @@ def test_rounding_alone_has_harmonics(level_dbfs: float) -> None:
 
 
 def test_rounding_alone_loses_a_tone_below_one_step() -> None:
-    assert not WordLength(16, None).words(tone_dbfs(-100.0, 97, 8192)).any()
-    assert not WordLength(16, 1, dither="none").words(tone_dbfs(-100.0, 97, 8192)).any()
+    assert not Quantizer(16, None).words(tone_dbfs(-100.0, 97, 8192)).any()
+    assert not Quantizer(16, 1, dither="none").words(tone_dbfs(-100.0, 97, 8192)).any()
 
 
 THRESHOLD_DB_SPL = {
@@ -150,7 +150,7 @@ def test_the_filter_leaves_the_least_heard_error(rate_hz: int) -> None:
 def noise_density(kind: Dither, rate_hz: int) -> tuple[np.ndarray, np.ndarray]:
     """Spectral density of the error on faint noise, white noise of variance Δ²/4 as 1."""
     samples = np.random.default_rng(1991).normal(0, 1e-3, (1 << 20, 2)).astype(np.float32)
-    words = WordLength(16, 5, dither=kind, rate_hz=rate_hz).words(samples)
+    words = Quantizer(16, 5, dither=kind, rate_hz=rate_hz).words(samples)
     error = words - samples / np.float64(LSB)
     hz, density = welch(error, rate_hz, nperseg=2048, axis=0, detrend=False)
     return hz[1:-1], density.mean(axis=1)[1:-1] * rate_hz / 2 / 0.25
@@ -175,27 +175,27 @@ def test_gerzon_craven_and_what_the_ear_is_spared(rate_hz: int) -> None:
 
 def test_seed_decides_the_words() -> None:
     samples = np.random.default_rng(5).normal(0, 0.1, (5000, 2)).astype(np.float32)
-    first = WordLength(16, 11).words(samples)
-    assert np.array_equal(first, WordLength(16, 11).words(samples))
-    assert not np.array_equal(first, WordLength(16, 12).words(samples))
+    first = Quantizer(16, 11).words(samples)
+    assert np.array_equal(first, Quantizer(16, 11).words(samples))
+    assert not np.array_equal(first, Quantizer(16, 12).words(samples))
 
 
 def test_dither_runs_on_from_block_to_block() -> None:
     samples = np.zeros((6000, 2), np.float32)
-    word_length = WordLength(16, 11)
+    word_length = Quantizer(16, 11)
     cuts = np.split(samples, [1, 17, 1000, 1000, 4096])
     pieces = [word_length.words(piece) for piece in cuts]
-    assert np.array_equal(np.concatenate(pieces), WordLength(16, 11).words(samples))
+    assert np.array_equal(np.concatenate(pieces), Quantizer(16, 11).words(samples))
     assert not np.array_equal(pieces[1][:16], pieces[2][:16])
 
 
 def test_mono_stays_mono() -> None:
     wave = np.random.default_rng(6).normal(0, 0.1, 20000).astype(np.float32)
     samples = np.stack([wave, wave], 1)
-    words = WordLength(16, 9, same_in_both=True).words(samples)
+    words = Quantizer(16, 9, same_in_both=True).words(samples)
     assert np.array_equal(words[:, 0], words[:, 1])
     assert np.mean((words[:, 0] - wave / np.float64(LSB)) ** 2) == pytest.approx(0.25, rel=0.05)
-    apart = WordLength(16, 9).words(samples)
+    apart = Quantizer(16, 9).words(samples)
     assert not np.array_equal(apart[:, 0], apart[:, 1])
 
 
@@ -204,7 +204,7 @@ def test_words_pass_exactly_without_dither(bits: int) -> None:
     top = 1 << (bits - 1)
     words = np.random.default_rng(bits).integers(-top, top, (50_000, 2), np.int32)
     words[:4] = [[-top, top - 1], [0, -1], [1, 0], [top - 1, -top]]
-    again = WordLength(bits, None).words(samples_of(words, bits))
+    again = Quantizer(bits, None).words(samples_of(words, bits))
     assert again.dtype == np.int32
     assert np.array_equal(again, words)
 
@@ -214,7 +214,7 @@ def test_words_pass_exactly_without_dither(bits: int) -> None:
 def test_full_scale_clips_instead_of_turning_over(bits: int, seed: int | None) -> None:
     top = 1 << (bits - 1)
     samples = np.array([[1.0, -1.0], [1.5, -1.5]], np.float32)
-    words = WordLength(bits, seed).words(np.repeat(samples, 500, axis=0))
+    words = Quantizer(bits, seed).words(np.repeat(samples, 500, axis=0))
     assert words[:, 0].max() == top - 1
     assert words[:, 1].min() == -top
     assert words[:, 0].min() > top - 4

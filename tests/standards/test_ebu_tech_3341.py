@@ -10,8 +10,8 @@ import soxr
 from standards.ebu_signals import RATE_HZ, in_both, stereo_tone, tone
 from standards.references import faded_ends, sixteen_times_peak_dbtp
 
-from assembler.sound.loudness import EnergyMeter, Loudness
-from assembler.sound.meter import Reading, read_meter
+from assembler.dsp.loudness import EnergyMeter, Loudness
+from assembler.dsp.meter import Reading, read_meter
 
 
 def reading_of(samples: np.ndarray) -> Reading:

@@ -7,7 +7,7 @@ from __future__ import annotations
 import pytest
 from standards.ebu_signals import RATE_HZ, stereo_tone
 
-from assembler.sound.meter import read_meter
+from assembler.dsp.meter import read_meter
 
 
 @pytest.mark.parametrize(

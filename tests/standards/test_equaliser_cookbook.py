@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfreqz
 
-from assembler.sound.equaliser import FilterBand, equalise
+from assembler.dsp.equaliser import FilterBand, equalise
 
 RATES_HZ = [44100, 96000]
 DEEPEST_DB = -80.0  # further down the single precision of the output shows

@@ -22,7 +22,7 @@ from standards.references import (
     with_debian_music,
 )
 
-from assembler.sound.meter import read_meter
+from assembler.dsp.meter import read_meter
 
 READ = with_debian_music(MADE, EXCERPTS[:: series(1, 3)])
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import soxr
 
-from assembler.sound.resample import (
+from assembler.dsp.resample import (
     BEYOND_S,
     position_at,
     resample,

@@ -1,0 +1,6 @@
+"""Source recordings: what a file holds, and its sound as blocks of float samples."""
+
+from assembler.audio.probe import SourceInfo, probe
+from assembler.audio.recording import Recording, open_recording
+
+__all__ = ["Recording", "SourceInfo", "open_recording", "probe"]

@@ -1,0 +1,88 @@
+"""The ffmpeg that the imageio-ffmpeg wheel brings: decoding what libsndfile can't, and encoding.
+
+File names reach ffmpeg behind ``file:``, so that no name can be taken for an option or a protocol,
+and a source is opened as a file of sound alone: as a playlist it would make ffmpeg open others.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from assembler.cancel import child_process
+from assembler.errors import AssemblerError
+from assembler.text import shorten
+
+_ADDRESS = re.compile(r"\[[^\]]* @ 0x[0-9a-f]+\] ?")
+_SOUND_FORMATS = (
+    "mov,aac,asf,ape,wv,tta,mpc,mpc8,ac3,eac3,tak,dsf,iff,flac,ogg,mp3,aiff,wav,w64,caf"
+)
+"""ffmpeg's names of the formats that hold their own sound and refer to no other file."""
+ALONE = ("-protocol_whitelist", "file", "-format_whitelist", _SOUND_FORMATS)
+"""Arguments before a source: it is read, and nothing that it may name."""
+
+
+def ffmpeg_program() -> str:
+    """Give the path of the ffmpeg program.
+
+    Raises
+    ------
+    AssemblerError
+        There is none for this system.
+    """
+    import imageio_ffmpeg
+
+    try:
+        return str(imageio_ffmpeg.get_ffmpeg_exe())
+    except RuntimeError as error:
+        raise AssemblerError("no ffmpeg for this system: install imageio-ffmpeg again") from error
+
+
+def run_ffmpeg(arguments: Sequence[str], feed: Iterable[bytes | memoryview] = ()) -> None:
+    """Run ffmpeg, with bytes to its standard input if it reads there.
+
+    Raises
+    ------
+    AssemblerError
+        ffmpeg ended with an error; its last line is told.
+    """
+    command = [ffmpeg_program(), "-nostdin", "-hide_banner", "-loglevel", "error", "-y", *arguments]
+    started = subprocess.Popen(
+        command,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        start_new_session=True,  # out of reach of the terminal's Ctrl-C: ended by its own thread
+    )
+    with child_process(started) as process:
+        assert process.stdin is not None
+        assert process.stderr is not None
+        try:
+            for chunk in feed:
+                process.stdin.write(chunk)
+            process.stdin.close()
+        except BrokenPipeError:
+            pass  # ffmpeg gave up: its own words follow
+        words = process.stderr.read().decode("utf-8", "replace").strip().splitlines()
+    if process.returncode != 0:
+        reason = (
+            shorten(_ADDRESS.sub("", words[-1]), 200)
+            if words
+            else f"exit code {process.returncode}"
+        )
+        raise AssemblerError(f"ffmpeg could not do its work: {reason}")
+
+
+def decode_to_wav(source: Path, target: Path) -> None:
+    """Decode the first audio stream of any file to a 32-bit float WAV at its own rate.
+
+    Raises
+    ------
+    AssemblerError
+        ffmpeg can't read the file.
+    """
+    reading = (*ALONE, "-i", f"file:{source}", "-map", "0:a:0", "-map_metadata", "-1")
+    writing = ("-rf64", "auto", "-c:a", "pcm_f32le", "-f", "wav", f"file:{target}")
+    run_ffmpeg((*reading, *writing))

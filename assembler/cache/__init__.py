@@ -1,0 +1,1 @@
+"""Finished work, kept by what it depends on."""

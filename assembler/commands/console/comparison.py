@@ -1,0 +1,80 @@
+"""What `assembler compare` shows in a terminal: differences by kind, and what is identical."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.text import Text
+
+from assembler.commands.console.rich_console import new_console
+from assembler.compare.files import MOST_FILES
+
+if TYPE_CHECKING:
+    from assembler.compare.comparison import Comparison
+    from assembler.compare.words import Difference
+
+_GROUPS = {
+    "Release": (
+        "version", "release", "level", "disc", "download", "sleeve-text", "credits", "transfer",
+        "mending", "room", "format", "cover",
+    ),
+    "Order": ("removed", "added", "moved", "gap", "disc-time"),
+    "Tracks": ("words", "setting", "equaliser", "source", "section"),
+    "Sound": ("sound", "lossy", "tag", "playing-levels"),
+    "Findings": ("finding-gone", "finding-new", "finding-changed"),
+    "Other files that differ": ("files",),
+}  # fmt: skip
+_OF_FILES = ("source", "cover", "disc", "transfer")
+_STYLES = {"added": "green", "removed": "yellow", "sound": "yellow", "lossy": "yellow"}
+
+
+def print_comparison(comparison: Comparison) -> None:
+    """Print the differences between two releases, and what is identical."""
+    console = new_console()
+    for name, folder in (("A", comparison.a), ("B", comparison.b)):
+        console.print(Text(f"{name}  {folder}", style="dim"), soft_wrap=True)
+    for group, codes in _GROUPS.items():
+        lines = [one for one in comparison.differences if one.code in codes]
+        if lines:
+            console.print(Text(group, style="bold"))
+        for one in lines:
+            _print_difference(console, one)
+    console.print(
+        Text(comparison.verdict, "green" if _is_good(comparison) else "bold yellow"),
+        soft_wrap=not console.is_terminal,
+    )
+    for proof in comparison.proofs:
+        _print_indented(console, Text(proof, style="dim"))
+
+
+def _is_good(comparison: Comparison) -> bool:
+    return comparison.all_else_same or not comparison.differences
+
+
+def _print_difference(console: Console, one: Difference) -> None:
+    """Print a difference; where it names files, each on a line of its own and whole."""
+    style = _STYLES.get(one.code, "")
+    if one.code in _OF_FILES and len(one.message) > console.width - 2:
+        label, _, paths = one.message.partition(": ")
+        old, _, new = paths.partition(" → ")
+        _print_whole(console, f"{label}:", [old, f"→ {new}"] if new else [old], style)
+    elif one.code == "files":
+        label = one.message.partition(": ")[0]
+        names = [name.removeprefix(f"{label}/") for name in one.files[:MOST_FILES]]
+        more = len(one.files) - len(names)
+        _print_whole(console, f"{label}:", [*names, *([f"and {more} more"] if more else [])], style)
+    else:
+        _print_indented(console, Text(one.message, style=style))
+
+
+def _print_whole(console: Console, label: str, lines: Sequence[str], style: str) -> None:
+    for line in (f"  {label}", *(f"    {each}" for each in lines)):
+        console.print(Text(line, style), soft_wrap=True)
+
+
+def _print_indented(console: Console, text: Text) -> None:
+    for line in text.wrap(console, console.width - 4):
+        line.rstrip()
+        console.print(Text("  ").append_text(line), soft_wrap=True)

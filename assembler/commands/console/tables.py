@@ -1,0 +1,268 @@
+"""What the commands show in a terminal: findings, the running order, levels."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from rich.box import SIMPLE_HEAD
+from rich.table import Table
+from rich.text import Text
+
+from assembler.commands.console.rich_console import new_console
+from assembler.findings import Finding
+from assembler.manifest.codes import isrc_text
+from assembler.text import clock_text, decimal, frames_text, number_ranges, signed
+
+if TYPE_CHECKING:
+    from assembler.manifest import ManifestFile
+    from assembler.mastering.measure import Measurement
+    from assembler.preflight.check import CheckReport
+    from assembler.preflight.trial import Trial
+    from assembler.release.batch import Job
+    from assembler.release.build_report import BuildReport
+    from assembler.sequence import DiscOrder
+    from assembler.verification.second_meter import SecondReading
+    from assembler.verification.verify import VerifyReport
+
+MOST_OF_A_KIND = 2
+_STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
+
+
+def print_findings(findings: Sequence[Finding]) -> None:
+    """Print findings, a paragraph each; of many of one kind the first, and where the others are."""
+    console = new_console()
+    kinds: dict[str, list[Finding]] = {}
+    for finding in findings:
+        kinds.setdefault(finding.code, []).append(finding)
+    for finding in findings:
+        alike = kinds[finding.code]
+        drawn_together = finding.severity != "error" and len(alike) > MOST_OF_A_KIND
+        if drawn_together and finding is not alike[0]:
+            continue
+        place = f"{finding.file}:{finding.line}" if finding.line else finding.file
+        text = Text().append(finding.severity, style=_STYLES[finding.severity])
+        text.append(f" {place}", style="dim")
+        text.append(f" {finding.where}" if finding.where else "")
+        text.append(f": {finding.message}")
+        if drawn_together:
+            text.append(f" ({_others(alike[1:])})", style="dim")
+        console.print(text, soft_wrap=not console.is_terminal)
+
+
+def _others(alike: Sequence[Finding]) -> str:
+    """Say where the same was found again."""
+    numbers = [re.match(r"tracks\[(\d+)\]", finding.where) for finding in alike]
+    if all(numbers):
+        return f"the same of tracks {number_ranges(int(n[1]) + 1 for n in numbers if n)}"
+    return f"{len(alike)} more like it; --json lists all"
+
+
+def print_check(report: CheckReport) -> None:
+    """Print a check: findings, then each disc's running order and what is left of it."""
+    print_findings(report.findings)
+    console = new_console()
+    manifest = report.source.manifest
+    for disc in report.discs:
+        console.print(_order_table(report, disc, range(len(manifest.tracks))))
+        if manifest.disc.make:
+            console.print(_time_left(disc, manifest.disc.limit))
+    said = _counts(report.findings)
+    verdict = "can be built" if report.ok else "can't be built yet"
+    console.print(f"{report.source.path}: {verdict}{f' ({said})' if said else ''}")
+
+
+def _counts(findings: Sequence[Finding]) -> str:
+    counts = {s: sum(f.severity == s for f in findings) for s in _STYLES}
+    return ", ".join(f"{n} {s}{'s' * (n != 1)}" for s, n in counts.items() if n)
+
+
+def print_trial(report: CheckReport, trial: Trial) -> None:
+    """Print a running order that was only tried."""
+    console = new_console()
+    console.print()
+    console.print(f"{trial} (nothing is changed on disk)")
+    for disc in trial.discs:
+        console.print(_order_table(report, disc, trial.kept))
+        console.print(_time_left(disc, trial.limit_frames))
+
+
+def _time_left(disc: DiscOrder, limit_frames: int) -> Text:
+    left = limit_frames - disc.frames
+    text = Text(f"Disc {disc.number}: {frames_text(disc.frames)} of {frames_text(limit_frames)}, ")
+    if left >= 0:
+        text.append(f"{frames_text(left)} left", style="green")
+    else:
+        text.append(f"{frames_text(-left)} over", style="bold red")
+    if disc.hidden:
+        text.append(f"; {frames_text(disc.hidden.room_frames)} of it hidden before track 1")
+    return text
+
+
+def _order_table(report: CheckReport, disc: DiscOrder, kept: Sequence[int]) -> Table:
+    """Make the table of a disc; `kept` gives each place's track in the manifest."""
+    manifest = report.source.manifest
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table.add_column("", justify="right", no_wrap=True)
+    table.add_column("Title", ratio=1, overflow="fold")
+    for name in ("Gap", "Start", "Length"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("ISRC", no_wrap=True, min_width=15)
+    for place in disc.places:
+        track = manifest.tracks[kept[place.index]]
+        join = "overlap" if track.overlap else "segue"
+        joined = place.number > 1 and place.gap_frames == 0
+        table.add_row(
+            str(place.number),
+            Text(track.full_title),
+            join if joined else frames_text(place.gap_frames),
+            frames_text(place.start_frame),
+            frames_text(place.frames),
+            isrc_text(track.isrc) if track.isrc else _no_isrc(report.source, kept[place.index]),
+        )
+    return table
+
+
+_MONO = " (mono)"
+
+
+def _no_isrc(source: ManifestFile, index: int) -> Text:
+    if source.is_wrong("tracks", index, "isrc"):
+        return Text("not valid", style=_STYLES["error"])
+    return Text("empty slot", style="yellow")
+
+
+def print_measurements(measurements: Sequence[Measurement]) -> None:
+    """Print a table of loudness and peaks."""
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table.add_column("Sound", ratio=1, overflow="fold")
+    for name in ("Length", "LUFS", "max S", "max M", "LRA", "dBTP", "dBFS"):
+        table.add_column(name, justify="right", no_wrap=True)
+    for measurement in measurements:
+        reading = measurement.reading
+        table.add_row(
+            Text(f"{measurement.title or measurement.path}{_MONO * (measurement.channels == 1)}"),
+            clock_text(reading.frames / measurement.rate_hz),
+            decimal(reading.integrated_lufs),
+            decimal(reading.max_short_term_lufs),
+            decimal(reading.max_momentary_lufs),
+            decimal(reading.loudness_range_lu),
+            decimal(reading.true_peak_dbtp),
+            decimal(reading.sample_peak_dbfs),
+        )
+    console = new_console()
+    console.print(table)
+    for doubt in dict.fromkeys(doubt for one in measurements for doubt in one.doubts):
+        warning = Text("warning", style=_STYLES["warning"]).append(f" {doubt}", style="default")
+        console.print(warning, soft_wrap=not console.is_terminal)
+    if any(measurement.channels == 1 for measurement in measurements):
+        new_console().print(
+            "mono: measured as it is delivered, in both channels: 3.0 LU above a single one"
+        )
+
+
+def print_build(report: BuildReport) -> None:
+    """Print a finished build: findings, levels as delivered, and where it lies."""
+    print_findings(report.findings)
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table.add_column("", justify="right", no_wrap=True)
+    table.add_column("Title", ratio=1, overflow="fold")
+    shown = [name for name in ("disc", "download") if report.content["tracks"][0][name]]
+    table.add_column("Gain", justify="right", no_wrap=True)
+    table.add_column("Limited", justify="right", no_wrap=True)
+    for name in shown:
+        table.add_column(f"{name.capitalize()}\nLUFS", justify="right", no_wrap=True)
+        table.add_column("\ndBTP", justify="right", no_wrap=True)
+    for track in report.content["tracks"]:
+        levels = [
+            track[name][key] for name in shown for key in ("integrated_lufs", "true_peak_dbtp")
+        ]
+        table.add_row(
+            str(track["number"]),
+            Text(track["title"]),
+            signed(track["gain_db"]),
+            decimal(track["most_limiting_db"]),
+            *map(decimal, levels),
+        )
+    console = new_console()
+    if shown:
+        console.print(table)
+    count = len(report.made) + len(report.reused)
+    reused = f", {len(report.reused)} of them reused" if report.reused else ""
+    console.print(f"{count} files in {report.release_dir}{reused}", soft_wrap=True)
+
+
+def print_jobs(jobs: Sequence[Job]) -> None:
+    """Print several builds: what needs a look, then a table."""
+    print_findings(
+        [f for job in jobs for f in job.findings if f.severity != "note" or not job.report]
+    )
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table.add_column("Release", ratio=1, overflow="fold")
+    for name in ("Tracks", "Length", "Made", "Reused"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("Findings", no_wrap=True)
+    for job in jobs:
+        frames = sum(disc.frames for disc in job.checked.discs) if job.checked else 0
+        report = job.report
+        table.add_row(
+            Text(report.release_dir.name if report else job.path.name),
+            str(len(job.checked.sections)) if frames and job.checked else "–",
+            frames_text(frames) if frames else "–",
+            str(len(report.made)) if report else Text("not made", style=_STYLES["error"]),
+            str(len(report.reused)) if report else "–",
+            _counts(job.findings) or "none",
+        )
+    console = new_console()
+    console.print(table)
+    made = sum(job.report is not None for job in jobs)
+    console.print(f"{made} of {len(jobs)} releases made")
+
+
+def print_explanation(report: BuildReport) -> None:
+    """Print of each file why it was made or could be reused, those of one reason together."""
+    console = new_console()
+    for what, names in (("made", report.made), ("reused", report.reused)):
+        grouped: dict[str, list[str]] = {}
+        for name in names:
+            grouped.setdefault(report.reasons.get(name, ""), []).append(name)
+        for why, of_one_reason in grouped.items():
+            console.print(Text(f"{what}: {why}", style="yellow" if what == "made" else ""))
+            for name in of_one_reason:
+                console.print(Text(f"  {name}"), soft_wrap=True)
+
+
+def print_verification(report: VerifyReport) -> None:
+    """Print what a release was held against, and what does not agree."""
+    print_findings(report.findings)
+    console = new_console()
+    for proof in report.proofs:
+        console.print(f"checked: {proof}")
+    if report.readings:
+        console.print(_meters_table(report.readings))
+    unproved = sum(finding.severity == "warning" for finding in report.findings)
+    verdict = "all that was checked matches"
+    if not report.ok:
+        verdict = "something differs"
+    elif unproved:
+        verdict += f", but {unproved} point{'s' * (unproved > 1)} above could not be proved"
+    style = "bold red" if not report.ok else "yellow" if unproved else "green"
+    console.print(Text(f"{report.release_dir}: ").append(verdict, style=style), soft_wrap=True)
+
+
+def _meters_table(readings: Sequence[SecondReading]) -> Table:
+    """Make the table of two meters' readings."""
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table.add_column("\nFile", ratio=1, overflow="fold")
+    for name in ("Ours\nLUFS", "pyloudnorm\nLUFS", "Ours\ndBTP", "soxr × 16\ndBTP"):
+        table.add_column(name, justify="right", no_wrap=True)
+    for one in readings:
+        levels = (one.ours_lufs, one.theirs_lufs, one.ours_dbtp, one.theirs_dbtp)
+        style = "" if one.agrees else _STYLES["error"]
+        table.add_row(Text(one.name), *(_hundredths(level) for level in levels), style=style)
+    return table
+
+
+def _hundredths(value: float | None) -> str:
+    return "–" if value is None else f"{value:.2f}".replace("-", "−")

@@ -1,0 +1,1 @@
+"""A finished release: its folder, its report."""

@@ -1,0 +1,1 @@
+"""Passages, gains and the finished sound of each track."""

@@ -1,0 +1,108 @@
+"""What the limiter did to each track of a passage."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from assembler.dsp.limiter import GainReduction
+
+COURSE_STEPS_A_SECOND = 10
+
+
+@dataclass(frozen=True)
+class TrackGainReduction:
+    """What the limiter did to one track.
+
+    Attributes
+    ----------
+    most_db
+        The deepest gain reduction.
+    at_s
+        When, from the start of the track.
+    share_above_1_db, share_above_3_db
+        Of the track's time.
+    course_db
+        The deepest gain reduction of each 0.1 s of the track.
+    """
+
+    most_db: float
+    at_s: float
+    share_above_1_db: float
+    share_above_3_db: float
+    course_db: tuple[float, ...] = ()
+
+
+class GainReductionLog:
+    """Gain reduction of each track of a passage, as it passes.
+
+    Parameters
+    ----------
+    rate_hz
+        Sample rate.
+    ends
+        Sample after the last of each track's sound.
+    """
+
+    def __init__(self, rate_hz: int, ends: Sequence[int]) -> None:
+        self._rate_hz = rate_hz
+        self._step = rate_hz // COURSE_STEPS_A_SECOND
+        self._ends = ends
+        self._starts = (0, *ends)
+        self._position = 0
+        count = len(ends)
+        self._most = [0.0] * count
+        self._at = [0] * count
+        self._above_1 = [0] * count
+        self._above_3 = [0] * count
+        self._courses: list[dict[int, float]] = [{} for _ in ends]
+
+    def add(self, gain_reduction: GainReduction) -> None:
+        """Take the gain reduction of the next samples."""
+        position = self._position
+        self._position += len(gain_reduction)
+        if not gain_reduction.any():
+            return
+        for i, end in enumerate(self._ends):
+            first = max(self._starts[i] - position, 0)
+            part = gain_reduction[first : max(end - position, 0)]
+            if not len(part):
+                continue
+            deepest = int(part.argmax())
+            if part[deepest] > self._most[i]:
+                self._most[i] = float(part[deepest])
+                self._at[i] = position + first + deepest - self._starts[i]
+            self._follow(i, position + first - self._starts[i], part)
+            self._above_1[i] += int((part > 1).sum())
+            self._above_3[i] += int((part > 3).sum())
+
+    def _follow(self, i: int, position: int, part: GainReduction) -> None:
+        """Keep the deepest gain reduction of each step that some samples of a track lie in."""
+        step = self._step
+        edges = np.arange(-(-position // step) * step, position + len(part), step) - position
+        starts = np.unique(np.concatenate(([0], edges)))
+        course = self._courses[i]
+        for start, deepest in zip(starts, np.maximum.reduceat(part, starts), strict=True):
+            place = (position + int(start)) // step
+            course[place] = max(course.get(place, 0.0), float(deepest))
+
+    def _course(self, i: int, length: int) -> tuple[float, ...]:
+        steps = -(-length // self._step)
+        return tuple(round(self._courses[i].get(place, 0.0), 2) for place in range(steps))
+
+    def tracks(self) -> list[TrackGainReduction]:
+        """Give what was done to each track."""
+        lengths = [b - a for a, b in pairwise(self._starts)]
+        return [
+            TrackGainReduction(
+                most_db=self._most[i],
+                at_s=self._at[i] / self._rate_hz,
+                share_above_1_db=self._above_1[i] / max(1, lengths[i]),
+                share_above_3_db=self._above_3[i] / max(1, lengths[i]),
+                course_db=self._course(i, lengths[i]),
+            )
+            for i in range(len(lengths))
+        ]

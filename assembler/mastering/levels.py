@@ -1,0 +1,210 @@
+"""What mastering has to report: levels as delivered, and findings about them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from typing import Any
+
+from assembler.dsp.decibels import rounded
+from assembler.findings import Finding
+from assembler.manifest import Level, ManifestFile
+from assembler.mastering.gain_search import (
+    LEAST_BUY_LU,
+    LIGHT_REDUCTION_DB,
+    MOST_IMBALANCE_LU,
+    OFF_TARGET_LU,
+)
+from assembler.mastering.loudness_match import TrackGain
+from assembler.mastering.render import FinishedTrack
+from assembler.sequence import Passage
+from assembler.text import clock_text, decimal, signed
+
+TrackLevel = tuple[FinishedTrack, TrackGain]
+
+WIDE_ALBUM_LU = 12.0
+"""Sources further apart were hardly meant to stand side by side (common practice)."""
+LARGE_GAIN_DB = 24.0
+HEARD_STEP_DB = 1.0
+"""A step in the level of running sound that is heard (common practice, no source)."""
+
+
+def levels_json(track: FinishedTrack, bits: int) -> dict[str, float | None]:
+    """Give a track's measured levels as plain data."""
+    reading = track.readings[bits]
+    return {
+        "integrated_lufs": rounded(reading.integrated_lufs),
+        "true_peak_dbtp": rounded(reading.true_peak_dbtp),
+        "sample_peak_dbfs": rounded(reading.sample_peak_dbfs),
+        "loudness_range_lu": rounded(reading.loudness_range_lu),
+        "sample_rate_hz": track.rate_hz,
+        "bits": bits,
+        "gain_db": rounded(track.gain_db),
+    }
+
+
+def gain_reduction_json(track: FinishedTrack) -> dict[str, Any]:
+    """Give what the limiter did to a track as plain data."""
+    limiting = track.limiting
+    return {
+        "most_db": rounded(limiting.most_db),
+        "at_s": rounded(limiting.at_s),
+        "share_above_1_db": round(limiting.share_above_1_db, 4),
+        "share_above_3_db": round(limiting.share_above_3_db, 4),
+    }
+
+
+def level_findings(
+    source: ManifestFile, deliverable: str, level: Level, tracks: Sequence[TrackLevel]
+) -> Iterator[Finding]:
+    """Hold delivered tracks against what was asked.
+
+    Parameters
+    ----------
+    tracks
+        Each finished track with what the match came to.
+    """
+    for track, gain in tracks:
+        loc = ("tracks", track.section.index)
+        number = track.section.index + 1
+        limiting = track.limiting
+        if limiting.most_db > LIGHT_REDUCTION_DB:
+            message = (
+                f"{deliverable}: gain reduction on track {number} reaches {limiting.most_db:.1f} "
+                f"dB (at {clock_text(limiting.at_s)}; more than 3 dB for "
+                f"{limiting.share_above_3_db:.1%} of it): {_lighter(level, track, gain)}"
+            )
+            yield source.finding("warning", "heavy-limiting", loc, message)
+        if track.gain_db > LARGE_GAIN_DB:
+            message = (
+                f"{deliverable}: track {number} is raised by {track.gain_db:.1f} dB, its noise "
+                "with it: listen before you send it out"
+            )
+            yield source.finding("warning", "large-gain", loc, message)
+        landed = next(iter(track.readings.values())).integrated_lufs
+        if landed is None or gain.asked_lufs is None:
+            continue
+        if abs(landed - gain.asked_lufs) > OFF_TARGET_LU:
+            message = (
+                f"{deliverable}: track {number} lands at {decimal(landed, 2)} LUFS where the match "
+                f"asks {decimal(gain.asked_lufs, 2)}: {_why(level, gain, landed - gain.asked_lufs)}"
+            )
+            yield source.finding("warning", "off-target", loc, message)
+
+
+def match_findings(
+    source: ManifestFile, deliverable: str, level: Level, tracks: Sequence[TrackLevel]
+) -> Iterator[Finding]:
+    """Report what the match came to as a whole: its cap, tracks it can't measure, the spread.
+
+    Parameters
+    ----------
+    tracks
+        Each finished track with what the match came to.
+    """
+    if level.match == "none":
+        return
+    for track, gain in tracks:
+        if gain.too_short:
+            message = (
+                f"track {track.section.index + 1} is shorter than 0.4 s, too short to measure its "
+                f"loudness: it gets the gain of its neighbours, {signed(track.gain_db)} dB; set "
+                "its `trim` by ear"
+            )
+            yield source.finding("note", "short-track", ("tracks", track.section.index), message)
+    if level.match == "album":
+        yield from _album_findings(source, deliverable, level, tracks)
+
+
+def _album_findings(
+    source: ManifestFile, deliverable: str, level: Level, tracks: Sequence[TrackLevel]
+) -> Iterator[Finding]:
+    measured = [(gain.source_lufs, t) for t, gain in tracks if gain.source_lufs is not None]
+    if not measured:
+        return
+    (quietest_lufs, quietest), (loudest_lufs, loudest) = (
+        pick(measured, key=lambda pair: pair[0]) for pick in (min, max)
+    )
+    if loudest_lufs - quietest_lufs > WIDE_ALBUM_LU:
+        message = (
+            f"the sources range from {decimal(quietest_lufs)} LUFS (track "
+            f"{quietest.section.index + 1}) to {decimal(loudest_lufs)} LUFS (track "
+            f"{loudest.section.index + 1}), and `match: album` keeps that: where the recordings "
+            "were made at different levels, set `trim`, or `match: track`"
+        )
+        yield source.finding("note", "wide-album", ("level",), message)
+    first = next(gain for _, gain in tracks if gain.source_lufs is not None)
+    if not first.stopped_by:
+        return
+    reached_lufs = max(
+        reading.integrated_lufs - track.section.track.trim
+        for track, _ in tracks
+        if (reading := next(iter(track.readings.values()))).integrated_lufs is not None
+    )
+    gain_db = tracks[0][0].gain_db - tracks[0][0].section.track.trim
+    reason = f"a further dB of gain would add less than {LEAST_BUY_LU} LU"
+    lower = ""
+    if first.most_limited is not None:
+        number = first.most_limited + 1
+        reason = (
+            f"with more, the limiter would take over {MOST_IMBALANCE_LU:g} LU from track {number}, "
+            "and the balance between the tracks would be lost"
+        )
+        lower = f", or give track {number} a lower `trim`"
+    message = (
+        f"{deliverable}: the album's gain is capped at {signed(gain_db)} dB, where its loudest "
+        f"track reaches {decimal(reached_lufs)} LUFS instead of {decimal(level.target)}: {reason}; "
+        f"set `target: {_down(reached_lufs)}`{lower}"
+    )
+    yield source.finding("warning", "album-gain-capped", ("level",), message)
+
+
+def segue_findings(
+    source: ManifestFile, passages: Sequence[Passage], tracks: Sequence[FinishedTrack]
+) -> Iterator[Finding]:
+    """Find segues at which the gain moves so far that it is heard."""
+    for passage in passages:
+        for before, after in pairwise(passage.places):
+            step_db = tracks[after.index].gain_db - tracks[before.index].gain_db
+            overlaps = tracks[after.index].section.track.overlap
+            if abs(step_db) > HEARD_STEP_DB and not overlaps:
+                message = (
+                    f"the gain moves by {step_db:+.1f} dB at the segue into track "
+                    f"{after.index + 1}: its noise and ring move with it; bring the two together "
+                    f"with `trim`, or set `level.match: album`"
+                )
+                loc = ("tracks", after.index, "gap")
+                yield source.finding("warning", "gain-step-in-segue", loc, message)
+
+
+def _down(level: float) -> str:
+    """Write a level for the manifest, rounded down to the tenth."""
+    return f"{math.floor(level * 10 + 1e-6) / 10:.1f}"
+
+
+def _lighter(level: Level, track: FinishedTrack, gain: TrackGain) -> str:
+    """Write what keeps gain reduction under 3 dB."""
+    if level.match == "none" or gain.light_target_lufs is None:
+        over_db = track.limiting.most_db - LIGHT_REDUCTION_DB
+        return f"`trim: {_down(track.section.track.trim - over_db)}` keeps it under 3 dB"
+    what = "the album" if level.match == "album" else "it"
+    return f"{what} stays under 3 dB at a target of {_down(gain.light_target_lufs)} LUFS"
+
+
+def _why(level: Level, gain: TrackGain, off_lu: float) -> str:
+    if gain.stopped_by == "balance" and off_lu < 0:
+        return "the album's gain is capped (see `level`)"
+    if gain.stopped_by and off_lu < 0:
+        return (
+            f"a further dB of gain would add less than {LEAST_BUY_LU} LU and be limited away; "
+            "a lower target costs nothing more"
+        )
+    if off_lu < 0:
+        return "the limiter takes this from it; a lower target keeps it"
+    if level.match == "album":
+        return (
+            "the album's gain makes up for the limiting of the loudest track, and raises this one "
+            "with it; a lower target keeps the balance"
+        )
+    return "its loudness does not settle on it; listen, and set its `trim`"

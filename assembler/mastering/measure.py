@@ -1,0 +1,131 @@
+"""Measure files and manifests: loudness and peaks of sources and finished files."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from assembler.audio import Recording, open_recording
+from assembler.dsp.decibels import rounded
+from assembler.dsp.meter import Reading, read_meter
+from assembler.errors import FindingsError
+from assembler.findings import errors_in
+from assembler.manifest import ManifestFile
+from assembler.preflight.sections import TrackSection, find_sections
+from assembler.workers import own_workers
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """One measured file or track.
+
+    Attributes
+    ----------
+    path
+        The file; of a pair, both.
+    title
+        The track's, where it was measured for a manifest.
+    doubts
+        Why its files may be cut.
+    """
+
+    path: str
+    title: str | None
+    rate_hz: int
+    channels: int
+    reading: Reading
+    doubts: tuple[str, ...] = ()
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the measurement as plain data for ``--json``."""
+        reading = self.reading
+        title = {"title": self.title} if self.title else {}
+        return {
+            "path": self.path,
+            **title,
+            "duration_s": round(reading.frames / self.rate_hz, 6),
+            "sample_rate_hz": self.rate_hz,
+            "channels": self.channels,
+            "integrated_lufs": rounded(reading.integrated_lufs),
+            "max_momentary_lufs": rounded(reading.max_momentary_lufs),
+            "max_short_term_lufs": rounded(reading.max_short_term_lufs),
+            "loudness_range_lu": rounded(reading.loudness_range_lu),
+            "true_peak_dbtp": rounded(reading.true_peak_dbtp),
+            "sample_peak_dbfs": rounded(reading.sample_peak_dbfs),
+            "doubts": list(self.doubts),
+        }
+
+
+def measure_files(paths: Sequence[Path], *, jobs: int | None = None) -> list[Measurement]:
+    """Measure files as they are; a mono file as it is delivered, in both channels.
+
+    Raises
+    ------
+    SourceError
+        A file can't be used.
+    """
+    with _desk(jobs) as (scratch, pool):
+        return list(pool.map(partial(_measure_file, scratch), paths))
+
+
+def measure_manifest(source: ManifestFile, *, jobs: int | None = None) -> list[Measurement]:
+    """Measure the section of every track of a manifest, before anything is done to it.
+
+    Raises
+    ------
+    FindingsError
+        A source can't be used.
+    """
+    with _desk(jobs) as (scratch, pool):
+        found, findings = find_sections(source, scratch)
+        if errors_in(findings):
+            raise FindingsError(findings)
+        sections = [section for section in found if section is not None]
+        readings = pool.map(measure_section, sections)
+        return [
+            Measurement(
+                path=" + ".join(section.names),
+                title=section.track.full_title,
+                rate_hz=section.recording.rate_hz,
+                channels=1 if section.recording.is_mono else 2,
+                reading=reading,
+                doubts=section.recording.doubts,
+            )
+            for section, reading in zip(sections, readings, strict=True)
+        ]
+
+
+def measure_section(section: TrackSection) -> Reading:
+    """Measure a track's stretch of its recording, before anything is done to it."""
+    return _reading(section.recording, section.start, section.end)
+
+
+def measure_region(path: Path, region: tuple[int, int] | None) -> Reading:
+    """Measure a file, or the samples of it from the first to before the second of `region`."""
+    recording = open_recording((path,))
+    start, end = region or (0, recording.frames)
+    return _reading(recording, start, min(end, recording.frames))
+
+
+@contextmanager
+def _desk(jobs: int | None) -> Iterator[tuple[Path, Executor]]:
+    """Give a folder for decoded copies, and workers."""
+    with tempfile.TemporaryDirectory() as scratch, own_workers(jobs) as pool:
+        yield Path(scratch), pool
+
+
+def _measure_file(scratch: Path, path: Path) -> Measurement:
+    recording = open_recording((path,), scratch)
+    reading = _reading(recording, 0, recording.frames)
+    channels = 1 if recording.is_mono else 2
+    return Measurement(str(path), None, recording.rate_hz, channels, reading, recording.doubts)
+
+
+def _reading(recording: Recording, start: int, end: int) -> Reading:
+    return read_meter(recording.blocks(start, end), recording.rate_hz)

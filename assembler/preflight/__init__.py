@@ -1,0 +1,1 @@
+"""What can be known before anything is rendered."""

@@ -1,0 +1,315 @@
+"""Check a manifest: identifiers, files, running order, disc time. Renders nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from assembler.audio.digest import SourceDigest
+from assembler.audio.recording import NO_DIGESTS
+from assembler.cache.store import CacheFolder
+from assembler.disc.cd_text import cd_text
+from assembler.disc.texts import release_texts, track_texts
+from assembler.download.cover import cover_findings, picture_findings
+from assembler.download.formats import format_findings
+from assembler.errors import AssemblerError
+from assembler.findings import Finding, errors_in
+from assembler.manifest import ManifestFile
+from assembler.manifest.codes import isrc_text
+from assembler.preflight.rates import rate_findings
+from assembler.preflight.sections import (
+    TrackSection,
+    find_hidden,
+    find_sections,
+    order_of,
+    overlap_findings,
+)
+from assembler.preflight.sides import Side
+from assembler.preflight.silence import silence_findings
+from assembler.preflight.spelling import spelling_findings
+from assembler.sequence import DiscOrder, TrackPlace
+from assembler.sequence.limits import MOST_TRACKS, limit_findings, limit_setting_finding
+from assembler.sheets.people import all_names, twin_names
+from assembler.text import duration_text, frames_text
+
+LONGEST_GAP_S = 600
+
+
+@dataclass(frozen=True)
+class CheckReport:
+    """What a check found.
+
+    Attributes
+    ----------
+    source
+        The manifest.
+    findings
+        All findings, in the order of the manifest's lines.
+    sections
+        One a track; empty where a track's source has an error.
+    discs
+        The running order; empty with `sections`.
+    hidden
+        The sound before track 1, if there is any.
+    """
+
+    source: ManifestFile
+    findings: tuple[Finding, ...]
+    sections: tuple[TrackSection, ...]
+    discs: tuple[DiscOrder, ...]
+    hidden: TrackSection | None = None
+
+    @property
+    def sides(self) -> tuple[Side, ...]:
+        """The tape sides that tracks are on."""
+        return tuple({s.side.name: s.side for s in self.sections if s.side}.values())
+
+    @property
+    def ok(self) -> bool:
+        """No errors."""
+        return not errors_in(self.findings)
+
+    @property
+    def places(self) -> tuple[TrackPlace, ...]:
+        """Every track's place, in the manifest's order."""
+        return tuple(place for disc in self.discs for place in disc.places)
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the report as plain data for ``--json``."""
+        tracks = self.source.manifest.tracks
+        limit = self.source.manifest.disc.limit
+        discs = [disc_json(disc, limit) for disc in self.discs]
+        longest = max(discs, key=lambda disc: disc["frames"], default=None)
+        return {
+            "ok": self.ok,
+            "findings": [finding.as_json() for finding in self.findings],
+            "disc": longest or _no_disc(limit),
+            "discs": discs,
+            "tracks": [
+                {
+                    "number": place.number,
+                    "disc_number": disc.number,
+                    "title": tracks[place.index].full_title,
+                    "start_frame": place.start_frame,
+                    "frames": place.frames,
+                    "file_frames": file_frames,
+                    "gap_frames": place.gap_frames,
+                    "isrc": tracks[place.index].isrc,
+                    "indexes": {f"{n:02d}": frame for n, frame in place.points},
+                }
+                for disc in self.discs
+                for place, file_frames in zip(disc.places, disc.file_frames, strict=True)
+            ],
+        }
+
+
+def check(
+    source: ManifestFile,
+    *,
+    scratch: Path | None = None,
+    store: CacheFolder | None = None,
+    digests: Mapping[Path, SourceDigest] = NO_DIGESTS,
+) -> CheckReport:
+    """Check a loaded manifest against its files and the disc.
+
+    Parameters
+    ----------
+    source
+        The manifest.
+    scratch
+        Folder for decoded copies of what libsndfile can't read: with it their length is exact.
+    store
+        Keeps mended sides: with it they are mended, and the length of their tracks is exact.
+    digests
+        Of the recordings: what is read of them is checked against these.
+
+    Returns
+    -------
+    CheckReport
+        Findings and, where every source can be used, the running order.
+    """
+    sections, findings = find_sections(source, scratch, store, digests)
+    hidden, of_hidden = find_hidden(source, scratch, digests)
+    findings += of_hidden
+    overlaps = list(overlap_findings(source, sections))
+    findings += overlaps
+    findings += spelling_findings(source)
+    findings += _codes(source)
+    findings += _credits(source)
+    findings += _twins(source)
+    findings += _disc_numbers(source)
+    findings += _gaps(source)
+    findings += _flags(source)
+    findings += cover_findings(source)
+    if back := source.manifest.release.back_cover:
+        findings += picture_findings(source, back, ("release", "back_cover"))
+    findings += format_findings(source)
+    whole = [section for section in sections if section is not None]
+    discs: tuple[DiscOrder, ...] = ()
+    if len(whole) == len(sections) and not errors_in(overlaps):
+        discs = order_of(source, whole, hidden)
+        findings += rate_findings(source, whole, [p for disc in discs for p in disc.passages])
+        findings += silence_findings(source, whole, discs)
+        if source.manifest.disc.make:
+            findings += _limits(source, discs)
+            findings += _cd_text(source, discs)
+    else:
+        whole = []
+    shown = (replace(finding, file=str(source.path)) for finding in findings)
+    told = (*source.faults, *shown)
+    ordered = tuple(sorted(told, key=lambda finding: finding.line))
+    return CheckReport(source, ordered, tuple(whole), discs, hidden)
+
+
+def disc_json(disc: DiscOrder, limit_frames: int) -> dict[str, Any]:
+    """Give a disc's time as plain data for ``--json``."""
+    return {
+        "number": disc.number,
+        "frames": disc.frames,
+        "time": frames_text(disc.frames),
+        "limit_frames": limit_frames,
+        "fits": disc.frames <= limit_frames,
+        "opening_pause_frames": disc.opening_pause_frames,
+        "hidden_frames": disc.hidden.room_frames if disc.hidden else 0,
+        "tail_frames": disc.tail_frames,
+    }
+
+
+def _no_disc(limit_frames: int) -> dict[str, Any]:
+    return {
+        "number": None,
+        "frames": None,
+        "time": None,
+        "limit_frames": limit_frames,
+        "fits": False,
+        "opening_pause_frames": None,
+        "hidden_frames": None,
+        "tail_frames": None,
+    }
+
+
+def _codes(source: ManifestFile) -> Iterator[Finding]:
+    release = source.manifest.release
+    if release.catalogue_number is None and not source.is_wrong("release", "catalogue_number"):
+        message = "no catalogue number: files will be named after the title"
+        yield source.finding("note", "no-catalogue-number", ("release",), message)
+    if release.barcode is None and not source.is_wrong("release", "barcode"):
+        message = "the barcode slot is empty: use a number that was allotted to you, or leave it"
+        yield source.finding("note", "empty-barcode", ("release",), message)
+    first: dict[str, int] = {}
+    for index, track in enumerate(source.manifest.tracks):
+        loc = ("tracks", index, "isrc")
+        if source.is_wrong(*loc):
+            continue
+        if track.isrc is None:
+            message = (
+                f"the ISRC slot of track {index + 1} is empty: codes come from the owner's range, "
+                "which the national ISRC agency allots"
+            )
+            yield source.finding("warning", "empty-isrc", loc, message)
+        elif track.isrc in first:
+            message = (
+                f"{isrc_text(track.isrc)} already belongs to track {first[track.isrc] + 1}: each "
+                "recording has a code of its own"
+            )
+            yield source.finding("error", "duplicate-isrc", loc, message)
+        else:
+            first[track.isrc] = index
+
+    if source.numbered:
+        numbers = ", ".join(
+            f"track {index + 1} {isrc_text(source.manifest.tracks[index].isrc or '')}"
+            for index in source.numbered
+        )
+        message = (
+            f"ISRCs numbered from the range: {numbers}; enter them in the owner's register, and "
+            "write each into its track before the order changes"
+        )
+        yield source.finding("note", "isrc-from-range", ("release", "isrc"), message)
+
+
+def _credits(source: ManifestFile) -> Iterator[Finding]:
+    count = len(source.manifest.tracks)
+    for index, credit in enumerate(source.manifest.credits):
+        for place, number in enumerate(credit.tracks):
+            if number > count:
+                loc = ("credits", index, "tracks", place)
+                message = (
+                    f"{credit.name} is credited on track {number} of {count}: correct the number"
+                )
+                yield source.finding("error", "credit-beyond-tracks", loc, message)
+
+
+def _twins(source: ManifestFile) -> Iterator[Finding]:
+    for one, other in twin_names(all_names(source.manifest)):
+        message = f"`{one}` and `{other}` may be one name in two spellings: compare them"
+        yield source.finding("note", "twin-names", ("credits",), message)
+
+
+def _gaps(source: ManifestFile) -> Iterator[Finding]:
+    manifest = source.manifest
+    gaps = [(("tracks", index, "gap"), track.gap) for index, track in enumerate(manifest.tracks)]
+    for loc, gap in ((("disc", "gap"), manifest.disc.gap), *gaps):
+        if gap is not None and gap > LONGEST_GAP_S:
+            message = f"a gap of {duration_text(gap)} is longer than ten minutes: shorten it"
+            yield source.finding("error", "gap-too-long", loc, message)
+
+
+def _flags(source: ManifestFile) -> Iterator[Finding]:
+    for index, track in enumerate(source.manifest.tracks):
+        if track.pre_emphasis:
+            message = (
+                "the track is flagged as recorded with pre-emphasis, and players will take its "
+                "treble down: nothing here applies it, so flag only sound that has it"
+            )
+            loc = ("tracks", index, "pre_emphasis")
+            yield source.finding("warning", "pre-emphasis-flagged", loc, message)
+
+
+def _cd_text(source: ManifestFile, discs: tuple[DiscOrder, ...]) -> Iterator[Finding]:
+    """Find what CD-Text has no room for."""
+    manifest = source.manifest
+    for disc in discs:
+        if len(disc.places) > MOST_TRACKS:
+            continue
+        texts = [track_texts(manifest, place.index) for place in disc.places]
+        try:
+            left_out = cd_text(release_texts(manifest), texts).left_out
+        except AssemblerError as error:
+            message = f"disc {disc.number}: it gets no CD-Text: {error}"
+            yield source.finding("warning", "cd-text-full", ("tracks",), message)
+            continue
+        if left_out:
+            message = f"disc {disc.number}: CD-Text has no room for {', '.join(left_out)}"
+            yield source.finding("note", "cd-text-full", ("tracks",), message)
+
+
+def _disc_numbers(source: ManifestFile) -> Iterator[Finding]:
+    last = 0
+    for index, track in enumerate(source.manifest.tracks):
+        if track.disc is None and index > 0:
+            continue
+        number = track.disc or 1
+        if number != last + 1:
+            message = (
+                f"disc {number} can't begin here: the next is {last + 1}; the tracks of a disc "
+                "stand together"
+            )
+            yield source.finding("error", "disc-out-of-order", ("tracks", index, "disc"), message)
+        last = number
+
+
+def _limits(source: ManifestFile, discs: tuple[DiscOrder, ...]) -> Iterator[Finding]:
+    if found := limit_setting_finding(source.manifest.disc.limit):
+        yield source.finding(found.severity, found.code, ("disc", "limit"), found.message)
+    for disc in discs:
+        for found in limit_findings(disc, source.manifest.disc.limit):
+            if found.code == "short-opening-pause":
+                loc: tuple[str | int, ...] = ("tracks", found.index or 0, "gap")
+            elif found.index is not None:
+                loc = ("tracks", found.index)
+            else:
+                loc = ("disc", "limit")
+            yield source.finding(found.severity, found.code, loc, found.message)

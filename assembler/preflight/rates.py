@@ -1,0 +1,59 @@
+"""The sample rate of each download file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from assembler.download.formats import FACTS
+from assembler.findings import Finding
+from assembler.manifest import Manifest, ManifestFile
+from assembler.manifest.model import Format
+from assembler.preflight.sections import TrackSection
+from assembler.sequence import Passage
+from assembler.sequence.frames import DISC_RATE_HZ
+
+_SHORT_BITS = 16
+
+
+def format_rates(
+    name: Format,
+    manifest: Manifest,
+    sections: Sequence[TrackSection],
+    passages: Iterable[Passage],
+) -> tuple[int, ...]:
+    """Return the rate of each passage in a format.
+
+    It is the manifest's. Where that has none, files of 16 bits have the disc's rate and others
+    their highest source's, or what their codec makes of it.
+    """
+    facts = FACTS[name]
+
+    def rate_of(passage: Passage) -> int:
+        if facts.bits == _SHORT_BITS:
+            return DISC_RATE_HZ
+        own = (sections[place.index].recording.rate_hz for place in passage.places)
+        return max(DISC_RATE_HZ, *own)
+
+    chosen = manifest.download.rate
+    return tuple(facts.rate_for(chosen or rate_of(passage)) for passage in passages)
+
+
+def rate_findings(
+    source: ManifestFile, sections: Sequence[TrackSection], passages: Sequence[Passage]
+) -> Iterator[Finding]:
+    """Warn of formats whose tracks differ in rate."""
+    mixed = []
+    for name in dict.fromkeys(source.manifest.download.formats):
+        rates = sorted(set(format_rates(name, source.manifest, sections, passages)))
+        if len(rates) > 1:
+            mixed.append(f"{name} at {_in_words([f'{rate / 1000:g}' for rate in rates])} kHz")
+    if mixed:
+        message = (
+            f"tracks differ in sample rate: {'; '.join(mixed)}: set `rate` under `download`, such "
+            "as 44100, for one rate in every file"
+        )
+        yield source.finding("warning", "mixed-rates", ("download", "formats"), message)
+
+
+def _in_words(texts: Sequence[str]) -> str:
+    return f"{', '.join(texts[:-1])} and {texts[-1]}"

@@ -1,0 +1,139 @@
+"""Silence at the ends of the delivered files, read from the sources before anything is rendered.
+
+Shops refuse a file with more than 10 s of silence at either end (two distributors' public pages).
+Silence is what stays below −70 dBFS: dither of 16 bits lies 20 dB lower, tape hiss higher (common
+practice, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from fractions import Fraction
+from math import ceil, floor
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from assembler.audio.quiet_library import silenced
+from assembler.audio.reading import ByLibsndfile
+from assembler.file_names import for_libsndfile
+from assembler.findings import Finding
+from assembler.manifest import ManifestFile
+from assembler.preflight.sections import TrackSection
+from assembler.sequence import DiscOrder, TrackPlace
+from assembler.text import FRAMES_PER_SECOND, clock_text
+
+LONGEST_SILENCE_S = 10
+LONGEST_HEAD_S = 0.5
+_SILENT_BELOW = 10 ** (-70 / 20)
+_MOST_READ_S = 60
+
+
+def silence_findings(
+    source: ManifestFile, sections: Sequence[TrackSection], discs: Sequence[DiscOrder]
+) -> Iterator[Finding]:
+    """Warn of long silence at the ends of files; note a mix that begins with some."""
+    for disc in discs:
+        for place, file_frames in zip(disc.places, disc.file_frames, strict=True):
+            section = sections[place.index]
+            if section.recording.is_promise:
+                continue
+            try:
+                yield from _at_the_head(source, section, place)
+                if source.manifest.download.formats:
+                    after = Fraction(file_frames - place.frames, FRAMES_PER_SECOND)
+                    yield from _at_the_end(source, section, after)
+            except (soundfile.LibsndfileError, OSError):
+                continue  # a damaged file is told of by who must read it
+
+
+def _at_the_head(
+    source: ManifestFile, section: TrackSection, place: TrackPlace
+) -> Iterator[Finding]:
+    joined = place.number > 1 and place.gap_frames == 0
+    silent_s = _silent_head_s(section)
+    if silent_s is None or silent_s <= LONGEST_HEAD_S or joined:
+        return
+    track = f"track {section.index + 1}"
+    remedy = ""
+    if section.side is None:
+        start_s = Fraction(section.start, section.recording.rate_hz) + silent_s
+        remedy = f"`start: {clock_text(Fraction(floor(start_s * 100), 100))}` removes it"
+    loc = ("tracks", section.index)
+    if silent_s > LONGEST_SILENCE_S:
+        message = (
+            f"{track} begins with {float(silent_s):.1f} s of silence, and shops refuse a file with "
+            f"more than 10 s: {remedy or 'set a later `start`'}"
+        )
+        yield source.finding("warning", "long-silence", loc, message)
+    elif remedy:
+        message = f"{track} begins with {float(silent_s):.1f} s of silence: {remedy}"
+        yield source.finding("note", "silent-head", loc, message)
+
+
+def _at_the_end(
+    source: ManifestFile, section: TrackSection, after_s: Fraction
+) -> Iterator[Finding]:
+    own_s = _silent_end_s(section)
+    if own_s is None or own_s + after_s <= LONGEST_SILENCE_S:
+        return
+    if own_s < after_s:
+        remedy = "shorten the gap after it"
+    else:
+        end_s = Fraction(section.end, section.recording.rate_hz) - own_s
+        remedy = "set an earlier `end`"
+        if section.side is None:
+            remedy = f"`end: {clock_text(Fraction(ceil(end_s * 100), 100))}` removes its own"
+    message = (
+        f"the file of track {section.index + 1} ends with {float(own_s + after_s):.1f} s of "
+        f"silence, and shops refuse more than 10 s: {remedy}"
+    )
+    yield source.finding("warning", "long-silence", ("tracks", section.index), message)
+
+
+def _silent_head_s(section: TrackSection) -> Fraction | None:
+    """Return how long a track's source is silent at first, up to a minute; None if it is all."""
+    rate_hz, position = section.recording.rate_hz, section.start
+    stop = min(section.end, position + _MOST_READ_S * rate_hz)
+    with _open_files(section) as files:
+        while position < stop:
+            loud = _loud(files, position, min(stop, position + rate_hz))
+            if len(loud):
+                return Fraction(position - section.start + int(loud[0]), rate_hz)
+            position += rate_hz
+    return None if stop == section.end else Fraction(_MOST_READ_S)
+
+
+def _silent_end_s(section: TrackSection) -> Fraction | None:
+    """Return how long a track's source is silent at last, up to a minute; None if it is all."""
+    rate_hz, end = section.recording.rate_hz, section.end
+    first = max(section.start, end - _MOST_READ_S * rate_hz)
+    with _open_files(section) as files:
+        while end > first:
+            start = max(first, end - rate_hz)
+            loud = _loud(files, start, end)
+            if len(loud):
+                return Fraction(section.end - start - int(loud[-1]) - 1, rate_hz)
+            end = start
+    return None if first == section.start else Fraction(_MOST_READ_S)
+
+
+@contextmanager
+def _open_files(section: TrackSection) -> Iterator[list[ByLibsndfile]]:
+    """Open a source with libsndfile alone: a check is to be quick, and loads no compiled loops."""
+    with ExitStack() as stack:
+        files = section.recording.files
+        with silenced():
+            opened = [ByLibsndfile(for_libsndfile(file.path)) for file in files]
+        yield [stack.enter_context(file) for file in opened]
+
+
+def _loud(files: Sequence[ByLibsndfile], start: int, end: int) -> NDArray[np.intp]:
+    """Return the samples, counted from `start`, that are no silence in any channel."""
+    found = []
+    for file in files:
+        file.seek(start)
+        found.append(np.flatnonzero(np.abs(file.read(end - start)).max(axis=1) >= _SILENT_BELOW))
+    return np.unique(np.concatenate(found))

@@ -1,0 +1,133 @@
+"""What if: the running order without some tracks, or with other gaps, tried without writing it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from typing import Any
+
+from assembler.errors import AssemblerError
+from assembler.preflight.check import CheckReport, disc_json
+from assembler.preflight.sections import track_sounds
+from assembler.sequence import DiscOrder, TrackSound, lay_out
+from assembler.sequence.frames import DISC_RATE_HZ
+from assembler.sequence.order import leave_out
+from assembler.text import clock_text
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A running order that was tried.
+
+    Attributes
+    ----------
+    without
+        Tracks left out, by their numbers in the manifest, from 1.
+    gap_s
+        The silence tried between tracks; None where the manifest's stand.
+    kept
+        Places in the manifest of the tracks that are left.
+    discs
+        The order; places count among those that are kept.
+    limit_frames
+        The plant's limit.
+    """
+
+    without: tuple[int, ...]
+    gap_s: Fraction | None
+    kept: tuple[int, ...]
+    discs: tuple[DiscOrder, ...]
+    limit_frames: int
+
+    @property
+    def fits(self) -> bool:
+        """Every disc keeps the limit."""
+        return all(disc.frames <= self.limit_frames for disc in self.discs)
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the trial as plain data for ``--json``."""
+        return {
+            "without": list(self.without),
+            "gap_s": None if self.gap_s is None else float(self.gap_s),
+            "fits": self.fits,
+            "discs": [disc_json(disc, self.limit_frames) for disc in self.discs],
+            "tracks": [
+                {
+                    "number": place.number,
+                    "disc_number": disc.number,
+                    "manifest_number": self.kept[place.index] + 1,
+                    "start_frame": place.start_frame,
+                    "frames": place.frames,
+                    "gap_frames": place.gap_frames,
+                }
+                for disc in self.discs
+                for place in disc.places
+            ],
+        }
+
+    def __str__(self) -> str:
+        parts = []
+        if self.without:
+            named = ", ".join(map(str, self.without))
+            parts.append(f"without track{'s' * (len(self.without) > 1)} {named}")
+        if self.gap_s is not None:
+            parts.append(f"with gaps of {clock_text(self.gap_s)}")
+        return "What if: " + " and ".join(parts)
+
+
+def try_order(
+    report: CheckReport, without: Sequence[int] = (), gap_s: Fraction | None = None
+) -> Trial:
+    """Lay a checked release out otherwise.
+
+    Parameters
+    ----------
+    report
+        The check.
+    without
+        Tracks to leave out, by their numbers in the manifest.
+    gap_s
+        Silence between tracks in place of the manifest's; segues, overlaps and opening pauses stay.
+
+    Raises
+    ------
+    AssemblerError
+        A source can't be used, there is no such track, or none is left.
+    """
+    count = len(report.source.manifest.tracks)
+    if not report.sections:
+        raise AssemblerError("the order can't be tried before every source can be used: see above")
+    if beyond := [number for number in without if not 1 <= number <= count]:
+        raise AssemblerError(f"--without {beyond[0]}: there are tracks 1 to {count}")
+    kept = tuple(index for index in range(count) if index + 1 not in without)
+    if not kept:
+        raise AssemblerError("--without leaves no track: leave one or more in")
+    sounds = _tried(track_sounds(report.source, report.sections), without, gap_s)
+    discs = lay_out(
+        sounds,
+        hidden_samples=report.hidden.samples_at(DISC_RATE_HZ) if report.hidden else 0,
+        tail_s=report.source.manifest.disc.tail,
+    )
+    limit_frames = report.source.manifest.disc.limit
+    return Trial(tuple(sorted(set(without))), gap_s, kept, discs, limit_frames)
+
+
+def _tried(
+    sounds: Sequence[TrackSound], without: Sequence[int], gap_s: Fraction | None
+) -> list[TrackSound]:
+    """Give the tracks that are kept, with the gaps that are tried."""
+    tried = [
+        replace(sound, gap_s=gap_s) if gap_s is not None and _follows_a_gap(i, sound) else sound
+        for i, sound in enumerate(sounds)
+    ]
+    for number in sorted(set(without), reverse=True):
+        try:
+            tried = leave_out(tried, number - 1)
+        except ValueError as error:
+            raise AssemblerError(f"--without {number}: {error}: leave out both") from error
+    return tried
+
+
+def _follows_a_gap(index: int, sound: TrackSound) -> bool:
+    return index > 0 and sound.opens_disc is None and sound.gap_s > 0

@@ -1,0 +1,1 @@
+"""One module per fault of a transfer: found and measured."""

@@ -1,0 +1,219 @@
+"""Autoregressive models of short stretches of sound, and missing samples filled in by them.
+
+A sample is predicted from those before it. The error of that prediction is small and even in music;
+a click stands out of it. Missing samples are those with which the errors around them have the
+least sum of squares (least-squares autoregressive interpolation).
+
+Source: Godsill and Rayner, Digital Audio Restoration (1998), from memory.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assembler.dsp.compiled import compiled
+
+Signal = NDArray[np.float64]
+
+RIDGE = 1e-6
+"""Noise that is assumed in all sound, as part of its power: keeps models from emptiest bands."""
+_SILENT = 1e-20
+
+
+@compiled
+def predictor(samples, order):  # type: ignore[no-untyped-def]
+    """Give the filter that leaves the prediction errors of a stretch of sound, its first tap 1.
+
+    The autocorrelation of the Hann-windowed stretch, solved by Levinson's recursion; a stretch of
+    silence is predicted by nothing.
+
+    Parameters
+    ----------
+    samples
+        Float64, shape (n,).
+    order
+        How many samples before one predict it.
+
+    Returns
+    -------
+    ndarray of float64, shape (order + 1,)
+    """
+    n = samples.shape[0]
+    turn = 2.0 * np.pi / (n + 1)
+    windowed = np.empty(n)
+    for i in range(n):
+        windowed[i] = samples[i] * (0.5 - 0.5 * np.cos(turn * (i + 1)))
+    lags = np.zeros(order + 1)
+    for k in range(min(order + 1, n)):
+        early = windowed[: n - k]
+        late = windowed[k:]
+        s0, s1, s2, s3 = 0.0, 0.0, 0.0, 0.0
+        whole = (n - k) // 4 * 4
+        for i in range(0, whole, 4):
+            s0 += early[i] * late[i]
+            s1 += early[i + 1] * late[i + 1]
+            s2 += early[i + 2] * late[i + 2]
+            s3 += early[i + 3] * late[i + 3]
+        for i in range(whole, n - k):
+            s0 += early[i] * late[i]
+        lags[k] = (s0 + s1) + (s2 + s3)
+    return levinson(lags, RIDGE)
+
+
+@compiled
+def levinson(lags, ridge):  # type: ignore[no-untyped-def]
+    """Solve the normal equations of linear prediction.
+
+    Parameters
+    ----------
+    lags
+        Autocorrelation at lags 0, 1, …
+    ridge
+        Power of white noise to assume, as part of that of the sound.
+    """
+    order = lags.shape[0] - 1
+    taps = np.zeros(order + 1)
+    taps[0] = 1.0
+    error = lags[0] * (1.0 + ridge)
+    if error < _SILENT:
+        return taps
+    turned = np.zeros(order + 1)
+    for k in range(1, order + 1):
+        rest = lags[k]
+        for j in range(1, k):
+            rest += taps[j] * lags[k - j]
+        reflection = -rest / error
+        if abs(reflection) >= 1.0:
+            break
+        for j in range(1, k):
+            turned[j] = taps[j] + reflection * taps[k - j]
+        for j in range(1, k):
+            taps[j] = turned[j]
+        taps[k] = reflection
+        error *= 1.0 - reflection * reflection
+    return taps
+
+
+@compiled
+def prediction_errors(samples, taps):  # type: ignore[no-untyped-def]
+    """Give the errors with which each sample is predicted from those before it.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        0 for the first samples, which have too few before them.
+    """
+    n = samples.shape[0]
+    order = taps.shape[0] - 1
+    errors = np.zeros(n)
+    if n <= order:
+        return errors
+    body = errors[order:]
+    for k in range(order + 1):
+        tap = taps[k]
+        earlier = samples[order - k : n - k]
+        for i in range(n - order):
+            body[i] += tap * earlier[i]
+    return errors
+
+
+@compiled
+def interpolation_errors(errors, taps):  # type: ignore[no-untyped-def]
+    """Give how far each sample lies from what those on both of its sides make expect.
+
+    Parameters
+    ----------
+    errors
+        Errors of the prediction by `taps`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n,)
+        0 for the first and last samples, which have too few beside them.
+    """
+    n = errors.shape[0]
+    order = taps.shape[0] - 1
+    expected = np.zeros(n)
+    if n <= 2 * order:
+        return expected
+    power = 0.0
+    for k in range(order + 1):
+        power += taps[k] * taps[k]
+    body = expected[order : n - order]
+    for k in range(order + 1):
+        tap = taps[k] / power
+        later = errors[order + k : n - order + k]
+        for i in range(n - 2 * order):
+            body[i] += tap * later[i]
+    return expected
+
+
+@compiled
+def _filled(samples, first, last, taps):  # type: ignore[no-untyped-def]
+    """Solve for the samples from `first` to before `last`; no other changes."""
+    order = taps.shape[0] - 1
+    missing = last - first
+    lags = np.zeros(missing + order + 1)
+    for k in range(order + 1):
+        for j in range(order + 1 - k):
+            lags[k] += taps[j] * taps[j + k]
+    right = np.zeros(missing)
+    for i in range(missing):
+        for j in range(first + i - order, first + i + order + 1):
+            if j < first or j >= last:
+                right[i] -= lags[abs(first + i - j)] * samples[j]
+    root = np.zeros((missing, missing))
+    for i in range(missing):
+        for j in range(max(0, i - order), i + 1):
+            rest = lags[i - j]
+            for k in range(max(0, i - order), j):
+                rest -= root[i, k] * root[j, k]
+            root[i, j] = np.sqrt(rest) if i == j else rest / root[j, j]
+    for i in range(missing):
+        for k in range(max(0, i - order), i):
+            right[i] -= root[i, k] * right[k]
+        right[i] /= root[i, i]
+    for i in range(missing - 1, -1, -1):
+        for k in range(i + 1, min(missing, i + order + 1)):
+            right[i] -= root[k, i] * right[k]
+        right[i] /= root[i, i]
+    return right
+
+
+def filled(samples: Signal, first: int, last: int, order: int) -> Signal:
+    """Fill a gap by what the sound around it makes expect.
+
+    The model is learnt with a straight line across the gap, then once more with the gap filled.
+
+    Parameters
+    ----------
+    samples
+        The gap and the sound around it.
+    first, last
+        First sample of the gap and the one after its last.
+    order
+        Of the model; less where there are fewer samples on one side.
+
+    Returns
+    -------
+    ndarray of float64, shape (last - first,)
+
+    Raises
+    ------
+    ValueError
+        The gap touches an end.
+    """
+    order = min(order, first, len(samples) - last)
+    if order < 1:
+        raise ValueError("no sound on one side of the gap")
+    whole = samples.copy()
+    whole[first:last] = lerp(samples, first, last)
+    for _ in range(2):
+        whole[first:last] = _filled(whole, first, last, predictor(whole, order))
+    return whole[first:last]
+
+
+def lerp(samples: Signal, first: int, last: int) -> Signal:
+    """Give the straight line across a gap, between the samples beside it."""
+    return np.linspace(samples[first - 1], samples[last], last - first + 2)[1:-1]

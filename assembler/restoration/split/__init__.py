@@ -1,0 +1,1 @@
+"""Find the songs on a side."""

@@ -1,0 +1,59 @@
+"""Short clips around the cuts of a side, to hear whether they are right."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import soundfile
+
+from assembler.audio import Recording
+from assembler.restoration.split.split import Split
+
+BESIDE_S = 4.0
+"""So much is heard before a cut, and after it."""
+
+
+def write_split_clips(
+    folder: Path, recording: Recording, split: Split, first_number: int = 1
+) -> list[Path]:
+    """Write "03 begins.wav" and "03 ends.wav" for each song, 24 bit; give their paths.
+
+    Only the samples of the clips are read. The cut lies 4 s after a clip's beginning, or sooner
+    where the side begins sooner.
+
+    Parameters
+    ----------
+    folder
+        To write into; it is there.
+    recording, split
+        The side and its songs.
+    first_number
+        Of the side's first song.
+
+    Raises
+    ------
+    OSError
+        A clip can't be written.
+    SourceError
+        The side can't be read.
+    """
+    written = []
+    for name, at_s in _cuts(split, first_number):
+        at, beside = round(at_s * recording.rate_hz), round(BESIDE_S * recording.rate_hz)
+        start, end = max(at - beside, 0), min(at + beside, recording.frames)
+        path = folder / f"{name}.wav"
+        with (
+            path.open("wb") as file,
+            soundfile.SoundFile(file, "w", recording.rate_hz, 2, "PCM_24", format="WAV") as clip,
+        ):
+            for block in recording.blocks(start, end):
+                clip.write(block)
+        written.append(path)
+    return written
+
+
+def _cuts(split: Split, first_number: int) -> Iterator[tuple[str, float]]:
+    for number, song in enumerate(split.songs, first_number):
+        yield f"{number:02d} begins", song.start_s
+        yield f"{number:02d} ends", song.end_s

@@ -1,0 +1,1 @@
+"""Analyse a transfer and report faults."""

@@ -1,0 +1,59 @@
+"""What a survey found as lines to paste into a manifest: facts as keys, guesses as comments."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+from assembler.manifest.yaml_scalar import yaml_text
+from assembler.restoration.survey.remedies import SideFinding
+
+_COLUMNS = 80
+_INDENT = 4
+_STEP = "  "
+
+
+def mend_section(findings: Sequence[SideFinding]) -> str:
+    """Return the lines of all findings as a `restoration:` section.
+
+    A guess is a comment with its reason below it; without any fact, all lines are comments. Empty
+    where there is neither.
+    """
+    facts = [finding.restoration for finding in findings if finding.restoration]
+    guesses = [line for finding in findings for line in _guess(finding)]
+    if not facts:
+        return "".join(f"# {line}\n" for line in ["restoration:", *guesses]) if guesses else ""
+    lines = [
+        "restoration:",
+        *(f"{_STEP}{fact}" for fact in facts),
+        *(f"{_STEP}# {g}" for g in guesses),
+    ]
+    return "".join(f"{line}\n" for line in lines)
+
+
+def _guess(finding: SideFinding) -> Iterator[str]:
+    if finding.guess:
+        yield finding.guess
+        reason = f"a guess: {finding.measured}; {finding.remedy}"
+        yield from textwrap.wrap(reason, _COLUMNS - _INDENT - 2 * len(_STEP) - 2)
+
+
+def side_entry(name: str, files: Sequence[str], restoration: str) -> str:
+    """Return a side as an entry of `transfers:`, indented to be pasted below that line.
+
+    Parameters
+    ----------
+    name
+        Of the side.
+    files
+        Its file, or left and right, as seen from the manifest; none for a side that the manifest
+        has already: then only its `restoration:` is written, to be pasted below the side's files.
+    restoration
+        What `mend_section` gave.
+    """
+    keys = ("file",) if len(files) == 1 else ("left", "right")
+    lines = [f"{_STEP}{yaml_text(name)}:\n"] if files else []
+    lines += [
+        f"{' ' * _INDENT}{key}: {yaml_text(file)}\n" for key, file in zip(keys, files, strict=False)
+    ]
+    return "".join(lines) + textwrap.indent(restoration, " " * _INDENT)

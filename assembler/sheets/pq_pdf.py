@@ -1,0 +1,153 @@
+"""The PQ sheet as a form to print: A4, heads on every page, room for signatures on the last."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from assembler.sheets.pq_bands import (
+    FOOT,
+    TOP,
+    Band,
+    Density,
+    continued,
+    file_bands,
+    file_heads,
+    head,
+    height,
+    running_head,
+    signature_band,
+    table_head,
+    total_bands,
+    track_bands,
+)
+from assembler.sheets.pq_sheet import NAME, PqSheet
+from assembler.typeset.blocks import Sheet
+from assembler.typeset.pdf_document import new_document
+from assembler.typeset.pdf_fonts import page_runs
+
+ROOM_PT = TOP - FOOT
+DENSITIES = (Density(8.5, 13, 9), Density(8.5, 11.5, 6), Density(8, 9.8, 3), Density(7.5, 8.8, 2.4))
+SEVERAL_PAGES = DENSITIES[1]
+MOST_ON_ONE_PAGE = 20
+TRACKS_WITH_CLOSING = 3
+"""Where totals, files and signatures need another page, so many tracks stand there with them."""
+LARGEST_WHOLE_TRACK = 0.3
+"""A track that takes no more of a page than this is not broken."""
+LARGEST_WHOLE_CLOSING = 0.8
+"""Nor are totals, files and signatures that take no more of one than this."""
+
+
+@dataclass(frozen=True)
+class Group:
+    """Bands that stand together on a page; the heading goes above where they open one."""
+
+    bands: tuple[Band, ...]
+    heading: tuple[Band, ...] = ()
+
+
+def write_pq_pdf(sheet: PqSheet, target: Path) -> None:
+    """Write the sheet as a PDF whose bytes depend on its facts alone.
+
+    The table of up to 20 tracks is set as generously as lets the sheet stand on one page; more
+    tracks, and titles too long for that, go on several pages.
+
+    Parameters
+    ----------
+    sheet
+        The facts of one disc.
+    target
+        PDF file to write.
+    """
+    densities = DENSITIES if len(sheet.tracks) <= MOST_ON_ONE_PAGE else ()
+    spreads = (_pages(sheet, density) for density in densities)
+    pages = next((one for one in spreads if len(one) == 1), None) or _pages(sheet, SEVERAL_PAGES)
+    canvas = new_document(target, Sheet(sheet.artist, sheet.title, (), NAME, None, ()))
+    for number, body in enumerate(pages, 1):
+        top = head if number == 1 else running_head
+        y = TOP
+        for band in [*top(sheet, f"Page {number} of {len(pages)}"), *body]:
+            _draw(canvas, band, y)
+            y -= band.height_pt
+        canvas.showPage()
+    canvas.save()
+
+
+def _pages(sheet: PqSheet, density: Density) -> list[list[Band]]:
+    """Give each page what stands below its head."""
+    first_pt, later_pt = (ROOM_PT - height(top(sheet, "")) for top in (head, running_head))
+    heading_pt = height([table_head()]) + density.row_pt
+    closing = _closing_groups(sheet, later_pt)
+    groups = [*_track_groups(sheet, density), *closing]
+    spread = _spread(groups, first_pt - height([table_head()]), later_pt - heading_pt)
+    _move_company(spread, closing[0], later_pt - heading_pt)
+    pages = [[*page[0].heading, *(b for group in page for b in group.bands)] for page in spread]
+    at_foot = len(file_bands(sheet)) + 2 if len(closing) == 1 else 1
+    room_pt = (first_pt if len(pages) == 1 else later_pt) - height(pages[-1])
+    pages[-1].insert(len(pages[-1]) - at_foot, Band(room_pt))
+    return pages
+
+
+def _track_groups(sheet: PqSheet, density: Density) -> Iterator[Group]:
+    """Give each track as one group; a tall one row by row, two rows at either end together."""
+    for track in sheet.tracks:
+        bands = tuple(track_bands(sheet, track, density))
+        whole = height(bands) <= ROOM_PT * LARGEST_WHOLE_TRACK
+        cuts = [0, len(bands)] if whole else [0, *range(2, len(bands) - 2), len(bands)]
+        for start, end in pairwise(cuts):
+            again = (continued(track, density),) if start else ()
+            yield Group(bands[start:end], (table_head(), *again))
+
+
+def _closing_groups(sheet: PqSheet, room_pt: float) -> list[Group]:
+    """Give totals, files and signatures as one group, or file by file where they are too many."""
+    sums, heads, lines = total_bands(sheet), file_heads(), file_bands(sheet)
+    whole = Group((*sums, heads, *lines, signature_band()))
+    if height(whole.bands) <= room_pt * LARGEST_WHOLE_CLOSING:
+        return [whole]
+    each = [Group((line,), (heads,)) for line in lines]
+    return [Group((*sums, heads)), *each, Group((signature_band(),))]
+
+
+def _spread(groups: Iterable[Group], first_pt: float, later_pt: float) -> list[list[Group]]:
+    pages: list[list[Group]] = [[]]
+    room_pt = first_pt
+    for group in groups:
+        if pages[-1] and height(group.bands) > room_pt:
+            pages.append([])
+            room_pt = later_pt
+        pages[-1].append(group)
+        room_pt -= height(group.bands)
+    return pages
+
+
+def _move_company(pages: list[list[Group]], closing: Group, room_pt: float) -> None:
+    """Move tracks to the closing's page, where there are few before it."""
+    for before, page in pairwise(pages):
+        if closing in page:
+            room_pt -= sum(height(group.bands) for group in page)
+            lacking = TRACKS_WITH_CLOSING - page.index(closing)
+            for _ in range(min(lacking, len(before) - 1)):
+                room_pt -= height(before[-1].bands)
+                if room_pt >= 0:
+                    page.insert(0, before.pop())
+
+
+def _draw(canvas: Any, band: Band, top_pt: float) -> None:
+    """Draw a band whose top is so far above the page's lower edge."""
+    for stroke in band.strokes:
+        canvas.setLineWidth(stroke.width_pt)
+        canvas.setStrokeGray(stroke.grey)
+        down, to_down = top_pt - stroke.down_pt, top_pt - stroke.to_down_pt
+        canvas.line(stroke.x_pt, down, stroke.to_x_pt, to_down)
+    text = canvas.beginText()
+    for spot in band.spots:
+        text.setTextOrigin(spot.x_pt, top_pt - spot.down_pt)
+        text.setFillGray(spot.type.grey)
+        for font, part in page_runs(spot.text, spot.type.weight):
+            text.setFont(font, spot.type.size_pt)
+            text.textOut(part)
+    canvas.drawText(text)

@@ -1,0 +1,1 @@
+"""Text, lines and bars on paper: what all sheets and pictures share."""

@@ -1,0 +1,61 @@
+"""A PDF to draw on, with the release's name in its properties and no date."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from reportlab.lib.pagesizes import A4
+from reportlab.pdfbase.pdfdoc import PDFDictionary, PDFInfo, PDFString
+from reportlab.pdfgen.canvas import Canvas
+
+from assembler.typeset.blocks import Sheet
+from assembler.typeset.pdf_fonts import registered
+
+
+class UndatedInfo(PDFInfo):  # type: ignore[misc]
+    """Document properties without the dates that would make every file another."""
+
+    def format(self, document: Any) -> bytes:
+        """Write the properties as the PDF's information dictionary."""
+        facts = {
+            "Title": self.title,
+            "Author": self.author,
+            "Subject": self.subject,
+            "Creator": self.creator,
+            "Producer": self.producer,
+        }
+        dictionary = PDFDictionary({name: PDFString(text) for name, text in facts.items()})
+        return bytes(dictionary.format(document))
+
+
+def new_document(path: Path, sheet: Sheet, size_pt: tuple[float, float] = A4) -> Any:
+    """Open a PDF whose bytes depend on what is drawn alone."""
+    canvas = Canvas(
+        str(path),
+        pagesize=size_pt,
+        invariant=1,
+        pageCompression=1,
+        lang=sheet.language,
+        initialFontName=registered("DejaVuSans"),
+    )
+    canvas._doc.info = UndatedInfo()
+    canvas.setTitle(sheet.title)
+    canvas.setAuthor(sheet.artist)
+    canvas.setSubject(sheet.name)
+    canvas.setCreator("assembler")
+    return canvas
+
+
+@contextmanager
+def copied_as(text: Any, words: str) -> Iterator[None]:
+    """Let what is written meanwhile into a text object copy out as other words.
+
+    ISO 32000-1, 14.9.4: replacement text of a marked span.
+    """
+    content = ("\ufeff" + words).encode("utf-16-be").hex().upper()
+    text._code.append(f"/Span <</ActualText <{content}>>> BDC")
+    yield
+    text._code.append("EMC")

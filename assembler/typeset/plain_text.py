@@ -1,0 +1,66 @@
+"""A sheet as plain text to copy from: a tab between columns, one line for each entry."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from assembler.typeset.blocks import (
+    BarcodeSymbol,
+    Item,
+    Note,
+    Paragraph,
+    Row,
+    Sheet,
+    SignOff,
+    Subtitle,
+    Verse,
+)
+
+
+def sheet_text(sheet: Sheet) -> str:
+    """Write a sheet as text with line feeds.
+
+    Titles of parts stand over ``=``, titles of blocks over ``-``.
+    """
+    return "\n".join(_lines(sheet)) + "\n"
+
+
+def titled(title: str, sign: str) -> tuple[str, str]:
+    """Give a title and the line below it."""
+    return title, sign * len(title)
+
+
+def _lines(sheet: Sheet) -> Iterator[str]:
+    yield from (sheet.name, sheet.artist, sheet.title, "")
+    for row in sheet.facts:
+        yield from _item_lines(row)
+    for part in sheet.parts:
+        yield from ("", "", "", *titled(part.title, "="))
+        for block in part.blocks:
+            yield from ("", "", *titled(block.title, "-"))
+            for before, item in zip((None, *block.items), block.items, strict=False):
+                if before is not None and _stands_apart(before, item):
+                    yield ""
+                yield from _item_lines(item)
+
+
+def _stands_apart(before: Item, item: Item) -> bool:
+    return not isinstance(before, Subtitle) and not (
+        isinstance(before, Row) and isinstance(item, Row)
+    )
+
+
+def _item_lines(item: Item) -> Iterator[str]:
+    if isinstance(item, Row):
+        yield "\t".join(text for text in (item.label, item.text, item.end) if text)
+        yield from (f"\t{detail}" for detail in item.details)
+    elif isinstance(item, Verse):
+        yield from item.lines
+    elif isinstance(item, SignOff):
+        yield from (f"[ ] {choice}" for choice in item.choices)
+        yield "\t".join(f"{blank} {_TO_WRITE_ON}" for blank in item.blanks)
+    elif isinstance(item, Paragraph | Note | Subtitle | BarcodeSymbol):
+        yield item.text
+
+
+_TO_WRITE_ON = 20 * "_"

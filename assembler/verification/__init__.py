@@ -1,0 +1,1 @@
+"""Read a finished release back and prove it."""

@@ -1,0 +1,240 @@
+"""Which sounds of a release should be one: download files, clips and sources with the image."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+
+from assembler.audio import Recording, open_recording
+from assembler.audio.digest import file_digest
+from assembler.compare.stretches import (
+    Stretch,
+    first_sample,
+    in_format,
+    on_image,
+    region_of_image,
+)
+from assembler.download.formats import FACTS
+from assembler.download.lossy import decoded
+from assembler.dsp.blocks import Samples
+from assembler.dsp.equaliser import equalise
+from assembler.dsp.fades import fade
+from assembler.findings import Finding
+from assembler.finished.finished import FinishedRelease, disagreement
+from assembler.finished.report_form import TrackReport
+from assembler.manifest.model import Format
+from assembler.manifest.transfers import Restoration
+from assembler.preflight.sections import bands_of
+from assembler.proof.joins import joins
+from assembler.release.clips import copy_name
+from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
+from assembler.verification.sound import (
+    Difference,
+    Sound,
+    differences,
+    sample_differences,
+    sound_of,
+)
+
+Look = tuple[str, Callable[[], Iterator[Finding]]]
+"""A file of the release, and what looks at it."""
+
+LOSSLESS_DB, LOSSY_DB, CLIP_DB = 0.1, 1.0, 1.0
+"""How far the gain between two files may be off: AAC takes 0.5 dB from noise."""
+SOURCE_DB = 0.3
+
+
+def download_pairs(release: FinishedRelease) -> Iterator[Look]:
+    """Give the comparisons of all download files with the image, or else with the first format."""
+    formats = sorted(release.report["formats"], key=lambda name: FACTS[name].lossy)
+    on_disc = release.has("disc") and bool(release.report["discs"])
+    for name in formats if on_disc else formats[1:]:
+        first = None if on_disc else formats[0]
+        for index, track in enumerate(release.tracks):
+            path = release.track_file(name, track)
+            yield path, partial(_download, release, index, first, name)
+
+
+def _download(
+    release: FinishedRelease, index: int, first: Format | None, second: Format
+) -> Iterator[Finding]:
+    track = release.tracks[index]
+    path = release.track_file(second, track)
+    left, right = (_stretch(release, index, name) for name in (first, second))
+    if left and right and _is_same_mastering(release, first, second):
+        found = sample_differences(left, right)
+    else:
+        one, other = (_sound(release, index, name) for name in (first, second))
+        lossy = any(FACTS[name].lossy for name in (first, second) if name)
+        tolerance_db = LOSSY_DB if lossy else LOSSLESS_DB
+        if first is None and not _is_same_level(release):
+            tolerance_db += _limited_db(track)
+        gain_db = _gain_db(release, index, second) - _gain_db(release, index, first)
+        found = differences(one, other, gain_db, tolerance_db)
+    yield from _findings(path, found)
+
+
+def _stretch(release: FinishedRelease, index: int, name: Format | None) -> Stretch | None:
+    """Give a track's samples in a format, or for None on the image; None where it is lossy."""
+    if name is None:
+        return on_image(release, index)
+    return None if FACTS[name].lossy else in_format(release, name, index)
+
+
+def _sound(release: FinishedRelease, index: int, name: Format | None) -> Sound:
+    stretch = _stretch(release, index, name)
+    if stretch is not None:
+        where = "the image" if name is None else name
+        return sound_of(stretch, f"track {release.tracks[index]['number']} in {where}")
+    assert name is not None
+    path = release.track_file(name, release.tracks[index])
+    rate_hz = release.report["formats"][name]["rates_hz"][index]
+    container = FACTS[name].container
+    return Sound(path, rate_hz, partial(decoded, release.folder / path, container))
+
+
+def _is_same_level(release: FinishedRelease) -> bool:
+    return release.manifest.level_of("disc") == release.manifest.level_of("download")
+
+
+def _is_same_mastering(
+    release: FinishedRelease, first: Format | None, second: Format | None
+) -> bool:
+    """Tell whether two files have one level and every track one rate in both."""
+    count = len(release.tracks)
+    rates = [
+        release.report["formats"][name]["rates_hz"] if name else [DISC_RATE_HZ] * count
+        for name in (first, second)
+    ]
+    one_level = first is not None or _is_same_level(release)
+    return one_level and rates[0] == rates[1]
+
+
+def _gain_db(release: FinishedRelease, index: int, name: Format | None) -> float:
+    """Give by how much a track was raised in a format, or for None on the image."""
+    if name is None:
+        made = release.tracks[index]["disc"]
+        return made["gain_db"] or 0.0 if made else 0.0
+    of_format = release.report["formats"][name]
+    lossy = of_format["lossy"]
+    return of_format["gains_db"][index] - (lossy[index]["lowered_db"] if lossy else 0.0)
+
+
+def _limited_db(track: TrackReport) -> float:
+    made = (track["disc"], track["download"])
+    return max(one["limiting"]["most_db"] for one in made if one) if any(made) else 0.0
+
+
+def clip_pairs(release: FinishedRelease) -> Iterator[Look]:
+    """Give the comparisons of the proof's clips of the joins with the image."""
+    for order in release.discs if release.has("disc") and release.report["discs"] else ():
+        prefix = f"{order.number}-" if release.of_discs > 1 else ""
+        for name, start, end in joins(order):
+            path = f"proof/joins/{prefix}{name}.mp3"
+            frames = (start // SAMPLES_PER_FRAME, end // SAMPLES_PER_FRAME)
+            stretch = region_of_image(release, order.number, *frames)
+            yield path, partial(_clip, release, path, stretch)
+        for place in order.places:
+            path = f"proof/tracks/{copy_name(place.index + 1)}"
+            yield path, partial(_clip, release, path, on_image(release, place.index))
+
+
+def _clip(release: FinishedRelease, path: str, stretch: Stretch) -> Iterator[Finding]:
+    clip = Sound(path, DISC_RATE_HZ, partial(decoded, release.folder / path, "mp3"))
+    image = sound_of(stretch, "the image there")
+    yield from _findings(path, differences(image, clip, 0.0, CLIP_DB))
+
+
+def find_sources(release: FinishedRelease, folder: Path | None) -> Path | None:
+    """Give the folder that the manifest's paths count from; None where no source is found.
+
+    Parameters
+    ----------
+    release
+        The release.
+    folder
+        Where its sources are; beside or above the release's folder if not given.
+    """
+    place = release.folder.resolve()
+    for one in [folder] if folder else [place.parent.parent, place.parent]:
+        if any((one / n).is_file() for t in release.tracks for n in t["source"]["files"]):
+            return one
+    return None
+
+
+def source_pairs(release: FinishedRelease, sources: Path) -> Iterator[Look]:
+    """Give the comparisons of what was delivered with the sources that are found."""
+    on_disc = release.has("disc") and bool(release.report["discs"])
+    formats = sorted(release.report["formats"], key=lambda name: FACTS[name].lossy)
+    if not on_disc and not formats:
+        return
+    name = None if on_disc else formats[0]
+    for index, track in enumerate(release.tracks):
+        paths = tuple(sources / file for file in track["source"]["files"])
+        if _is_restored(release, index) or not all(path.is_file() for path in paths):
+            continue
+        disc = release.disc_file(track["disc_number"], ".wav")
+        made = release.track_file(name, track) if name else disc
+        yield made, partial(_source, release, index, name, paths, made)
+
+
+def _is_restored(release: FinishedRelease, index: int) -> bool:
+    """Tell whether a track's source was changed by restoration before anything else."""
+    side = release.manifest.tracks[index].side
+    return side is not None and release.manifest.transfers[side].restoration != Restoration()
+
+
+def _from(recording: Recording, start: int, end: int) -> Iterator[Samples]:
+    """Read a recording from a sample on; what lies before its first sample is silence."""
+    if start < 0:
+        yield np.zeros((-start, 2), np.float32)
+    yield from recording.blocks(max(0, start), end)
+
+
+def _overlaps(release: FinishedRelease, index: int) -> bool:
+    return any(track.overlap for track in release.manifest.tracks[index : index + 2])
+
+
+def _source(
+    release: FinishedRelease, index: int, name: Format | None, paths: tuple[Path, ...], made: str
+) -> Iterator[Finding]:
+    track, told = release.tracks[index], release.tracks[index]["source"]
+    which = f"track {track['number']}"
+    if "+".join(map(file_digest, paths)) != told["sha256"]:
+        message = (
+            f"{which} is not compared with its source: {' and '.join(told['files'])} has changed "
+            "since the build"
+        )
+        yield Finding("warning", "source-changed", made, made, 0, message)
+        return
+    plain = not (_limited_db(track) or _overlaps(release, index))
+    gain_db = _gain_db(release, index, name) if plain else None
+    delivered = _sound(release, index, name)
+    with TemporaryDirectory() as scratch:
+        recording = open_recording(paths, Path(scratch))
+        start = first_sample(release, index, recording.rate_hz)
+        length = track["file_frames"] * SAMPLES_PER_FRAME * recording.rate_hz // DISC_RATE_HZ
+        end = min(start + length, told["end_sample"])
+        rate_hz, bands = recording.rate_hz, bands_of(release.manifest.tracks[index])
+        length, done = told["end_sample"] - start, track["done"]
+        fade_in, fade_out = (
+            round(time_s * rate_hz) for time_s in (done["fade_in_s"], done["fade_out_s"])
+        )
+
+        shape = release.manifest.tracks[index].fade_shape
+
+        def faded() -> Iterator[Samples]:
+            sound = equalise(_from(recording, start, end), bands, rate_hz)
+            return fade(sound, length, fade_in, fade_out, shape=shape)
+
+        source = Sound("its source", rate_hz, faded)
+        for code, message in differences(source, delivered, gain_db, SOURCE_DB, throughout=False):
+            yield disagreement(code, made, f"{which} {message}")
+
+
+def _findings(path: str, found: Iterator[Difference]) -> Iterator[Finding]:
+    return (disagreement(code, path, message) for code, message in found)

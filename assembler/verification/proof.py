@@ -1,0 +1,203 @@
+"""Draw the proof's page and pictures again, from manifest, report and finished sound; compare them.
+
+What only the build knew, the limiter's course, is taken from the page itself.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from base64 import b64decode
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assembler.compare.stretches import Stretch as Samples
+from assembler.compare.stretches import in_format, region_of_image
+from assembler.download.formats import FACTS
+from assembler.findings import Finding
+from assembler.finished.finished import FinishedRelease, UnreadableError
+from assembler.finished.report_form import DeliveredReport, SideReport
+from assembler.manifest.model import Format
+from assembler.metadata import TrackMetadata
+from assembler.proof.content import (
+    Deliverable,
+    Delivered,
+    GainReductionCurve,
+    Proof,
+    ProofDisc,
+    ProofSide,
+    ProofTrack,
+    Section,
+    SideStep,
+    Stretch,
+)
+from assembler.proof.curves import Curves, curves_of, lead_after, steps_of
+from assembler.proof.mail import write_pictures
+from assembler.proof.page import FILES, PAGE, TEMPLATES, page_html
+from assembler.release.approvals import APPROVAL_CODES
+from assembler.release.clips import copy_name
+from assembler.restoration.analysis.dropouts import dropouts_text
+from assembler.sequence import DiscOrder
+from assembler.sheets.contents import credits_sheet
+from assembler.text import FRAMES_PER_SECOND
+from assembler.verification.files import clips_of_sides, played_format
+from assembler.verification.texts import differs, other_text
+
+_DATA = re.compile(r'<script type="application/json" id="release">(.*?)</script>', re.DOTALL)
+_AFTER_THE_PROOF = (*APPROVAL_CODES, "kept-rooms", "stale-room")
+"""Findings that a build adds when the proof is written."""
+
+
+def is_known(release: FinishedRelease) -> bool:
+    """Tell whether the last build made the proof, and all that it was drawn from is there."""
+    return "proof" in release.report["rooms"] and _drawn_from(release) is not None
+
+
+def proof_page(release: FinishedRelease) -> Iterator[Finding]:
+    """Compare the page, what belongs to it, and its pictures."""
+    for name in FILES:
+        yield from other_text(release, f"proof/{name}", (TEMPLATES / name).read_bytes())
+    page = f"proof/{PAGE}"
+    text = (release.folder / page).read_text(encoding="utf-8")
+    data = _DATA.search(text)
+    if data is None:
+        raise UnreadableError(page, "holds no curves: build the release again")
+    proof = _proof(release, json.loads(data[1]))
+    yield from other_text(release, page, page_html(proof).encode())
+    with TemporaryDirectory() as folder:
+        write_pictures(Path(folder), proof)
+        for picture in sorted(Path(folder).iterdir()):
+            name = f"proof/{picture.name}"
+            if (release.folder / name).read_bytes() != picture.read_bytes():
+                message = "is not the picture of this release"
+                yield differs(release, "other-picture", name, message)
+
+
+def _drawn_from(release: FinishedRelease) -> Format | bool | None:
+    """Give what the curves were drawn from: True for the image, or a lossless format."""
+    if release.manifest.disc.make:
+        return True if release.has("disc") else None
+    if not release.has("download"):
+        return None
+    return next((name for name in release.report["formats"] if not FACTS[name].lossy), None)
+
+
+def _proof(release: FinishedRelease, data: dict[str, Any]) -> Proof:
+    manifest, report = release.manifest, release.report
+    downloads = "download" in report["rooms"] and bool(manifest.download.formats)
+    played = played_format(release)
+    told = [one for one in report["findings"] if one["code"] not in _AFTER_THE_PROOF]
+    words = release.words
+    return Proof(
+        name=report["name"],
+        proof_of=report["proof_of"] or "",
+        sheet=credits_sheet(manifest, words),
+        tracks=tuple(_track(release, one, played) for one in words),
+        discs=tuple(
+            _disc(release, order, drawn)
+            for order, drawn in zip(release.discs, data["discs"], strict=True)
+        ),
+        findings=tuple(Finding(**one) for one in told),
+        cover="download/cover.jpg" if downloads and manifest.release.front_cover else None,
+        has_clips=manifest.disc.make,
+        sides=tuple(map(_side, report["sides"], clips_of_sides(release))),
+    )
+
+
+def _track(release: FinishedRelease, words: TrackMetadata, played: Format | None) -> ProofTrack:
+    track = release.tracks[words.running_number - 1]
+    source, measured = track["source"], track["source"]["measured"]
+    rate_hz = source["sample_rate_hz"]
+    section = Section(
+        files=tuple(source["files"]),
+        rate_hz=rate_hz,
+        start_s=source["start_sample"] / rate_hz,
+        end_s=source["end_sample"] / rate_hz,
+        integrated_lufs=measured and measured["integrated_lufs"],
+        range_lu=measured and measured["loudness_range_lu"],
+        true_peak_dbtp=measured and measured["true_peak_dbtp"],
+    )
+    made: dict[Deliverable, DeliveredReport | None] = {
+        "disc": track["disc"],
+        "download": track["download"] if "download" in release.report["rooms"] else None,
+    }
+    delivered = {kind: _delivered(one) for kind, one in made.items() if one}
+    copy = f"proof/tracks/{copy_name(words.running_number)}"
+    listen = release.track_file(played, track) if played else copy
+    return ProofTrack(words, section, delivered, listen)
+
+
+def _delivered(made: DeliveredReport) -> Delivered:
+    limiting = made["limiting"]
+    return Delivered(
+        integrated_lufs=made["integrated_lufs"],
+        range_lu=made["loudness_range_lu"],
+        true_peak_dbtp=made["true_peak_dbtp"],
+        gain_db=made["gain_db"],
+        most_limiting_db=limiting["most_db"],
+        limited_at_s=limiting["at_s"],
+        share_above_1_db=limiting["share_above_1_db"],
+        share_above_3_db=limiting["share_above_3_db"],
+    )
+
+
+def _side(side: SideReport, clips: Mapping[str, str]) -> ProofSide:
+    names = ("tape", "deck", "transferred", "by")
+    facts = tuple((name, str(side[name])) for name in names if side.get(name))  # type: ignore[literal-required]
+    steps = tuple(
+        SideStep(one["done"], one.get("measure"), one.get("before"), one.get("after"))
+        for one in side["steps"]
+    )
+    files, notes = tuple(side["files"]), side["notes"] or ""
+    dropouts = dropouts_text(side["dropouts"])
+    return ProofSide(side["name"], files, facts, notes, steps, clips, dropouts)
+
+
+def _disc(release: FinishedRelease, order: DiscOrder, drawn: dict[str, Any]) -> ProofDisc:
+    make = release.manifest.disc.make
+    level = release.manifest.level_of("disc" if make else "download")
+    return ProofDisc(
+        order=order,
+        stretches=tuple(_stretches(release, order)),
+        limit_frames=release.manifest.disc.limit if make else None,
+        target_lufs=None if level.match == "none" else level.target,
+        limiting=tuple(
+            GainReductionCurve(place.start_frame / FRAMES_PER_SECOND, _curve(one["attenuation"]))
+            for place, one in zip(order.places, drawn["limiting"], strict=True)
+        ),
+    )
+
+
+def _curve(encoded: str) -> NDArray[np.float64]:
+    return np.frombuffer(b64decode(encoded, validate=True), "<i2") / 100
+
+
+def _stretches(release: FinishedRelease, order: DiscOrder) -> Iterator[Stretch]:
+    """Read the curves again, a passage at a time as the build did."""
+    drawn = _drawn_from(release)
+    if drawn is True:
+        starts = [passage.start_frame for passage in order.passages]
+        edges = [*([0] if order.hidden else []), *starts, order.frames]
+        passages = [region_of_image(release, order.number, *span) for span in pairwise(edges)]
+        start_s = order.pause_in_image_frames / FRAMES_PER_SECOND
+        yield Stretch(start_s, _curves(passages))
+        return
+    assert isinstance(drawn, str)
+    for place in order.places:
+        curves = _curves([in_format(release, drawn, place.index)])
+        yield Stretch(place.start_frame / FRAMES_PER_SECOND, curves)
+
+
+def _curves(passages: Sequence[Samples]) -> Curves:
+    position, steps, rate_hz = 0, [], passages[0].rate_hz
+    for passage in passages:
+        words = passage.words(0, passage.length)
+        steps.append(steps_of(words, rate_hz, passage.bits, lead_after(position, rate_hz)))
+        position += passage.length
+    return curves_of(steps, rate_hz)

@@ -1,0 +1,215 @@
+"""Read a finished release back and prove it: files, texts, tags, levels, and one sound in all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from assembler.download.formats import FACTS
+from assembler.errors import AssemblerError
+from assembler.findings import Finding, errors_in
+from assembler.finished.finished import (
+    FinishedRelease,
+    UnreadableError,
+    disagreement,
+    open_finished,
+    reading,
+)
+from assembler.finished.release_folder import REPORT_TEXT, read_checksums
+from assembler.verification.disc import DISC_LOOKS
+from assembler.verification.downloads import tags
+from assembler.verification.files import changed_file, found_files, listed_files, other_files
+from assembler.verification.lengths import coded_file, lossless_file
+from assembler.verification.levels import file_level, image_level, second_readings
+from assembler.verification.pairs import (
+    Look,
+    clip_pairs,
+    download_pairs,
+    find_sources,
+    source_pairs,
+)
+from assembler.verification.proof import is_known, proof_page
+from assembler.verification.report import reports
+from assembler.verification.second_meter import SecondReading
+from assembler.verification.texts import package, packages, paper, pq_texts, tables
+from assembler.workers import own_workers
+
+
+@dataclass(frozen=True)
+class VerifyReport:
+    """What reading a release back showed.
+
+    Attributes
+    ----------
+    findings
+        All that does not match.
+    proofs
+        What was compared, and how much of it.
+    readings
+        Lossless files measured by a second meter, where that was asked for.
+    """
+
+    release_dir: Path
+    findings: tuple[Finding, ...]
+    proofs: tuple[str, ...]
+    readings: tuple[SecondReading, ...] = ()
+
+    @property
+    def ok(self) -> bool:
+        """Everything that was compared matches."""
+        return not errors_in(self.findings)
+
+    def as_json(self) -> dict[str, Any]:
+        """Give the report as plain data for ``--json``."""
+        return {
+            "ok": self.ok,
+            "release_dir": str(self.release_dir),
+            "findings": [finding.as_json() for finding in self.findings],
+            "proofs": list(self.proofs),
+            "second_meter": [reading.as_json() for reading in self.readings],
+        }
+
+
+def verify(
+    release_dir: Path,
+    *,
+    jobs: int | None = None,
+    sources: Path | None = None,
+    second_meter: bool = False,
+) -> VerifyReport:
+    """Prove a finished release.
+
+    Parameters
+    ----------
+    release_dir
+        The release's folder.
+    jobs
+        How many files are read side by side.
+    sources
+        The folder that the manifest's paths count from; beside or above the release's if not given.
+    second_meter
+        Measure all lossless files again with meters from outside the program.
+
+    Raises
+    ------
+    AssemblerError
+        The folder is no release, or its sources are not where they should be.
+    """
+    digests = read_checksums(release_dir)
+    files, findings = found_files(release_dir)
+    findings += listed_files(files, digests)
+    listed = {name: digest for name, digest in digests.items() if name in set(files)}
+    proofs = [f"{len(digests)} checksums"]
+    readings: list[SecondReading] = []
+    with own_workers(jobs) as pool:
+        sums = pool.map(partial(changed_file, release_dir), listed.items())
+        findings += [finding for finding in sums if finding]
+        try:
+            release = open_finished(release_dir)
+        except UnreadableError as error:
+            findings.append(disagreement("unreadable-file", error.name, error.reason))
+            return VerifyReport(release_dir, tuple(findings), tuple(proofs))
+        findings += other_files(release, files, digests)
+        for what, found, count in _looked_at(pool, release, set(files), sources):
+            proofs.append(f"{count} {what}")
+            findings += found
+        if second_meter:
+            readings, found = second_readings(release, pool)
+            findings += found
+    return VerifyReport(release_dir, tuple(findings), tuple(proofs), tuple(readings))
+
+
+def _looked_at(
+    pool: Executor, release: FinishedRelease, files: set[str], sources: Path | None
+) -> Iterator[tuple[str, list[Finding], int]]:
+    """Give what was compared, all that does not match, and how many files that were."""
+    under_way = []
+    for what, all_looks in (*_looks(release), *_source_looks(release, sources)):
+        looks = [look for look in all_looks if look[0] in files]
+        under_way.append((what, pool.map(_safely, looks), len(looks)))
+    for what, found, count in under_way:
+        if count:
+            yield what, [finding for of_file in found for finding in of_file], count
+
+
+def _looks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[Look]]]:
+    yield "reports", [(REPORT_TEXT, partial(reports, release))]
+    if release.has("disc"):
+        yield from _disc_looks(release)
+    if release.has("download"):
+        yield from _download_looks(release)
+    if release.has("paper"):
+        yield "sets of paper, written again", [("paper/credits-sheet.txt", partial(paper, release))]
+    if release.has("proof"):
+        if is_known(release):
+            page = [("proof/index.html", partial(proof_page, release))]
+            yield "proof pages with their pictures, drawn again", page
+        yield "clips of joins with the image", clip_pairs(release)
+
+
+def _disc_looks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[Look]]]:
+    for what, (suffix, look) in DISC_LOOKS.items():
+        named = [(release.disc_file(d["number"], suffix), d) for d in release.report["discs"]]
+        yield what, [(name, partial(look, release, disc)) for name, disc in named]
+    cues = [(release.disc_file(order.number, ".cue"), order) for order in release.discs]
+    yield "PQ sheets, written again", [(c, partial(pq_texts, release, order)) for c, order in cues]
+    images = [release.disc_file(track["disc_number"], ".wav") for track in release.tracks]
+    levels = (partial(image_level, release, index) for index in range(len(images)))
+    yield "track levels on the image", zip(images, levels, strict=True)
+
+
+def _download_looks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[Look]]]:
+    files = [
+        (release.track_file(name, track), name, index)
+        for name in release.report["formats"]
+        for index, track in enumerate(release.tracks)
+    ]
+    words, tracks = release.words, release.tracks
+    yield (
+        "download files' tags",
+        [(path, partial(tags, release, words, name, index)) for path, name, index in files],
+    )
+    coded = [one for one in files if FACTS[one[1]].codec]
+    yield (
+        "coded files' lengths and peaks, decoded",
+        [(p, partial(coded_file, release, name, p, tracks[i])) for p, name, i in coded],
+    )
+    plain = [one for one in files if not FACTS[one[1]].codec]
+    yield (
+        "lossless files' lengths",
+        [(p, partial(lossless_file, release, name, p, tracks[i])) for p, name, i in plain],
+    )
+    lossless = [one for one in files if not FACTS[one[1]].lossy]
+    yield (
+        "download files' levels",
+        [(path, partial(file_level, release, name, index)) for path, name, index in lossless],
+    )
+    yield "download files as one sound", download_pairs(release)
+    yield "sets of tables, written again", [("download/release.csv", partial(tables, release))]
+    yield "packages", [(path, partial(package, release, name)) for path, name in packages(release)]
+
+
+def _source_looks(
+    release: FinishedRelease, sources: Path | None
+) -> Iterator[tuple[str, Iterable[Look]]]:
+    folder = find_sources(release, sources)
+    if folder is None and sources is not None:
+        raise AssemblerError(f"{sources}: has none of the sources that the report names")
+    if folder is not None:
+        yield "tracks with their sources", source_pairs(release, folder)
+
+
+def _safely(look: Look) -> list[Finding]:
+    """Look, and take a file that can't be read as one more thing found."""
+    name, find = look
+    findings: list[Finding] = []
+    try:
+        with reading(name):
+            findings.extend(find())
+    except UnreadableError as error:
+        findings.append(disagreement("unreadable-file", error.name, error.reason))
+    return findings

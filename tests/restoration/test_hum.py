@@ -1,0 +1,177 @@
+"""Hum under real music: found or not, measured, taken out; a bass note is no hum."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from restoration.spoilt_music import RATE_HZ, beside, hiss, in_blocks, mended, piece, pieces, read
+
+from assembler.restoration.analysis.hum import HumMeter, dehum
+
+pytestmark = pytest.mark.filterwarnings("error")
+LEVELS_DBFS = {1: -44, 2: -42, 3: -47, 4: -52, 5: -52, 6: -56}
+
+
+def partial_waves(mains_hz: float, frames: int, wow: float = 0.0) -> dict[int, np.ndarray]:
+    """Each harmonic of a hum, with wow at 0.55 Hz."""
+    time_s = np.arange(frames) / RATE_HZ
+    clock = time_s + wow * np.sin(2 * np.pi * 0.55 * time_s) / (2 * np.pi * 0.55)
+    return {
+        number: 10 ** (level / 20) * np.sin(2 * np.pi * number * mains_hz * clock + number**2)
+        for number, level in LEVELS_DBFS.items()
+    }
+
+
+def hum(mains_hz: float, frames: int, wow: float = 0.0) -> np.ndarray:
+    wave = sum(partial_waves(mains_hz, frames, wow).values())
+    return np.stack((wave, 0.7 * wave), axis=1)
+
+
+def side(number: int) -> np.ndarray:
+    """Two pieces of music with 6 s of hiss before, between and after them, as on a tape."""
+    pause = np.zeros((6 * RATE_HZ, 2))
+    sound = np.concatenate((pause, piece(number), pause, piece(beside(number, 1)), pause))
+    return sound - sound.mean(axis=0) + hiss(len(sound), -62, number)
+
+
+@pytest.mark.parametrize("number", pieces())
+def test_no_hum_is_read_from_music(number: int) -> None:
+    for sound in (piece(number, 60), side(number)):
+        assert read(HumMeter(RATE_HZ), sound).nominal_hz is None
+
+
+@pytest.mark.parametrize("mains_hz", [49.60, 50.37, 57.8, 60.0, 61.3])
+@pytest.mark.parametrize("number", [0, 4, 7])
+def test_mains_frequency_on_a_side_with_wow(mains_hz: float, number: int) -> None:
+    """With 0.1 % of wow: within 0.02 %."""
+    sound = side(number)
+    reading = read(HumMeter(RATE_HZ), sound + hum(mains_hz, len(sound), 0.001))
+    assert reading.nominal_hz == (50 if mains_hz < 55 else 60)
+    assert reading.mains_hz == pytest.approx(mains_hz, rel=2e-4)
+
+
+def test_levels_of_the_partials() -> None:
+    """Both channels' mean; a sine at full scale has 0 dB."""
+    sound = hiss(40 * RATE_HZ, -70, 1)
+    reading = read(HumMeter(RATE_HZ), sound + hum(50, len(sound)))
+    of_both_db = 10 * np.log10((1 + 0.7**2) / 2)
+    assert {p.number: p.dbfs - of_both_db for p in reading.harmonics} == pytest.approx(
+        LEVELS_DBFS, abs=0.1
+    )
+    assert [p.hz for p in reading.harmonics] == pytest.approx(
+        [50 * n for n in LEVELS_DBFS], rel=1e-4
+    )
+    total = 10 * np.log10(sum(10 ** (level / 10) for level in LEVELS_DBFS.values()))
+    assert reading.level_dbfs == pytest.approx(total + of_both_db, abs=0.1)
+
+
+@pytest.mark.parametrize("hz", [49.0, 50.0, 51.9, 58.3, 60.0, 61.7, 98.0, 100.0])
+def test_a_bass_note_is_no_hum(hz: float) -> None:
+    """Notes of 0.5 to 4 s with five harmonics, for two minutes, some very close in pitch."""
+    chance = np.random.default_rng(int(hz))
+    frames = 120 * RATE_HZ
+    sound = hiss(frames, -60, 3)
+    at = 0
+    while at < frames:
+        time_s = np.arange(min(round(chance.uniform(0.5, 4) * RATE_HZ), frames - at)) / RATE_HZ
+        shape = np.minimum(1, 50 * time_s) * np.exp(-time_s * chance.uniform(0.1, 2))
+        for number in range(1, 6):
+            wave = 0.2 / number * shape * np.sin(2 * np.pi * hz * number * time_s)
+            sound[at : at + len(time_s)] += wave[:, None]
+        at += len(time_s) + int(chance.uniform(0, 1) * RATE_HZ)
+    assert read(HumMeter(RATE_HZ), sound).nominal_hz is None
+
+
+@pytest.mark.parametrize("seconds", [0, 3, 30])
+def test_silence_and_short_sound_have_no_hum(seconds: int) -> None:
+    assert read(HumMeter(RATE_HZ), np.zeros((seconds * RATE_HZ, 2))).mains_hz is None
+    assert read(HumMeter(RATE_HZ), hum(50, 3 * RATE_HZ)).mains_hz is None
+
+
+def near(spectrum: np.ndarray, hz: float, reach_hz: float, frames: int) -> float:
+    """Power of a long spectrum near a frequency."""
+    bins = np.abs(np.fft.rfftfreq(frames, 1 / RATE_HZ) - hz) < reach_hz
+    return float((np.abs(spectrum[bins]) ** 2).sum())
+
+
+@pytest.mark.parametrize("number", [0, 2, 3, 5, 7])
+def test_hum_goes_down_by_30_db_and_music_stays(number: int) -> None:
+    """Read by one long transform, the music with hum added against the music alone.
+
+    Nothing can tell hum from music of the same pitch and level: where the music itself has more
+    than 30 dB below the hum within 0.25 Hz of a harmonic, what differs lies below the music.
+    """
+    music = np.concatenate([0.3 * piece(number), 0.3 * piece(number)[::-1]])
+    music = (music - music.mean(axis=0)).astype(np.float32)
+    frames, mains_hz = len(music), 49.6
+    spoilt = (music + hum(mains_hz, frames)).astype(np.float32)
+    after = mended(dehum(in_blocks(spoilt), RATE_HZ, mains_hz, 6))
+    assert after.shape == music.shape
+    shape = np.hanning(frames)
+    alone, left = (
+        np.fft.rfft(shape * samples[:, 0].astype(float)) for samples in (music, after - music)
+    )
+    for harmonic, wave in partial_waves(mains_hz, frames).items():
+        hz = harmonic * mains_hz
+        added = near(np.fft.rfft(shape * wave), hz, 0.25, frames)
+        bound = max(1e-3 * added, near(alone, hz, 0.25, frames))
+        assert near(left, hz, 0.25, frames) < bound
+    mended_alone = alone + left
+    for low_hz, high_hz in itertools.pairwise(20 * 2 ** (np.arange(0, 120) / 12)):
+        bins = np.arange(int(low_hz * frames / RATE_HZ), int(high_hz * frames / RATE_HZ))
+        from_partial = np.abs((bins * RATE_HZ / frames / mains_hz + 0.5) % 1 - 0.5) * mains_hz
+        bins = bins[from_partial > 1]
+        if len(bins):
+            change = (np.abs(mended_alone[bins]) ** 2).sum() / (np.abs(alone[bins]) ** 2).sum()
+            assert abs(10 * np.log10(change)) < 0.2
+
+
+def test_hum_alone_goes_down_by_40_db_even_a_little_off_pitch() -> None:
+    """The pitch may be 0.04 % off, and both ends are mended as well as the middle."""
+    sound = hiss(30 * RATE_HZ, -75, 2)
+    spoilt = sound + hum(50.02, len(sound))
+    left = mended(dehum(in_blocks(spoilt), RATE_HZ, 50.0, 6)) - sound
+    ends = np.concatenate((left[:RATE_HZ], left[-RATE_HZ:]))
+    assert 20 * np.log10(left.std() / hum(50.02, len(sound)).std()) < -40
+    assert 20 * np.log10(ends.std() / hum(50.02, len(sound)).std()) < -30
+
+
+def test_no_hum_is_added_to_silence_beside_it() -> None:
+    sound = hum(50, 40 * RATE_HZ)
+    sound[15 * RATE_HZ : 25 * RATE_HZ] = 0
+    after = mended(dehum(in_blocks(sound), RATE_HZ, 50.0, 6))
+    assert not after[18 * RATE_HZ : 22 * RATE_HZ].any()
+
+
+def test_a_note_at_the_pitch_of_the_hum_stays() -> None:
+    """A note of 1 s that is 30 dB above it keeps its level, and nothing rings after it."""
+    frames = 60 * RATE_HZ
+    note = np.zeros((frames, 2))
+    time_s = np.arange(RATE_HZ) / RATE_HZ
+    played = 0.2 * np.hanning(RATE_HZ) * np.sin(2 * np.pi * 50 * time_s + 1)
+    note[30 * RATE_HZ : 31 * RATE_HZ] = played[:, None]
+    spoilt = note + hum(50, frames)
+    left = mended(dehum(in_blocks(spoilt), RATE_HZ, 50.0, 6)) - note
+    assert 20 * np.log10(left.std() / hum(50, frames).std()) < -40
+    assert 20 * np.log10(left[31 * RATE_HZ : 33 * RATE_HZ].std() / note.max()) < -60
+
+
+def test_blocks_of_any_size_give_the_same() -> None:
+    sound = (piece(3, 20) + hum(50, 20 * RATE_HZ)).astype(np.float32)
+    whole = mended(dehum(iter([sound]), RATE_HZ, 50.01, 4))
+    for length in (1777, 96_000, 131_072):
+        assert np.array_equal(mended(dehum(in_blocks(sound, length), RATE_HZ, 50.01, 4)), whole)
+
+
+def test_no_partials_pass_bit_for_bit() -> None:
+    sound = piece(3, 2).astype(np.float32)
+    assert np.array_equal(mended(dehum(in_blocks(sound), RATE_HZ, 50.0, 0)), sound)
+
+
+def test_short_sound_passes_whole() -> None:
+    for frames in (0, 1, 5000, 3 * RATE_HZ):
+        sound = hiss(frames, -40, 1).astype(np.float32)
+        blocks = in_blocks(sound) if frames else iter([sound])
+        assert mended(dehum(blocks, RATE_HZ, 50.0, 6)).shape == sound.shape

@@ -1,0 +1,120 @@
+"""What a side is cut by: its level without hum, and over the noise print.
+
+Levels are those that the sides are made with; common practice, no source.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from made_music import made_music
+from restoration.made_sides import RATE_HZ, level, reading, side, silence, song
+
+from assembler.dsp.blocks import Samples
+from assembler.restoration.analysis.programme import WEIGHTED_HZ, ProgrammeReading
+from assembler.restoration.named_sides import named_sides
+from assembler.restoration.split.restored_programme import read_programme
+from assembler.restoration.split.split import propose_songs
+
+HISS_DB, HUM_DB, OPENING_DB = -60.0, -45.0, -54.0
+PLACES_S = ((4.0, 6.2), (72.0, 76.4))
+"""Where each song begins, and where its quiet opening ends."""
+
+
+def hum(frames: int, hz: float = 50.2) -> Samples:
+    t = np.arange(frames) / RATE_HZ
+    wave = sum(np.sin(2 * np.pi * hz * k * t + k) / np.sqrt(k) for k in range(1, 9))
+    wave = wave * level(HUM_DB) / np.sqrt(np.mean(np.square(wave)))
+    return np.asarray(np.repeat(wave[:, None], 2, axis=1), np.float32)
+
+
+def opened_quietly(opening_s: float, seed: int) -> np.ndarray:
+    """Return 60 s of plucked strings whose first seconds lie 9 dB under the hum."""
+    music = made_music("plucked", 60.0, RATE_HZ, seed)[:, 0].astype(np.float64)
+    music = music[np.argmax(np.abs(music) > 1e-3) :]
+    opening = round(opening_s * RATE_HZ)
+    body = music * level(-20) / np.sqrt(np.mean(np.square(music)))
+    body[:opening] = music[:opening] * level(OPENING_DB) / np.sqrt(np.mean(music[:opening] ** 2))
+    body[-RATE_HZ:] *= np.linspace(1, 0, RATE_HZ)
+    return np.asarray(body)
+
+
+@pytest.fixture(scope="module")
+def hummed() -> Samples:
+    """A side whose songs open quietly, under the hum."""
+    at = [round(a * RATE_HZ) for a, _ in PLACES_S]
+    wave = np.zeros(at[1] + 65 * RATE_HZ)
+    for begin, (a, b), seed in zip(at, PLACES_S, (1, 2), strict=True):
+        music = opened_quietly(b - a, seed)
+        wave[begin : begin + len(music)] += music
+    samples = side(wave, noise_db=HISS_DB)
+    return samples + hum(len(samples)) + np.float32(0.002)
+
+
+def read(samples: Samples) -> ProgrammeReading:
+    return read_programme(np.array_split(samples, 40), RATE_HZ)
+
+
+def test_quiet_openings_under_the_hum_are_not_cut_into(hummed: Samples) -> None:
+    songs = propose_songs(read(hummed), 2).songs
+    for found, (begins_s, _) in zip(songs, PLACES_S, strict=True):
+        assert begins_s - 0.15 <= found.start_s <= begins_s + 0.02
+
+
+def test_the_floor_is_that_of_the_hiss(hummed: Samples) -> None:
+    in_band_db = 10 * np.log10((5000 - WEIGHTED_HZ) / (RATE_HZ / 2))
+    assert read(hummed).restored.floor_db == pytest.approx(HISS_DB + in_band_db, abs=0.5)
+    assert read(hummed).floor_db > HISS_DB + 8
+
+
+def test_noise_alone_lies_at_the_print_in_every_band(hummed: Samples) -> None:
+    over = read(hummed).over_print_db
+    alone = over[:, 50:350]
+    assert len(over) >= 8
+    assert np.median(alone, axis=1) == pytest.approx(np.zeros(len(over)), abs=1.0)
+    opening = over[:, round(4.1 * 100) : (6 * 100)]
+    assert np.median(opening, axis=1).max() > 6
+
+
+def test_digital_silence_needs_no_print() -> None:
+    found = read(side(silence(2), song(20), silence(2), song(20), silence(2), noise_db=-np.inf))
+    assert not found.over_print_db.size
+    assert found.without_hum_db is None
+
+
+@pytest.mark.parametrize("rate_hz", [8_000, 11_025, 44_100, 48_000, 88_200, 192_000])
+def test_a_reading_has_the_steps_of_the_side_at_any_rate(rate_hz: int) -> None:
+    rng = np.random.default_rng(3)
+    noise = rng.normal(0, 1e-3, (5 * rate_hz + 123, 2)).astype(np.float32)
+    found = read_programme(np.array_split(noise, 7), rate_hz)
+    assert found.length_s == pytest.approx(5 + 123 / rate_hz)
+    assert abs(len(found.levels_db) - 100 * found.length_s) < 2
+    assert found.over_print_db.shape[1] == len(found.levels_db)
+    assert found.peak_dbfs == pytest.approx(20 * np.log10(np.abs(noise).max()), abs=0.01)
+
+
+def test_an_empty_side_has_no_programme() -> None:
+    assert read_programme([], 48_000).begins_s is None
+
+
+def test_a_side_of_a_manifest_is_read_as_it_asks_to_be_restored(tmp_path: Path) -> None:
+    samples = side(silence(4), song(30), silence(3), noise_db=HISS_DB) + np.float32(0.01)
+    soundfile.write(tmp_path / "a.wav", samples, RATE_HZ, subtype="FLOAT")
+    restoration = "{dc: remove, noise: {from: 0.5, to: 3.5, reduction: 8}}"
+    (tmp_path / "m.yaml").write_text(
+        "release: {artist: A, title: T, catalogue_number: TWE-099, label: L}\n"
+        f"transfers: {{side-a: {{file: a.wav, restoration: {restoration}}}}}\n"
+        "tracks: [{title: One, from: side-a}]\n"
+    )
+    (asked,) = named_sides([str(tmp_path / "m.yaml")], tmp_path)
+    (plain,) = named_sides([str(tmp_path / "a.wav")], tmp_path)
+    restored = np.concatenate(list(asked.restored()))
+    assert len(restored) == len(samples)
+    assert abs(float(restored.mean())) < 1e-4
+    assert np.array_equal(np.concatenate(list(plain.restored())), samples)
+    floors = [read_programme(a.restored(), RATE_HZ).floor_db for a in (asked, plain)]
+    assert floors[0] == pytest.approx(floors[1] - 8, abs=1.5)
+    assert reading(silence(4), song(30), silence(3)).floor_db == pytest.approx(floors[1], abs=0.5)
