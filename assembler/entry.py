@@ -1,6 +1,6 @@
-"""The way in from a shell: what must stand before the commands are imported.
+"""Entry point of the command line: what must be set up before the commands are imported.
 
-A Ctrl-C waits for the imports, file names are read as UTF-8, and every standard stream is open.
+Ctrl-C waits for the imports, file names are read as UTF-8, and every standard stream is open.
 """
 
 from __future__ import annotations
@@ -27,53 +27,53 @@ def run() -> int:
 
         try:
             code = main(began=interrupts.let_through)
-        except SystemExit as asked:  # argparse's, after its help or a wrong option
-            code = int(asked.code or 0)
+        except SystemExit as exit_:  # argparse's, after its help or a wrong option
+            code = int(exit_.code or 0)
         interrupts.end()
     return streams.exit_code(code)
 
 
 class _Interrupts:
-    """Hold a Ctrl-C back until it can be answered in words."""
+    """Hold Ctrl-C back until it can be answered with a message."""
 
     def __init__(self) -> None:
-        self._came = False
+        self._received = False
         self._before = signal.getsignal(signal.SIGINT)
         if self._before is signal.default_int_handler:  # else a shell asked to ignore it
             signal.signal(signal.SIGINT, self._hold)
 
     def _hold(self, _signal: int, _frame: object) -> None:
-        self._came = True
+        self._received = True
 
     def _raise(self, _signal: int, _frame: object) -> None:
         signal.signal(signal.SIGINT, self._hold)
         raise KeyboardInterrupt
 
     def let_through(self) -> None:
-        """Raise the Ctrl-C that came before, or else the next one at once; one alone.
+        """Raise the Ctrl-C that was held back, or else the next one as soon as it is pressed.
 
-        Any further one finds the work being put away, and changes nothing.
+        Any later one comes while the work is being cleaned up, and changes nothing.
 
         Raises
         ------
         KeyboardInterrupt
-            It came.
+            Ctrl-C was pressed.
         """
-        if self._came:
+        if self._received:
             raise KeyboardInterrupt
         if self._before is signal.default_int_handler:
             signal.signal(signal.SIGINT, self._raise)
 
     def end(self) -> None:
-        """Let a Ctrl-C end the process without words: the command has said all it had to say."""
+        """Let Ctrl-C end the process without a message: the command has printed its result."""
         if self._before is signal.default_int_handler:
             signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def _read_names_as_utf_8() -> None:
-    """Begin again in Python's UTF-8 mode where the locale can't name every file (PEP 540).
+    """Restart in Python's UTF-8 mode where the locale can't name every file (PEP 540).
 
-    The terminal keeps the encoding of its locale.
+    The terminal keeps its locale's encoding.
     """
     if sys.getfilesystemencoding() == "utf-8" or sys.flags.utf8_mode:
         return

@@ -1,4 +1,4 @@
-"""The one family of errors that reaches the person at the desk."""
+"""The errors that the user sees."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ import traceback
 from collections.abc import Iterable
 
 from assembler.findings import Finding
+from assembler.text import shorten
 
 
 class AssemblerError(Exception):
-    """Something that stops the work, said in one line: where, what is wrong, what to do."""
+    """An error that stops the work, in one line: where, what is wrong, what to do."""
 
 
 class FindingsError(AssemblerError):
@@ -19,7 +20,7 @@ class FindingsError(AssemblerError):
     Parameters
     ----------
     findings
-        All that was found, errors and lesser findings alike.
+        All findings, warnings and notes included.
     """
 
     def __init__(self, findings: Iterable[Finding]) -> None:
@@ -28,26 +29,26 @@ class FindingsError(AssemblerError):
 
 
 class ProgramError(AssemblerError):
-    """A mistake in this program that stopped the work."""
+    """A bug in this program that stopped the work."""
 
 
 def explained(error: Exception) -> AssemblerError:
-    """Return any error as one that says in one line what is wrong and what to do."""
-    from assembler.text import shorten  # the manifest's room needs this one first
-
+    """Return any error as one that names in one line what is wrong and what to do."""
     if isinstance(error, AssemblerError):
         return error
     if isinstance(error, MemoryError):
-        return AssemblerError("there is not enough memory: close other programs, try again")
+        return AssemblerError("there is not enough memory: close other programs and try again")
     if isinstance(error, OSError) and error.strerror:
         named = isinstance(error.filename, str | bytes)
         place = f"{shorten(os.fsdecode(error.filename), 200)}: " if named else ""
-        said = f"{error.strerror.lower()}: check its path, its permissions and the room on its disk"
-        return AssemblerError(place + said)
+        reason = error.strerror.lower()
+        return AssemblerError(
+            f"{place}{reason}: check the path, the permissions and the free space on the drive"
+        )
     at = traceback.extract_tb(error.__traceback__)[-1]
     place = f"{os.path.basename(at.filename)}, line {at.lineno}"  # noqa: PTH119
     what = shorten(" ".join(f"{type(error).__name__}: {error}".split()), 200)
-    return ProgramError(f"a mistake in this program stopped it ({what}; {place}): report this line")
+    return ProgramError(f"a bug in this program stopped it ({what}; {place}): report this line")
 
 
 class SourceError(AssemblerError):
@@ -58,9 +59,9 @@ class SourceError(AssemblerError):
     message
         Which file, what is wrong with it, what to do.
     code
-        Kebab-case name of the finding that this becomes.
+        Kebab-case code of the finding that this becomes.
     index
-        The track's place in the manifest, from 0, where it is known.
+        The track's index in the manifest, from 0, where it is known.
     """
 
     def __init__(

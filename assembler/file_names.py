@@ -1,4 +1,4 @@
-"""File names that Linux, macOS and Windows all take."""
+"""File names that Linux, macOS and Windows all accept."""
 
 from __future__ import annotations
 
@@ -9,21 +9,21 @@ import unicodedata
 from collections.abc import Sequence
 from pathlib import Path
 
-MOST_BYTES = 120
+_MAX_BYTES = 120
 _RESERVED = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³])(\..*)?", re.IGNORECASE)
 
 
 def utf_8_name(name: str) -> str:
-    """Return a file's name as UTF-8 can hold it: bytes of another encoding become escapes."""
+    """Return a file's name as valid UTF-8: bytes of another encoding become escapes."""
     return name.encode("utf-8", "backslashreplace").decode()
 
 
 def safe_name(text: str) -> str:
-    """Make a file name, without its ending, of any text.
+    """Return a file name, without its extension, made from any text.
 
-    Letters of every script stay. What a system forbids becomes a hyphen; control and direction
-    signs go; dots and spaces at the ends go; the length is bounded. No name begins as an option
-    (``-``) or a home folder (``~``) does.
+    Letters of every script stay. A character that a system forbids becomes a hyphen; control and
+    direction characters, and dots and spaces at the ends, are removed; the length is limited. No
+    name begins like an option (``-``) or a home folder (``~``).
 
     Examples
     --------
@@ -33,9 +33,9 @@ def safe_name(text: str) -> str:
     name = unicodedata.normalize("NFC", text)
     name = name.replace('"', "'").replace(": ", " - ")
     name = re.sub(r"[/\\:|<>]", "-", re.sub(r"[?*]", "", name))
-    name = "".join(s for s in name if unicodedata.category(s)[0] != "C" or s == "\u200d")
+    name = "".join(c for c in name if unicodedata.category(c)[0] != "C" or c == "\u200d")
     name = " ".join(name.split()).strip(". ")
-    while len(name.encode()) > MOST_BYTES:
+    while len(name.encode()) > _MAX_BYTES:
         name = name[:-1].rstrip(". ")
     if not name or name[0] in "-~" or _RESERVED.fullmatch(name):
         name = f"_{name}"
@@ -43,7 +43,7 @@ def safe_name(text: str) -> str:
 
 
 def distinct_names(texts: Sequence[str]) -> list[str]:
-    """Make a file name, without its ending, of each text; no two are one file on any system.
+    """Return a file name, without its extension, per text; no two name the same file anywhere.
 
     Examples
     --------
@@ -64,12 +64,12 @@ def distinct_names(texts: Sequence[str]) -> list[str]:
 
 
 def for_libsndfile(path: Path) -> str | bytes:
-    """Return a path as libsndfile opens it: whatever bytes its name has, and ``-`` as a file."""
+    """Return a path that libsndfile opens whatever bytes its name has; ``-`` is a file there."""
     name = os.path.join(".", path)  # noqa: PTH118  (Path drops the dot)
     return name if sys.platform == "win32" else os.fsencode(name)
 
 
 def track_file_name(title: str, number: int, disc: int, of_discs: int) -> str:
-    """Give a track file's name without its ending: ``03 Title``, or ``2-03 Title`` on disc 2."""
+    """Return a track's file name without extension: ``03 Title``, or ``2-03 Title`` on disc 2."""
     prefix = f"{disc}-" if of_discs > 1 else ""
     return f"{prefix}{number:02d} {safe_name(title)}"

@@ -1,4 +1,4 @@
-"""What a check has to say: a finding names its place, what is wrong there and the remedy."""
+"""What a check reports: a finding names the place, what is wrong there and what to do."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ Loc = tuple[str | int, ...]
 
 
 def where_text(loc: Loc) -> str:
-    """Write a place in the manifest as text.
+    """Return a place in the manifest as text.
 
     Examples
     --------
@@ -26,25 +26,25 @@ def where_text(loc: Loc) -> str:
 
 
 def _short_key(key: str) -> str:
-    """Keep a key that someone mistyped on one line and short."""
-    line = "".join(sign if sign.isprintable() else "?" for sign in key)
+    """Return a mistyped key on one line, shortened."""
+    line = "".join(c if c.isprintable() else "?" for c in key)
     return line if len(line) <= 40 else f"{line[:39]}…"
 
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing to know about a manifest, a source or a release.
+    """One fact about a manifest, a source or a release that the user should know.
 
     Attributes
     ----------
     severity
-        ``error`` stops a build, ``warning`` wants a decision, ``note`` is good to know.
+        ``error`` stops a build, ``warning`` needs a decision, ``note`` is for information.
     code
-        Kebab-case name of the kind of finding.
+        Kebab-case code of the kind of finding.
     where
         Place in the manifest (``tracks[3].isrc``, counted from 0) or a file of the release.
     file
-        The file that the line counts in.
+        The file that `line` refers to.
     line
         Line of that file, from 1; 0 where there is none.
     message
@@ -64,10 +64,10 @@ class Finding:
         return f"{place}: {self.severity}: {field}{self.message} [{self.code}]"
 
     def as_json(self) -> dict[str, str | int]:
-        """Give the finding as plain data for ``--json``."""
+        """Return the finding as plain data for ``--json``."""
         return asdict(self)
 
 
 def errors_in(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Keep the findings that stop a build."""
+    """Return the findings that stop a build."""
     return tuple(finding for finding in findings if finding.severity == "error")

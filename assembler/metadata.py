@@ -1,4 +1,4 @@
-"""The words of a release, put together once for every deliverable that shows them."""
+"""The metadata of a release, collected once for every deliverable that shows it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from assembler.manifest import Manifest
 from assembler.sequence import DiscOrder
 from assembler.text import FRAMES_PER_SECOND
 
-STUDIO_WORDS = frozenset((
+_PRODUCTION_WORDS = frozenset((
     "arranged", "arrangement", "arranger", "artwork", "booklet", "cover", "design", "designer",
     "edited", "editing", "editor", "engineer", "engineering", "illustration", "illustrations",
     "layout", "liner", "mastered", "mastering", "mix", "mixer", "mixing", "notes", "photo",
@@ -18,23 +18,23 @@ STUDIO_WORDS = frozenset((
     "production", "recording", "recordist", "restoration", "restored", "sleeve", "transfer",
     "transfers", "translated", "translation", "translator", "typesetting",
 ))  # fmt: skip
-"""Words of roles behind the desk or on the sleeve; all other roles are played or sung."""
+"""Words in the roles of production and artwork; all other roles are performers'."""
 
 
 def is_performer(role: str) -> bool:
-    """Tell a role that is played or sung from one behind the desk or on the sleeve.
+    """Return whether a role is a performer's, not one of production or artwork.
 
     Examples
     --------
     >>> is_performer("alto recorder"), is_performer("recording engineer")
     (True, False)
     """
-    return STUDIO_WORDS.isdisjoint(role.lower().replace("-", " ").split())
+    return _PRODUCTION_WORDS.isdisjoint(role.lower().replace("-", " ").split())
 
 
 @dataclass(frozen=True)
-class Part:
-    """Someone's part in a track: a name and what they did."""
+class RoleCredit:
+    """One credit of a track: a name and a role."""
 
     name: str
     role: str
@@ -42,21 +42,21 @@ class Part:
 
 @dataclass(frozen=True)
 class TrackMetadata:
-    """All that is said about one track.
+    """The metadata of one track.
 
     Attributes
     ----------
     number, of
-        On its disc.
+        Its number on its disc, and how many tracks the disc has.
     disc, of_discs
-        Its disc.
+        The number of its disc, and how many discs the release has.
     running_number
-        In the release, from 1.
+        Its number in the release, from 1.
     duration_s
-        Its sound as it stands on the disc.
+        Length of its sound on the disc.
     file_duration_s
-        Its download file: the sound and the gap after it.
-    parts
+        Length of its download file: the sound and the gap after it.
+    credits
         Credits of this track and of the whole release.
     """
 
@@ -78,11 +78,11 @@ class TrackMetadata:
     publisher: str | None
     lyrics: str | None
     comment: str | None
-    parts: tuple[Part, ...]
+    credits: tuple[RoleCredit, ...]
 
 
 def track_metadata(manifest: Manifest, discs: Sequence[DiscOrder]) -> tuple[TrackMetadata, ...]:
-    """Give the words of every track, in the manifest's order."""
+    """Return the metadata of every track, in the manifest's order."""
     return tuple(
         TrackMetadata(
             running_number=place.index + 1,
@@ -103,8 +103,8 @@ def track_metadata(manifest: Manifest, discs: Sequence[DiscOrder]) -> tuple[Trac
             publisher=track.publisher,
             lyrics=track.lyrics,
             comment=track.comment,
-            parts=tuple(
-                Part(credit.name, role)
+            credits=tuple(
+                RoleCredit(credit.name, role)
                 for credit in manifest.credits
                 if not credit.tracks or place.index + 1 in credit.tracks
                 for role in credit.roles

@@ -1,7 +1,7 @@
-"""The standard streams: open, in an encoding that refuses nothing, and deaf to who hangs up.
+"""The standard streams: always open, in an encoding that accepts any text.
 
-A command's exit code says what it found. It must not depend on whether someone reads what it
-prints, so a closed pipe is written to as if it were read. A full disk is an error: text is lost.
+A command's exit code reports what it found. It must not depend on whether its output is read, so
+writing to a closed pipe has no effect. A full disk is an error: text is lost.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from typing import TYPE_CHECKING, TextIO
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
 
-_HUNG_UP = (errno.EPIPE, errno.ECONNRESET)
+_CLOSED_PIPE = (errno.EPIPE, errno.ECONNRESET)
 
 
 class _Output(io.FileIO):
-    """A standard stream's bytes; what can't be written is dropped, and the first reason kept."""
+    """The bytes of a standard stream; what can't be written is lost, the first reason is kept."""
 
     def __init__(self, descriptor: int) -> None:
         super().__init__(descriptor, "w", closefd=False)
@@ -32,7 +32,7 @@ class _Output(io.FileIO):
         try:
             return super().write(data)
         except OSError as error:
-            if error.errno not in _HUNG_UP:
+            if error.errno not in _CLOSED_PIPE:
                 self.fault = self.fault or error
             return memoryview(data).nbytes
 
@@ -44,23 +44,23 @@ class Streams:
         self.output, self.errors = _Output(1), _Output(2)
 
     def exit_code(self, code: int) -> int:
-        """Give a command's exit code: 1 where what it printed could not be written."""
+        """Return a command's exit code: at least 1 where its output could not be written."""
         fault = self.output.fault
         if fault is None:
             return code
-        said = f"standard output can't be written: {fault.strerror}: some of it is lost\n"
-        self.errors.write(said.encode())
+        message = f"standard output can't be written: {fault.strerror}: part of it is lost\n"
+        self.errors.write(message.encode())
         return code or 1
 
 
 @contextmanager
 def standard_streams() -> Iterator[Streams]:
-    """Have all three streams open; standard output and error take any text.
+    """Keep all three streams open; standard output and error accept any text.
 
     Yields
     ------
     Streams
-        For the exit code.
+        Hold the exit code.
     """
     _open_closed()
     before = sys.stdout, sys.stderr
@@ -76,19 +76,19 @@ def standard_streams() -> Iterator[Streams]:
 
 
 def _open_closed() -> None:
-    """Put nothing in the place of a closed stream, before a file of ours takes its number."""
+    """Open the null device for each closed stream, before another file gets its number."""
     for descriptor in range(3):
         try:
             os.fstat(descriptor)
         except OSError:
-            nowhere = os.open(os.devnull, os.O_RDWR)
-            if nowhere != descriptor:
-                os.dup2(nowhere, descriptor)
-                os.close(nowhere)
+            null = os.open(os.devnull, os.O_RDWR)
+            if null != descriptor:
+                os.dup2(null, descriptor)
+                os.close(null)
 
 
 def _text(raw: _Output, before: TextIO | None) -> TextIO:
-    """Make a text stream; signs that its encoding has not are shown by their numbers."""
+    """Return a text stream; characters that its encoding lacks are written as escapes."""
     return io.TextIOWrapper(
         io.BufferedWriter(raw),
         encoding=before.encoding if before else "utf-8",

@@ -1,4 +1,4 @@
-"""Numbers and lists as people read them, the same everywhere."""
+"""Format numbers, times and lists for people, the same everywhere."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from fractions import Fraction
 from itertools import groupby
 
 FRAMES_PER_SECOND = 75
-"""Of a CD (IEC 60908 and ECMA-130, chapter "Sectors")."""
+"""CD frames per second (IEC 60908 and ECMA-130, chapter "Sectors")."""
 NOTHING = "–"
-"""Stands where there is no value."""
+"""Shown where there is no value."""
 
 
 def decimal(value: float | None, digits: int = 1) -> str:
-    """Write a number with a true minus sign and no negative zero; a dash for None.
+    """Return a number with a true minus sign and no negative zero; a dash for None.
 
     Examples
     --------
@@ -26,7 +26,7 @@ def decimal(value: float | None, digits: int = 1) -> str:
 
 
 def signed(value: float | None, digits: int = 1) -> str:
-    """Write a number with its sign, as `decimal`; zero has a plus.
+    """Return a number with its sign, formatted as in `decimal`; zero has a plus.
 
     Examples
     --------
@@ -39,7 +39,7 @@ def signed(value: float | None, digits: int = 1) -> str:
 
 
 def signed_db(gain_db: float) -> str:
-    """Write a gain with its sign.
+    """Return a gain with its sign and unit.
 
     Examples
     --------
@@ -50,7 +50,7 @@ def signed_db(gain_db: float) -> str:
 
 
 def number_ranges(numbers: Iterable[int]) -> str:
-    """Write numbers with three or more in a row as a range.
+    """Return a list of numbers in which three or more in a row are a range.
 
     Examples
     --------
@@ -66,7 +66,7 @@ def number_ranges(numbers: Iterable[int]) -> str:
 
 
 def frames_text(frames: int) -> str:
-    """Write a count of frames as ``mm:ss:ff``.
+    """Return a count of frames as ``mm:ss:ff``.
 
     Examples
     --------
@@ -78,7 +78,7 @@ def frames_text(frames: int) -> str:
 
 
 def duration_text(time_s: Fraction | float) -> str:
-    """Write a duration as a sleeve does: ``m:ss``, rounded half up to the second.
+    """Return a duration as sleeves print it: ``m:ss``, rounded half up to the second.
 
     Examples
     --------
@@ -90,7 +90,7 @@ def duration_text(time_s: Fraction | float) -> str:
 
 
 def clock_text(time_s: Fraction | float) -> str:
-    """Write a place in a recording to the hundredth: ``m:ss.ff``.
+    """Return a position in a recording to the hundredth of a second: ``m:ss.ff``.
 
     Examples
     --------
@@ -103,7 +103,7 @@ def clock_text(time_s: Fraction | float) -> str:
 
 
 def shorten(text: str, most: int = 60) -> str:
-    """Cut a text for a message, so that one finding stays one line."""
+    """Return a text shortened for a message, so that one finding stays one line."""
     line = " ".join(text.split())
-    line = "".join(s if s.isprintable() else f"<U+{ord(s):04X}>" for s in line)
+    line = "".join(c if c.isprintable() else f"<U+{ord(c):04X}>" for c in line)
     return line if len(line) <= most else line[: most - 1] + "…"

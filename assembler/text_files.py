@@ -1,7 +1,7 @@
 """Read a small file that comes from outside: a regular file, within a bound, decoded.
 
 Manifests, song lists, approvals and the reports of finished releases are read here, so that a pipe
-or a device never hangs a command and no file fills the memory. Byte order marks: The Unicode
+or a device never hangs a command and no file fills the memory. Byte-order marks: The Unicode
 Standard, section 23.8; Windows-1252 as in the WHATWG Encoding Standard (both from memory).
 """
 
@@ -35,16 +35,16 @@ _KINDS = (
 
 @dataclass(frozen=True)
 class OutsideFile:
-    """A file that someone named, and how much of it may be read.
+    """A file that the user named, and how much of it may be read.
 
     Attributes
     ----------
     path
-        As it was named.
+        The path that the user gave.
     what
         What it should be, for messages and codes: ``manifest``, ``song list``, ``approval``.
     most_bytes
-        A longer file is refused; nothing beyond is read.
+        A longer file is refused; nothing beyond this is read.
     """
 
     path: Path
@@ -52,58 +52,58 @@ class OutsideFile:
     most_bytes: int
 
     def read_bytes(self) -> bytes:
-        """Read it whole.
+        """Read the whole file.
 
         Raises
         ------
         FindingsError
-            It is missing, no regular file, can't be read, or is too long.
+            The file is missing, is not a regular file, can't be read, or is too long.
         """
         try:
-            self._refuse_kind(os.stat(self.path).st_mode)  # noqa: PTH116  (takes any name)
-            # a pipe put there since would wait for a writer: O_NONBLOCK opens it at once
+            self._refuse_kind(os.stat(self.path).st_mode)  # noqa: PTH116  (accepts any name)
+            # a pipe put there in the meantime would wait for a writer: O_NONBLOCK opens it at once
             descriptor = os.open(self.path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
             with open(descriptor, "rb") as file:  # noqa: PTH123  (a descriptor has no path)
                 self._refuse_kind(os.fstat(descriptor).st_mode)
                 content = file.read(self.most_bytes + 1)
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or str(error) or "can't be read"
-            raise self._unreadable(f"{reason.lower()}: check its path") from error
+            raise self._unreadable(f"{reason.lower()}: check the path") from error
         if len(content) > self.most_bytes:
             raise self.refusal("too-long", f"longer than {_size(self.most_bytes)}")
         return content
 
     def read_text(self) -> str:
-        """Read it as UTF-8, with or without a mark.
+        """Read the file as UTF-8, with or without a byte-order mark.
 
         Raises
         ------
         FindingsError
-            As for `read_bytes`, or it is not UTF-8; the line is named.
+            As for `read_bytes`, or the file is not UTF-8; the line is named.
         """
         content = self.read_bytes()
         try:
-            return _without_zeros(content, content.decode("utf-8-sig"))
+            return _without_nul(content, content.decode("utf-8-sig"))
         except UnicodeDecodeError as error:
             line = content[: error.start].count(b"\n") + 1
-            message = "not UTF-8 text here: save the file as UTF-8"
-            raise self._stop("not-utf-8", message, line) from error
+            message = "this line is not UTF-8 text: save the file as UTF-8"
+            raise self._error("not-utf-8", message, line) from error
 
     def read_any_text(self) -> tuple[str, str]:
-        """Read it in whatever encoding mail programs and spreadsheets save.
+        """Read the file in whatever encoding mail programs and spreadsheets save.
 
-        A mark decides; without one UTF-16 shows by its zero bytes, and what is not UTF-8 is read as
-        Windows-1252, which holds Latin-1.
+        A byte-order mark decides. Without one, UTF-16 is known by its zero bytes, and what is not
+        UTF-8 is read as Windows-1252, which includes Latin-1.
 
         Returns
         -------
         text, encoding
-            The text without a mark, and the encoding's name for a person.
+            The text without the mark, and the encoding's name for a person.
 
         Raises
         ------
         FindingsError
-            As for `read_bytes`, or it is no text.
+            As for `read_bytes`, or the file is not text.
         """
         content = self.read_bytes()
         for mark, encoding in _MARKS:
@@ -122,12 +122,13 @@ class OutsideFile:
                 continue
             if "\0" not in text:
                 return text, _NAMES.get(encoding, encoding.upper())
-        message = "no text in UTF-8, UTF-16 or Latin-1: save the file as UTF-8 text"
-        raise self._stop("not-text", message)
+        message = "this is not text in UTF-8, UTF-16 or Latin-1: save the file as UTF-8 text"
+        raise self._error("not-text", message)
 
     def refusal(self, code: str, reason: str) -> FindingsError:
-        """Make the error that says that this file is not what it should be."""
-        return self._stop(f"{self._kebab}-{code}", f"{reason}: this is no {self.what}")
+        """Return the error that says that this file is not what it should be."""
+        article = "an" if self.what[0] in "aeiou" else "a"
+        return self._error(f"{self._kebab}-{code}", f"{reason}: this is not {article} {self.what}")
 
     @property
     def _kebab(self) -> str:
@@ -136,18 +137,18 @@ class OutsideFile:
     def _refuse_kind(self, mode: int) -> None:
         if stat.S_ISREG(mode):
             return
-        kind = next((name for is_kind, name in _KINDS if is_kind(mode)), "no file")
-        remedy = "check its path" if stat.S_ISDIR(mode) else "save it as a file first"
-        raise self._unreadable(f"is {kind}: {remedy}")
+        kind = next((name for is_kind, name in _KINDS if is_kind(mode)), "not a file")
+        remedy = "check the path" if stat.S_ISDIR(mode) else "save it as a file first"
+        raise self._unreadable(f"this is {kind}: {remedy}")
 
     def _unreadable(self, message: str) -> FindingsError:
-        return self._stop(f"unreadable-{self._kebab}", message)
+        return self._error(f"unreadable-{self._kebab}", message)
 
-    def _stop(self, code: str, message: str, line: int = 0) -> FindingsError:
+    def _error(self, code: str, message: str, line: int = 0) -> FindingsError:
         return FindingsError([Finding("error", code, "", str(self.path), line, message)])
 
 
-def _without_zeros(content: bytes, text: str) -> str:
+def _without_nul(content: bytes, text: str) -> str:
     if "\0" in text:
         raise UnicodeDecodeError("utf-8", content, content.index(b"\0"), len(content), "zero")
     return text

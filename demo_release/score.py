@@ -174,7 +174,7 @@ def tempo(*marks: tuple[float, float]) -> Callable[[float], float]:
 def timed(
     sung: list[Sung], at: Callable[[float], float], start_s: float = 0.0, transpose: int = 0
 ) -> list[Note]:
-    """Give written notes their seconds and leave the rests out."""
+    """Return written notes their seconds and leave the rests out."""
     return [
         Note(
             start_s + at(n.beat), at(n.beat + n.beats) - at(n.beat), n.pitch + transpose, n.syllable

@@ -116,7 +116,7 @@ def segments(notes: list[Note]) -> list[tuple[float, float, Note, str]]:
 
 
 def spoken(notes: list[Note]) -> list[Note]:
-    """Give every note that carries a syllable on (``_``) its vowel, without a consonant."""
+    """Return every note that carries a syllable on (``_``) its vowel, without a consonant."""
     vowel, spelt = "a", []
     for note in notes:
         if note.syllable == "_":

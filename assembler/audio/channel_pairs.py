@@ -30,7 +30,7 @@ def paired(files: Sequence[Path]) -> list[tuple[Path, ...]]:
 
 
 def common_stem(files: Sequence[Path]) -> str:
-    """Give the name of a recording: its file's, for a pair what both names share."""
+    """Return the name of a recording: its file's, for a pair what both names share."""
     match = _CHANNEL.match(files[0].stem) if len(files) == 2 else None
     return match[1] if match else files[0].stem
 

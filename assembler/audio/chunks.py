@@ -45,7 +45,7 @@ class WaveData:
 
 
 def promised_frames(path: Path) -> int | None:
-    """Give the samples a channel that a WAV, RF64, W64 or AIFF header promises.
+    """Return the samples a channel that a WAV, RF64, W64 or AIFF header promises.
 
     Returns
     -------

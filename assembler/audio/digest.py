@@ -73,7 +73,7 @@ def is_settled(stamp: Stamp) -> bool:
 
 
 def file_digest(path: Path) -> str:
-    """Give a file's SHA-256 in hexadecimal digits.
+    """Return a file's SHA-256 in hexadecimal digits.
 
     Raises
     ------

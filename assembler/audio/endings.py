@@ -184,7 +184,7 @@ def packets_of(path: Path, container: str) -> Packets | None:
 
 
 def tells_its_length(path: Path) -> bool:
-    """Tell whether an MPEG audio file begins with a frame that counts those after it."""
+    """Return whether an MPEG audio file begins with a frame that counts those after it."""
     with path.open("rb") as file:
         file.seek(_after_id3(file))
         first = file.read(_MOST_MPEG_FRAME_BYTES)

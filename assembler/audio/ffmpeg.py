@@ -25,7 +25,7 @@ ALONE = ("-protocol_whitelist", "file", "-format_whitelist", _SOUND_FORMATS)
 
 
 def ffmpeg_program() -> str:
-    """Give the path of the ffmpeg program.
+    """Return the path of the ffmpeg program.
 
     Raises
     ------

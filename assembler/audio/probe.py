@@ -85,7 +85,7 @@ class SourceInfo:
 
 
 def told(path: Path) -> str:
-    """Give a path as a message names it: one line, whatever signs its name has."""
+    """Return a path as a message names it: one line, whatever signs its name has."""
     return shorten(str(path), 400)
 
 

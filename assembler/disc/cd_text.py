@@ -158,7 +158,7 @@ def block_sizes(
     copy_code: int = _NOTHING_SAID,
     language: int = ENGLISH,
 ) -> tuple[bytes, ...]:
-    """Give the payloads of the three packs that close a block: its codes and pack counts."""
+    """Return the payloads of the three packs that close a block: its codes and pack counts."""
     counts = Counter(pack_types)
     counts[SIZES] = SIZE_PACKS
     record = bytes(
@@ -171,7 +171,7 @@ def block_sizes(
 
 
 def _kinds(release: ReleaseTexts, tracks: Sequence[TrackTexts]) -> Kinds:
-    """Give the texts of every kind that has any."""
+    """Return the texts of every kind that has any."""
     kinds: Kinds = {
         kind: tuple(getattr(words, kind).encode(ENCODING) for words in (release, *tracks))
         for kind in ("title", "performer", "songwriter", "composer", "arranger", "message")
@@ -193,7 +193,7 @@ def _ascii(text: str) -> bytes:
 
 
 def _leaner(kinds: Kinds) -> Iterator[Kinds]:
-    """Give all the kinds, then less and less of them."""
+    """Return all the kinds, then less and less of them."""
     kept = dict(kinds)
     yield kept
     for kind in _FIRST_TO_GO:

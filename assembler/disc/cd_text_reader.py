@@ -98,7 +98,7 @@ def read_cd_text(content: bytes, name: str) -> CdTextRead:
 
 
 def _packs(content: bytes) -> Iterator[bytes]:
-    """Give the packs, each whole, in its place and with the right check bytes."""
+    """Return the packs, each whole, in its place and with the right check bytes."""
     count = -(-len(content) // _PACK_BYTES)
     if count < _SIZE_PACKS:
         raise ValueError(f"pack {count} is missing: a CD-Text file has {_SIZE_PACKS} or more")
@@ -144,7 +144,7 @@ def _read(packs: Sequence[bytes]) -> CdTextRead:
 
 
 def _sizes(packs: Sequence[bytes]) -> bytes:
-    """Give the 36 bytes of the three packs that close the block, compared with all packs."""
+    """Return the 36 bytes of the three packs that close the block, compared with all packs."""
     closing = packs[-_SIZE_PACKS:]
     sizes = b"".join(pack[_TEXT] for pack in closing)
     types = [pack[0] for pack in packs[:-_SIZE_PACKS]]

@@ -21,7 +21,7 @@ LINE_END = "\r\n"
 
 
 def disc_stem(name: str, number: int, of: int) -> str:
-    """Give the name, without ending, of a disc's image and cue sheet; ASCII where it must be."""
+    """Return the name, without ending, of a disc's image and cue sheet; ASCII where it must be."""
     spelt = name if all(is_latin_1(sign) for sign in name) else anyascii(name)
     stem = safe_name(spelt) if spelt.strip("?_ ") else "disc"
     return f"{stem}-{number}" if of > 1 else stem
@@ -63,7 +63,7 @@ def cue_sheet(
 
 
 def cue_remarks(release: ReleaseTexts) -> list[str]:
-    """Give what a cue sheet says of the release in remarks."""
+    """Return what a cue sheet says of the release in remarks."""
     remarks = (
         ("GENRE", release.genre),
         ("DATE", release.year),
@@ -73,7 +73,7 @@ def cue_remarks(release: ReleaseTexts) -> list[str]:
 
 
 def cue_bytes(sheet: str) -> bytes:
-    """Give a cue sheet's text as the contents of its file."""
+    """Return a cue sheet's text as the contents of its file."""
     return sheet.replace("\n", LINE_END).encode(ENCODING)
 
 

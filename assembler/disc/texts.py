@@ -47,7 +47,7 @@ class ReleaseTexts:
 
 
 def release_texts(manifest: Manifest) -> ReleaseTexts:
-    """Give the words of a release as its discs carry them."""
+    """Return the words of a release as its discs carry them."""
     release = manifest.release
     return ReleaseTexts(
         **_spelt(release.cd_text, title=release.title, performer=release.artist),
@@ -59,7 +59,7 @@ def release_texts(manifest: Manifest) -> ReleaseTexts:
 
 
 def track_texts(manifest: Manifest, index: int) -> TrackTexts:
-    """Give the words of a track as its disc carries them; its writers are its songwriters."""
+    """Return the words of a track as its disc carries them; its writers are its songwriters."""
     track = manifest.tracks[index]
     writers = dict.fromkeys((*track.composers, *track.lyricists))
     return TrackTexts(

@@ -65,7 +65,7 @@ formatLink="http://www.ebu.ch/metadata/cs/ebu_IdentifierTypeCodeCS.xml#3.7">
 def bext_chunk(
     release: Release, words: TrackMetadata, reading: Reading, rate_hz: int, bits: int
 ) -> bytes:
-    """Give the content of a track's ``bext`` chunk."""
+    """Return the content of a track's ``bext`` chunk."""
     catalogued = f"{release.catalogue_number or release.title} {words.running_number:02d}"
     levels = (
         reading.integrated_lufs,
@@ -90,12 +90,12 @@ def bext_chunk(
 
 
 def axml_chunk(isrc: str) -> bytes:
-    """Give the content of an ``axml`` chunk that carries an ISRC."""
+    """Return the content of an ``axml`` chunk that carries an ISRC."""
     return _AXML.format(isrc=escape(isrc.replace("-", ""))).encode()
 
 
 def info_list(release: Release, words: TrackMetadata) -> bytes:
-    """Give the content of a ``LIST`` chunk with a track's words."""
+    """Return the content of a ``LIST`` chunk with a track's words."""
     values = tag_values(release, words, "wav")
     content = b"INFO"
     for row in TABLE:
@@ -138,7 +138,7 @@ def _ascii(text: str, most_bytes: int) -> bytes:
 
 
 def _hundredths(level: float | None) -> int:
-    """Give a level as Tech 3285 wants it; 7FFF (hexadecimal) stands for one that is not given."""
+    """Return a level as Tech 3285 wants it; 7FFF (hexadecimal) stands for one that is not given."""
     hundredths = _NOT_GIVEN if level is None else round(100 * level)
     return hundredths if abs(hundredths) <= _MOST_HUNDREDTHS else _NOT_GIVEN
 
@@ -192,7 +192,7 @@ def make_broadcast_wave(
 
 
 def _chunks(file: IO[bytes], path: Path) -> Iterator[tuple[bytes, int]]:
-    """Give name and size of each chunk, the file standing at its content."""
+    """Return name and size of each chunk, the file standing at its content."""
     riff = file.read(12)
     if riff[:4] != b"RIFF" or riff[8:] != b"WAVE":
         raise AssemblerError(f"{path.name}: is no WAV file: build the release again")

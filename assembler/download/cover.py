@@ -220,7 +220,7 @@ def _by_strips(
 
 
 def _profile(picture: Image.Image) -> ImageCms.ImageCmsProfile | None:
-    """Give the picture's own colour profile, if it has one that can be read."""
+    """Return the picture's own colour profile, if it has one that can be read."""
     from PIL import ImageCms
 
     content = picture.info.get("icc_profile")

@@ -67,7 +67,7 @@ class FormatFacts:
         return self.codec[self.codec.index("-c:a") + 1] if self.codec else None
 
     def rate_for(self, rate_hz: int) -> int:
-        """Give the rate that sound of this rate is delivered at."""
+        """Return the rate that sound of this rate is delivered at."""
         if not self.rates_hz or rate_hz in self.rates_hz:
             return rate_hz
         if 44100 in self.rates_hz and rate_hz % 11025 == 0:

@@ -124,7 +124,7 @@ def _index(path: Path) -> bytes:
 
 
 def _boxes(content: bytes, prefix: str) -> Iterator[tuple[str, bytes]]:
-    """Give the boxes of an MP4 file's index by their path (those read here are version 0)."""
+    """Return the boxes of an MP4 file's index by their path (those read here are version 0)."""
     position = 0
     while position < len(content):
         size, name = struct.unpack(">I4s", content[position : position + 8])
@@ -152,7 +152,7 @@ def _of_vorbis(path: Path) -> Declared:
 
 
 def _last_granule(path: Path) -> int:
-    """Give the position after the last sample, which the last Ogg page (RFC 3533) carries."""
+    """Return the position after the last sample, which the last Ogg page (RFC 3533) carries."""
     with path.open("rb") as file:
         file.seek(max(0, path.stat().st_size - _LAST_PAGE_BYTES))
         end = file.read()

@@ -29,7 +29,7 @@ _NUMBERED = {"TRCK": ("track", "tracks"), "TPOS": ("disc", "discs")}
 
 
 def id3_frames(values: Values, words: TrackMetadata, covers: list[tuple[int, Cover]]) -> list[Any]:
-    """Give the frames of a track's tag; `covers` are pictures with their ID3 picture type."""
+    """Return the frames of a track's tag; `covers` are pictures with their ID3 picture type."""
     return [
         *_shared_frames(values, words),
         *(_frame(row.frame, texts, values) for row, texts in _own_frames(values)),

@@ -30,7 +30,7 @@ _THREE_LETTERS = dict(row.split(":") for row in _ROWS.split())
 
 
 def three_letters(language: str) -> str:
-    """Give a language as ID3 wants it: `en` or `en-GB` become `eng`; other words stay as they are.
+    """Return a language as ID3 needs it: `en` or `en-GB` become `eng`; other text is unchanged.
 
     Examples
     --------
@@ -42,6 +42,6 @@ def three_letters(language: str) -> str:
 
 
 def three_letters_or_unknown(language: str | None) -> str:
-    """Give a code of three letters, whatever was written: ID3's texts can't go without one."""
+    """Return a code of three letters, whatever was written: ID3's texts can't go without one."""
     code = three_letters(language or "").lower()
     return code if len(code) == 3 and code.isascii() and code.isalpha() else UNKNOWN

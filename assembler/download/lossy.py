@@ -290,7 +290,7 @@ def lossy_findings(
 def levels_as_coded(
     levels: Sequence[PlayingLevels], results: Sequence[LossyResult]
 ) -> list[PlayingLevels]:
-    """Give the playing levels of one format's files, from those of the words they were made of.
+    """Return the playing levels of one format's files, from those of the words they were made of.
 
     Parameters
     ----------

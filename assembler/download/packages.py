@@ -29,7 +29,7 @@ _COPY_BYTES = 1 << 20
 
 
 def package_name(manifest: Manifest, format_name: str) -> str:
-    """Give the file name of a format's package: ``Artist - Title (flac-24).zip``."""
+    """Return the file name of a format's package: ``Artist - Title (flac-24).zip``."""
     release = manifest.release
     return f"{safe_name(f'{release.artist} - {release.title}')} ({format_name}).zip"
 
@@ -85,7 +85,7 @@ def _copy(source: Path, archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> str
 
 
 def track_list(manifest: Manifest, words: Sequence[TrackMetadata]) -> str:
-    """Give the list of tracks as text, for listeners.
+    """Return the list of tracks as text, for listeners.
 
     Examples
     --------

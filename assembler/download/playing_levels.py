@@ -37,7 +37,7 @@ class PlayingLevels:
     album_peak: float
 
     def lowered(self, lowered_db: float) -> PlayingLevels:
-        """Give the levels of the same sound, lowered."""
+        """Return the levels of the same sound, lowered."""
         return replace(
             self,
             track_lufs=None if self.track_lufs is None else self.track_lufs - lowered_db,
@@ -48,7 +48,7 @@ class PlayingLevels:
 
 
 def replay_gain(levels: PlayingLevels) -> Iterator[tuple[str, str]]:
-    """Give the tag fields of ReplayGain 2.0 and their texts.
+    """Return the tag fields of ReplayGain 2.0 and their texts.
 
     Examples
     --------
@@ -66,7 +66,7 @@ def replay_gain(levels: PlayingLevels) -> Iterator[tuple[str, str]]:
 
 
 def r128_gain(levels: PlayingLevels) -> Iterator[tuple[str, str]]:
-    """Give the tag fields of Opus and their texts.
+    """Return the tag fields of Opus and their texts.
 
     Examples
     --------

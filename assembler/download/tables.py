@@ -29,7 +29,7 @@ Files = Mapping[str, Sequence[str]]
 
 
 def release_facts(manifest: Manifest) -> dict[str, Any]:
-    """Give what is said of the release as a whole; None where nothing is."""
+    """Return what is said of the release as a whole; None where nothing is."""
     release = manifest.release
     return {
         "release_title": release.title,
@@ -46,7 +46,7 @@ def release_facts(manifest: Manifest) -> dict[str, Any]:
 
 
 def track_facts(manifest: Manifest, words: TrackMetadata) -> dict[str, Any]:
-    """Give what is said of a track; None or an empty list where nothing is."""
+    """Return what is said of a track; None or an empty list where nothing is."""
     track = manifest.tracks[words.running_number - 1]
     people = people_values(players(words), behind_the_desk(words))
     return {
@@ -74,7 +74,7 @@ def track_facts(manifest: Manifest, words: TrackMetadata) -> dict[str, Any]:
 
 
 def release_json(manifest: Manifest, words: Sequence[TrackMetadata], files: Files) -> str:
-    """Give the table as JSON: an object with the release's facts and a list of tracks."""
+    """Return the table as JSON: an object with the release's facts and a list of tracks."""
     tracks = [
         track_facts(manifest, one) | {"files": {name: names[i] for name, names in files.items()}}
         for i, one in enumerate(words)
@@ -84,7 +84,7 @@ def release_json(manifest: Manifest, words: Sequence[TrackMetadata], files: File
 
 
 def release_csv(manifest: Manifest, words: Sequence[TrackMetadata], files: Files) -> str:
-    """Give the table as CSV, each track's row with the release's facts in front."""
+    """Return the table as CSV, each track's row with the release's facts in front."""
     of_release = release_facts(manifest)
     rows = [
         of_release

@@ -126,7 +126,7 @@ def tag_values(
     container: Container,
     levels: PlayingLevels | None = None,
 ) -> Values:
-    """Give the values of every field of the table that has any.
+    """Return the values of every field of the table that has any.
 
     Parameters
     ----------
@@ -176,14 +176,14 @@ def tag_values(
 
 
 def players(words: TrackMetadata) -> Involved:
-    """Give who played or sang what."""
-    return tuple(dict.fromkeys((p.role, p.name) for p in words.parts if is_performer(p.role)))
+    """Return who played or sang what."""
+    return tuple(dict.fromkeys((p.role, p.name) for p in words.credits if is_performer(p.role)))
 
 
 def behind_the_desk(words: TrackMetadata) -> Involved:
-    """Give who arranged, produced, recorded and so on: the track's arrangers and the credits."""
+    """Return who arranged, produced, recorded and so on: the track's arrangers and the credits."""
     arranged = [("arranger", name) for name in words.arrangers]
-    credited = [(p.role, p.name) for p in words.parts if not is_performer(p.role)]
+    credited = [(p.role, p.name) for p in words.credits if not is_performer(p.role)]
     return tuple(dict.fromkeys((*arranged, *credited)))
 
 

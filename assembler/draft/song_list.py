@@ -152,7 +152,7 @@ def _from_lines(lines: Sequence[Line]) -> SongList:
 
 
 def _add_to_song_above(songs: list[ListedSong], line: Line) -> bool:
-    """Give a code or composers that have a line of their own to the song just above it."""
+    """Return a code or composers that have a line of their own to the song just above it."""
     found = song_parts(f"x {line.text}")
     above = next((at for at, song in enumerate(songs) if song.line == line.number - 1), None)
     if above is None or found.title != "x" or found.rest or found.duration_s is not None:

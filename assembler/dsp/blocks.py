@@ -11,7 +11,7 @@ Samples = NDArray[np.float32]
 
 
 class Neighbours:
-    """Give each sample of a stream its neighbours before and after, zeros beyond the ends.
+    """Return each sample of a stream its neighbours before and after, zeros beyond the ends.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ class Neighbours:
         return padded
 
     def finish(self) -> Samples:
-        """Give the last samples, with zeros after them."""
+        """Return the last samples, with zeros after them."""
         return self.feed(np.zeros((self.after, self._kept.shape[1]), np.float32))
 
 

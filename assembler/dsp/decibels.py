@@ -6,7 +6,7 @@ import math
 
 
 def amplitude(level_db: float) -> float:
-    """Give the amplitude of a level in decibels.
+    """Return the amplitude of a level in decibels.
 
     Examples
     --------
@@ -17,7 +17,7 @@ def amplitude(level_db: float) -> float:
 
 
 def decibels(amplitude_: float) -> float | None:
-    """Give the level of an amplitude in decibels; None for silence."""
+    """Return the level of an amplitude in decibels; None for silence."""
     return 20 * math.log10(amplitude_) if amplitude_ > 0 else None
 
 

@@ -156,7 +156,7 @@ class Quantizer:
         self._errors = np.zeros((channels, _TAPS + _TILE))
 
     def words(self, block: Samples) -> Words:
-        """Give the words of the next samples.
+        """Return the words of the next samples.
 
         Returns
         -------
@@ -181,5 +181,5 @@ class Quantizer:
 
 
 def samples_of(words: Words, bits: int) -> Samples:
-    """Give words of up to 24 bits as samples, exactly."""
+    """Return words of up to 24 bits as samples, exactly."""
     return words.astype(np.float32) * np.float32(2.0 ** (1 - bits))

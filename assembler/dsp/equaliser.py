@@ -41,7 +41,7 @@ class FilterBand(NamedTuple):
 
 
 def sections(band: FilterBand, rate_hz: int) -> NDArray[np.float64]:
-    """Give a band's second-order sections.
+    """Return a band's second-order sections.
 
     Returns
     -------

@@ -16,7 +16,7 @@ Shape = Literal["equal_power", "linear"]
 def rise(
     positions: NDArray[np.int64], length: int, shape: Shape = "equal_power"
 ) -> NDArray[np.float64]:
-    """Give the gain of a rise from 0 at position 0 to 1 at position `length` and after.
+    """Return the gain of a rise from 0 at position 0 to 1 at position `length` and after.
 
     "equal_power" is a quarter of a sine: the powers of a rise and of the fall that mirrors it add
     to one, as befits sounds that have nothing in common. "linear": their amplitudes add to one.

@@ -30,5 +30,5 @@ FOLDER = _cache_folder()
 
 
 def compiles_first() -> bool:
-    """Tell whether nothing is compiled yet, so that the first use of a loop takes its time."""
+    """Return whether nothing is compiled yet, so that the first use of a loop takes its time."""
     return FOLDER is None or not any(Path(FOLDER).rglob("*.nbi"))

@@ -135,7 +135,7 @@ class _Attenuator:
         self._late = self.window
 
     def feed(self, demand: GainReduction) -> GainReduction:
-        """Give the gain reduction of the samples that the look-ahead is over for."""
+        """Return the gain reduction of the samples that the look-ahead is over for."""
         out = np.zeros(len(demand))
         if len(demand) and not self._passed_over(demand):
             _smooth_gain_reduction(
@@ -170,7 +170,7 @@ class _Attenuator:
         return True
 
     def finish(self) -> GainReduction:
-        """Give the gain reduction of the last samples."""
+        """Return the gain reduction of the last samples."""
         return self.feed(np.zeros(self.window))
 
 

@@ -34,7 +34,7 @@ Energies = NDArray[np.float64]
 
 
 def k_weighting(rate_hz: int) -> NDArray[np.float64]:
-    """Give the two K-weighting biquads.
+    """Return the two K-weighting biquads.
 
     Re-derived at another rate, the published pair drifts by up to 0.03 dB, its high pass having a
     small gain that depends on the rate. So each pair is calibrated at 997 Hz, the frequency at
@@ -199,7 +199,7 @@ class HopEnergies:
         return hops
 
     def _hop_at(self, position: int) -> int:
-        """Give the hop that a sample lies in; hop h begins at h * rate // 100."""
+        """Return the hop that a sample lies in; hop h begins at h * rate // 100."""
         return ((position + 1) * HOPS_PER_SECOND - 1) // self._rate_hz
 
 
@@ -224,7 +224,7 @@ class EnergyMeter:
         self._short_term.feed(hops)
 
     def loudness(self) -> Loudness:
-        """Give the reading of all that was fed."""
+        """Return the reading of all that was fed."""
         return Loudness(
             integrated_lufs=_integrated(self._momentary.gating_blocks()),
             max_momentary_lufs=_lufs_or_none(self._momentary.highest),
@@ -233,7 +233,7 @@ class EnergyMeter:
         )
 
     def gating_blocks(self) -> Energies:
-        """Give the mean squares of the 400 ms gating blocks, for `integrated_of`."""
+        """Return the mean squares of the 400 ms gating blocks, for `integrated_of`."""
         return self._momentary.gating_blocks()
 
 
@@ -273,7 +273,7 @@ class _SlidingMeans:
         self._first += count
 
     def gating_blocks(self) -> Energies:
-        """Give the windows that begin at every tenth hop."""
+        """Return the windows that begin at every tenth hop."""
         return np.concatenate(self._blocks) if self._blocks else np.zeros(0)
 
 
@@ -307,7 +307,7 @@ def _lufs_or_none(mean_square: float) -> float | None:
 
 
 def integrated_of(blocks: Iterable[Energies]) -> float | None:
-    """Give the integrated loudness of several sounds together, from their gating blocks."""
+    """Return the integrated loudness of several sounds together, from their gating blocks."""
     return _integrated(np.concatenate([np.zeros(0), *blocks]))
 
 

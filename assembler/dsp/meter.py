@@ -53,7 +53,7 @@ class Meter:
         self._frames += len(block)
 
     def gating_blocks(self) -> Energies:
-        """Give the mean squares of the gating blocks so far."""
+        """Return the mean squares of the gating blocks so far."""
         return self._energy.gating_blocks()
 
     def reading(self) -> Reading:

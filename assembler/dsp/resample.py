@@ -21,12 +21,12 @@ BEYOND_S = 0.1
 
 
 def position_at(sample: int, from_hz: int, to_hz: int) -> int:
-    """Give the first sample at the rate `to_hz` that lies at or after a sample at `from_hz`."""
+    """Return the first sample at the rate `to_hz` that lies at or after a sample at `from_hz`."""
     return -(-sample * to_hz // from_hz)
 
 
 def settled_start(start: int, from_hz: int, to_hz: int) -> int:
-    """Give a sample about `SETTLE_S` before `start` at which both rates have a sample."""
+    """Return a sample about `SETTLE_S` before `start` at which both rates have a sample."""
     step = from_hz // math.gcd(from_hz, to_hz)
     return max(0, (start - round(SETTLE_S * from_hz)) // step * step)
 

@@ -31,7 +31,7 @@ _CUT = 0.4783
 
 
 def oversampling_factor(rate_hz: int) -> int:
-    """Give the power of two that brings a rate to 176.4 kHz or more, at least 4."""
+    """Return the power of two that brings a rate to 176.4 kHz or more, at least 4."""
     factor = 4
     while factor * rate_hz < 176_400:
         factor *= 2
@@ -54,7 +54,7 @@ def _sinc_taps(phases: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @functools.cache
 def _bounds() -> tuple[float, float, float]:
-    """Give what the wave between two samples can't exceed, whatever the phase.
+    """Return what the wave between two samples can't exceed, whatever the phase.
 
     The taps of each phase are split into the line between the two samples, a small tilt, and a
     rest that has no zeroth and no first moment: a filter on the second differences. So the wave
@@ -116,7 +116,7 @@ def _interpolate_peaks(wave, samples, floor, peaks):  # type: ignore[no-untyped-
 
 @compiled
 def _highest(magnitudes):  # type: ignore[no-untyped-def]
-    """Give the highest of some magnitudes: their bits order as whole numbers, which vectorise."""
+    """Return the highest of some magnitudes: their bits order as whole numbers, which vectorise."""
     bits = magnitudes.view(np.int32)
     most = np.int32(0)
     for j in range(bits.shape[0]):
@@ -127,7 +127,7 @@ def _highest(magnitudes):  # type: ignore[no-untyped-def]
 
 @compiled
 def _highest_of_each_tile(flat, room, highest):  # type: ignore[no-untyped-def]
-    """Give the largest magnitude of each tile of interleaved samples."""
+    """Return the largest magnitude of each tile of interleaved samples."""
     size = room.shape[0]
     for t in range(highest.shape[0]):
         tile = flat[t * size : (t + 1) * size]
@@ -138,7 +138,7 @@ def _highest_of_each_tile(flat, room, highest):  # type: ignore[no-untyped-def]
 
 @compiled
 def _most_bent(flat, channels, t, room, bends):  # type: ignore[no-untyped-def]
-    """Give the largest second difference that begins in a tile, found once."""
+    """Return the largest second difference that begins in a tile, found once."""
     if bends[t] < 0:
         size = min(room.shape[0], flat.shape[0] - t * room.shape[0] - 2 * channels)
         x0 = flat[t * room.shape[0] :]
@@ -151,7 +151,7 @@ def _most_bent(flat, channels, t, room, bends):  # type: ignore[no-untyped-def]
 
 @compiled
 def _can_exceed(padded, highest, bends, room, t, bounds, floor):  # type: ignore[no-untyped-def]
-    """Tell whether the wave of a tile can be above `floor`, by the exact bounds."""
+    """Return whether the wave of a tile can be above `floor`, by the exact bounds."""
     around = max(highest[t], highest[t + 1], highest[t + 2])
     if around * bounds[0] <= floor:
         return False

@@ -110,5 +110,5 @@ def parse_barcode(text: str) -> str:
 
 
 def ean13(barcode: str) -> str:
-    """Give a barcode its 13 digits: a UPC-A is an EAN-13 with a leading 0."""
+    """Return the 13 digits of a barcode: a UPC-A is an EAN-13 with a leading 0."""
     return barcode.zfill(13)

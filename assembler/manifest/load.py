@@ -68,11 +68,11 @@ class ManifestFile:
         return hashlib.sha256(json.dumps(tree, sort_keys=True).encode()).hexdigest()
 
     def resolve(self, relative: str) -> Path:
-        """Give a path that the manifest names, relative to the manifest's folder."""
+        """Return a path that the manifest names, relative to the manifest's folder."""
         return self.path.parent / relative
 
     def is_wrong(self, *loc: str | int) -> bool:
-        """Tell whether what is written at a place was left out, so that nobody calls it empty."""
+        """Return whether what is written at a place was left out, so that nobody calls it empty."""
         return where_text(loc) in {fault.where for fault in self.faults}
 
     def finding(self, severity: Severity, code: str, loc: Loc, message: str) -> Finding:

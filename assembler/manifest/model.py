@@ -369,17 +369,17 @@ class Manifest(Section):
     """Text for the sleeve."""
 
     def level_of(self, deliverable: Literal["disc", "download"]) -> Level:
-        """Give the level of a deliverable: the release's, with the deliverable's own changes."""
+        """Return the level of a deliverable: the release's, with the deliverable's own changes."""
         change = self.disc.level if deliverable == "disc" else self.download.level
         own = change.model_dump(exclude_none=True) if change else {}
         return self.level.model_copy(update=own)
 
     def paths_of(self, track: Track) -> tuple[str, ...]:
-        """Give a track's files: its own, or those of the side that it is on."""
+        """Return a track's files: its own, or those of the side that it is on."""
         if track.audio is not None:
             return track.audio.paths
         return self.transfers[track.side].paths if track.side else ()
 
     def artist_of(self, track: Track) -> str:
-        """Give the track's artist, which is the release's where the track names none."""
+        """Return the track's artist, which is the release's where the track names none."""
         return track.artist or self.release.artist

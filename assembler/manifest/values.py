@@ -199,7 +199,7 @@ class AtMost:
     what: str
 
     def validate(self, value: object) -> object:
-        """Give the list, or say that it is too long."""
+        """Return the list, or say that it is too long."""
         if isinstance(value, list) and len(value) > self.count:
             raise refusal("list-too-long", f"{len(value)} {self.what}: {self.count} are the most")
         return value

@@ -50,7 +50,7 @@ class Places:
     lines: dict[Loc, int] = field(default_factory=dict)
 
     def line(self, loc: Loc) -> int:
-        """Give the line of a place, or of the nearest place around it."""
+        """Return the line of a place, or of the nearest place around it."""
         while loc and loc not in self.lines:
             loc = loc[:-1]
         return self.lines.get(loc, 1)

@@ -19,22 +19,22 @@ SAMPLES_PER_FRAME = DISC_RATE_HZ // FRAMES_PER_SECOND
 
 
 def frame_after(samples: int | Fraction) -> int:
-    """Give the first frame that begins at or after a sample position."""
+    """Return the first frame that begins at or after a sample position."""
     return int(-(-samples // SAMPLES_PER_FRAME))
 
 
 def nearest_frame(samples: int) -> int:
-    """Give the frame that begins nearest to a sample position; half a frame goes up."""
+    """Return the frame that begins nearest to a sample position; half a frame goes up."""
     return (2 * samples + SAMPLES_PER_FRAME) // (2 * SAMPLES_PER_FRAME)
 
 
 def samples_in(time_s: Fraction, rate_hz: int) -> int:
-    """Give the samples of a length of time at a rate, rounded half up."""
+    """Return the samples of a length of time at a rate, rounded half up."""
     return int(time_s * rate_hz + Fraction(1, 2))
 
 
 def samples_at(frames: int, rate_hz: int) -> int:
-    """Give the sample position of a frame at any rate, rounded half up.
+    """Return the sample position of a frame at any rate, rounded half up.
 
     At 44.1, 48, 88.2, 96, 176.4 and 192 kHz a frame is a whole number of samples.
     """

@@ -136,7 +136,7 @@ def _by_leaving_out(order: DiscOrder, limit_frames: int) -> Iterator[str]:
 
 
 def _frames_without(order: DiscOrder, place: TrackPlace) -> int:
-    """Give the disc's length without a track; as it is where the tracks beside can't join."""
+    """Return the disc's length without a track; as it is where the tracks beside can't join."""
     try:
         return _longest(order, leave_out(order.sounds, place.number - 1))
     except ValueError:
@@ -163,7 +163,7 @@ def _by_other_discs(order: DiscOrder, limit_frames: int) -> Iterator[str]:
 
 
 def _longest(order: DiscOrder, sounds: Sequence[TrackSound]) -> int:
-    """Give the longest disc's length with other tracks, but the same hidden sound and tail."""
+    """Return the longest disc's length with other tracks, but the same hidden sound and tail."""
     first = order.places[0]
     hidden = first.start_frame - first.gap_frames if order.hidden else 0
     tail_s = Fraction(order.tail_frames, FRAMES_PER_SECOND)

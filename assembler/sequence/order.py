@@ -201,7 +201,7 @@ def lay_out(
 
 
 def leave_out(tracks: Sequence[TrackSound], index: int) -> list[TrackSound]:
-    """Give the tracks without one; if it opened a disc, the next of that disc opens it instead.
+    """Return the tracks without one; if it opened a disc, the next of that disc opens it instead.
 
     Raises
     ------

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from assembler.manifest import Manifest
 from assembler.manifest.codes import isrc_text
-from assembler.metadata import Part, TrackMetadata, is_performer
+from assembler.metadata import RoleCredit, TrackMetadata, is_performer
 from assembler.sheets.contents import signed
 from assembler.sheets.missing import NOTHING, OWNERS_TASK, missing_lines
 from assembler.sheets.missing import TITLE as MISSING_TITLE
@@ -108,9 +108,9 @@ def _release_fields(manifest: Manifest, words: Sequence[TrackMetadata]) -> tuple
     )
 
 
-def _whole_release(manifest: Manifest) -> list[Part]:
+def _whole_release(manifest: Manifest) -> list[RoleCredit]:
     return [
-        Part(credit.name, role)
+        RoleCredit(credit.name, role)
         for credit in manifest.credits
         if not credit.tracks
         for role in credit.roles
@@ -126,7 +126,7 @@ def _track_fields(manifest: Manifest, words: TrackMetadata) -> tuple[Field, ...]
     track = manifest.tracks[words.running_number - 1]
     when = (words.recorded, words.recorded_at)
     everywhere = _whole_release(manifest)
-    own = [part for part in words.parts if part not in everywhere]
+    own = [part for part in words.credits if part not in everywhere]
     return (
         ("Title", track.title),
         *_given("Version", track.version),
@@ -136,8 +136,8 @@ def _track_fields(manifest: Manifest, words: TrackMetadata) -> tuple[Field, ...]
         *_writers(words),
         *_given("Publisher", words.publisher),
         ("Recorded", when_and_where(*when) if any(when) else None),
-        ("Recorded by", _people(part for part in words.parts if is_recorder(part.role))),
-        ("Players", _people(part for part in words.parts if is_performer(part.role))),
+        ("Recorded by", _people(part for part in words.credits if is_recorder(part.role))),
+        ("Players", _people(part for part in words.credits if is_performer(part.role))),
         *_given("Production", _people(_production(own))),
     )
 
@@ -145,7 +145,7 @@ def _track_fields(manifest: Manifest, words: TrackMetadata) -> tuple[Field, ...]
 def _writers(words: TrackMetadata) -> tuple[Field, ...]:
     """Give who wrote a track, and who arranged it: its own arrangers and those of the credits."""
     written: list[Field] = [(part.capitalize(), names) for part, names in authors(words)]
-    arrangers = [*words.arrangers, *(p.name for p in words.parts if _is_arranger(p.role))]
+    arrangers = [*words.arrangers, *(p.name for p in words.credits if _is_arranger(p.role))]
     return (
         *(written or [("Words and music", None)]),
         *_given("Arranged by", ", ".join(dict.fromkeys(arrangers))),
@@ -156,7 +156,7 @@ def _is_arranger(role: str) -> bool:
     return role.lower().startswith("arrang")
 
 
-def _production(parts: Iterable[Part]) -> list[Part]:
+def _production(parts: Iterable[RoleCredit]) -> list[RoleCredit]:
     """Leave out who plays, who recorded and who arranged: they are named with each track."""
     return [
         part
@@ -177,7 +177,7 @@ def is_recorder(role: str) -> bool:
     return role in RECORDING_ROLES or not RECORDING_WORDS.isdisjoint(role.split())
 
 
-def _people(parts: Iterable[Part]) -> str:
+def _people(parts: Iterable[RoleCredit]) -> str:
     """Name each person once, with roles in brackets."""
     people: dict[str, dict[str, None]] = {}
     for part in parts:

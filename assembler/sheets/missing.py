@@ -75,7 +75,7 @@ def _missing_words(words: Sequence[TrackMetadata]) -> list[tuple[str, list[Track
 
 
 def _has_player(words: TrackMetadata) -> bool:
-    return any(is_performer(part.role) for part in words.parts)
+    return any(is_performer(part.role) for part in words.credits)
 
 
 def _tracks(words: Sequence[TrackMetadata]) -> str:

@@ -45,7 +45,7 @@ BY_FFMPEG = {
 
 
 def sound(channels: int) -> np.ndarray:
-    """Give noise that begins loud and ends soft, so that a first frame tells little of the rest."""
+    """Return noise that begins loud and ends soft: its first frame differs from the rest."""
     level = np.linspace(0.3, 0.001, RATE_HZ * SECONDS)[:, None]
     noise: np.ndarray = np.random.default_rng(1).normal(0, 1, (len(level), channels)) * level
     return noise.clip(-0.99, 0.99)

@@ -25,7 +25,7 @@ Make = Callable[[Path], None]
 
 
 def sound() -> np.ndarray:
-    """Give a tone with a little noise, so that no two blocks are alike."""
+    """Return a tone with a little noise, so that no two blocks are alike."""
     wave = hum(SECONDS)
     return wave + np.random.default_rng(3).normal(0, 0.01, len(wave))
 
@@ -85,7 +85,7 @@ def floats(value: float, kind: str = "<f4") -> bytes:
 
 
 def wav_headers() -> Iterator[tuple[str, bytes]]:
-    """Give WAV files whose header lies."""
+    """Return WAV files whose header lies."""
     yield "no channels.wav", wav(channels=0)
     yield "no channels, but a frame.wav", wav(channels=0, frame_bytes=2)
     yield "8 channels.wav", wav(channels=8)
@@ -121,7 +121,7 @@ def wav_headers() -> Iterator[tuple[str, bytes]]:
 
 
 def other_heads(good: dict[str, bytes]) -> Iterator[tuple[str, bytes]]:
-    """Give files of other formats that are cut, or whose header lies."""
+    """Return files of other formats that are cut, or whose header lies."""
     for suffix, content in good.items():
         yield f"ten bytes of it.{suffix}", content[:10]
         yield f"a hundred bytes of it.{suffix}", content[:100]
@@ -155,7 +155,7 @@ def other_heads(good: dict[str, bytes]) -> Iterator[tuple[str, bytes]]:
 
 
 def odd_things() -> Iterator[tuple[str, Make]]:
-    """Give what is no file of sound at all."""
+    """Return what is no file of sound at all."""
     yield "empty.wav", Path.touch
     yield "folder.wav", Path.mkdir
     yield "fifo.wav", os.mkfifo
@@ -181,7 +181,7 @@ def sparse(path: Path, head: bytes = b"") -> None:
 
 
 def flipped(good: dict[str, bytes]) -> Iterator[tuple[str, bytes]]:
-    """Give files with faults by chance, the same each time."""
+    """Return files with faults by chance, the same each time."""
     for suffix, content in good.items():
         for seed in range(4):
             name = f"{seed} by chance.{suffix}"

@@ -51,7 +51,7 @@ Broken = dict[str, bytes]
 
 
 def changed(old: str, new: str) -> bytes:
-    """Give the manifest with one thing changed."""
+    """Return the manifest with one thing changed."""
     assert FULL.count(old) >= 1, old
     return FULL.replace(old, new, 1).encode("utf-8", "surrogatepass")
 
@@ -114,7 +114,7 @@ def wrong_values() -> Iterator[tuple[str, bytes]]:
 
 
 def by_hand() -> Iterator[tuple[str, bytes]]:
-    """Give manifests whose fault is known."""
+    """Return manifests whose fault is known."""
     full = FULL.encode()
     yield "nothing", b""
     yield "spaces", b"   \n\n"
@@ -269,7 +269,7 @@ def without_a_line(content: bytes, chance: random.Random) -> bytes:
 
 
 def shuffled_values(content: bytes, chance: random.Random) -> bytes:
-    """Give every key the value of another."""
+    """Return every key the value of another."""
     pairs = [line.split(b":", 1) for line in content.splitlines() if b":" in line]
     mixed = chance.sample([value for _, value in pairs], len(pairs))
     return b"\n".join(head + b":" + value for (head, _), value in zip(pairs, mixed, strict=True))
@@ -290,7 +290,7 @@ SEEDS = 10
 
 
 def by_mutation() -> Iterator[tuple[str, bytes]]:
-    """Give manifests with faults by chance, the same each time."""
+    """Return manifests with faults by chance, the same each time."""
     for mutator in MUTATORS:
         for seed in range(SEEDS):
             name = f"{mutator.__name__} {seed}"

@@ -32,7 +32,7 @@ tracks:
 
 
 def hum(seconds: float = 5.0, rate_hz: int = RATE_HZ, hz: float = 220.0) -> NDArray[np.float64]:
-    """Give a steady tone at about -17 LUFS."""
+    """Return a steady tone at about -17 LUFS."""
     wave: NDArray[np.float64] = 0.2 * np.sin(
         2 * np.pi * hz * np.arange(round(seconds * rate_hz)) / rate_hz
     )
@@ -40,7 +40,7 @@ def hum(seconds: float = 5.0, rate_hz: int = RATE_HZ, hz: float = 220.0) -> NDAr
 
 
 def contents(folder: Path) -> dict[str, bytes | None]:
-    """Give everything below a folder: a file's bytes, None for a folder."""
+    """Return everything below a folder: a file's bytes, None for a folder."""
     return {
         path.relative_to(folder).as_posix(): path.read_bytes() if path.is_file() else None
         for path in sorted(folder.rglob("*"))
@@ -55,7 +55,7 @@ def around(desk: Desk) -> list[Path]:
 
 
 def names_and_sizes(folder: Path) -> dict[str, int]:
-    """Give the size of everything below a folder, without opening it."""
+    """Return the size of everything below a folder, without opening it."""
     return {str(path): path.lstat().st_size for path in folder.rglob("*")}
 
 
@@ -63,7 +63,7 @@ _CONTROLS = ("Cc", "Zl", "Zp")
 
 
 def line_of(error: dict[str, Any]) -> str:
-    """Give the line that a terminal shows of an error."""
+    """Return the line that a terminal shows of an error."""
     if error["code"] == "stopped":
         return str(error["message"])
     place = f"{error['file']}:{error['line']}" if error["line"] else error["file"]
@@ -168,7 +168,7 @@ class Desk:
         exit_code, document = self.json(*arguments)
         errors = [found for found in document.get("findings", ()) if found["severity"] == "error"]
         assert (exit_code, bool(errors)) in ((0, False), (1, True))
-        assert not [e for e in errors if "a mistake in this program" in e["message"]]
+        assert not [e for e in errors if "a bug in this program" in e["message"]]
         if not errors:
             return exit_code, errors
         told_code, out, err = self.run(*arguments)

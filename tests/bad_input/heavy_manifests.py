@@ -27,7 +27,7 @@ VALUES = MOST_VALUES - 1000
 
 
 def over_the_bounds() -> Iterator[tuple[str, str]]:
-    """Give manifests that are refused before they are read as YAML."""
+    """Return manifests that are refused before they are read as YAML."""
     yield "10 MB of tracks", RELEASE + "tracks:\n" + TRACK * 270_000
     yield "1e6 tracks", RELEASE + "tracks:\n" + "- {title: x, audio: a.wav}\n" * 1_000_000
     yield "10 MB of brackets", "[" * 10_000_000
@@ -37,7 +37,7 @@ def over_the_bounds() -> Iterator[tuple[str, str]]:
 
 
 def within_the_bounds() -> Iterator[tuple[str, str]]:
-    """Give manifests that must be read as YAML, at the bounds of what is read."""
+    """Return manifests that must be read as YAML, at the bounds of what is read."""
     yield "dashes", "- " * (BYTES // 2)
     yield "closing brackets", "]" * BYTES
     yield "quotes in quotes", f"a: '{chr(39) * (BYTES // 2 * 2)}'"
@@ -61,7 +61,7 @@ def within_the_bounds() -> Iterator[tuple[str, str]]:
 
 
 def peak_mb() -> float:
-    """Give the most memory that this program has held; a bigger parent's does not count (Linux)."""
+    """Return the most memory that this process has held (Linux); a larger parent does not count."""
     status = Path("/proc/self/status").read_text(encoding="ascii")
     return int(status.split("VmHWM:")[1].split()[0]) / 1024
 

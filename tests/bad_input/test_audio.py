@@ -18,7 +18,7 @@ WHERE = "tracks[0].audio"
 
 
 def naming(name: str) -> str:
-    """Give a manifest whose first track is that file."""
+    """Return a manifest whose first track is that file."""
     return MANIFEST.replace("audio: a.wav", f"audio: {name}")
 
 

@@ -55,7 +55,7 @@ def broken() -> dict[str, bytes]:
 
 
 def naming(name: str) -> str:
-    """Give a manifest of that file alone, whose build is quick."""
+    """Return a manifest of that file alone, whose build is quick."""
     return (
         "release: {artist: Halden Ferry Singers, title: Songs}\n"
         "disc: {make: false}\nlevel: {match: none}\ndownload: {formats: [wav-16]}\n"

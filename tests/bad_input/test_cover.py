@@ -25,7 +25,7 @@ TEXT = MANIFEST.replace("download:", "  front_cover: front.png\ndownload:")
 
 
 def picture(width: int = 64, height: int = 64, kind: str = "PNG") -> bytes:
-    """Give a noisy picture."""
+    """Return a noisy picture."""
     noise = np.random.default_rng(3).integers(0, 256, (height, width, 3), dtype=np.uint8)
     buffer = io.BytesIO()
     Image.fromarray(noise).save(buffer, kind)

@@ -23,7 +23,7 @@ SUFFIXES = ["ogg", "opus", "wav", "wma", "wv", "m4a", "tta", "flac", "aiff", "mp
 
 
 def tagged(folder: Path, suffix: str) -> bytes:
-    """Give a sound file with a title and an ISRC."""
+    """Return a sound file with a title and an ISRC."""
     source, path = folder / "source.wav", folder / f"made.{suffix}"
     soundfile.write(source, sound(), RATE_HZ)
     words = ("-metadata", "title=Low Lantern", "-metadata", "isrc=QZABC2600001")
@@ -43,7 +43,7 @@ def page(number: int, *packets: bytes) -> bytes:
 
 
 def tripping(folder: Path) -> dict[str, bytes]:
-    """Give files at which mutagen raises an error that is none of its own."""
+    """Return files at which mutagen raises an error that is none of its own."""
     vorbis = b"\x01vorbis" + struct.pack("<IBIIIIBB", 0, 1, 44100, 0, 128000, 0, 0xB8, 1)
     opus = b"OpusHead" + struct.pack("<BBHIhB", 1, 1, 312, 48000, 0, 0)
     packs = bytearray(tagged(folder, "wv"))
@@ -56,7 +56,7 @@ def tripping(folder: Path) -> dict[str, bytes]:
 
 
 def raised(path: Path) -> BaseException | None:
-    """Give what mutagen raises at a file."""
+    """Return what mutagen raises at a file."""
     try:
         mutagen.File(path)
     except Exception as error:

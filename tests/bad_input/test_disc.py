@@ -15,7 +15,7 @@ THREE = MANIFEST + "  - title: Ebb\n    audio: a.wav\n"
 
 
 def with_keys(first: str = "", second: str = "", third: str = "") -> str:
-    """Give a manifest of three tracks of 5 s with more lines each."""
+    """Return a manifest of three tracks of 5 s with more lines each."""
     parts = THREE.split("  - title: ")
     more = ("", first, second, third)
     return "  - title: ".join(

@@ -39,7 +39,7 @@ def swapped(lines: list[str], a: int, b: int) -> list[str]:
 
 @st.composite
 def mutated(draw: st.DrawFn) -> str:
-    """Give the manifest with a few faults."""
+    """Return the manifest with a few faults."""
     lines = FULL.splitlines()
     for _ in range(draw(st.integers(1, 4))):
         a = draw(st.integers(0, len(lines) - 1))
@@ -104,7 +104,7 @@ def test_manifests_with_faults(folder: Path, text: str) -> None:
 
 
 def faulty(content: bytes, chance: random.Random) -> bytes:
-    """Give a file's bytes with faults in its head, or without its end."""
+    """Return a file's bytes with faults in its head, or without its end."""
     changed = bytearray(content)
     if chance.random() < 0.3:
         del changed[chance.randrange(len(changed)) :]

@@ -59,7 +59,7 @@ def names_in(folder: Path) -> list[str]:
 
 
 def content_for(name: str) -> bytes:
-    """Give sound in the format that ffmpeg has to decode, or a WAV file where the name says so."""
+    """Return audio in a format that ffmpeg decodes, or a WAV file where the name says so."""
     return good_files()["wav" if name.endswith(".wav") else "m4a"]
 
 
@@ -156,7 +156,7 @@ def test_no_address_is_ever_called(
 
 
 def frames_of_adts(count: int = 40, length: int = 200) -> bytes:
-    """Give AAC frames with right headers (44,100 Hz, 1 channel) and no line end in them."""
+    """Return AAC frames with right headers (44,100 Hz, 1 channel) and no line end in them."""
     head = bytes([
         0xFF, 0xF1, 0x50, 0x40 | length >> 11, length >> 3 & 0xFF, (length & 7) << 5 | 0x1F, 0xFC,
     ])  # fmt: skip

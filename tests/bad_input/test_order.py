@@ -14,12 +14,12 @@ LAST = "    audio: b.wav\n"
 
 
 def with_second(*lines: str) -> str:
-    """Give a manifest whose second track has more lines."""
+    """Return a manifest whose second track has more lines."""
     return MANIFEST + "".join(f"    {line}\n" for line in lines)
 
 
 def many(count: int) -> str:
-    """Give a manifest of that many tracks."""
+    """Return a manifest of that many tracks."""
     head = MANIFEST[: MANIFEST.index("tracks:")]
     tracks = "".join(f"  - title: Piece {n}\n    audio: a.wav\n" for n in range(1, count + 1))
     return f"{head}tracks:\n{tracks}"

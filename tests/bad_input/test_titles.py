@@ -39,7 +39,7 @@ RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 
 
 def with_titles(titles: list[str], formats: str) -> str:
-    """Give a manifest with these titles."""
+    """Return a manifest with these titles."""
     head = MANIFEST[: MANIFEST.index("tracks:")].replace("flac-16", formats)
     tracks = "".join(
         f"  - title: {json.dumps(t, ensure_ascii=False)}\n    audio: a.wav\n" for t in titles

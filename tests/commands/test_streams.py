@@ -70,7 +70,7 @@ def test_full_disk_behind_standard_output_is_told(release: Path, command: str) -
     done = in_shell(FULL, command, *more, folder=desk)
     said = done.stderr.decode()
     assert said.splitlines() == [
-        "standard output can't be written: No space left on device: some of it is lost",
+        "standard output can't be written: No space left on device: part of it is lost",
         "exit 1",
     ]
 

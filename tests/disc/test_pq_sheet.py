@@ -93,7 +93,7 @@ def pq_sheet(
 
 
 def with_many_indexes(sheet: PqSheet) -> PqSheet:
-    """Give the third track index points 00 to 99."""
+    """Return the third track index points 00 to 99."""
     third = sheet.tracks[2]
     start = third.points[-1][1]
     points = third.points + tuple((n, start + 300 * n) for n in range(2, 100))
@@ -132,7 +132,7 @@ def rows_read(text: str) -> list[tuple[str, str, str, list[str]]]:
 
 
 def boxes(pdf: Path) -> list[list[tuple[float, float, float, float]]]:
-    """Give the box of every word on every page: left, top, right, bottom in points."""
+    """Return the box of every word on every page: left, top, right, bottom in points."""
     text = output_of("pdftotext", "-bbox", pdf, "-", package="poppler-utils")
     found = r'<word xMin="([\d.-]+)" yMin="([\d.-]+)" xMax="([\d.-]+)" yMax="([\d.-]+)"'
     return [

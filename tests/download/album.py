@@ -83,7 +83,7 @@ def picture(
     kind: str = "JPEG",
     **how: object,
 ) -> bytes:
-    """Give a picture of noise."""
+    """Return a picture of noise."""
     size = (height or width, width, 3)
     noise = np.random.default_rng(5).integers(0, 256, size, dtype=np.uint8)
     buffer = io.BytesIO()
@@ -92,7 +92,7 @@ def picture(
 
 
 def cover(folder: Path, name: str = "front.jpg", width: int = 300) -> Cover:
-    """Give a cover made from a picture in a folder."""
+    """Return a cover made from a picture in a folder."""
     (folder / name).write_bytes(picture(width))
     return read_cover(folder / name)
 
@@ -111,12 +111,12 @@ def reading_of(words: Words, rate_hz: int, bits: int = 24) -> Reading:
 
 
 def samples_of_words(words: Words, bits: int = 24) -> Samples:
-    """Give words as samples."""
+    """Return words as samples."""
     return (words / float(1 << (bits - 1))).astype(np.float32)
 
 
 def levels_of(reading: Reading, album_lufs: float, album_peak: float) -> PlayingLevels:
-    """Give the playing levels of a track of a louder album."""
+    """Return the playing levels of a track of a louder album."""
     assert reading.true_peak_dbtp is not None
     peak = amplitude(reading.true_peak_dbtp)
     return PlayingLevels(reading.integrated_lufs, peak, album_lufs, album_peak)

@@ -46,7 +46,7 @@ def rms(samples: np.ndarray) -> float:
 
 @pytest.fixture(scope="module")
 def segued(tmp_path_factory, music):
-    """Give a format's two files, and the music that they were made of."""
+    """Return a format's two files, and the music that they were made of."""
     made = {}
 
     def make(name: str):

@@ -25,7 +25,7 @@ from assembler.errors import AssemblerError
 
 @pytest.fixture
 def look(album_of, tmp_path):
-    """Give the findings on a front cover of these bytes, by their codes."""
+    """Return the findings on a front cover of these bytes, by their codes."""
 
     def at(content: bytes) -> dict[str, object]:
         (tmp_path / "front.png").write_bytes(content)
@@ -39,7 +39,7 @@ def look(album_of, tmp_path):
 
 @pytest.fixture
 def read(tmp_path):
-    """Give the cover made of these bytes, and its two pictures opened."""
+    """Return the cover made of these bytes, and its two pictures opened."""
 
     def of(content: bytes):
         path = tmp_path / "front.png"

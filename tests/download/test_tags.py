@@ -38,7 +38,7 @@ def rate_of(name: str) -> int:
 
 @pytest.fixture
 def tagged(tmp_path: Path, album: Album, music):
-    """Give the first track in a format, tagged with everything."""
+    """Return the first track in a format, tagged with everything."""
 
     def make(name: str, levels: PlayingLevels = LEVELS) -> Path:
         rate_hz = rate_of(name)

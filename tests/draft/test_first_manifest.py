@@ -17,7 +17,7 @@ from assembler.manifest import Manifest
 
 
 def takes(desk: Desk, *names: str) -> Path:
-    """Give a folder with small mono recordings of these names."""
+    """Return a folder with small mono recordings of these names."""
     folder = desk.folder / "takes"
     folder.mkdir(exist_ok=True)
     for name in names:

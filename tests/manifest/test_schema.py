@@ -95,7 +95,7 @@ MODELS = list(dict.fromkeys(models_in(Manifest)))
 
 
 def keys_of(model: type[BaseModel]) -> dict[str, str]:
-    """Give each attribute's key as a manifest writes it: the alias, where there is one."""
+    """Return each attribute's key as a manifest writes it: the alias, where there is one."""
     return {name: field.alias or name for name, field in model.model_fields.items()}
 
 

@@ -52,7 +52,7 @@ def test_a_damaged_file_is_named_in_one_line(
         assert all(len(found["message"].splitlines()) == 1 for found in findings)
         main(["compare", str(release), str(other), "--json"])
         out, more = capsys.readouterr()
-        assert "a mistake in this program" not in out + err + more
+        assert "a bug in this program" not in out + err + more
         assert json.loads(out)
 
 

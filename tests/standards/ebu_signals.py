@@ -13,7 +13,7 @@ RATE_HZ = 48000
 def tone(
     segments: Sequence[tuple[float, float | None]], rate_hz: int = RATE_HZ
 ) -> NDArray[np.float64]:
-    """Give a 1 kHz sine that runs on through segments of different level.
+    """Return a 1 kHz sine that runs on through segments of different level.
 
     Parameters
     ----------
@@ -29,10 +29,10 @@ def tone(
 
 
 def in_both(wave: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Give a mono wave in phase in two channels."""
+    """Return a mono wave in phase in two channels."""
     return np.stack([wave, wave], axis=1).astype(np.float32)
 
 
 def stereo_tone(*segments: tuple[float, float | None]) -> NDArray[np.float32]:
-    """Give a tone in phase in both channels."""
+    """Return a tone in phase in both channels."""
     return in_both(tone(segments))
