@@ -1,4 +1,4 @@
-"""The running order: where each track lies on the disc's grid of frames."""
+"""The running order: the position of each track on the disc's frame grid."""
 
 from assembler.sequence.order import DiscOrder, Passage, TrackPlace, TrackSound, lay_out
 

@@ -1,11 +1,11 @@
-"""The disc's grid: 75 frames a second, 588 samples each at 44,100 Hz (IEC 60908, ECMA-130).
+"""The disc's grid: 75 frames per second, 588 samples each at 44,100 Hz (IEC 60908, ECMA-130).
 
 All rounding between samples and frames is done here:
 
-- an end of sound goes up to the next frame, so that no sound lies in a pause;
-- a start after a gap goes up to the next frame, so that the gap is at least as long as asked;
-- a mark in a segue or an overlap, and an index point inside a track, goes to the nearest frame, so
-  that it moves by half a frame at the most.
+- the end of a track's sound is rounded up to the next frame, so that no sound is in a pause;
+- a start after a gap is rounded up to the next frame, so that the gap is not shorter than set;
+- a mark in a segue or an overlap, and an index point inside a track, is rounded to the nearest
+  frame, so that it moves by half a frame at most.
 """
 
 from __future__ import annotations
@@ -24,12 +24,12 @@ def frame_after(samples: int | Fraction) -> int:
 
 
 def nearest_frame(samples: int) -> int:
-    """Return the frame that begins nearest to a sample position; half a frame goes up."""
+    """Return the frame that begins nearest to a sample position; half a frame is rounded up."""
     return (2 * samples + SAMPLES_PER_FRAME) // (2 * SAMPLES_PER_FRAME)
 
 
 def samples_in(time_s: Fraction, rate_hz: int) -> int:
-    """Return the samples of a length of time at a rate, rounded half up."""
+    """Return a length of time in samples at a rate, rounded half up."""
     return int(time_s * rate_hz + Fraction(1, 2))
 
 

@@ -1,4 +1,4 @@
-"""Lay tracks out on a disc: gaps, segues, overlaps, index points, what is hidden and the tail.
+"""Lay tracks out on a disc: gaps, segues, overlaps, index points, hidden sound and tail.
 
 Tracks that segue or overlap into each other form one passage: one stretch of unbroken sound.
 """
@@ -20,16 +20,16 @@ from assembler.sequence.frames import (
 )
 
 OPENING_PAUSE_S = Fraction(2)
-"""The pause before track 1, in front of the image (IEC 60908: 2 to 3 s).
+"""The track 1 pause, which precedes the image (IEC 60908: 2 to 3 s).
 
-What a longer one has beyond these 2 s begins the image, as index 00 of track 1: readers of cue
-sheets differ on PREGAP.
+What a longer pause has beyond these 2 s is the beginning of the image, as index 00 of track 1:
+readers of cue sheets disagree on PREGAP.
 """
 
 
 @dataclass(frozen=True)
 class TrackSound:
-    """What the order needs to know of a track.
+    """What the running order needs of a track.
 
     Attributes
     ----------
@@ -38,11 +38,11 @@ class TrackSound:
     gap_s
         Silence before it; 0 is a segue.
     opens_disc
-        Number of the disc that this track opens, if it opens one.
+        Number of the disc that begins with this track, if one does.
     overlap_s
-        How long it sounds together with the track before; its gap is then 0.
+        Length of its crossfade with the track before; its gap is then 0.
     points_s
-        Index points inside it, from its start.
+        Index points inside the track, from its start.
     """
 
     samples: int
@@ -54,24 +54,24 @@ class TrackSound:
 
 @dataclass(frozen=True)
 class TrackPlace:
-    """Where a track lies on its disc; frames count from the first frame of the image.
+    """A track's position on its disc; frames count from the first frame of the image.
 
     Attributes
     ----------
     index
-        The track's place in the manifest, from 0.
+        The track's index in the manifest, from 0.
     number
         Its number on the disc, from 1.
     gap_frames
-        The pause before it, index 00 to index 01; before track 1 it has 2 s in front of the image.
+        The pause before it, index 00 to index 01; that of track 1 has 2 s in front of the image.
     start_frame
         Index 01.
     end_frame
-        Where its sound ends: the next pause, or in a segue the next start.
+        End of its sound: the next pause, or in a segue the next start.
     pause_start_frame
-        Index 00, where it lies inside the image; None where there is none.
+        Index 00, where it is inside the image; None where there is none.
     further_frames
-        Index points 02 and on.
+        Index points 02, 03 and so on.
     """
 
     index: int
@@ -89,23 +89,23 @@ class TrackPlace:
 
     @property
     def points(self) -> tuple[tuple[int, int], ...]:
-        """Every index point inside the image: its number and its frame."""
+        """Number and frame of every index point inside the image."""
         frames = (self.pause_start_frame, self.start_frame, *self.further_frames)
         return tuple((n, frame) for n, frame in enumerate(frames) if frame is not None)
 
 
 @dataclass(frozen=True)
 class Passage:
-    """Tracks that follow each other without a gap, or the sound hidden before the first.
+    """Tracks that follow each other without a gap, or the hidden sound before track 1.
 
     Attributes
     ----------
     places
-        Its tracks; none where it is the hidden sound.
+        Its tracks; none for the hidden sound.
     start_frame
-        Where its sound begins.
+        Start of its sound.
     room_frames
-        From there to the start of the next passage, or to the disc's end.
+        Length from there to the start of the next passage, or to the disc's end.
     """
 
     places: tuple[TrackPlace, ...]
@@ -120,24 +120,24 @@ class Passage:
 
 @dataclass(frozen=True)
 class DiscOrder:
-    """One disc.
+    """The running order of one disc.
 
     Attributes
     ----------
     number
-        Of the disc, from 1.
+        The disc's number, from 1.
     passages
-        Of its tracks.
+        The passages that its tracks form.
     opening_pause_frames
-        The pause before track 1, or before the sound hidden there.
+        The pause before track 1, or before the hidden sound.
     frames
         Length of the image.
     hidden
-        The sound before track 1, which begins the image.
+        The hidden sound before track 1, at the beginning of the image.
     tail_frames
         Silence after the last track.
     sounds
-        What was laid out, one for each place.
+        The tracks that were laid out, one per place.
     """
 
     number: int
@@ -155,12 +155,12 @@ class DiscOrder:
 
     @property
     def pause_in_image_frames(self) -> int:
-        """Silence that begins the image: what the opening pause has beyond its first 2 s."""
+        """Silence at the beginning of the image: the track 1 pause beyond its first 2 s."""
         return 0 if self.hidden else self.places[0].start_frame
 
     @property
     def file_frames(self) -> tuple[int, ...]:
-        """Length of each track's file: up to the next track's start, its gap with it."""
+        """Length of each track's file: up to the next track's start, with the gap before it."""
         starts = [place.start_frame for place in self.places]
         return tuple(end - start for start, end in pairwise((*starts, self.frames)))
 
@@ -176,17 +176,17 @@ def lay_out(
     Parameters
     ----------
     tracks
-        In running order. The gap of a disc's first track is its opening pause; after hidden sound
-        it is the silence between that and the track.
+        In running order. The gap of a disc's first track is the track 1 pause; after hidden sound
+        it is the silence between the two.
     hidden_samples
-        Length of the sound before the first disc's first track, at 44,100 Hz.
+        Length of the hidden sound before track 1 of the first disc, at 44,100 Hz.
     tail_s
         Silence after each disc's last track.
 
     Returns
     -------
     tuple of DiscOrder
-        Whatever the limits say: those are for `limits.findings`.
+        Not checked against the limits: see `limits.limit_findings`.
     """
     discs: list[DiscOrder] = []
     first = 0
@@ -201,30 +201,31 @@ def lay_out(
 
 
 def leave_out(tracks: Sequence[TrackSound], index: int) -> list[TrackSound]:
-    """Return the tracks without one; if it opened a disc, the next of that disc opens it instead.
+    """Return the tracks without one; if it opened a disc, the next one on that disc opens it.
 
     Raises
     ------
     ValueError
-        The track after it would overlap the one before for longer than that has room.
+        The track after it would overlap more of the track before it than is free.
     """
     kept = list(tracks)
-    gone = kept.pop(index)
+    left_out = kept.pop(index)
     if index == len(kept) or kept[index].opens_disc is not None:
         return kept
-    if index == 0 or gone.opens_disc is not None:
+    if index == 0 or left_out.opens_disc is not None:
+        opens_disc, gap_s = left_out.opens_disc, left_out.gap_s
         kept[index] = replace(
-            kept[index], opens_disc=gone.opens_disc, gap_s=gone.gap_s, overlap_s=Fraction(0)
+            kept[index], opens_disc=opens_disc, gap_s=gap_s, overlap_s=Fraction(0)
         )
         return kept
     room_s = Fraction(kept[index - 1].samples, DISC_RATE_HZ) - kept[index - 1].overlap_s
     if kept[index].overlap_s and kept[index].overlap_s >= room_s:
-        raise ValueError("the overlap after it is longer than the track before has room for")
+        raise ValueError("the overlap after it is longer than what is free of the track before it")
     return kept
 
 
 class _End(NamedTuple):
-    """Where sound ended last: its sample, and the frame at which a pause can begin."""
+    """End of the last sound: its sample, and the frame at which a pause can begin."""
 
     sample: int
     frame: int
@@ -267,7 +268,7 @@ def _lay_out_chain(
     pause_start_frame: int | None,
     first_index: int,
 ) -> tuple[Passage, _End]:
-    """Lay out tracks without a gap between them, from a frame on."""
+    """Lay out tracks without a gap between them, starting at a frame."""
     starts, end = [], 0  # samples from the start of the passage
     for i in chain:
         starts.append(end - samples_in(tracks[i].overlap_s, DISC_RATE_HZ))

@@ -182,7 +182,7 @@ def test_several_discs(tmp_path):
     assert (second["discnumber"], second["disctotal"]) == (["2"], ["2"])
     assert (second["tracknumber"], second["tracktotal"]) == (["1"], ["1"])
     cue = (folder / "disc/T-2.cue").read_text("latin-1")
-    # Beyond the usual two seconds the opening pause is in the image.
+    # Beyond the usual two seconds the track 1 pause is in the image.
     assert "INDEX 00 00:00:00" in cue and "INDEX 01 00:03:00" in cue
     image = _read(folder / "disc/T-2.wav", "int16")
     track = _read(folder / "download/flac-16/2-01 Three.flac", "int16")

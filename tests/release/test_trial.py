@@ -63,7 +63,7 @@ def test_nothing_is_tried_unasked(desk: Desk, songs: Path) -> None:
         # Four segues into nothing that is left; Five then has it no more to overlap with.
         (["--without", "5"], [1, 2, 3, 4], [0, 12, 33, 63], 73),
         (["--without", "4"], [1, 2, 3, 5], [0, 12, 33, 59], 79),
-        # Who opens the disc keeps its opening pause of 3 s.
+        # Who opens the disc keeps its track 1 pause of 3 s.
         (["--without", "1"], [2, 3, 4, 5], [0, 21, 51, 57], 77),
         (["--without", "2,1"], [3, 4, 5], [0, 30, 36], 56),
         (["--without", "1,2,3,4"], [5], [0], 20),

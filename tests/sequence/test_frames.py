@@ -31,17 +31,15 @@ def test_a_sector_is_588_stereo_samples() -> None:
 
 @pytest.mark.parametrize(("rate_hz", "samples"), SAMPLES_IN_A_FRAME.items())
 @pytest.mark.parametrize("frames", [0, 1, 2, 74, 75, 4500, 335_475, 359_775])
-def test_frames_are_whole_samples_at_rates_of_the_trade(
-    rate_hz: int, samples: int, frames: int
-) -> None:
+def test_frames_are_whole_samples_at_common_rates(rate_hz: int, samples: int, frames: int) -> None:
     assert samples_at(frames, rate_hz) == frames * samples
 
 
 @pytest.mark.parametrize(
     ("frames", "samples"), [(0, 0), (1, 427), (2, 853), (3, 1280), (75, 32000)]
 )
-def test_frames_between_samples_go_half_up(frames: int, samples: int) -> None:
-    """32 kHz: 426.67 samples a frame."""
+def test_frames_between_samples_are_rounded_half_up(frames: int, samples: int) -> None:
+    """32 kHz: 426.67 samples per frame."""
     assert samples_at(frames, 32000) == samples
 
 
@@ -120,6 +118,6 @@ def test_disc_time_reads_back(frames: int) -> None:
 @pytest.mark.parametrize(
     "text", ["", "1", "1:60", "1:00:75", "1:0", "-1:00", "1:00:1", "1:00:00:00"]
 )
-def test_what_is_no_disc_time(text: str) -> None:
+def test_what_is_not_a_disc_time_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="disc time"):
         parse_frames(text)

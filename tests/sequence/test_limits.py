@@ -1,5 +1,5 @@
-"""What a disc holds: IEC 60908 (from memory) and ECMA-130 for 99 tracks, 4 s and 2 s; 74:00,
-78:00 and the plant's limit are common practice, no source.
+"""What a disc can hold: IEC 60908 (from memory) and ECMA-130 for 99 tracks, 4 s and 2 s; 74:00,
+78:00 and the limit of 79:57 from the order pages of eight plants.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ def findings_of(
 ) -> dict[str, list[LimitFinding]]:
     """Findings of one disc by their codes."""
     (disc,) = lay_out(tracks)
-    found: dict[str, list[LimitFinding]] = {}
+    findings: dict[str, list[LimitFinding]] = {}
     for finding in limit_findings(disc, limit_frames):
-        found.setdefault(finding.code, []).append(finding)
-    return found
+        findings.setdefault(finding.code, []).append(finding)
+    return findings
 
 
 def track(samples: int, gap_s: int | Fraction = 2) -> TrackSound:
@@ -57,7 +57,7 @@ def test_a_hundredth_track_does_not_fit() -> None:
 
 @pytest.mark.parametrize("samples", [4 * SECOND, 4 * SECOND + 1, 299 * FRAME + 1])
 def test_a_track_of_300_frames_fits(samples: int) -> None:
-    """A track's length on the disc counts in frames: 299 and a sample take 300, which are 4 s."""
+    """A track's length on the disc counts in frames: 299 and a sample occupy 300, which are 4 s."""
     assert findings_of(track(20 * SECOND), track(samples), track(20 * SECOND)) == {}
 
 
@@ -74,7 +74,7 @@ def test_a_track_below_4_s_does_not_fit(samples: int, shown: str) -> None:
 
 
 def test_a_short_track_in_a_segue_counts_from_mark_to_mark() -> None:
-    """Its 299.4 frames lie from frame 300.4 to 599.8: the marks are 300 frames apart."""
+    """Its 299.4 frames run from frame 300.4 to 599.8: the marks are 300 frames apart."""
     tracks = [track(300 * FRAME + 235), track(299 * FRAME + 236, 0), track(20 * SECOND, 0)]
     assert findings_of(*tracks) == {}
     tracks = [frames_long(300), track(299 * FRAME + 236, 0), track(20 * SECOND, 0)]
@@ -107,7 +107,7 @@ def test_a_disc_at_its_limit_fits() -> None:
     assert "over-disc-limit" not in found
 
 
-def test_one_frame_over_says_by_how_much_and_the_ways_back() -> None:
+def test_one_frame_over_names_the_excess_and_the_remedies() -> None:
     found = findings_of(*long_disc(LIMIT_FRAMES + 1))
     (finding,) = found["over-disc-limit"]
     assert finding.severity == "error"
@@ -117,13 +117,13 @@ def test_one_frame_over_says_by_how_much_and_the_ways_back() -> None:
     assert "00:00:01 over the limit of 79:57:00" in message
     assert "close the gap before track 2 (00:02:00)" in message
     assert "leave out track 3 (09:55:01)" in message
-    assert "open a second disc at track 2" in message
+    assert "begin a second disc at track 2" in message
     assert "ask the plant for a limit of 79:57:01" in message
     assert "long-disc" not in found
 
 
 def test_gaps_too_small_to_help_are_not_offered() -> None:
-    """11 s over: the gaps take 4 s, and a track of 10 s would not do it either."""
+    """11 s over: the gaps are 4 s in all, and a track of 10 s would not be enough either."""
     tracks = [*long_disc(LIMIT_FRAMES + 75), frames_long(750, 0)]
     (finding,) = findings_of(*tracks)["over-disc-limit"]
     assert "00:11:00 over" in finding.message
@@ -131,7 +131,7 @@ def test_gaps_too_small_to_help_are_not_offered() -> None:
     assert "leave out track 3" in finding.message
 
 
-def test_one_long_track_leaves_the_plant() -> None:
+def test_for_one_long_track_only_the_plant_can_help() -> None:
     (finding,) = findings_of(frames_long(LIMIT_FRAMES + 1))["over-disc-limit"]
     assert "ask the plant" in finding.message
     assert "leave out" not in finding.message
@@ -159,12 +159,12 @@ def test_above_74_and_78_minutes_it_warns(frames: str, code: str | None, named: 
         assert named in finding.message
 
 
-def test_a_limit_above_79_57_is_warned_of() -> None:
+def test_a_limit_above_79_57_is_a_warning() -> None:
     assert limit_setting_finding(parse_frames("79:57")) is None
-    found = limit_setting_finding(parse_frames("79:57:01"))
-    assert found is not None
-    assert (found.severity, found.code) == ("warning", "high-disc-limit")
-    assert "79:57:01" in found.message
+    finding = limit_setting_finding(parse_frames("79:57:01"))
+    assert finding is not None
+    assert (finding.severity, finding.code) == ("warning", "high-disc-limit")
+    assert "79:57:01" in finding.message
 
 
 def test_a_long_pause_before_track_1_can_be_shortened() -> None:
@@ -201,7 +201,7 @@ long_tracks = st.builds(
 
 @st.composite
 def discs_over(draw: st.DrawFn) -> tuple[list[TrackSound], int, Fraction, int]:
-    """Tracks, hidden samples and tail of a disc, and a limit that it is over."""
+    """Tracks, hidden samples and tail of a disc, and a limit that it exceeds."""
     tracks = draw(st.lists(long_tracks, min_size=1, max_size=8))
     tracks = [replace(t, gap_s=Fraction(0)) if t.overlap_s else t for t in tracks]
     tracks[0] = replace(tracks[0], gap_s=Fraction(2), overlap_s=Fraction(0))
@@ -220,66 +220,66 @@ def discs_over(draw: st.DrawFn) -> tuple[list[TrackSound], int, Fraction, int]:
 
 @settings(deadline=None, max_examples=200)
 @given(discs_over())
-def test_every_way_back_leads_below_the_limit(
-    asked: tuple[list[TrackSound], int, Fraction, int],
+def test_every_remedy_leads_below_the_limit(
+    order: tuple[list[TrackSound], int, Fraction, int],
 ) -> None:
-    """What the message names is done to the order, which is laid out again."""
-    tracks, hidden, tail_s, limit_frames = asked
+    """Each remedy of the message is applied to the order, which is laid out again."""
+    tracks, hidden, tail_s, limit_frames = order
     (disc,) = lay_out(tracks, hidden_samples=hidden, tail_s=tail_s)
-    found = [f for f in limit_findings(disc, limit_frames) if f.code == "over-disc-limit"]
-    ways = found[0].message.split(": ", 1)[1].split("; or ")
-    for way in ways:
-        numbers = [int(n) for n in re.findall(r"\b\d+\b(?!:)", way.partition(" (")[0])]
-        again, hidden_again, tail_again = list(tracks), hidden, tail_s
+    findings = [f for f in limit_findings(disc, limit_frames) if f.code == "over-disc-limit"]
+    remedies = findings[0].message.split(": ", 1)[1].split("; or ")
+    for remedy in remedies:
+        numbers = [int(n) for n in re.findall(r"\b\d+\b(?!:)", remedy.partition(" (")[0])]
+        changed, hidden_changed, tail_changed = list(tracks), hidden, tail_s
         limit = limit_frames
-        event(re.sub(r"[ \d:,]+", " ", way.partition(" (")[0]))
-        if way.startswith("close the gap"):
+        event(re.sub(r"[ \d:,]+", " ", remedy.partition(" (")[0]))
+        if remedy.startswith("close the gap"):
             for number in numbers:
-                assert again[number - 1].gap_s > 0
-                again[number - 1] = replace(again[number - 1], gap_s=Fraction(0))
-        elif way.startswith("leave out track"):
+                assert changed[number - 1].gap_s > 0
+                changed[number - 1] = replace(changed[number - 1], gap_s=Fraction(0))
+        elif remedy.startswith("leave out track"):
             (number,) = numbers
-            del again[number - 1]
-            first = replace(again[0], overlap_s=Fraction(0))
-            # Whoever opens the disc has its opening pause before it.
-            again[0] = replace(first, gap_s=tracks[0].gap_s) if number == 1 else first
-        elif way.startswith("leave out the hidden sound"):
-            hidden_again = 0
-        elif way.startswith("shorten the tail"):
-            tail_again = Fraction(0)
-        elif way.startswith("open a second disc"):
+            del changed[number - 1]
+            first = replace(changed[0], overlap_s=Fraction(0))
+            # The track that opens the disc has the track 1 pause before it.
+            changed[0] = replace(first, gap_s=tracks[0].gap_s) if number == 1 else first
+        elif remedy.startswith("leave out the hidden sound"):
+            hidden_changed = 0
+        elif remedy.startswith("shorten the tail"):
+            tail_changed = Fraction(0)
+        elif remedy.startswith("begin a second disc"):
             (number,) = numbers
-            again[number - 1] = replace(again[number - 1], opens_disc=2, overlap_s=Fraction(0))
-        elif way.startswith("ask the plant"):
-            limit = parse_frames(way.rpartition(" ")[2])
+            changed[number - 1] = replace(changed[number - 1], opens_disc=2, overlap_s=Fraction(0))
+        elif remedy.startswith("ask the plant"):
+            limit = parse_frames(remedy.rpartition(" ")[2])
         else:
-            assert re.fullmatch(r"spread it over \d+ discs or more", way)
+            assert re.fullmatch(r"divide it over \d+ discs or more", remedy)
             continue
-        laid = lay_out(again, hidden_samples=hidden_again, tail_s=tail_again)
-        assert all(disc.frames <= limit for disc in laid), way
+        discs = lay_out(changed, hidden_samples=hidden_changed, tail_s=tail_changed)
+        assert all(disc.frames <= limit for disc in discs), remedy
 
 
-def test_a_second_disc_opens_in_a_pause_rather_than_in_a_segue() -> None:
+def test_a_second_disc_begins_in_a_pause_rather_than_in_a_segue() -> None:
     """194 s: at track 3 they would break evenly, 112 and 82 s, but it goes on from track 2."""
     tracks = [track(60 * SECOND), track(50 * SECOND), track(20 * SECOND, 0), track(60 * SECOND)]
     (finding,) = findings_of(*tracks, limit_frames=150 * 75)["over-disc-limit"]
-    assert "open a second disc at track 2 (02:12:00 on the longer of both)" in finding.message
+    assert "begin a second disc at track 2 (02:12:00 on the longer disc)" in finding.message
     (finding,) = findings_of(*tracks, limit_frames=120 * 75)["over-disc-limit"]
-    assert "open a second disc at track 3 (01:52:00 on the longer of both)" in finding.message
+    assert "begin a second disc at track 3 (01:52:00 on the longer disc)" in finding.message
 
 
-def test_a_track_that_opens_a_disc_overlaps_with_none() -> None:
+def test_a_track_that_opens_a_disc_has_no_overlap() -> None:
     """50 s and 60 s, 4 s of them together: alone on a disc the second lasts 60 s."""
     second = replace(track(60 * SECOND, 0), overlap_s=Fraction(4))
     tracks = [track(50 * SECOND), second]
     (finding,) = findings_of(*tracks, limit_frames=58 * 75)["over-disc-limit"]
     assert "second disc" not in finding.message
     (finding,) = findings_of(*tracks, limit_frames=60 * 75)["over-disc-limit"]
-    assert "open a second disc at track 2 (01:00:00 on the longer of both)" in finding.message
+    assert "begin a second disc at track 2 (01:00:00 on the longer disc)" in finding.message
 
 
-def test_leaving_out_the_first_track_frees_no_opening_pause() -> None:
-    """Track 1 lasts 10 s; its 2 s of pause lie in front of the image, those of track 2 inside."""
+def test_leaving_out_the_first_track_saves_no_track_1_pause() -> None:
+    """Track 1 lasts 10 s; its 2 s of pause are in front of the image, those of track 2 inside."""
     tracks = [track(10 * SECOND), track(60 * SECOND, 1), track(60 * SECOND)]
     (finding,) = findings_of(*tracks, limit_frames=(133 - 11) * 75)["over-disc-limit"]
     assert "leave out track 1 (00:10:00)" in finding.message

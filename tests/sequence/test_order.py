@@ -1,5 +1,5 @@
-"""The running order on the frame grid: gaps, segues and marks as DESIGN, part 3, words them,
-checked with exact fractions of a sample.
+"""The running order on the frame grid: gaps, segues and marks, checked with exact fractions of a
+sample.
 """
 
 from __future__ import annotations
@@ -73,25 +73,25 @@ def test_nothing_is_lost(tracks: list[TrackSound]) -> None:
 
 @settings(deadline=None, max_examples=100)
 @given(running_orders())
-def test_gaps_are_as_long_as_asked(tracks: list[TrackSound]) -> None:
+def test_gaps_are_as_long_as_set(tracks: list[TrackSound]) -> None:
     for disc in lay_out(tracks):
         positions = sound_positions(disc, tracks)
         for n, (place, before) in enumerate(pairwise(reversed(disc.places))):
-            asked = tracks[place.index].gap_s * SECOND
+            gap = tracks[place.index].gap_s * SECOND
             sound_end = positions[len(positions) - 2 - n][1]
-            if asked == 0:
+            if gap == 0:
                 assert place.gap_frames == 0
                 assert place.start_frame == before.end_frame
             else:
                 silence = place.start_frame * FRAME - sound_end
-                assert asked <= silence < asked + FRAME
+                assert gap <= silence < gap + FRAME
                 # The pause begins on the first frame without sound.
                 assert 0 <= before.end_frame * FRAME - sound_end < FRAME
 
 
 @settings(deadline=None, max_examples=100)
 @given(running_orders())
-def test_marks_lie_on_the_nearest_frame(tracks: list[TrackSound]) -> None:
+def test_marks_are_on_the_nearest_frame(tracks: list[TrackSound]) -> None:
     for disc in lay_out(tracks):
         for place, (start, _) in zip(disc.places, sound_positions(disc, tracks), strict=True):
             moved = place.start_frame * FRAME - start
@@ -135,11 +135,11 @@ def test_passages_are_the_segues(tracks: list[TrackSound]) -> None:
 
 @settings(deadline=None, max_examples=100)
 @given(running_orders())
-def test_opening_pause_lies_before_the_image_up_to_2_s(tracks: list[TrackSound]) -> None:
+def test_the_first_2_s_of_the_track_1_pause_precede_the_image(tracks: list[TrackSound]) -> None:
     for disc in lay_out(tracks):
-        asked = tracks[disc.places[0].index].gap_s * 75
+        gap = tracks[disc.places[0].index].gap_s * 75
         assert disc.opening_pause_frames == disc.places[0].gap_frames
-        assert asked <= disc.opening_pause_frames < asked + 1
+        assert gap <= disc.opening_pause_frames < gap + 1
         beyond = max(0, disc.opening_pause_frames - 150)
         assert disc.pause_in_image_frames == disc.places[0].start_frame == beyond
         assert disc.places[0].pause_start_frame == (0 if beyond else None)
@@ -157,10 +157,10 @@ def test_three_tracks_by_hand() -> None:
     # The sound ends at 441,001 samples, frame 751; 2 s on are 529,201 samples, so frame 901.
     assert (first.start_frame, first.end_frame, first.gap_frames) == (0, 751, 150)
     assert (second.start_frame, second.gap_frames) == (901, 150)
-    # It ends at 901 + 375.5 frames: half a frame goes up.
+    # It ends at 901 + 375.5 frames: half a frame is rounded up.
     assert second.end_frame == third.start_frame == 1277
     assert third.gap_frames == 0
-    # 901 + 375.5 + 450 frames, up to the next.
+    # 901 + 375.5 + 450 frames, rounded up.
     assert disc.frames == third.end_frame == 1727
     assert [passage.marks for passage in disc.passages] == [(0,), (0, 376)]
     assert [passage.room_frames for passage in disc.passages] == [901, 826]
@@ -192,5 +192,5 @@ def test_a_segue_into_a_new_disc_is_a_start(gap_s: Fraction) -> None:
     assert second.frames == 375
 
 
-def test_no_tracks_give_no_discs() -> None:
+def test_without_tracks_there_are_no_discs() -> None:
     assert lay_out([]) == ()

@@ -1,5 +1,5 @@
 """Running orders with everything in them: gaps, segues, overlaps, index points, hidden sound, tail,
-several discs. Where sound lies is worked out here sample by sample, and the order held against it.
+several discs. The position of every sound is worked out here sample by sample and compared.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ times_s = st.one_of(
 
 
 @dataclass(frozen=True)
-class Asked:
+class Arrangement:
     """What an order is laid out from."""
 
     tracks: list[TrackSound]
@@ -41,7 +41,7 @@ class Asked:
 
 
 @st.composite
-def orders(draw: st.DrawFn) -> Asked:
+def orders(draw: st.DrawFn) -> Arrangement:
     """Orders that the check lets through: overlaps have room, index points lie inside."""
     count = draw(st.integers(1, 12))
     samples = draw(st.lists(lengths, min_size=count, max_size=count))
@@ -64,7 +64,7 @@ def orders(draw: st.DrawFn) -> Asked:
         after = tracks[index + 1].overlap_s if index + 1 < count else Fraction(0)
         points_s = draw(_points(Fraction(track.samples, SECOND) - after))
         tracks[index] = replace(track, points_s=points_s)
-    return Asked(tracks, hidden, draw(st.one_of(st.just(Fraction(0)), times_s)))
+    return Arrangement(tracks, hidden, draw(st.one_of(st.just(Fraction(0)), times_s)))
 
 
 def _milliseconds(least_s: Fraction, most_s: Fraction) -> st.SearchStrategy[Fraction]:
@@ -90,13 +90,13 @@ def _points(room_s: Fraction) -> st.SearchStrategy[tuple[Fraction, ...]]:
     return st.lists(inside, max_size=4).map(clear)
 
 
-def sounds_of(disc: DiscOrder, asked: Asked) -> list[tuple[TrackPlace, int, int]]:
+def sounds_of(disc: DiscOrder, arrangement: Arrangement) -> list[tuple[TrackPlace, int, int]]:
     """Each track's first sample on its disc, and the one after its last, from its passage on."""
     found = []
     for passage in disc.passages:
         end = passage.start_frame * FRAME
         for place in passage.places:
-            track = asked.tracks[place.index]
+            track = arrangement.tracks[place.index]
             together = int(track.overlap_s * SECOND + Fraction(1, 2))
             start = end - together
             end = start + track.samples
@@ -109,10 +109,10 @@ everything = settings(deadline=None, max_examples=150)
 
 @everything
 @given(orders())
-def test_nothing_is_lost(asked: Asked) -> None:
-    placed = [place.index for disc in asked.discs for place in disc.places]
-    assert placed == list(range(len(asked.tracks)))
-    for disc in asked.discs:
+def test_nothing_is_lost(arrangement: Arrangement) -> None:
+    placed = [place.index for disc in arrangement.discs for place in disc.places]
+    assert placed == list(range(len(arrangement.tracks)))
+    for disc in arrangement.discs:
         assert [place.number for place in disc.places] == list(range(1, len(disc.places) + 1))
         rooms = [passage.room_frames for passage in disc.passages]
         starts = [passage.start_frame for passage in disc.passages]
@@ -120,7 +120,7 @@ def test_nothing_is_lost(asked: Asked) -> None:
             *starts[1:],
             disc.frames,
         ]
-        ends = [end for _, _, end in sounds_of(disc, asked)]
+        ends = [end for _, _, end in sounds_of(disc, arrangement)]
         last_of_passage = [passage.places[-1].index for passage in disc.passages]
         by_index = dict(zip([p.index for p in disc.places], ends, strict=True))
         for index, start, room in zip(last_of_passage, starts, rooms, strict=True):
@@ -129,14 +129,14 @@ def test_nothing_is_lost(asked: Asked) -> None:
 
 @everything
 @given(orders())
-def test_gaps_are_as_long_as_asked_and_less_than_a_frame_longer(asked: Asked) -> None:
-    for disc in asked.discs:
-        sounds = sounds_of(disc, asked)
+def test_gaps_are_as_long_as_set_and_less_than_a_frame_longer(arrangement: Arrangement) -> None:
+    for disc in arrangement.discs:
+        sounds = sounds_of(disc, arrangement)
         if disc.hidden:
             assert disc.hidden.start_frame == 0
-            sounds.insert(0, (sounds[0][0], 0, asked.hidden_samples))
+            sounds.insert(0, (sounds[0][0], 0, arrangement.hidden_samples))
         for (_, _, before), (place, start, _) in pairwise(sounds):
-            gap_samples = asked.tracks[place.index].gap_s * SECOND
+            gap_samples = arrangement.tracks[place.index].gap_s * SECOND
             if gap_samples:
                 assert gap_samples <= start - before < gap_samples + FRAME
                 # The pause, index 00 to 01, begins on the first frame without sound.
@@ -148,12 +148,12 @@ def test_gaps_are_as_long_as_asked_and_less_than_a_frame_longer(asked: Asked) ->
 
 @everything
 @given(orders())
-def test_starts_lie_on_the_nearest_frame(asked: Asked) -> None:
-    for disc in asked.discs:
-        for place, start, _ in sounds_of(disc, asked):
+def test_starts_are_on_the_nearest_frame(arrangement: Arrangement) -> None:
+    for disc in arrangement.discs:
+        for place, start, _ in sounds_of(disc, arrangement):
             assert 2 * abs(place.start_frame * FRAME - start) <= FRAME
             for frame, point_s in zip(
-                place.further_frames, asked.tracks[place.index].points_s, strict=True
+                place.further_frames, arrangement.tracks[place.index].points_s, strict=True
             ):
                 exact = start + point_s * SECOND
                 assert abs(frame * FRAME - exact) <= Fraction(FRAME, 2) + Fraction(1, 2)
@@ -161,8 +161,8 @@ def test_starts_lie_on_the_nearest_frame(asked: Asked) -> None:
 
 @everything
 @given(orders())
-def test_indexes_rise_through_the_image(asked: Asked) -> None:
-    for disc in asked.discs:
+def test_indexes_rise_through_the_image(arrangement: Arrangement) -> None:
+    for disc in arrangement.discs:
         points = [(frame, number) for place in disc.places for number, frame in place.points]
         frames = [frame for frame, _ in points]
         assert frames == sorted(set(frames))
@@ -180,9 +180,9 @@ def test_indexes_rise_through_the_image(asked: Asked) -> None:
 
 @everything
 @given(orders())
-def test_total_is_the_sum(asked: Asked) -> None:
-    for disc in asked.discs:
-        tail_samples = asked.tail_s * SECOND
+def test_total_is_the_sum(arrangement: Arrangement) -> None:
+    for disc in arrangement.discs:
+        tail_samples = arrangement.tail_s * SECOND
         assert tail_samples <= disc.tail_frames * FRAME < tail_samples + FRAME
         sound = sum(place.frames for place in disc.places)
         pauses = sum(place.gap_frames for place in disc.places[1:])
@@ -191,7 +191,7 @@ def test_total_is_the_sum(asked: Asked) -> None:
         if disc.hidden:
             hidden = first.start_frame
             assert disc.hidden.room_frames == hidden
-            assert hidden == -(-asked.hidden_samples // FRAME) + first.gap_frames
+            assert hidden == -(-arrangement.hidden_samples // FRAME) + first.gap_frames
         else:
             hidden = max(0, disc.opening_pause_frames - 150)
             assert first.start_frame == disc.pause_in_image_frames == hidden
@@ -201,12 +201,12 @@ def test_total_is_the_sum(asked: Asked) -> None:
 
 @everything
 @given(orders())
-def test_hidden_sound_is_the_first_discs_alone(asked: Asked) -> None:
-    first, *others = asked.discs
-    assert (first.hidden is not None) == (asked.hidden_samples > 0)
+def test_hidden_sound_is_the_first_discs_alone(arrangement: Arrangement) -> None:
+    first, *others = arrangement.discs
+    assert (first.hidden is not None) == (arrangement.hidden_samples > 0)
     assert all(disc.hidden is None for disc in others)
-    for disc in asked.discs:
-        gap_s = asked.tracks[disc.places[0].index].gap_s
+    for disc in arrangement.discs:
+        gap_s = arrangement.tracks[disc.places[0].index].gap_s
         opening_s = Fraction(2) if disc.hidden else gap_s
         assert opening_s * 75 <= disc.opening_pause_frames < opening_s * 75 + 1
         if disc.hidden:
@@ -223,8 +223,8 @@ def test_an_overlap_by_hand() -> None:
         ]
     )
     first, second, third = disc.places
-    assert (first.start_frame, first.end_frame) == (0, 488)  # half a frame goes up
-    # Points 1 and 2 s on from frame 487.5, each to the nearest: half a frame goes up.
+    assert (first.start_frame, first.end_frame) == (0, 488)  # half a frame is rounded up
+    # Points 1 and 2 s on from frame 487.5, each to the nearest: half a frame is rounded up.
     assert second.points == ((1, 488), (2, 563), (3, 638))
     # 6.5 + 8 - 1 = 13.5 s, frame 1012.5; it ends at 18.5 s, frame 1387.5.
     assert third.points == ((1, 1013),)
@@ -233,14 +233,14 @@ def test_an_overlap_by_hand() -> None:
 
 
 def test_hidden_sound_and_tail_by_hand() -> None:
-    """30 s and a sample; 1.5 s of silence; 10 s; 2 s and a bit of tail."""
+    """30 s and a sample; 1.5 s of silence; 10 s; a little more than 2 s of tail."""
     (disc,) = lay_out(
         [TrackSound(10 * SECOND, Fraction(3, 2))],
         hidden_samples=30 * SECOND + 1,
         tail_s=Fraction(2001, 1000),
     )
     (place,) = disc.places
-    # 30 s + 1 sample + 1.5 s end within frame 2362; index 01 goes to the next, 2363.
+    # 30 s + 1 sample + 1.5 s end within frame 2362; index 01 is rounded up, to 2363.
     assert place.points == ((0, 0), (1, 2363))
     assert place.gap_frames == 2363 - 2251
     assert disc.opening_pause_frames == 150
