@@ -1,102 +1,84 @@
-"""The command `build`: one release or several, stopped cleanly by a signal."""
+"""``assembler build``: make one release or several."""
 
 from __future__ import annotations
 
 import argparse
 import os
-import signal
-import sys
-import threading
-from collections.abc import Callable, Sequence
-from contextlib import suppress
-from typing import Any, NoReturn
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from assembler.cancel import STOPPED, Cancelled, CancelToken
-from assembler.commands.console.progress import progress_shown
-from assembler.commands.console.tables import print_build, print_explanation, print_jobs
-from assembler.commands.console.terminal import say
+from assembler.cancel import STOPPED, Cancelled
+from assembler.commands.arguments import add_jobs
+from assembler.commands.command import DONE, ERRORS_FOUND, WRONG_USAGE, Command
+from assembler.commands.console.first_run import say_if_compiling
+from assembler.commands.console.terminal import say, say_json
 from assembler.errors import AssemblerError
-from assembler.finished.release_folder import clear_up_at_once
-from assembler.release.batch import Job, build_jobs, manifests_at, plan_jobs
 
-_GRACE_S = 1.5
-"""Time for all threads to end of themselves; compiling a sound loop can take longer."""
-
-_STOPS = [one for name in ("SIGINT", "SIGTERM", "SIGHUP") if (one := getattr(signal, name, None))]
-"""Ctrl-C, a polite kill, and a terminal that is closed."""
-
-Print = Callable[[Any], None]
+if TYPE_CHECKING:
+    from assembler.commands.signals import BuildSignals
+    from assembler.release.batch import Job
 
 
-def run_build(
-    options: argparse.Namespace, rooms: Sequence[str], say_first: Callable[[], None], print_: Print
-) -> bool:
-    """Build what was asked for, and print what came of it.
+def _add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "manifests", type=Path, nargs="+", metavar="MANIFEST", help="or a folder of manifests"
+    )
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", help="default: releases, beside MANIFEST"
+    )
+    parser.add_argument(
+        "--only",
+        metavar="PARTS",
+        help="make only these parts, separated by commas: disc, download, paper, proof",
+    )
+    parser.add_argument(
+        "--zip", action="store_true", help="also pack each download format into one zip file"
+    )
+    parser.add_argument(
+        "--explain", action="store_true", help="list each file: made or reused, and why"
+    )
+    add_jobs(parser)
 
-    Parameters
-    ----------
-    options
-        As typed: manifests, out, jobs, zip, explain, json.
-    rooms
-        Kinds of deliverable to make.
-    say_first
-        Says what is to be said before the first sound is touched.
-    print_
-        Prints a JSON document.
 
-    Returns
-    -------
-    bool
-        All were made.
+def _run(options: argparse.Namespace) -> int:
+    from assembler.commands.signals import BuildSignals, end_at_once
+    from assembler.mastering.plan import ROOMS
 
-    Raises
-    ------
-    AssemblerError
-        The one release that was asked for can't be made, or there is none to make.
-    Cancelled
-        A signal came.
-    """
+    parts = tuple(options.only.split(",")) if options.only else ROOMS
+    if unknown := [part for part in parts if part not in ROOMS]:
+        say(f"--only: unknown: {', '.join(unknown)}; use {', '.join(ROOMS)}", stderr=True)
+        return WRONG_USAGE
     several = len(options.manifests) > 1 or options.manifests[0].is_dir()
     done: list[Job] = []
     try:
-        with _Signals() as signals:
-            _build_all(options, rooms, say_first, signals, done)
+        with BuildSignals() as signals:
+            _build(options, parts, signals, done)
     except Cancelled:
         if several and options.json:
-            print_({"ok": False, "stopped": True, "releases": [job.as_json() for job in done]})
+            say_json({"ok": False, "stopped": True, "releases": [job.as_json() for job in done]})
             end_at_once()
         raise
-    if not several:
-        return _tell_one(done[0], options, print_)
-    ok = all(job.report for job in done)
-    if options.json:
-        print_({"ok": ok, "releases": [job.as_json() for job in done]})
-        return ok
-    print_jobs(done)
-    for job in done:
-        if options.explain and job.report:
-            say(f"\n{job.report.release_dir}")
-            print_explanation(job.report)
-    return ok
+    return _print_several(options, done) if several else _print_one(options, done[0])
 
 
-def _build_all(
-    options: argparse.Namespace,
-    rooms: Sequence[str],
-    say_first: Callable[[], None],
-    signals: _Signals,
-    done: list[Job],
+def _build(
+    options: argparse.Namespace, parts: Sequence[str], signals: BuildSignals, done: list[Job]
 ) -> None:
+    """Build all releases; each is added to `done` when it is finished or has failed."""
+    from assembler.commands.console.progress import progress_shown
+    from assembler.release.batch import build_jobs, manifests_at, plan_jobs
+
     workers = options.jobs or os.cpu_count() or 1
     jobs = plan_jobs(manifests_at(options.manifests), options.out)
     if any(job.target for job in jobs):
-        say_first()
+        say_if_compiling()
     signals.raise_at_once = False
     with progress_shown(workers, quiet=options.json) as (progress, board):
         board.note = _count(done, jobs)
         for job in build_jobs(
             jobs,
-            only=rooms,
+            only=parts,
             jobs=workers,
             packages=options.zip,
             progress=progress,
@@ -110,63 +92,39 @@ def _count(done: Sequence[Job], jobs: Sequence[Job]) -> str:
     return f"{len(done)} of {len(jobs)} releases" if len(jobs) > 1 else ""
 
 
-def _tell_one(job: Job, options: argparse.Namespace, print_: Print) -> bool:
+def _print_one(options: argparse.Namespace, job: Job) -> int:
+    from assembler.commands.console.tables import print_build, print_explanation
+
     if job.error or not job.report:
         raise job.error or AssemblerError(STOPPED)
     if options.json:
-        print_(job.report.as_json())
-        return True
+        say_json(job.report.as_json())
+        return DONE
     print_build(job.report)
     if options.explain:
         print_explanation(job.report)
-    return True
+    return DONE
 
 
-class _Signals:
-    """The signals that end a build, as a stop that the work heeds; further ones change nothing."""
+def _print_several(options: argparse.Namespace, jobs: Sequence[Job]) -> int:
+    from assembler.commands.console.tables import print_explanation, print_jobs
 
-    def __init__(self) -> None:
-        self.stop = CancelToken()
-        self.raise_at_once = True
-        """As long as this thread only reads; later it waits for those that work."""
-        self._has_come = False
-        self._last_way = threading.Timer(_GRACE_S, _leave)
-        self._last_way.daemon = True
-        self._before: dict[int, Any] = {}
-
-    def __enter__(self) -> _Signals:
-        if threading.current_thread() is threading.main_thread():
-            for one in _STOPS:
-                if signal.getsignal(one) != signal.SIG_IGN:  # as nohup leaves it
-                    self._before[one] = signal.signal(one, self._tell)
-        return self
-
-    def _tell(self, _signal: int, _frame: object) -> None:
-        if self._has_come:
-            return
-        self._has_come = True
-        self.stop.now()
-        if self.raise_at_once:
-            raise Cancelled
-        self._last_way.start()
-
-    def __exit__(self, *_error: object) -> None:
-        self._last_way.cancel()
-        for one, handler in self._before.items():
-            # After a signal the process only puts its work away and ends: no other may disturb it.
-            signal.signal(one, signal.SIG_IGN if self._has_come else handler)
+    ok = all(job.report for job in jobs)
+    if options.json:
+        say_json({"ok": ok, "releases": [job.as_json() for job in jobs]})
+        return DONE if ok else ERRORS_FOUND
+    print_jobs(jobs)
+    for job in jobs:
+        if options.explain and job.report:
+            say(f"\n{job.report.release_dir}")
+            print_explanation(job.report)
+    return DONE if ok else ERRORS_FOUND
 
 
-def _leave() -> None:
-    clear_up_at_once()
-    with suppress(OSError):  # the terminal may be closed
-        say(STOPPED, stderr=True)
-    end_at_once()
-
-
-def end_at_once() -> NoReturn:
-    """End the process when its work has been put away: to take Python down can take a second."""
-    for stream in (sys.stdout, sys.stderr):
-        with suppress(OSError):
-            stream.flush()
-    os._exit(1)
+COMMAND = Command(
+    "build",
+    "make one release or several; again: only what changed",
+    _add_arguments,
+    _run,
+    {"release_dir": None, "made": [], "reused": [], "tracks": []},
+)

@@ -36,7 +36,7 @@ def test_good_check(desk: Desk) -> None:
     done = typed("check", "songs.yaml", folder=desk.folder)
     assert done.returncode == 0
     assert "Low Lantern" in done.stdout
-    assert "songs.yaml: can be built" in done.stdout
+    assert "songs.yaml: ready to build" in done.stdout
     assert done.stderr == ""
 
 

@@ -39,15 +39,15 @@ class Clock:
 
 
 def worked(clock: Clock, board: Board, cost_s: float, took_s: float) -> None:
-    board.tell(Step("work", cost_s, "begun"))
+    board.record(Step("work", cost_s, "begun"))
     clock.now_s += took_s
-    board.tell(Step("work", cost_s, "ended"))
+    board.record(Step("work", cost_s, "ended"))
 
 
 def test_time_left_goes_by_cost_and_pace() -> None:
     clock = Clock()
     board = Board(2, clock)
-    board.tell(Step("", 100.0, "planned"))
+    board.record(Step("", 100.0, "planned"))
     assert (board.done(), board.left_s()) == (0.0, None)
     worked(clock, board, 10.0, 5.0)  # one long piece
     assert board.done() == pytest.approx(0.1)
@@ -61,7 +61,7 @@ def test_time_left_goes_by_cost_and_pace() -> None:
 def test_what_came_from_the_store_does_not_count_as_pace() -> None:
     clock = Clock()
     board = Board(2, clock)
-    board.tell(Step("", 100.0, "planned"))
+    board.record(Step("", 100.0, "planned"))
     worked(clock, board, 10.0, 10.0)
     for _ in range(5):
         worked(clock, board, 10.0, 0.001)
@@ -72,9 +72,9 @@ def test_what_came_from_the_store_does_not_count_as_pace() -> None:
 def test_a_piece_under_way_moves_the_bar_and_never_fills_it() -> None:
     clock = Clock()
     board = Board(2, clock)
-    board.tell(Step("", 40.0, "planned"))
+    board.record(Step("", 40.0, "planned"))
     worked(clock, board, 10.0, 10.0)
-    board.tell(Step("long", 30.0, "begun"))
+    board.record(Step("long", 30.0, "begun"))
     seen = []
     for _ in range(100):
         clock.now_s += 1
@@ -87,13 +87,13 @@ def test_a_piece_under_way_moves_the_bar_and_never_fills_it() -> None:
 def test_the_bar_never_falls_when_more_work_turns_up() -> None:
     clock = Clock()
     board = Board(2, clock)
-    board.tell(Step("", 10.0, "planned"))
+    board.record(Step("", 10.0, "planned"))
     worked(clock, board, 5.0, 5.0)
-    board.tell(Step("", 90.0, "planned"))
+    board.record(Step("", 90.0, "planned"))
     assert board.done() == pytest.approx(0.05)
     worked(clock, board, 45.0, 45.0)
     before = board.done()
-    board.tell(Step("", 100.0, "planned"))
+    board.record(Step("", 100.0, "planned"))
     assert board.done() == before == pytest.approx(0.5)
 
 
@@ -102,10 +102,10 @@ def test_each_worker_keeps_its_line_and_no_more_than_asked_are_shown() -> None:
     hold, begun = threading.Event(), []
 
     def work(name: str) -> None:
-        board.tell(Step(name, 1.0, "begun"))
+        board.record(Step(name, 1.0, "begun"))
         begun.append(name)
         hold.wait(30)
-        board.tell(Step(name, 1.0, "ended"))
+        board.record(Step(name, 1.0, "ended"))
 
     threads = []
     for name in ("first", "second", "third"):

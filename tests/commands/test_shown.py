@@ -43,7 +43,7 @@ def test_running_order_fits_80_columns(narrow: Desk) -> None:
     assert code == 0
     assert max(map(cell_len, table)) <= 80
     text = "\n".join(table)
-    for word in ("00:07:00", "AA-6Q7-20-00047", "empty slot", "79:57:00"):
+    for word in ("00:07:00", "AA-6Q7-20-00047", "none assigned", "79:57:00"):
         assert word in text
 
 
@@ -89,7 +89,7 @@ def test_many_findings_of_a_kind_are_summed_up(narrow: Desk) -> None:
     code, out, _ = narrow.run("check", narrow.write(f"{head}tracks:\n{tracks}"))
     assert code == 0
     assert out.count("the ISRC slot of track") == 1
-    assert "the same of tracks 2–30" in " ".join(out.split())
+    assert "likewise tracks 2–30" in " ".join(out.split())
 
 
 def test_every_error_is_shown(narrow: Desk) -> None:

@@ -54,7 +54,7 @@ def test_the_terminal_is_reached_in_one_place_only() -> None:
             named = isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
             if named and node.func.id in ("print", "Console"):
                 found.append(path.relative_to(folder).as_posix())
-    assert set(found) == {"terminal.py"}
+    assert set(found) == {"commands/console/terminal.py"}
 
 
 @pytest.mark.parametrize("json", [False, True])

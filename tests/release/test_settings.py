@@ -123,7 +123,7 @@ def test_an_approval_is_kept_and_a_change_is_told(tmp_path, capsys):
     assert main(["approve", str(saved)]) == 0
     out = capsys.readouterr().out
     assert f": approved by Ines Falk on {date.today().isoformat()}\n" in out
-    assert "the next build says whether the release is still the one" in out
+    assert "the next build reports whether the release is still the approved one" in out
     same = _built(tmp_path, tracks, only=("proof",))
     assert [f.code for f in same.findings if "approv" in f.code] == ["approved"]
     other = _built(tmp_path, tracks.replace("One", "Won"), only=("proof",))

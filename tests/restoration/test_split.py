@@ -298,5 +298,5 @@ def test_the_table_fits_80_columns_and_says_what_is_unsure(
     assert "Ferrymen" in out
     assert re.search(r"1 ends at 0:4\d\.\d+, confidence (medium|low): ", out)
     assert "another cut is nearly as likely" in out
-    assert "no song is left for: Bell Buoy" in out
+    assert "no song found for: Bell Buoy" in out
     assert f"cost {split.cost:.1f}".replace("-", "−") in out

@@ -1,4 +1,4 @@
-"""What `draft` shows in a terminal: which recording was taken for which song, and by what."""
+"""The pairs of songs and recordings that `draft` found, in a terminal."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from assembler.draft.first_manifest import Draft
 
 
 def print_draft(draft: Draft) -> None:
-    """Print the pairs as a table; then, on standard error, guesses and what was not understood."""
+    """Print the pairs as a table; then, on standard error, guesses and lines left out."""
     console = new_console()
     table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     table.add_column("", justify="right", no_wrap=True)
@@ -19,14 +19,14 @@ def print_draft(draft: Draft) -> None:
     table.add_column("Recording", ratio=1, overflow="fold")
     table.add_column("Matched by", no_wrap=True)
     for number, pair in enumerate(draft.pairs, 1):
-        how = Text(pair.how or "–")
+        matched_by = Text(pair.how or "–")
         if pair.doubt:
-            how = Text(f"{pair.how}, a guess", style="yellow")
+            matched_by = Text(f"{pair.how}, a guess", style="yellow")
         table.add_row(
             str(number),
             Text(pair.song.title) if pair.song else Text("not in the list", style="yellow"),
             Text(pair.recording.file_names) if pair.recording else Text("none", style="yellow"),
-            how,
+            matched_by,
         )
     console.print(table)
     errors = new_console(stderr=True)

@@ -1,4 +1,4 @@
-"""How a build goes on, in a terminal: one bar, the time left, and what each worker is at."""
+"""The progress of a build in a terminal: one bar, the time left, and each worker's task."""
 
 from __future__ import annotations
 
@@ -17,13 +17,14 @@ from rich.text import Text
 
 from assembler.commands.console.rich_console import new_console
 from assembler.release.progress import Progress, Step
+from assembler.text import duration_text
 
 WIDEST = 80
 _SHOWN_FROM_S = 2.0
-"""Before that there is too little to tell the time left by."""
+"""No estimate of the time left before."""
 _ALMOST = 0.95
-_FOUND_IN_STORE = 0.1
-"""A piece that takes less than this share of its cost, at the pace so far, was not made anew."""
+_FROM_CACHE = 0.1
+"""A task done in less than this share of its cost, at the pace so far, came from the cache."""
 _REFRESH_HZ = 8
 
 
@@ -35,14 +36,14 @@ class _Running:
 
 
 class Board:
-    """What is planned, done and under way; safe for threads.
+    """What is planned, done and under way; thread-safe.
 
     Parameters
     ----------
     lines
-        Most pieces of work that are shown.
+        Most tasks shown.
     clock
-        Gives seconds that only rise.
+        Returns monotonic time in seconds.
     """
 
     def __init__(self, lines: int, clock: Callable[[], float] = time.monotonic) -> None:
@@ -57,8 +58,8 @@ class Board:
         self._places: list[int | None] = []
         self._running: dict[int, _Running] = {}
 
-    def tell(self, step: Step) -> None:
-        """Take note of a step, in the thread that does it."""
+    def record(self, step: Step) -> None:
+        """Record a step, from the thread that does it."""
         worker = threading.get_ident()
         with self._lock:
             if step.moment == "planned":
@@ -73,7 +74,7 @@ class Board:
                 self._places[self._places.index(worker)] = None
 
     def _take_place(self, worker: int) -> None:
-        """Keep each worker on its line, so that nothing jumps."""
+        """Keep each worker on its own line."""
         if worker in self._places:
             return
         if None in self._places:
@@ -84,13 +85,13 @@ class Board:
     def _end(self, step: _Running) -> None:
         spent_s = self._clock() - step.begun_s
         self._done_s += step.cost_s
-        if spent_s > _FOUND_IN_STORE * step.cost_s / self._speed:
+        if spent_s > _FROM_CACHE * step.cost_s / self._speed:
             self._made_s += step.cost_s
             self._spent_s += spent_s
 
     @property
     def _speed(self) -> float:
-        """Cost that one worker gets done in a second."""
+        """Cost that one worker completes per second."""
         return self._made_s / self._spent_s if self._made_s and self._spent_s else 1.0
 
     def _under_way_s(self) -> float:
@@ -101,7 +102,7 @@ class Board:
         )
 
     def done(self) -> float:
-        """Give the share of the work that is done, from 0 to 1; it never falls."""
+        """Return the share of the work that is done, from 0 to 1; it never falls."""
         with self._lock:
             if self._planned_s > 0:
                 share = (self._done_s + self._under_way_s()) / self._planned_s
@@ -109,7 +110,7 @@ class Board:
             return self._furthest
 
     def left_s(self) -> float | None:
-        """Guess the time left from the pace of what had to be made; None before there is one."""
+        """Estimate the time left from the pace so far; None before there is one."""
         with self._lock:
             if self._begun_s is None:
                 return None
@@ -121,7 +122,7 @@ class Board:
             return left_s * elapsed_s / made_s
 
     def steps(self) -> list[str]:
-        """Give what is under way, each worker on its line; empty lines for those that wait."""
+        """Return the tasks under way, each worker on its line; empty for idle workers."""
         with self._lock:
             known = [self._running.get(place) if place else None for place in self._places]
         shown = [step.what if step else "" for step in known]
@@ -130,13 +131,13 @@ class Board:
         return shown[: self._lines]
 
     def __rich__(self) -> RenderableType:
-        """Draw it."""
+        """Return the bar and the tasks."""
         share, left_s = self.done(), self.left_s()
         head = Table.grid(padding=(0, 1), expand=True)
         head.add_column(ratio=1)
         head.add_column(justify="right", no_wrap=True, width=4)
         head.add_column(justify="right", no_wrap=True, min_width=10)
-        time_left = "" if left_s is None else f"{_minutes(left_s)} left"
+        time_left = "" if left_s is None else f"{duration_text(left_s)} left"
         bar = ProgressBar(total=1.0, completed=share)
         row: list[RenderableType] = [bar, f"{share:.0%}", time_left]
         if self.note:
@@ -149,32 +150,27 @@ class Board:
         return Group(head, *lines)
 
 
-def _minutes(time_s: float) -> str:
-    minutes, seconds = divmod(round(time_s), 60)
-    return f"{minutes}:{seconds:02d}"
-
-
 @contextmanager
 def progress_shown(jobs: int, *, quiet: bool = False) -> Iterator[tuple[Progress, Board]]:
-    """Show a board on standard error while work goes on; nothing where that is no terminal.
+    """Show the progress on standard error while work goes on, if that is a terminal.
 
     Parameters
     ----------
     jobs
         Number of workers.
     quiet
-        Show nothing there either.
+        Show nothing.
 
     Yields
     ------
     progress, board
-        What is to be told of each step, and where words can be put beside the bar.
+        Called with each step; and the display, whose note stands beside the bar.
     """
     console = new_console(stderr=True)
     board = Board(max(1, min(jobs, console.height - 3)))
     if quiet or not (sys.stderr.isatty() and console.is_interactive):
-        yield board.tell, board
+        yield board.record, board
         return
     console.width = min(console.width, WIDEST)
     with Live(board, console=console, transient=True, refresh_per_second=_REFRESH_HZ):
-        yield board.tell, board
+        yield board.record, board

@@ -1,4 +1,4 @@
-"""What `split` shows in a terminal: songs of sides, confidence of each cut, what is left out."""
+"""The songs that `split` found on sides, in a terminal, with the confidence of each cut."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from assembler.restoration.split.split import Split
 from assembler.text import clock_text, decimal, duration_text
 
 COST = (
-    "cost {cost}: short songs, talk inside a song, durations that differ from the list and "
-    "sound left out cost; long and deep pauses at the cuts gain"
+    "cost {cost}: raised by short songs, talk inside a song, durations that differ from the list "
+    "and sound left out; lowered by long, deep pauses at the cuts"
 )
 
 
 def print_split(sides: Sequence[tuple[str, Split]], titles: Sequence[str]) -> None:
-    """Print the songs of sides, with what to listen to and what is left out.
+    """Print the songs of sides, the cuts to listen to, and what is left out.
 
     Parameters
     ----------
@@ -34,17 +34,17 @@ def print_split(sides: Sequence[tuple[str, Split]], titles: Sequence[str]) -> No
     for name, split in sides:
         named = [*titles[number:], *[""] * len(split.songs)][: len(split.songs)]
         console.print(_table(name, split, named, number + 1))
-        for line in _unsure(split, number + 1):
+        for line in _doubtful_cuts(split, number + 1):
             console.print(Text(line, style="yellow"), soft_wrap=not console.is_terminal)
         for remark in split.remarks:
             console.print(Text(remark), soft_wrap=not console.is_terminal)
-        told = Text(COST.format(cost=decimal(split.cost)), style="dim")
-        console.print(told, soft_wrap=not console.is_terminal)
+        cost = Text(COST.format(cost=decimal(split.cost)), style="dim")
+        console.print(cost, soft_wrap=not console.is_terminal)
         number += len(split.songs)
     if titles[number:]:
         left = ", ".join(titles[number:])
-        told = Text(f"no song is left for: {left}", style="yellow")
-        console.print(told, soft_wrap=not console.is_terminal)
+        missing = Text(f"no song found for: {left}", style="yellow")
+        console.print(missing, soft_wrap=not console.is_terminal)
 
 
 def _table(name: str, split: Split, titles: Sequence[str], first_number: int) -> Table:
@@ -70,12 +70,12 @@ def _level(confidence: float) -> Text:
     return Text(level, style="green" if level == "high" else "yellow")
 
 
-def _unsure(split: Split, first_number: int) -> Iterator[str]:
-    """Say of each cut whose confidence isn't high why; of a cut of two songs once."""
-    said_s = -1.0
+def _doubtful_cuts(split: Split, first_number: int) -> Iterator[str]:
+    """List each cut whose confidence isn't high, with the reason; a cut of two songs once."""
+    last_s = -1.0
     for number, song in enumerate(split.songs, first_number):
         for what, cut in (("begins", song.begin), ("ends", song.end)):
             level = level_of(cut.confidence)
-            if level != "high" and cut.at_s != said_s:
+            if level != "high" and cut.at_s != last_s:
                 yield f"{number} {what} at {clock_text(cut.at_s)}, confidence {level}: {cut.why}"
-                said_s = cut.at_s
+                last_s = cut.at_s

@@ -1,4 +1,4 @@
-"""What `survey` shows in a terminal: how a side is, what is wrong with it, what to do."""
+"""The survey of a side in a terminal: measurements, faults, remedies."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from rich.text import Text
 from assembler.commands.console.rich_console import new_console
 from assembler.restoration.survey.paste import side_entry
 from assembler.restoration.survey.survey import Survey
-from assembler.text import clock_text, signed
+from assembler.text import clock_text, decimal, signed
 
 
 def print_survey(name: str, side: Survey, files: Sequence[str] = ()) -> None:
-    """Print how a side is: what was measured, then each finding with its remedy.
+    """Print what was measured on a side, then each fault with its remedy.
 
     Parameters
     ----------
@@ -23,7 +23,7 @@ def print_survey(name: str, side: Survey, files: Sequence[str] = ()) -> None:
     side
         Its survey.
     files
-        Its file, or left and right, to be pasted with it; none where a manifest names the side.
+        Its file, or left and right, to be pasted with it; none if the side is in a manifest.
     """
     console = new_console()
     console.print(Text(name, style="bold").append(f"  {' + '.join(side.files)}", style="dim"))
@@ -46,35 +46,33 @@ def print_survey(name: str, side: Survey, files: Sequence[str] = ()) -> None:
 
 
 def _facts(side: Survey) -> Iterator[tuple[str, str]]:
-    """Give what was measured, a line each."""
-    programme, channels, words = side.programme, side.channels, side.words
-    yield "words", _words(side)
+    """List what was measured, one line each."""
+    programme, channels, pcm = side.programme, side.channels, side.words
+    yield "format", _format(side)
     yield "length", clock_text(side.length_s)
     if programme.begins_s is not None and programme.ends_s is not None:
         yield "sound", f"{clock_text(programme.begins_s)} to {clock_text(programme.ends_s)}"
     yield "noise floor", _level(side.noise_floor_dbfs, "dBFS")
-    yield "peak", _both(words.peak_dbfs, "dBFS")
-    if words.clipped_crests:
-        yield (
-            "clipped",
-            f"{words.clipped_crests} crests, longest {words.longest_samples} samples",
-        )
-    yield "off 0", _both([100 * value for value in channels.dc], "%", 3)
+    yield "peak", _both(pcm.peak_dbfs, "dBFS")
+    if pcm.clipped_crests:
+        yield "clipped", f"{pcm.clipped_crests} peaks, longest {pcm.longest_samples} samples"
+    yield "DC offset", _both([100 * value for value in channels.dc], "%", 3)
     yield "level", _levels(channels.rms_dbfs, mono=side.mono)
     if not side.mono:
-        yield from _compared(side)
+        yield from _between_channels(side)
     yield "hum", _hum(side)
-    yield "clicks", f"{side.clicks.per_minute:.1f} a minute, {side.clicks.count} in all"
+    yield "clicks", f"{side.clicks.per_minute:.1f} per minute, {side.clicks.count} in total"
     yield "dropouts", str(len(side.dropouts.dropouts))
     yield "speed", _speed(side)
-    yield "sound up to", _bandwidth(side)
+    yield "bandwidth", _bandwidth(side)
 
 
-def _words(side: Survey) -> str:
-    width = f"{side.bits} bits" if side.bits else "float or lossy"
+def _format(side: Survey) -> str:
+    depth = f"{side.bits} bits" if side.bits else "float or lossy"
     used = [bits for bits in side.words.bits_used if bits is not None]
-    said = f", {max(used)} of them used" if used and side.bits and max(used) < side.bits else ""
-    return f"{side.rate_hz} Hz, {width}{said}{', mono' if side.mono else ''}"
+    if used and side.bits and max(used) < side.bits:
+        depth += f", {max(used)} of them used"
+    return f"{side.rate_hz} Hz, {depth}{', mono' if side.mono else ''}"
 
 
 def _levels(rms_dbfs: tuple[float | None, float | None], *, mono: bool) -> str:
@@ -82,40 +80,42 @@ def _levels(rms_dbfs: tuple[float | None, float | None], *, mono: bool) -> str:
     left, right = rms_dbfs
     if mono:
         return f"{_level(left, 'dBFS')} RMS"
-    told = f"{_both(rms_dbfs, 'dBFS')} RMS"
+    levels = f"{_both(rms_dbfs, 'dBFS')} RMS"
     if left is None or right is None:
-        return told
-    return f"{told}; left {signed(left - right)} dB against right"
+        return levels
+    return f"{levels}; left {signed(left - right)} dB re right"
 
 
-def _compared(side: Survey) -> Iterator[tuple[str, str]]:
+def _between_channels(side: Survey) -> Iterator[tuple[str, str]]:
     channels = side.channels
     if channels.balance_db is None:
         yield "balance", _not_determined(channels.balance_why)
     else:
-        yield "balance", _of_course(channels.balance_db, channels.balance_course_db, "dB", 1)
+        yield "balance", _with_range(channels.balance_db, channels.balance_course_db, "dB", 1)
     correlation = f"correlation {signed(channels.correlation, 2)}"
     if channels.polarity == "unclear":
         yield "polarity", f"{_not_determined(channels.polarity_why)}; {correlation}"
     else:
         yield "polarity", f"{channels.polarity}, {correlation}"
     if channels.offset_us is None:
-        yield "azimuth", _not_determined(channels.offset_why)
+        yield "interchannel delay", _not_determined(channels.offset_why)
     else:
-        wanders = channels.drift_us is not None and f", varies by {channels.drift_us:.0f} µs"
-        yield "azimuth", f"right {signed(channels.offset_us, 0)} µs late{wanders or ''}"
+        drift = "" if channels.drift_us is None else f", varies by {channels.drift_us:.0f} µs"
+        order = "later" if channels.offset_us >= 0 else "earlier"
+        delay = f"right {decimal(abs(channels.offset_us), 0)} µs {order} than left{drift}"
+        yield "interchannel delay", delay
 
 
-def _not_determined(why: str) -> str:
-    return f"not determined: {why}" if why else "not determined"
+def _not_determined(reason: str) -> str:
+    return f"not determined: {reason}" if reason else "not determined"
 
 
-def _of_course(value: float, course: Sequence[float | None], unit: str, digits: int) -> str:
+def _with_range(value: float, course: Sequence[float | None], unit: str, digits: int) -> str:
     """Write a value with its range over the side."""
-    told = [each for each in course if each is not None]
+    values = [each for each in course if each is not None]
     span = ""
-    if len(told) > 2:
-        span = f", over time {signed(min(told), digits)} to {signed(max(told), digits)}"
+    if len(values) > 2:
+        span = f", over time {signed(min(values), digits)} to {signed(max(values), digits)}"
     return f"left {signed(value, digits)} {unit}{span}"
 
 
@@ -129,7 +129,7 @@ def _hum(side: Survey) -> str:
 
 def _speed(side: Survey) -> str:
     if side.speed is None:
-        return "not determined: neither a reference tone nor hum"
+        return "not determined: no reference tone, no hum"
     percent = f"{signed(100 * (side.speed.factor - 1), 2)} %: {side.speed.how}"
     return (
         f"not determined; a guess is {percent}" if side.speed.is_guess else f"correct by {percent}"
@@ -140,7 +140,7 @@ def _bandwidth(side: Survey) -> str:
     reading = side.bandwidth
     ends = "not determined" if reading.ends_hz is None else f"{reading.ends_hz / 1000:.1f} kHz"
     cliff = reading.cliff_hz
-    return ends if cliff is None else f"{ends}; all ends at once at {cliff / 1000:.1f} kHz"
+    return ends if cliff is None else f"{ends}; steep cut-off at {cliff / 1000:.1f} kHz"
 
 
 def _level(value: float | None, unit: str, digits: int = 1) -> str:

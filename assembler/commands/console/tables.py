@@ -1,4 +1,4 @@
-"""What the commands show in a terminal: findings, the running order, levels."""
+"""Findings and tables in a terminal: the running order, levels, builds, checks."""
 
 from __future__ import annotations
 
@@ -31,36 +31,36 @@ _STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
 
 
 def print_findings(findings: Sequence[Finding]) -> None:
-    """Print findings, a paragraph each; of many of one kind the first, and where the others are."""
+    """Print findings; of many of one kind, only the first and the places of the others."""
     console = new_console()
     kinds: dict[str, list[Finding]] = {}
     for finding in findings:
         kinds.setdefault(finding.code, []).append(finding)
     for finding in findings:
-        alike = kinds[finding.code]
-        drawn_together = finding.severity != "error" and len(alike) > MOST_OF_A_KIND
-        if drawn_together and finding is not alike[0]:
+        same = kinds[finding.code]
+        grouped = finding.severity != "error" and len(same) > MOST_OF_A_KIND
+        if grouped and finding is not same[0]:
             continue
         place = f"{finding.file}:{finding.line}" if finding.line else finding.file
         text = Text().append(finding.severity, style=_STYLES[finding.severity])
         text.append(f" {place}", style="dim")
         text.append(f" {finding.where}" if finding.where else "")
         text.append(f": {finding.message}")
-        if drawn_together:
-            text.append(f" ({_others(alike[1:])})", style="dim")
+        if grouped:
+            text.append(f" ({_others(same[1:])})", style="dim")
         console.print(text, soft_wrap=not console.is_terminal)
 
 
-def _others(alike: Sequence[Finding]) -> str:
-    """Say where the same was found again."""
-    numbers = [re.match(r"tracks\[(\d+)\]", finding.where) for finding in alike]
+def _others(findings: Sequence[Finding]) -> str:
+    """Return the places of further findings of one kind."""
+    numbers = [re.match(r"tracks\[(\d+)\]", finding.where) for finding in findings]
     if all(numbers):
-        return f"the same of tracks {number_ranges(int(n[1]) + 1 for n in numbers if n)}"
-    return f"{len(alike)} more like it; --json lists all"
+        return f"likewise tracks {number_ranges(int(n[1]) + 1 for n in numbers if n)}"
+    return f"{len(findings)} more of this kind; --json lists all"
 
 
 def print_check(report: CheckReport) -> None:
-    """Print a check: findings, then each disc's running order and what is left of it."""
+    """Print a check: findings, then each disc's running order and the time left."""
     print_findings(report.findings)
     console = new_console()
     manifest = report.source.manifest
@@ -68,9 +68,9 @@ def print_check(report: CheckReport) -> None:
         console.print(_order_table(report, disc, range(len(manifest.tracks))))
         if manifest.disc.make:
             console.print(_time_left(disc, manifest.disc.limit))
-    said = _counts(report.findings)
-    verdict = "can be built" if report.ok else "can't be built yet"
-    console.print(f"{report.source.path}: {verdict}{f' ({said})' if said else ''}")
+    counts = _counts(report.findings)
+    verdict = "ready to build" if report.ok else "cannot be built yet"
+    console.print(f"{report.source.path}: {verdict}{f' ({counts})' if counts else ''}")
 
 
 def _counts(findings: Sequence[Finding]) -> str:
@@ -79,10 +79,10 @@ def _counts(findings: Sequence[Finding]) -> str:
 
 
 def print_trial(report: CheckReport, trial: Trial) -> None:
-    """Print a running order that was only tried."""
+    """Print a running order that was tried."""
     console = new_console()
     console.print()
-    console.print(f"{trial} (nothing is changed on disk)")
+    console.print(f"{trial} (a trial: the manifest stays as it is)")
     for disc in trial.discs:
         console.print(_order_table(report, disc, trial.kept))
         console.print(_time_left(disc, trial.limit_frames))
@@ -101,7 +101,7 @@ def _time_left(disc: DiscOrder, limit_frames: int) -> Text:
 
 
 def _order_table(report: CheckReport, disc: DiscOrder, kept: Sequence[int]) -> Table:
-    """Make the table of a disc; `kept` gives each place's track in the manifest."""
+    """Return the table of a disc; `kept` holds each track's index in the manifest."""
     manifest = report.source.manifest
     table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     table.add_column("", justify="right", no_wrap=True)
@@ -130,13 +130,13 @@ _MONO = " (mono)"
 def _no_isrc(source: ManifestFile, index: int) -> Text:
     if source.is_wrong("tracks", index, "isrc"):
         return Text("not valid", style=_STYLES["error"])
-    return Text("empty slot", style="yellow")
+    return Text("none assigned", style="yellow")
 
 
 def print_measurements(measurements: Sequence[Measurement]) -> None:
     """Print a table of loudness and peaks."""
     table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
-    table.add_column("Sound", ratio=1, overflow="fold")
+    table.add_column("Recording", ratio=1, overflow="fold")
     for name in ("Length", "LUFS", "max S", "max M", "LRA", "dBTP", "dBFS"):
         table.add_column(name, justify="right", no_wrap=True)
     for measurement in measurements:
@@ -158,25 +158,25 @@ def print_measurements(measurements: Sequence[Measurement]) -> None:
         console.print(warning, soft_wrap=not console.is_terminal)
     if any(measurement.channels == 1 for measurement in measurements):
         new_console().print(
-            "mono: measured as it is delivered, in both channels: 3.0 LU above a single one"
+            "mono: measured as delivered, in both channels: 3.0 LU above a single channel"
         )
 
 
 def print_build(report: BuildReport) -> None:
-    """Print a finished build: findings, levels as delivered, and where it lies."""
+    """Print a finished build: findings, delivered levels, and the folder."""
     print_findings(report.findings)
     table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     table.add_column("", justify="right", no_wrap=True)
     table.add_column("Title", ratio=1, overflow="fold")
-    shown = [name for name in ("disc", "download") if report.content["tracks"][0][name]]
-    table.add_column("Gain", justify="right", no_wrap=True)
-    table.add_column("Limited", justify="right", no_wrap=True)
-    for name in shown:
+    delivered = [name for name in ("disc", "download") if report.content["tracks"][0][name]]
+    table.add_column("Gain\ndB", justify="right", no_wrap=True)
+    table.add_column("Max GR\ndB", justify="right", no_wrap=True)
+    for name in delivered:
         table.add_column(f"{name.capitalize()}\nLUFS", justify="right", no_wrap=True)
         table.add_column("\ndBTP", justify="right", no_wrap=True)
     for track in report.content["tracks"]:
         levels = [
-            track[name][key] for name in shown for key in ("integrated_lufs", "true_peak_dbtp")
+            track[name][key] for name in delivered for key in ("integrated_lufs", "true_peak_dbtp")
         ]
         table.add_row(
             str(track["number"]),
@@ -186,7 +186,7 @@ def print_build(report: BuildReport) -> None:
             *map(decimal, levels),
         )
     console = new_console()
-    if shown:
+    if delivered:
         console.print(table)
     count = len(report.made) + len(report.reused)
     reused = f", {len(report.reused)} of them reused" if report.reused else ""
@@ -194,7 +194,7 @@ def print_build(report: BuildReport) -> None:
 
 
 def print_jobs(jobs: Sequence[Job]) -> None:
-    """Print several builds: what needs a look, then a table."""
+    """Print several builds: findings that need attention, then a table."""
     print_findings(
         [f for job in jobs for f in job.findings if f.severity != "note" or not job.report]
     )
@@ -221,48 +221,44 @@ def print_jobs(jobs: Sequence[Job]) -> None:
 
 
 def print_explanation(report: BuildReport) -> None:
-    """Print of each file why it was made or could be reused, those of one reason together."""
+    """Print why each file was made or reused, grouped by reason."""
     console = new_console()
-    for what, names in (("made", report.made), ("reused", report.reused)):
-        grouped: dict[str, list[str]] = {}
+    for action, names in (("made", report.made), ("reused", report.reused)):
+        by_reason: dict[str, list[str]] = {}
         for name in names:
-            grouped.setdefault(report.reasons.get(name, ""), []).append(name)
-        for why, of_one_reason in grouped.items():
-            console.print(Text(f"{what}: {why}", style="yellow" if what == "made" else ""))
+            by_reason.setdefault(report.reasons.get(name, ""), []).append(name)
+        for reason, of_one_reason in by_reason.items():
+            console.print(Text(f"{action}: {reason}", style="yellow" if action == "made" else ""))
             for name in of_one_reason:
                 console.print(Text(f"  {name}"), soft_wrap=True)
 
 
 def print_verification(report: VerifyReport) -> None:
-    """Print what a release was held against, and what does not agree."""
+    """Print the findings, what was checked, and the verdict."""
     print_findings(report.findings)
     console = new_console()
     for proof in report.proofs:
         console.print(f"checked: {proof}")
     if report.readings:
         console.print(_meters_table(report.readings))
-    unproved = sum(finding.severity == "warning" for finding in report.findings)
-    verdict = "all that was checked matches"
+    unchecked = sum(finding.severity == "warning" for finding in report.findings)
+    verdict = "everything checked matches"
     if not report.ok:
-        verdict = "something differs"
-    elif unproved:
-        verdict += f", but {unproved} point{'s' * (unproved > 1)} above could not be proved"
-    style = "bold red" if not report.ok else "yellow" if unproved else "green"
+        verdict = "differs: see the errors above"
+    elif unchecked:
+        verdict += f"; {unchecked} point{'s' * (unchecked > 1)} above could not be checked"
+    style = "bold red" if not report.ok else "yellow" if unchecked else "green"
     console.print(Text(f"{report.release_dir}: ").append(verdict, style=style), soft_wrap=True)
 
 
 def _meters_table(readings: Sequence[SecondReading]) -> Table:
-    """Make the table of two meters' readings."""
+    """Return the table of both meters' readings."""
     table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     table.add_column("\nFile", ratio=1, overflow="fold")
-    for name in ("Ours\nLUFS", "pyloudnorm\nLUFS", "Ours\ndBTP", "soxr × 16\ndBTP"):
+    for name in ("assembler\nLUFS", "pyloudnorm\nLUFS", "assembler\ndBTP", "soxr × 16\ndBTP"):
         table.add_column(name, justify="right", no_wrap=True)
     for one in readings:
         levels = (one.ours_lufs, one.theirs_lufs, one.ours_dbtp, one.theirs_dbtp)
         style = "" if one.agrees else _STYLES["error"]
-        table.add_row(Text(one.name), *(_hundredths(level) for level in levels), style=style)
+        table.add_row(Text(one.name), *(decimal(level, 2) for level in levels), style=style)
     return table
-
-
-def _hundredths(value: float | None) -> str:
-    return "–" if value is None else f"{value:.2f}".replace("-", "−")

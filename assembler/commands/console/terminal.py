@@ -1,7 +1,7 @@
-"""What goes to a terminal holds no control characters but line ends; see `console` for tables.
+"""Print text and JSON without control characters; see `rich_console` for tables.
 
 A file name, a tag or an approval may hold escape sequences that move the cursor, change the
-terminal's title or hide text. They are taken out here, whatever is printed. Control characters:
+terminal's title or hide text. They are removed here from everything printed. Control characters:
 ECMA-48 and The Unicode Standard, chapter 23; bidirectional controls: Unicode Standard Annex 9
 (from memory).
 """
@@ -27,7 +27,7 @@ def say(text: object, *, stderr: bool = False) -> None:
 
 
 def say_json(content: Any) -> None:
-    """Print a JSON document; what a terminal could obey is written as an escape."""
+    """Print a JSON document, control characters escaped."""
     utf_8 = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
     text = json.dumps(content, indent=2, ensure_ascii=not utf_8)
     print(_CONTROLS.sub(lambda match: f"\\u{ord(match[0]):04x}", text))
