@@ -1,4 +1,4 @@
-"""The manifest: the one file a release is made from."""
+"""The manifest: the file that a release is made from."""
 
 from assembler.manifest.load import ManifestFile, load, load_to_check
 from assembler.manifest.model import Level, Manifest, Track

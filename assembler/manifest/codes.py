@@ -1,7 +1,7 @@
-"""ISRC and barcode numbers: their form and their check digits.
+"""ISRC and barcode numbers: their format and their check digits.
 
 ISRC: ISO 3901:2019 and the ISRC Handbook. Barcode: GS1 General Specifications, EAN-13 and UPC-A.
-No code is ever made up here: codes are allotted by the national ISRC agency and by GS1.
+No code is ever invented here: codes are assigned by the national ISRC agency and by GS1.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ _ISRC = re.compile(r"[A-Z]{2}[A-Z0-9]{3}\d{7}", re.ASCII)
 
 
 def parse_isrc(text: str) -> str:
-    """Read an ISRC with or without its hyphens and give its 12 characters.
+    """Read an ISRC with or without its hyphens and return its 12 characters.
 
     Raises
     ------
     ValueError
-        The text has not the form of an ISRC.
+        The text does not have the format of an ISRC.
 
     Examples
     --------
@@ -32,14 +32,14 @@ def parse_isrc(text: str) -> str:
     code = re.sub(r"[-\s‐‑–]", "", code)
     if not _ISRC.fullmatch(code):
         raise ValueError(
-            f"`{shorten(text)}` is not an ISRC: it has 2 letters, 3 letters or digits, 2 digits "
-            "for the year and 5 digits, as in AA-6Q7-20-00047"
+            f"`{shorten(text)}` is not an ISRC: an ISRC has 2 letters, 3 letters or digits, 2 "
+            "digits for the year and 5 digits, as in AA-6Q7-20-00047"
         )
     return code
 
 
 def parse_isrc_prefix(text: str) -> str:
-    """Read the five characters that an owner of recordings was allotted.
+    """Read the five characters that were assigned to an owner of recordings.
 
     Raises
     ------
@@ -54,14 +54,14 @@ def parse_isrc_prefix(text: str) -> str:
     prefix = re.sub(r"[-\s]", "", text.strip()).upper()
     if not re.fullmatch(r"[A-Z]{2}[A-Z0-9]{3}", prefix, re.ASCII):
         raise ValueError(
-            f"`{shorten(text)}` is no ISRC prefix: it has 2 letters and 3 letters or digits, as in "
-            "AA6Q7"
+            f"`{shorten(text)}` is not an ISRC prefix: a prefix has 2 letters, then 3 letters or "
+            "digits, as in AA6Q7"
         )
     return prefix
 
 
 def isrc_text(code: str) -> str:
-    """Write an ISRC as it is printed, with hyphens.
+    """Return an ISRC as it is printed, with hyphens.
 
     Examples
     --------
@@ -88,27 +88,27 @@ def gs1_check_digit(digits: str) -> int:
 
 
 def parse_barcode(text: str) -> str:
-    """Read an EAN-13 or UPC-A number, spaces and hyphens allowed, and give its digits.
+    """Read an EAN-13 or UPC-A number, spaces and hyphens allowed, and return its digits.
 
     Raises
     ------
     ValueError
-        It has not 12 or 13 digits, or the check digit is wrong.
+        The number does not have 12 or 13 digits, or its check digit is wrong.
     """
     code = re.sub(r"[-\s]", "", text.strip())
     if not re.fullmatch(r"\d{12,13}", code, re.ASCII):
         raise ValueError(
             f"`{shorten(text)}` is not a barcode: an EAN-13 has 13 digits, a UPC-A has 12"
         )
-    right = gs1_check_digit(code[:-1])
-    if int(code[-1]) != right:
+    expected = gs1_check_digit(code[:-1])
+    if int(code[-1]) != expected:
         raise ValueError(
-            f"`{code}` ends with the check digit {code[-1]}, but its other digits ask for {right}: "
-            "compare it with the number you were allotted"
+            f"the check digit of `{code}` is {code[-1]}, but its other digits require {expected}: "
+            "compare it with the number that GS1 assigned"
         )
     return code
 
 
 def ean13(barcode: str) -> str:
-    """Return the 13 digits of a barcode: a UPC-A is an EAN-13 with a leading 0."""
+    """Return a barcode as 13 digits: a UPC-A is an EAN-13 with a leading 0."""
     return barcode.zfill(13)

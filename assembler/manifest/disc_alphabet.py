@@ -1,7 +1,7 @@
-"""The signs that a disc's texts can hold.
+"""The characters that the texts on a disc can have.
 
-Cue sheet and CD-Text are ISO 8859-1 (CD-Text: MMC-3, Annex J); a text has 80 characters at the most
-and no double quotes (common practice, no source).
+Cue sheet and CD-Text are ISO 8859-1 (CD-Text: MMC-3, Annex J); a text has at most 80 characters and
+no double quotes (common practice of cue readers).
 """
 
 from __future__ import annotations
@@ -13,16 +13,16 @@ from anyascii import anyascii
 ENCODING = "iso-8859-1"
 MOST_CHARACTERS = 80
 UNQUOTABLE = '"\\'
-"""Signs that readers of a cue sheet take for the end of a text, or for a sign before it."""
-_INSTEAD = str.maketrans(UNQUOTABLE, "'/")
+"""Characters that cue readers take for the end of a text, or for an escape."""
+_REPLACEMENTS = str.maketrans(UNQUOTABLE, "'/")
 
 
 def disc_text(text: str) -> str:
-    """Spell a text with the signs that a disc can hold.
+    """Return a text in the characters that a disc can have.
 
-    Signs outside ISO 8859-1 are written with their nearest ASCII letters, double quotes become
-    single ones, backslashes slashes, and the text is cut after 80 characters. It is empty where
-    nothing is left of it.
+    Characters outside ISO 8859-1 become their nearest ASCII letters, double quotes become single
+    ones, backslashes slashes, and the text is cut after 80 characters. The result is empty where
+    no character can be represented.
 
     Examples
     --------
@@ -30,11 +30,11 @@ def disc_text(text: str) -> str:
     "The 'Sørlys' Pesnya"
     """
     composed = unicodedata.normalize("NFC", text)
-    spelt = "".join(sign if is_latin_1(sign) else anyascii(sign) for sign in composed)
-    spelt = " ".join(spelt.translate(_INSTEAD).split())[:MOST_CHARACTERS].rstrip()
-    return spelt if spelt == text or spelt.strip("?-_ '") else ""
+    latin = "".join(c if is_latin_1(c) else anyascii(c) for c in composed)
+    latin = " ".join(latin.translate(_REPLACEMENTS).split())[:MOST_CHARACTERS].rstrip()
+    return latin if latin == text or latin.strip("?-_ '") else ""
 
 
-def is_latin_1(sign: str) -> bool:
-    """Tell a sign that ISO 8859-1 prints."""
-    return " " <= sign <= "~" or "\xa1" <= sign <= "\xff"
+def is_latin_1(character: str) -> bool:
+    """Return whether a character is a printable one of ISO 8859-1."""
+    return " " <= character <= "~" or "\xa1" <= character <= "\xff"

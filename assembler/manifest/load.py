@@ -1,4 +1,4 @@
-"""Load a manifest: a typed, frozen release, or every finding with its line and a remedy."""
+"""Load a manifest: a typed, frozen release, or every finding with its line and what to do."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from assembler.manifest.unknown_keys import NEW_FORMAT_NAMES, unknown_key_messag
 from assembler.manifest.yaml_text import MOST_FINDINGS, Places, Tree, read_text, read_tree
 from assembler.text import shorten
 
-_BESIDE_THE_ORDER: Mapping[str | int, frozenset[str]] = {
+_NOT_FOR_THE_ORDER: Mapping[str | int, frozenset[str]] = {
     "release": frozenset((
         "barcode", "catalogue_number", "label", "release_date", "genre", "p_line", "c_line",
         "front_cover", "back_cover", "language",
@@ -31,7 +31,7 @@ _BESIDE_THE_ORDER: Mapping[str | int, frozenset[str]] = {
     )),
     "text": frozenset(),
 }  # fmt: skip
-"""Keys that the running order does not need; of `text` all."""
+"""Keys that the running order does not depend on; for `text`, all."""
 
 
 @dataclass(frozen=True)
@@ -41,17 +41,17 @@ class ManifestFile:
     Attributes
     ----------
     path
-        The file, as it was named.
+        The file, as the user named it.
     manifest
-        What it says.
+        Its content.
     places
         The line of each of its keys.
     text
-        The file's own text.
+        The file's text.
     numbered
-        Places of the tracks whose ISRC comes from the release's range.
+        Indexes of the tracks whose ISRC is from the release's range.
     faults
-        What is wrong and was left out.
+        Findings about values that are wrong and were left out.
     """
 
     path: Path
@@ -63,20 +63,20 @@ class ManifestFile:
 
     @property
     def digest(self) -> str:
-        """SHA-256 of what it says; comments and the order of keys do not count."""
+        """SHA-256 of the content; comments and the order of keys do not count."""
         tree, _ = read_tree(self.text, self.path)
         return hashlib.sha256(json.dumps(tree, sort_keys=True).encode()).hexdigest()
 
     def resolve(self, relative: str) -> Path:
-        """Return a path that the manifest names, relative to the manifest's folder."""
+        """Return the full path of a file that the manifest names relative to its folder."""
         return self.path.parent / relative
 
     def is_wrong(self, *loc: str | int) -> bool:
-        """Return whether what is written at a place was left out, so that nobody calls it empty."""
+        """Return whether the value at a place was left out because it is wrong, not empty."""
         return where_text(loc) in {fault.where for fault in self.faults}
 
     def finding(self, severity: Severity, code: str, loc: Loc, message: str) -> Finding:
-        """Make a finding about a place in this manifest."""
+        """Return a finding about a place in this manifest."""
         line = self.places.line(loc)
         return Finding(severity, code, where_text(loc), str(self.path), line, message)
 
@@ -92,12 +92,12 @@ def load(path: str | Path) -> ManifestFile:
     Returns
     -------
     ManifestFile
-        The typed release and the lines its keys stand on.
+        The typed release and the lines of its keys.
 
     Raises
     ------
     FindingsError
-        The file can't be read, or something in it is not as it must be; every finding is told.
+        The file can't be read, or something in it is wrong; all findings are included.
 
     Examples
     --------
@@ -111,7 +111,7 @@ def load(path: str | Path) -> ManifestFile:
 
 
 def load_to_check(path: str | Path) -> ManifestFile:
-    """Read a manifest, even where some of what the running order does not need is wrong.
+    """Read a manifest, even where values that the running order does not depend on are wrong.
 
     Parameters
     ----------
@@ -121,12 +121,12 @@ def load_to_check(path: str | Path) -> ManifestFile:
     Returns
     -------
     ManifestFile
-        With what is wrong left out of the release and listed in `faults`.
+        Without the wrong values, which are listed in `faults`.
 
     Raises
     ------
     FindingsError
-        As `load`, where the running order can't be known.
+        As for `load`, where the running order can't be determined.
     """
     path = Path(path)
     text = read_text(path)
@@ -150,39 +150,38 @@ def load_to_check(path: str | Path) -> ManifestFile:
         manifest, numbered = number_isrcs(manifest)
     except ValueError as error:
         loc = ("release", "isrc")
-        spent = Finding(
-            "error", "isrc-range-spent", where_text(loc), str(path), places.line(loc), str(error)
-        )
-        raise FindingsError([spent]) from error
+        line = places.line(loc)
+        finding = Finding("error", "isrc-range-spent", where_text(loc), str(path), line, str(error))
+        raise FindingsError([finding]) from error
     return ManifestFile(path, manifest, places, text, numbered, tuple(faults))
 
 
 def _without_faults(tree: Tree, error: ValidationError) -> Tree:
-    """Leave out each value that is wrong.
+    """Return the tree without the values that are wrong.
 
     Raises
     ------
     LookupError
         The running order may depend on one of them.
     """
-    left = copy.deepcopy(tree)
+    rest = copy.deepcopy(tree)
     for detail in error.errors(include_url=False):
         loc = detail["loc"]
-        keys = _BESIDE_THE_ORDER[loc[0]]
+        keys = _NOT_FOR_THE_ORDER[loc[0]]
         key = loc[2] if loc[0] == "tracks" else loc[1]
         if keys and key not in keys:
             raise LookupError(key)
-        holder: Any = left
+        parent: Any = rest
         for part in loc[:-1]:
-            holder = holder[part]
-        if isinstance(holder, list):
-            raise LookupError(loc)  # those after it would move up
-        del holder[loc[-1]]
-    return left
+            parent = parent[part]
+        if isinstance(parent, list):
+            raise LookupError(loc)  # the items after it would move up
+        del parent[loc[-1]]
+    return rest
 
 
 def _without_empty(tree: Tree) -> Tree:
-    """Leave out keys whose value is left empty: an empty slot is no value."""
+    """Return the tree without keys whose value is empty."""
     if isinstance(tree, dict):
         return {k: _without_empty(v) for k, v in tree.items() if v is not None}
     if isinstance(tree, list):
@@ -209,10 +208,10 @@ def _unknown_sides(manifest: Manifest, places: Places) -> Iterable[Finding]:
     for index, track in enumerate(manifest.tracks):
         if track.side is not None and track.side not in manifest.transfers:
             loc = ("tracks", index, "from")
-            named = ", ".join(manifest.transfers) or "none yet"
+            names = ", ".join(manifest.transfers) or "none yet"
             message = (
-                f"there is no side `{shorten(track.side)}` under `transfers` (there: "
-                f"{shorten(named)}): correct the name, or add the side"
+                f"there is no side `{shorten(track.side)}` under `transfers` (the sides there: "
+                f"{shorten(names)}): correct the name, or add the side"
             )
             line = places.line(loc)
             yield Finding("error", "unknown-side", where_text(loc), places.file, line, message)
@@ -233,5 +232,5 @@ def _explain(detail: Any, loc: Loc) -> tuple[str, str]:
     if kind in ("model_type", "dict_type", "model_attributes_type"):
         return "wrong-kind", "a mapping of keys and values is expected here"
     if kind in ("tuple_type", "list_type"):
-        return "wrong-kind", "a list is expected here: one `- …` a line, or [a, b]"
+        return "wrong-kind", "a list is expected here: one `- …` per line, or [a, b]"
     return kind, str(detail["msg"])

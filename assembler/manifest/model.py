@@ -1,6 +1,6 @@
-"""What can be written in a manifest: one class a section, one attribute a key.
+"""Everything that a manifest can contain: one class per section, one attribute per key.
 
-Everything is frozen: a release is described once, and every deliverable reads the same words.
+Everything is frozen: a release is described once, and every deliverable reads the same metadata.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from assembler.manifest.values import (
 )
 
 NO_SOURCE = "no-source"
-"""Of a track that names neither a file nor a side."""
+"""Error type of a track that names neither a file nor a side."""
 
 Match = Literal["album", "track", "none"]
 Format = Literal[
@@ -71,82 +71,82 @@ Names = Annotated[
 
 
 class DiscText(Section):
-    """How a text is spelt on the disc, where its own letters can't be written there.
+    """Texts for the disc, where CD-Text can't encode the ones of the release or track.
 
-    Cue sheet and CD-Text hold ISO 8859-1, 80 characters a text, no double quotes.
+    Cue sheet and CD-Text are ISO 8859-1, at most 80 characters per text, no double quotes.
     """
 
     title: DiscLine | None = None
-    """The title as the disc spells it."""
+    """The title on the disc."""
     performer: DiscLine | None = None
-    """The performer as the disc spells it."""
+    """The performer on the disc."""
     songwriter: DiscLine | None = None
-    """Who wrote the words."""
+    """Who wrote the lyrics."""
     composer: DiscLine | None = None
     """Who composed it."""
     arranger: DiscLine | None = None
     """Who arranged it."""
     message: DiscLine | None = None
-    """Words of one's own to whoever reads the disc; CD-Text alone has room for them."""
+    """A message to the listener, in CD-Text only."""
 
 
 class IsrcRange(Section):
-    """Where the ISRCs of tracks without one come from: a range that their owner was allotted."""
+    """The owner's assigned range, from which tracks without an ISRC are numbered."""
 
     prefix: IsrcPrefix
-    """The five characters before the year, as the national agency allotted them."""
+    """The five characters before the year, as the national agency assigned them."""
     year: IsrcYear
     """Two digits: the year of reference."""
     first: IsrcNumber = 1
-    """The first number that is free."""
+    """The first free number."""
 
 
 class Release(Section):
-    """The release as a whole: what stands on the front and the spine."""
+    """The release as a whole."""
 
     artist: Line
     """The artist on the front."""
     title: Line
     """The release's title."""
     catalogue_number: Line | None = None
-    """Names the release's folder and files."""
+    """Catalogue number; it also names the release's folder and files."""
     label: Line | None = None
-    """The label that brings it out."""
+    """The label that publishes the release."""
     release_date: PartialDate | None = None
-    """The day of release, a month or a year."""
+    """Date of release: a day, a month or a year."""
     barcode: Barcode | None = None
-    """EAN-13 or UPC-A, as allotted; never made up here."""
+    """EAN-13 or UPC-A as GS1 assigned it; never invented here."""
     genre: Line | None = None
-    """As shops list it."""
+    """Genre for tags and shops."""
     p_line: Line | None = None
-    """The ℗ line, without the sign: year and owner of the recording."""
+    """The ℗ line, without the symbol: year and owner of the recording."""
     c_line: Line | None = None
-    """The © line, without the sign: year and owner of the package."""
+    """The © line, without the symbol: year and owner of the package."""
     front_cover: Line | None = None
-    """A JPEG or PNG picture, path relative to the manifest."""
+    """A JPEG or PNG picture; path relative to the manifest."""
     back_cover: Line | None = None
-    """A JPEG or PNG picture, path relative to the manifest."""
+    """A JPEG or PNG picture; path relative to the manifest."""
     language: Line | None = None
     """ISO 639 code of the language sung or spoken."""
     isrc: IsrcRange | None = None
-    """Numbers the tracks that have no ISRC, in order."""
+    """The range from which tracks without an ISRC are numbered, in order."""
     cd_text: DiscText | None = None
-    """The release's texts on the disc, where it spells them another way."""
+    """The release's texts on the disc, where they differ."""
 
 
 class Level(Section):
-    """How loud, and how high a peak may go."""
+    """Loudness target and true-peak ceiling."""
 
     match: Match = "album"
-    """album: one gain, the loudest track lands on the target. track: every track. none: no gain."""
+    """album: one gain, loudest track on target. track: each track on target. none: no gain."""
     target: Lufs = -14.0
-    """Integrated loudness to land on, LUFS."""
+    """Target integrated loudness, LUFS."""
     ceiling: Dbtp = -1.0
     """Highest true peak, dBTP."""
 
 
 class LevelChange(Section):
-    """What one deliverable does otherwise than the rest of the release."""
+    """Level settings of one deliverable that differ from the release's."""
 
     match: Match | None = None
     """As under `level`."""
@@ -160,41 +160,41 @@ class DiscSettings(Section):
     """The disc: gaps, the plant's limit, or no disc at all."""
 
     make: YesNo = True
-    """Make a disc at all."""
+    """Whether to make a disc."""
     gap: Seconds = Fraction(2)
-    """Silence before a track that says nothing else."""
+    """Default silence before a track."""
     limit: DiscTime = parse_frames("79:57")
-    """The longest image the plant takes, in frames."""
+    """The longest image that the plant accepts, in frames."""
     tail: Seconds = Fraction(0)
     """Silence after the last track."""
     pregap_audio: Line | None = None
-    """A file that plays before track 1's index 01, for whoever searches back from there."""
+    """A file that plays before track 1's index 01: hidden sound, found by rewinding."""
     dither: Dither = "tpdf"
-    """tpdf: flat noise. shaped: moved to where it is heard least. none: rounding alone."""
+    """tpdf: flat dither. shaped: noise-shaped dither. none: rounding only."""
     master_date: PartialDate | None = None
-    """When the master was made, for the PQ sheet; left out, there is room to write it by hand."""
+    """Master date for the PQ sheet; left out, the sheet has room to write it by hand."""
     level: LevelChange | None = None
     """The disc's own level, where it differs."""
 
 
 class DownloadSettings(Section):
-    """The files for listeners and shops."""
+    """Files for listeners and shops."""
 
     formats: Annotated[
         tuple[Format, ...], BeforeValidator(AtMost(99, "formats").validate), BeforeValidator(listed)
     ] = ("flac-24", "mp3-320")
     """File formats to make."""
     rate: Rate | None = None
-    """One sample rate for all files; without it files of 16 bits have 44.1 kHz, others their
-    source's rate."""
+    """One sample rate for all files; left out, 16-bit files have 44.1 kHz, others their source's
+    rate."""
     lossy_ceiling: Dbtp = 0.0
-    """Highest true peak of a lossy file as it decodes; above it, it is made again, lower."""
+    """Highest true peak of a decoded lossy file, dBTP; above it, the file is re-encoded lower."""
     level: LevelChange | None = None
     """The downloads' own level, where it differs."""
 
 
 class Audio(SoundFiles):
-    """A source: one file, or one mono file for each channel."""
+    """A source: one file, or one mono file per channel."""
 
     model_config = ConfigDict(
         json_schema_extra={
@@ -219,9 +219,9 @@ class Band(Section):
     hz: Hertz
     """Corner or centre frequency, Hz."""
     db: Decibels | None = None
-    """Gain of a bell or a shelf."""
+    """Gain of a bell or a shelf, dB."""
     q: Quality | None = None
-    """Width of the band: the higher, the narrower."""
+    """Q of the band: the higher, the narrower."""
     slope: Slope | None = None
     """dB per octave of a high_pass or low_pass."""
 
@@ -238,94 +238,94 @@ class Band(Section):
 
 
 class Track(Section):
-    """One track: where its sound comes from, what is done to it, and its words."""
+    """One track: its source, its processing and its metadata."""
 
     title: Line
     """The title, without its version."""
     audio: Audio | None = None
-    """The recording: one file, or one mono file for each channel."""
+    """The recording: one file, or one mono file per channel."""
     side: Line | None = Field(default=None, alias="from")
-    """The side of `transfers` that it is on, in place of `audio`."""
+    """The side of `transfers` that the track is on, in place of `audio`."""
     start: Seconds | None = None
-    """Where it begins in the recording."""
+    """Start of the track in the recording."""
     end: Seconds | None = None
-    """Where it ends in the recording."""
+    """End of the track in the recording."""
     recorded: PartialDate | None = None
     """When it was recorded: a year, a month or a day."""
     recorded_at: Line | None = None
-    """The place of the recording."""
+    """Where it was recorded."""
     isrc: Isrc | None = None
-    """The code that its owner assigned; never made up here."""
+    """The ISRC that its owner assigned; never invented here."""
     gap: GapTime | None = None
     """Silence before this track; 0 is a segue."""
     overlap: Seconds | None = None
-    """A crossfade with the track before, of that many seconds."""
+    """Length of a crossfade with the track before."""
     indexes: Annotated[
         tuple[Seconds, ...], BeforeValidator(AtMost(999, "index points").validate)
     ] = ()
-    """Index points inside the track, from its start: 02, 03 and on."""
+    """Index points 02, 03 and so on, from the start of the track."""
     copy_permitted: YesNo = False
-    """The disc's flag that digital copies may be made."""
+    """The disc's digital-copy-permitted flag."""
     pre_emphasis: YesNo = False
-    """The disc's flag that the sound was recorded with emphasis; it is flagged, not applied."""
+    """The disc's pre-emphasis flag; the sound itself is not changed."""
     trim: Decibels = 0.0
-    """On top of the match."""
+    """Gain on top of the match, dB."""
     fade_in: Seconds | None = None
-    """Of a track from a side 10 ms if left out, over hiss up to 0.5 s; 0 for none."""
+    """Length of the fade-in; default 0, or 10 ms on a side (over hiss up to 0.5 s)."""
     fade_out: Seconds | None = None
-    """Of a track from a side 50 ms if left out, over hiss up to 0.5 s; 0 for none."""
+    """Length of the fade-out; default 0, or 50 ms on a side (over hiss up to 0.5 s)."""
     fade_shape: FadeShape = "equal_power"
     """Curve of both fades."""
     equaliser: Annotated[tuple[Band, ...], BeforeValidator(AtMost(100, "bands").validate)] = ()
     """EQ bands, in order."""
     artist: Line | None = None
-    """Where it differs from the release's."""
+    """The track's artist, where it is not the release's."""
     version: Line | None = None
     """"live", "2027 remaster"."""
     composers: Names = ()
     """Who composed it."""
     lyricists: Names = ()
-    """Who wrote the words."""
+    """Who wrote the lyrics."""
     arrangers: Names = ()
     """Who arranged it."""
     publisher: Line | None = None
     """Who publishes the work."""
     lyrics: Paragraphs | None = None
-    """The words that are sung."""
+    """The lyrics."""
     comment: Paragraphs | None = None
     """A comment for the tags."""
     disc: DiscNumber | None = None
-    """The disc that it is on; left out, the disc of the track before."""
+    """The disc that the track is on; left out, the disc of the track before."""
     cd_text: DiscText | None = None
-    """The track's texts on the disc, where it spells them another way."""
+    """The track's texts on the disc, where they differ."""
 
     @model_validator(mode="after")
     def _one_source(self) -> Track:
         if self.audio is None and self.side is None:
             raise refusal(NO_SOURCE, "`audio` is missing or empty: add `audio: …` here")
         if self.audio is not None and self.side is not None:
-            raise refusal("two-sources", "`audio` and `from` both say where: take one out")
+            raise refusal("two-sources", "the track has both `audio` and `from`: keep one")
         return self
 
     @property
     def full_title(self) -> str:
-        """The title as it is shown, with the version in brackets."""
+        """The title with the version in brackets."""
         return f"{self.title} ({self.version})" if self.version else self.title
 
 
 class Credit(Section):
-    """Who did what, on which tracks; no tracks: on the whole release."""
+    """Who did what, on which tracks; without tracks, on the whole release."""
 
     name: Line
     """A person or a group."""
     roles: Names
     """What they did."""
     tracks: Annotated[tuple[TrackNumber, ...], BeforeValidator(listed)] = ()
-    """Numbers of the tracks; left out, the whole release."""
+    """Track numbers; left out, the whole release."""
 
 
 class SleeveText(Section):
-    """Words for the sleeve."""
+    """Text for the sleeve."""
 
     notes: Paragraphs | None = None
     """Sleeve notes."""
@@ -334,13 +334,13 @@ class SleeveText(Section):
 
 
 def _opening_discs(tracks: tuple[Track, ...]) -> tuple[Track, ...]:
-    """Keep `disc` on the first track of each disc: to repeat it on the others says no more."""
-    found, on = [], None
+    """Keep `disc` on the first track of each disc only: on the others it adds nothing."""
+    kept, current = [], None
     for track in tracks:
-        repeated = track.disc is not None and track.disc == on
-        on = track.disc or on or 1
-        found.append(track.model_copy(update={"disc": None}) if repeated else track)
-    return tuple(found)
+        repeated = track.disc is not None and track.disc == current
+        current = track.disc or current or 1
+        kept.append(track.model_copy(update={"disc": None}) if repeated else track)
+    return tuple(kept)
 
 
 class Manifest(Section):
@@ -349,11 +349,11 @@ class Manifest(Section):
     release: Release
     """The release as a whole."""
     level: Level = Level()
-    """How loud, and how high a peak may go."""
+    """Loudness target and true-peak ceiling."""
     disc: DiscSettings = DiscSettings()
     """The disc."""
     download: DownloadSettings = DownloadSettings()
-    """The files for listeners and shops."""
+    """Files for listeners and shops."""
     transfers: dict[Line, Transfer] = Field(default_factory=dict)
     """Tape sides by name."""
     tracks: Annotated[
@@ -362,24 +362,24 @@ class Manifest(Section):
         BeforeValidator(at_least_one),
         AfterValidator(_opening_discs),
     ]
-    """In the order that they play."""
+    """The tracks in playing order."""
     credits: Annotated[tuple[Credit, ...], BeforeValidator(AtMost(2000, "credits").validate)] = ()
     """Who did what."""
     text: SleeveText = SleeveText()
     """Text for the sleeve."""
 
     def level_of(self, deliverable: Literal["disc", "download"]) -> Level:
-        """Return the level of a deliverable: the release's, with the deliverable's own changes."""
+        """Return a deliverable's level: the release's, with the deliverable's own changes."""
         change = self.disc.level if deliverable == "disc" else self.download.level
         own = change.model_dump(exclude_none=True) if change else {}
         return self.level.model_copy(update=own)
 
     def paths_of(self, track: Track) -> tuple[str, ...]:
-        """Return a track's files: its own, or those of the side that it is on."""
+        """Return the files of a track: its own, or those of its side."""
         if track.audio is not None:
             return track.audio.paths
         return self.transfers[track.side].paths if track.side else ()
 
     def artist_of(self, track: Track) -> str:
-        """Return the track's artist, which is the release's where the track names none."""
+        """Return the track's artist, or the release's where the track has none."""
         return track.artist or self.release.artist

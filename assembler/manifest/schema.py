@@ -1,4 +1,4 @@
-"""The JSON Schema of the manifest, for editors that complete and check while one types."""
+"""The JSON Schema of the manifest, for editors that complete and check while the user types."""
 
 from __future__ import annotations
 
@@ -34,9 +34,9 @@ def _models(base: type[BaseModel]) -> Iterator[type[BaseModel]]:
 
 
 def _descriptions(model: type[BaseModel]) -> dict[str, str]:
-    """Return what stands under each attribute of a model, inherited ones too, by its key.
+    """Return the docstring of each attribute of a model, inherited ones too, by its key.
 
-    Read from the source only when a schema is asked for: pydantic would do it at every start.
+    The source is read only when a schema is needed: pydantic would do it at every start.
     """
     texts: dict[str, str] = {}
     for base in reversed(model.__mro__):

@@ -1,4 +1,4 @@
-"""What every part of the manifest shares, and the naming of sound files."""
+"""The base class of all sections of the manifest, and of those that name sound files."""
 
 from __future__ import annotations
 
@@ -10,20 +10,20 @@ from assembler.manifest.values import Line, refusal
 
 
 class Section(BaseModel):
-    """A part of the manifest: frozen, and strict about the keys it knows."""
+    """A section of the manifest: frozen; unknown keys are refused."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 class SoundFiles(Section):
-    """A recording: one file, or one mono file for each channel."""
+    """A recording: one file, or one mono file per channel."""
 
     file: Line | None = None
     """The file."""
     left: Line | None = None
-    """A mono file: the left channel."""
+    """The left channel, a mono file."""
     right: Line | None = None
-    """A mono file: the right channel."""
+    """The right channel, a mono file."""
 
     @model_validator(mode="after")
     def _file_or_pair(self) -> Self:

@@ -1,4 +1,4 @@
-"""Times as people write them, kept exact: seconds, m:ss, h:mm:ss, and frames of a disc.
+"""Times as people write them, read exactly: seconds, m:ss, h:mm:ss, and frames of a disc.
 
 A frame is 1/75 s (IEC 60908 and ECMA-130, chapter "Sectors").
 """
@@ -25,7 +25,7 @@ def parse_seconds(text: str) -> Fraction:
     Raises
     ------
     ValueError
-        The text is no such time.
+        The text is not such a time.
 
     Examples
     --------
@@ -38,9 +38,9 @@ def parse_seconds(text: str) -> Fraction:
     hours, minutes, seconds = match.groups()
     time_s = Fraction(seconds)
     if minutes is not None and time_s >= 60:
-        raise ValueError(f"`{text}` has {seconds} seconds in a minute: they go up to 59")
+        raise ValueError(f"`{text}` has {seconds} seconds in a minute: at most 59 are possible")
     if hours is not None and int(minutes) >= 60:
-        raise ValueError(f"`{text}` has {minutes} minutes in an hour: they go up to 59")
+        raise ValueError(f"`{text}` has {minutes} minutes in an hour: at most 59 are possible")
     return int(hours or 0) * 3600 + int(minutes or 0) * 60 + time_s
 
 
@@ -50,7 +50,7 @@ def parse_frames(text: str) -> int:
     Raises
     ------
     ValueError
-        The text is no such time.
+        The text is not such a time.
 
     Examples
     --------

@@ -1,7 +1,8 @@
-"""Tape sides: the section `transfers`, and the restoration that is asked for.
+"""Tape sides: the section `transfers`, and the restoration of each.
 
-Nothing is restored unasked. The order is fixed, that of the keys of `Restoration`: what belongs to
-one channel comes before what compares both, what is short before what is steady, speed last.
+Nothing is restored that the manifest does not ask for. The order of the steps is fixed, that of the
+keys of `Restoration`: steps on one channel before those that compare both, short faults before
+steady ones, speed last.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ from assembler.text import shorten
 _OFF = ("off", "no", "false")
 _PERCENT = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+))\s*%?", re.ASCII)
 _MOST_PERCENT = 50
-_BESIDE_THE_KIND = ("default", "description", "title")
+_NOT_OF_THE_TYPE = ("default", "description", "title")
 
 
 def _auto_or(least: float, most: float, unit: str) -> BeforeValidator:
@@ -45,7 +46,7 @@ def _auto_or(least: float, most: float, unit: str) -> BeforeValidator:
 def _percent(text: str) -> Fraction:
     match = _PERCENT.fullmatch(text.strip().replace("−", "-"))
     if match is None or len(text) > 40:
-        raise ValueError(f"`{shorten(text)}` is no change of speed: write percent, as +0.8 %")
+        raise ValueError(f"`{shorten(text)}` is not a speed change: write percent, as in +0.8 %")
     percent = Fraction(match[1])
     if abs(percent) > _MOST_PERCENT:
         raise ValueError(
@@ -65,72 +66,72 @@ Percent = Annotated[
 
 
 class Hum(Section):
-    """Mains hum to be taken off: a series of steady tones."""
+    """Removal of mains hum: a series of steady tones."""
 
     mains: Annotated[Literal[50, 60], BeforeValidator(whole_if_digits)]
-    """Hz of the mains where the hum came in; the exact pitch is measured."""
+    """Nominal mains frequency of the hum, Hz; the exact pitch is measured."""
     harmonics: Annotated[int, InRange(1, 20, whole=True)] = 6
-    """How many harmonics to take off."""
+    """How many harmonics to remove."""
 
 
 class Declick(Section):
-    """Clicks to be mended."""
+    """Repair of clicks."""
 
     strength: Annotated[float, InRange(1, 10)] = 5.0
-    """1 takes only the loudest, 10 also what hardly stands out."""
+    """From 1, only the loudest clicks, to 10, also barely audible ones."""
 
 
 class Noise(Section):
-    """Tape noise to be lowered, learnt from a stretch where there is nothing else."""
+    """Reduction of tape noise, from a noise print: a passage without programme."""
 
     from_: Seconds = Field(alias="from")
-    """Where the stretch of noise alone begins."""
+    """Start of the noise print."""
     to: Seconds
-    """Where it ends."""
+    """End of the noise print."""
     reduction: Annotated[float, InRange(1, 20, "dB")] = 8.0
-    """By how much to lower the noise, dB."""
+    """Noise reduction, dB."""
 
     @model_validator(mode="after")
     def _long_enough(self) -> Noise:
         if self.to - self.from_ < Fraction(1, 4):
-            raise refusal("bad-noise", "from `from` to `to` must be 0.25 s of noise at the least")
+            raise refusal("bad-noise", "`from` to `to` must be at least 0.25 s of noise")
         return self
 
 
-def _leave_out_what_is_off(schema: dict[str, Any]) -> None:
+def _allow_off(schema: dict[str, Any]) -> None:
     for value in schema["properties"].values():
-        told = {key: value.pop(key) for key in list(value) if key not in _BESIDE_THE_KIND}
-        kinds = told.pop("anyOf", None) or [told]
-        value["anyOf"] = [*kinds, {"enum": ["off", False]}]
+        type_ = {key: value.pop(key) for key in list(value) if key not in _NOT_OF_THE_TYPE}
+        types = type_.pop("anyOf", None) or [type_]
+        value["anyOf"] = [*types, {"enum": ["off", False]}]
 
 
 class Restoration(Section):
-    """What is to be mended in a side; each may also be `off`."""
+    """The restoration of a side; each step may also be `off`."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", json_schema_extra=_leave_out_what_is_off)
+    model_config = ConfigDict(frozen=True, extra="forbid", json_schema_extra=_allow_off)
 
     dc: Literal["remove"] | None = None
     """Remove the DC offset."""
     swap_channels: YesNo = False
-    """The channels the other way round."""
+    """Swap left and right."""
     invert_polarity: Literal["left", "right", "both"] | None = None
-    """Turn the polarity of a channel."""
+    """Invert the polarity of a channel or of both."""
     declick: Declick | None = None
     """Repair clicks."""
     azimuth: Azimuth | None = None
-    """Microseconds by which the right channel is late, or auto: what is measured."""
+    """Delay of the right channel in microseconds, or auto: as measured."""
     balance: Balance | None = None
-    """dB by which the left channel is to be raised, or auto: to where both are alike."""
+    """Gain of the left channel in dB, or auto: until both channels are equally loud."""
     hum: Hum | None = None
     """Remove mains hum."""
     noise: Noise | None = None
     """Reduce tape noise."""
     speed: Percent | None = None
-    """Percent by which it is to run faster; pitch and tempo move together."""
+    """Speed correction in percent, positive for faster; pitch and tempo change together."""
     cents: Annotated[float, InRange(-1200, 1200, "cents")] | None = None
-    """The same in hundredths of a semitone."""
+    """Speed correction in cents, in place of `speed`."""
     trim_silence: YesNo = False
-    """Let each track begin and end where its sound does."""
+    """Trim each track to where its sound begins and ends."""
 
     @model_validator(mode="before")
     @classmethod
@@ -144,12 +145,12 @@ class Restoration(Section):
     @model_validator(mode="after")
     def _one_speed(self) -> Restoration:
         if self.speed is not None and self.cents is not None:
-            raise refusal("bad-speed", "`speed` and `cents` say the same thing: take one out")
+            raise refusal("bad-speed", "`speed` and `cents` both set the speed: keep one")
         return self
 
     @property
     def factor(self) -> Fraction:
-        """How much faster it is to run: 1 is as it was."""
+        """The speed ratio: 1 is unchanged, above 1 faster."""
         if self.cents is not None:
             return Fraction(2 ** (self.cents / 1200)).limit_denominator(10**9)
         return 1 + (self.speed or Fraction(0)) / 100
@@ -160,17 +161,17 @@ def _is_off(value: object) -> bool:
 
 
 class Transfer(SoundFiles):
-    """A tape side: its files, where it came from, and what is to be mended."""
+    """A tape side: its files, its origin and its restoration."""
 
     tape: Line | None = None
-    """What the tape or record is."""
+    """The tape or record."""
     deck: Line | None = None
-    """What it was played on."""
+    """The machine that played it."""
     date: PartialDate | None = None
-    """When it was transferred."""
+    """Date of the transfer."""
     by: Line | None = None
     """Who transferred it."""
     notes: Paragraphs | None = None
     """Notes on the transfer."""
     restoration: Restoration = Restoration()
-    """What to repair."""
+    """The restoration of the side."""

@@ -1,4 +1,4 @@
-"""What an unknown key of a manifest was meant to be: a hint that is right, or none."""
+"""Suggest the key that was meant by an unknown one, or list the known keys."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from assembler.manifest.model import Level, LevelChange, Manifest, Release, Trac
 from assembler.text import shorten
 
 _NEAR = 0.75
-"""Likeness of a slip of the hand; below it, another word was meant."""
+"""Similarity of a typing error; below it, another word was meant."""
 _LEVELS = {
     "loudness": "target", "lufs": "target", "true_peak": "ceiling", "peak": "ceiling",
     "dbtp": "ceiling",
 }  # fmt: skip
-_MEANT: dict[type[BaseModel], dict[str, str]] = {
+_SYNONYMS: dict[type[BaseModel], dict[str, str]] = {
     Release: {
         "performer": "artist", "band": "artist", "album": "title", "name": "title",
         "year": "release_date", "date": "release_date", "released": "release_date",
@@ -39,44 +39,44 @@ _MEANT: dict[type[BaseModel], dict[str, str]] = {
     LevelChange: _LEVELS,
     Manifest: {"songs": "tracks", "album": "release", "musicians": "credits"},
 }  # fmt: skip
-"""Other words for a key, by the part of the manifest where they stand."""
+"""Other words for a key, by section of the manifest."""
 _PEOPLE = frozenset([
     "performer", "performers", "musician", "musicians", "player", "players", "personnel", "credit",
     "credits", "producer", "producers", "engineer", "engineers", "mixed_by", "mastered_by",
     "recorded_by", "conductor", "instruments", "featuring", "feat",
 ])  # fmt: skip
-"""Of a track: what stands in the section `credits`."""
+"""Keys on a track that belong in the section `credits`."""
 _NEW_NAMES = {
     "phonogram": "p_line", "copyright": "c_line", "mend": "restoration", "partials": "harmonics",
     "reduce": "reduction", "invert": "invert_polarity", "swap": "swap_channels",
     "before_first": "pregap_audio", "made_on": "master_date",
 }  # fmt: skip
-"""Keys of manifests before version 1.0, and what they are called now."""
+"""Keys of manifests before version 1.0, and their new names."""
 NEW_FORMAT_NAMES = {"mp3-v0": "mp3-vbr"}
-_NOWHERE = frozenset(["explicit", "parental_advisory", "price", "bpm", "key", "mood"])
+_UNSUPPORTED = frozenset(["explicit", "parental_advisory", "price", "bpm", "key", "mood"])
 
 
 def unknown_key_message(loc: Loc) -> str:
-    """Write what to do about the key at a place, which is none of the manifest's."""
+    """Return what to do about the unknown key at a place."""
     key = shorten(str(loc[-1]))
     word = str(loc[-1]).lower().replace("-", "_")
     model = _model_at(loc[:-1])
     known = _keys(model)
     if _NEW_NAMES.get(word) in known:
         return f"unknown key `{key}`: this key is now `{_NEW_NAMES[word]}`"
-    meant = _MEANT.get(model, {}).get(word)
+    synonym = _SYNONYMS.get(model, {}).get(word)
     if model is Track and word in _PEOPLE:
         number = int(loc[1]) + 1
         line = f"- {{name: …, roles: […], tracks: [{number}]}}"
-        return f"unknown key `{key}`: people stand in the section `credits`: {line}"
-    near = [meant] if meant else difflib.get_close_matches(word, known, n=1, cutoff=_NEAR)
+        return f"unknown key `{key}`: people belong in the section `credits`: {line}"
+    near = [synonym] if synonym else difflib.get_close_matches(word, known, n=1, cutoff=_NEAR)
     if near:
         return f"unknown key `{key}`: did you mean `{near[0]}`?"
-    if word in _NOWHERE:
-        return f"unknown key `{key}`: no deliverable holds it: take it out"
+    if word in _UNSUPPORTED:
+        return f"unknown key `{key}`: no deliverable includes it: remove it"
     elsewhere = [name for name, part in _sections() if part is not model and word in _keys(part)]
     if word in Manifest.model_fields:
-        return f"unknown key `{key}`: it is a section of its own: write it without an indent"
+        return f"unknown key `{key}`: it is a section of its own: write it without indentation"
     if elsewhere:
         places = " or ".join(f"`{name}`" for name in elsewhere)
         return f"unknown key `{key}`: it belongs in {places}"

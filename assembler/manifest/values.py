@@ -1,7 +1,7 @@
-"""The kinds of value that a manifest field can hold, each read from text.
+"""The types of value that a manifest field can have, each read from text.
 
-Every scalar comes from YAML as text; the field decides what it means, so a track called ``1999``
-keeps its title and a barcode keeps its leading zero.
+YAML delivers every scalar as text and the field decides its type, so a track called ``1999`` keeps
+its title and a barcode keeps its leading zero.
 """
 
 from __future__ import annotations
@@ -23,16 +23,16 @@ from assembler.manifest.times import parse_frames, parse_seconds
 from assembler.text import shorten
 
 T = TypeVar("T")
-MOST_OF_A_LINE = 2000
-"""Characters of a title, a name or a path: a page is no title."""
-MOST_OF_PARAGRAPHS = 200_000
+MAX_LINE = 2000
+"""Characters of a title, a name or a path."""
+MAX_PARAGRAPHS = 200_000
 """Characters of notes or lyrics: some 30,000 words."""
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
 _DATE = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d))?)?", re.ASCII)
 
 
 def refusal(code: str, message: str) -> PydanticCustomError:
-    """Make a validation error whose message stands as written, braces and all."""
+    """Return a validation error whose message is used as it is, braces included."""
     return PydanticCustomError(code, "{text}", {"text": message})
 
 
@@ -61,44 +61,45 @@ def _one_line(text: str) -> str:
     text = text.strip()
     if not text:
         raise ValueError("the text is empty: write it, or leave the key out")
-    _refuse_length(text, MOST_OF_A_LINE)
+    _refuse_length(text, MAX_LINE)
     _refuse_controls(text, allowed="")
     return text
 
 
 def _paragraphs(text: str) -> str:
-    _refuse_length(text, MOST_OF_PARAGRAPHS)
+    _refuse_length(text, MAX_PARAGRAPHS)
     _refuse_controls(text, allowed="\n\t")
     return text.strip("\n")
 
 
 def _refuse_length(text: str, most: int) -> None:
     if len(text) > most:
-        raise ValueError(f"`{shorten(text)}` has {len(text)} characters: {most} are the most")
+        message = f"`{shorten(text)}` has {len(text)} characters: at most {most} are allowed"
+        raise ValueError(message)
 
 
 def _refuse_controls(text: str, allowed: str) -> None:
-    for sign in text:
-        if sign in allowed:
+    for c in text:
+        if c in allowed:
             continue
-        if sign in "\n\r\u2028\u2029":
+        if c in "\n\r\u2028\u2029":
             raise ValueError(f"`{shorten(text)}` has a line break: write it on one line")
-        if unicodedata.category(sign) in ("Cc", "Cs") or ord(sign) & 0xFFFE == 0xFFFE:
+        if unicodedata.category(c) in ("Cc", "Cs") or ord(c) & 0xFFFE == 0xFFFE:
             raise ValueError(
-                f"`{shorten(text)}` has the control character U+{ord(sign):04X}: take it out"
+                f"`{shorten(text)}` has the control character U+{ord(c):04X}: remove it"
             )
 
 
 def _disc_line(text: str) -> str:
     line = _one_line(text)
-    if odd := [sign for sign in line if not is_latin_1(sign) or sign in UNQUOTABLE]:
+    if invalid := [c for c in line if not is_latin_1(c) or c in UNQUOTABLE]:
         raise ValueError(
-            f"`{shorten(line)}` has `{odd[0]}`, which a disc can't hold: spell it otherwise"
+            f"`{shorten(line)}` has `{invalid[0]}`, which CD-Text can't encode: replace it"
         )
     if len(line) > MOST_CHARACTERS:
         raise ValueError(
-            f"`{shorten(line)}` has {len(line)} characters: a text on a disc has "
-            f"{MOST_CHARACTERS} at the most"
+            f"`{shorten(line)}` has {len(line)} characters: a text on a disc can have at most "
+            f"{MOST_CHARACTERS}"
         )
     return line
 
@@ -106,7 +107,7 @@ def _disc_line(text: str) -> str:
 def _gap(text: str) -> Fraction:
     if re.match(r"\s*[-−]", text):
         raise ValueError(
-            f"`{shorten(text)}` is no gap: silence lasts 0 s or more; for a crossfade with the "
+            f"`{shorten(text)}` is not a gap: silence lasts 0 s or more; for a crossfade with the "
             "track before write `overlap: …`"
         )
     return parse_seconds(text)
@@ -129,7 +130,7 @@ class InRange:
     whole: bool = False
 
     def parse(self, text: str) -> float | int:
-        """Read the number, or say what is wrong with it."""
+        """Read the number."""
         number = _decimal(text)
         if self.whole and number.denominator != 1:
             raise ValueError(f"`{shorten(text)}` is not a whole number")
@@ -178,7 +179,7 @@ def _yes_or_no(text: str) -> bool:
 
 
 def listed(value: object) -> object:
-    """Take a single value where a list is expected as a list of one."""
+    """Return a list; a single value becomes a list of one."""
     if isinstance(value, str | int | float):
         return (value,)
     return value
@@ -193,20 +194,21 @@ def at_least_one(value: object) -> object:
 
 @dataclass(frozen=True)
 class AtMost:
-    """A bound on how many items a list has, held before any of them is looked at."""
+    """A limit on the number of items of a list, checked before any of them is read."""
 
     count: int
     what: str
 
     def validate(self, value: object) -> object:
-        """Return the list, or say that it is too long."""
+        """Return the list if it is not too long."""
         if isinstance(value, list) and len(value) > self.count:
-            raise refusal("list-too-long", f"{len(value)} {self.what}: {self.count} are the most")
+            message = f"{len(value)} {self.what}: at most {self.count} are allowed"
+            raise refusal("list-too-long", message)
         return value
 
 
 def whole_if_digits(value: object) -> object:
-    """Take digits as a whole number, for a choice between numbers."""
+    """Return digits as a whole number, for a choice between numbers."""
     return int(value) if isinstance(value, str) and re.fullmatch(r"\d{1,9}", value) else value
 
 

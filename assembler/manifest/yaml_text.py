@@ -1,7 +1,7 @@
-"""YAML text to plain mappings, lists and texts, with the line of every key and value.
+"""Read YAML text into plain mappings, lists and texts, with the line of every key and value.
 
-YAML 1.2 decides what a scalar *looks like*; here every scalar stays text, and the model decides.
-Explicit tags and merge keys are refused, so nothing in a manifest can construct an object.
+YAML 1.2 gives a scalar a type by what it looks like; here every scalar stays text, and the model
+decides. Explicit tags and merge keys are refused, so no manifest can construct an object.
 """
 
 from __future__ import annotations
@@ -22,26 +22,26 @@ Tree = dict[str, "Tree"] | list["Tree"] | str | None
 
 MOST_BYTES = 1_000_000
 MOST_VALUES = 20_000
-"""Values after aliases are followed: a bound on what a small file can grow to."""
-MOST_SIGNS = 2_000_000
-"""Characters after aliases are followed: one long text can be named many times."""
+"""Values after aliases are resolved: a limit on what a small file can grow to."""
+MOST_CHARACTERS = 2_000_000
+"""Characters after aliases are resolved: one long text can be used many times."""
 MOST_BREAKS = 30_000
-"""Signs that part values (commas, brackets, line ends), so that a file is read in a moment."""
+"""Characters that separate values (commas, brackets, line ends): limits the reading time."""
 MOST_DEPTH = 40
 MOST_FINDINGS = 200
-"""Findings that one reading tells, so that they can be read too."""
+"""Findings of one file, so that a person can read them."""
 _BREAKS = ",[{\n\r\x85\u2028\u2029"
-"""YAML ends a line at more signs than the line feed."""
+"""YAML ends a line at more characters than the line feed."""
 
 
 @dataclass
 class Places:
-    """Where in the file each key stands.
+    """The line of each key in the file.
 
     Attributes
     ----------
     file
-        Path of the file as the person gave it.
+        Path of the file as the user gave it.
     lines
         Line, from 1, of each place.
     """
@@ -57,16 +57,16 @@ class Places:
 
 
 def read_text(path: Path) -> str:
-    """Read a manifest's UTF-8 text for the person who named it.
+    """Read the UTF-8 text of a manifest.
 
     Raises
     ------
     FindingsError
-        The file is missing, no regular file, too long, or not UTF-8.
+        The file is missing, not a regular file, too long, or not UTF-8.
     """
     file = OutsideFile(path, "manifest", MOST_BYTES)
     text = file.read_text()
-    if sum(text.count(sign) for sign in _BREAKS) - text.count("\r\n") > MOST_BREAKS:
+    if sum(text.count(c) for c in _BREAKS) - text.count("\r\n") > MOST_BREAKS:
         raise file.refusal("too-long", f"more than {MOST_BREAKS} commas, brackets and lines")
     return text
 
@@ -85,15 +85,15 @@ def read_tree(text: str, path: Path) -> tuple[Tree, Places]:
     try:
         node = loader.get_single_node()
     except yaml.MarkedYAMLError as error:
-        raise _stop(path, *_syntax_message(error, text)) from error
+        raise _error(path, *_syntax_message(error, text)) from error
     except RecursionError as error:
-        raise _stop(path, 0, "too-deep", f"nested deeper than {MOST_DEPTH} levels") from error
+        raise _error(path, 0, "too-deep", f"nested deeper than {MOST_DEPTH} levels") from error
     except (yaml.YAMLError, ValueError, OverflowError) as error:
         line = loader.get_mark().line + 1
-        message = "YAML stops here: a number or an escape is beyond all bounds; correct it"
-        raise _stop(path, line, "bad-yaml", message) from error
+        message = "this is not YAML: a number or an escape is out of range; correct it"
+        raise _error(path, line, "bad-yaml", message) from error
     if node is None:
-        raise _stop(path, 1, "empty-manifest", "the file is empty: begin with `release:`")
+        raise _error(path, 1, "empty-manifest", "the file is empty: begin with `release:`")
     reader = _Reader(path, places)
     tree = reader.value(node, ())
     if reader.findings:
@@ -101,34 +101,35 @@ def read_tree(text: str, path: Path) -> tuple[Tree, Places]:
     return tree, places
 
 
-def _stop(path: Path, line: int, code: str, message: str) -> FindingsError:
+def _error(path: Path, line: int, code: str, message: str) -> FindingsError:
     return FindingsError([Finding("error", code, "", str(path), line, message)])
 
 
 def _refuse_controls(text: str, path: Path) -> None:
-    """Refuse the signs that YAML does not allow, before its reader does so without a line."""
-    found = yaml.reader.Reader.NON_PRINTABLE.search(text)
-    if found:
-        line = text[: found.start()].count("\n") + 1
-        message = f"the control character U+{ord(found[0]):04X} stands here: take it out"
-        raise _stop(path, line, "control-character", message)
+    """Refuse characters that YAML does not allow, before its reader does so without a line."""
+    match = yaml.reader.Reader.NON_PRINTABLE.search(text)
+    if match:
+        line = text[: match.start()].count("\n") + 1
+        message = f"this line has the control character U+{ord(match[0]):04X}: remove it"
+        raise _error(path, line, "control-character", message)
 
 
 def _syntax_message(error: yaml.MarkedYAMLError, text: str) -> tuple[int, str, str]:
     mark = error.problem_mark or error.context_mark
     line = mark.line + 1 if mark else 0
     lines = text.splitlines()
-    here = lines[line - 1] if 0 < line <= len(lines) else ""
-    if "\t" in here[: len(here) - len(here.lstrip())]:
-        return line, "tab-in-yaml", "a tab indents this line: YAML takes spaces only"
-    if "\t" in here and "cannot start any token" in (error.problem or ""):
-        return line, "tab-in-yaml", "a tab stands in this line: YAML takes spaces only"
+    content = lines[line - 1] if 0 < line <= len(lines) else ""
+    if "\t" in content[: len(content) - len(content.lstrip())]:
+        return line, "tab-in-yaml", "this line is indented with a tab: use spaces in YAML"
+    if "\t" in content and "cannot start any token" in (error.problem or ""):
+        return line, "tab-in-yaml", "this line has a tab: use spaces in YAML"
     problem = shorten(error.problem or "can't be read", 120)
     if "undefined alias" in problem:
         return line, "bad-yaml", f"{problem}: define it with & before it is used"
     if "expected a single document" in (error.context or ""):
-        return line, "bad-yaml", "a second document begins here (`---`): one release a file"
-    return line, "bad-yaml", f"YAML stops here: {problem}; look at the quotes, colons and indents"
+        return line, "bad-yaml", "a second document begins here (`---`): write one release per file"
+    message = f"this is not YAML: {problem}; check the quotes, colons and indentation"
+    return line, "bad-yaml", message
 
 
 class _Reader:
@@ -137,7 +138,7 @@ class _Reader:
         self.places = places
         self.findings: list[Finding] = []
         self.values_left = MOST_VALUES
-        self.signs_left = MOST_SIGNS
+        self.characters_left = MOST_CHARACTERS
         self.open_nodes: set[int] = set()
 
     def value(self, node: yaml.Node, loc: Loc) -> Tree:
@@ -145,14 +146,15 @@ class _Reader:
         line = node.start_mark.line + 1
         self.places.lines.setdefault(loc, line)
         if self.values_left < 0:
-            message = f"more than {MOST_VALUES} values once aliases are followed: write them out"
-            raise _stop(self.path, line, "too-many-aliases", message)
+            message = f"more than {MOST_VALUES} values once aliases are resolved: use fewer aliases"
+            raise _error(self.path, line, "too-many-aliases", message)
         if id(node) in self.open_nodes:
-            raise _stop(self.path, line, "alias-loop", "an alias here contains itself")
+            raise _error(self.path, line, "alias-loop", "an alias here contains itself")
         if len(loc) > MOST_DEPTH:
-            raise _stop(self.path, line, "too-deep", f"nested deeper than {MOST_DEPTH} levels")
+            raise _error(self.path, line, "too-deep", f"nested deeper than {MOST_DEPTH} levels")
         if node.tag not in _PLAIN_TAGS:
-            self._refuse("yaml-tag", loc, line, f"the tag {shorten(node.tag)} has no place here")
+            message = f"the tag {shorten(node.tag)} is not allowed in a manifest: remove it"
+            self._refuse("yaml-tag", loc, line, message)
             return None
         self.open_nodes.add(id(node))
         try:
@@ -169,17 +171,21 @@ class _Reader:
         return None if plain and node.value == "" else self._text(node, loc)
 
     def _text(self, node: yaml.Node, loc: Loc) -> str:
-        """Join the halves of signs that JSON writes as two escapes; refuse a half alone."""
+        """Join the surrogates of characters that JSON writes as two escapes; refuse a lone one."""
         text = str(node.value)
-        self.signs_left -= len(text)
-        if self.signs_left < 0:
-            message = f"more than {MOST_SIGNS} characters once aliases are followed: write them out"
-            raise _stop(self.path, node.start_mark.line + 1, "too-many-aliases", message)
+        self.characters_left -= len(text)
+        if self.characters_left < 0:
+            message = (
+                f"more than {MOST_CHARACTERS} characters once aliases are resolved: use fewer "
+                "aliases"
+            )
+            raise _error(self.path, node.start_mark.line + 1, "too-many-aliases", message)
         try:
             return text.encode("utf-16", "surrogatepass").decode("utf-16")
         except UnicodeDecodeError:
             line = node.start_mark.line + 1
-            self._refuse("bad-text", loc, line, "half of a sign (U+D800 to U+DFFF): write it whole")
+            message = "half of a character (a surrogate, U+D800 to U+DFFF): write the whole"
+            self._refuse("bad-text", loc, line, message)
             return ""
 
     def _pairs(self, node: yaml.MappingNode, loc: Loc) -> Iterator[tuple[str, Tree]]:
@@ -196,7 +202,7 @@ class _Reader:
                     "duplicate-key",
                     place,
                     line,
-                    f"`{shorten(key)}` stands twice (first on line {first_lines[key]}): keep one",
+                    f"`{shorten(key)}` is here twice (first on line {first_lines[key]}): keep one",
                 )
                 continue
             first_lines[key] = line

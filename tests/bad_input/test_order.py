@@ -171,7 +171,7 @@ def test_isrc_of_a_wrong_form(desk: Desk) -> None:
 def test_wrong_check_digit(desk: Desk) -> None:
     text = MANIFEST.replace("download:", '  barcode: "6291041500214"\ndownload:')
     error = desk.refused(text, "bad-barcode", at="barcode", where="release.barcode")
-    assert "ask for 3" in error["message"]
+    assert "require 3" in error["message"]
 
 
 def test_credit_for_track_14_of_12(desk: Desk) -> None:

@@ -1,4 +1,4 @@
-"""A manifest to change, and ways to load what was made of it."""
+"""Fixtures that load a manifest's text, good or bad."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from assembler.manifest import ManifestFile
 
 @pytest.fixture
 def loaded(tmp_path: Path) -> Loading:
-    """Load a text that is a good manifest."""
+    """Return a function that loads the text of a good manifest."""
 
     def load_text(text: str | bytes) -> ManifestFile:
         path = tmp_path / "songs.yaml"
@@ -25,7 +25,7 @@ def loaded(tmp_path: Path) -> Loading:
 
 @pytest.fixture
 def refused(loaded: Loading) -> Refusing:
-    """Load a text that is no good manifest, and give its findings."""
+    """Return a function that loads the text of a bad manifest and returns its findings."""
 
     def refuse_text(text: str | bytes) -> list[Finding]:
         with pytest.raises(FindingsError) as error:

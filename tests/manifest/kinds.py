@@ -1,4 +1,4 @@
-"""What the fixtures of these tests are."""
+"""Types of the fixtures of these tests."""
 
 from __future__ import annotations
 

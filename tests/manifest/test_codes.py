@@ -51,7 +51,7 @@ def test_an_isrc_is_printed_with_hyphens() -> None:
         "ÄA-6Q7-20-00047",
     ],
 )
-def test_what_is_no_isrc_is_refused_with_the_form_it_has(text: str) -> None:
+def test_what_is_not_an_isrc_is_refused_with_an_example(text: str) -> None:
     with pytest.raises(ValueError, match="AA-6Q7-20-00047"):
         parse_isrc(text)
 
@@ -76,7 +76,7 @@ def test_a_barcode_may_be_grouped(text: str) -> None:
     assert parse_barcode(text) == "6291041500213"
 
 
-def test_a_upc_a_is_an_ean_13_with_a_leading_nought() -> None:
+def test_a_upc_a_is_an_ean_13_with_a_leading_zero() -> None:
     upc = "036000291452"
     assert parse_barcode(upc) == upc
     assert ean13(upc) == "0036000291452"
@@ -86,13 +86,13 @@ def test_a_upc_a_is_an_ean_13_with_a_leading_nought() -> None:
 @pytest.mark.parametrize(
     "text", ["", "629104150021", "62910415002134", "12345670", "629104150021X", "٦291041500213"]
 )
-def test_what_is_no_barcode_is_refused(text: str) -> None:
+def test_what_is_not_a_barcode_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match=r"barcode|check digit"):
         parse_barcode(text)
 
 
-def test_a_wrong_check_digit_is_told_with_the_right_one() -> None:
-    with pytest.raises(ValueError, match=r"check digit 4\b.*ask for 3\b"):
+def test_a_wrong_check_digit_is_reported_with_the_right_one() -> None:
+    with pytest.raises(ValueError, match=r"check digit .* is 4\b.*require 3\b"):
         parse_barcode("6291041500214")
 
 

@@ -1,5 +1,5 @@
-"""Every scalar of a manifest stays text until its field gives it a meaning (YAML 1.1 and 1.2 guess
-otherwise: "the Norway problem"); dates by ISO 8601, calendar dates."""
+"""Every scalar of a manifest stays text until its field decides its type (YAML 1.1 and 1.2 guess:
+"the Norway problem"); dates by ISO 8601, calendar dates."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ tracks:
         "+1",
     ],
 )
-def test_a_plain_title_keeps_its_signs(loaded: Loading, title: str) -> None:
+def test_a_plain_title_keeps_its_characters(loaded: Loading, title: str) -> None:
     manifest = loaded(SHORT.replace("TITLE", title)).manifest
     assert manifest.tracks[0].title == title
 
@@ -69,7 +69,7 @@ def test_any_line_of_text_stays_whole(loaded: Loading, title: str) -> None:
 
 
 @pytest.mark.parametrize("written", ["036000291452", '"036000291452"', "036000-291452"])
-def test_a_barcode_keeps_its_leading_nought(loaded: Loading, written: str) -> None:
+def test_a_barcode_keeps_its_leading_zero(loaded: Loading, written: str) -> None:
     text = SHORT.replace("Water}", f"Water, barcode: {written}}}")
     assert loaded(text).manifest.release.barcode == "036000291452"
 
@@ -100,7 +100,7 @@ def test_dates_of_three_kinds(loaded: Loading, date: str) -> None:
         "٢٠٢٧",
     ],
 )
-def test_what_is_no_date_is_refused(refused: Refusing, date: str) -> None:
+def test_what_is_not_a_date_is_refused(refused: Refusing, date: str) -> None:
     (finding,) = refused(SHORT + f"    recorded: {json.dumps(date)}\n")
     assert (finding.code, finding.where, finding.line) == ("bad-date", "tracks[0].recorded", 5)
     assert "1991-05-23" in finding.message
@@ -125,13 +125,13 @@ def test_paragraphs_keep_their_lines(loaded: Loading) -> None:
     assert loaded(text).manifest.tracks[0].lyrics == "Low lantern,\n\nlow water."
 
 
-def test_one_name_may_stand_alone(loaded: Loading) -> None:
+def test_one_name_needs_no_list(loaded: Loading) -> None:
     text = SHORT + "    composers: Ines Falk\n"
     assert loaded(text).manifest.tracks[0].composers == ("Ines Falk",)
 
 
 @pytest.mark.parametrize("key", ["isrc", "barcode", "release_date", "recorded", "composers", "gap"])
-def test_an_empty_slot_is_no_value(loaded: Loading, key: str) -> None:
+def test_an_empty_key_has_no_value(loaded: Loading, key: str) -> None:
     in_release = key in ("barcode", "release_date")
     text = SHORT.replace("Water}", f"Water, {key}: }}") if in_release else SHORT + f"    {key}:\n"
     manifest = loaded(text).manifest

@@ -1,5 +1,5 @@
-"""The schema (JSON Schema 2020-12) and the two manifests that show every key: both are held against
-the model, the example of the design against the loader."""
+"""The schema (JSON Schema 2020-12) and the manifest that shows every key are compared with the
+model; a full example is loaded."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from assembler.manifest.model import FORMATS
 from assembler.manifest.schema import manifest_schema
 
 EVERY_KEY = Path(__file__).parents[2] / "manifests" / "every-key.yaml"
-DESIGN = """\
+EXAMPLE = """\
 release:
   artist: Halden Ferry Singers
   title: Songs for Slack Water
@@ -82,7 +82,7 @@ text:
 
 
 def models_in(annotation: Any) -> Iterator[type[BaseModel]]:
-    """Walk to every model that a type names."""
+    """Yield every model that a type names."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         yield annotation
         for field in annotation.model_fields.values():
@@ -95,12 +95,12 @@ MODELS = list(dict.fromkeys(models_in(Manifest)))
 
 
 def keys_of(model: type[BaseModel]) -> dict[str, str]:
-    """Return each attribute's key as a manifest writes it: the alias, where there is one."""
+    """Return the key of each attribute: its alias, where there is one."""
     return {name: field.alias or name for name, field in model.model_fields.items()}
 
 
 def sections_in(value: Any) -> Iterator[BaseModel]:
-    """Walk to every section of a loaded manifest, through lists and mappings."""
+    """Yield every section of a loaded manifest, through lists and mappings."""
     if isinstance(value, BaseModel):
         yield value
         for name in type(value).model_fields:
@@ -125,7 +125,7 @@ def section_of(schema: dict[str, Any], model: type[BaseModel]) -> dict[str, Any]
     return section
 
 
-def test_the_walk_meets_every_section() -> None:
+def test_every_section_is_found() -> None:
     names = {model.__name__ for model in MODELS}
     assert len(MODELS) >= 16
     assert {"Manifest", "Release", "Level", "Track", "Audio", "Band", "Credit"} <= names
@@ -144,12 +144,12 @@ def test_the_schema_names_exactly_the_models_keys(
     assert set(section.get("required", [])) == needed
 
 
-def test_the_schema_says_what_it_is(schema: dict[str, Any]) -> None:
+def test_the_schema_names_its_standard_and_the_required_sections(schema: dict[str, Any]) -> None:
     assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
     assert set(schema["required"]) == {"release", "tracks"}
 
 
-def test_every_reference_of_the_schema_leads_somewhere(schema: dict[str, Any]) -> None:
+def test_every_reference_of_the_schema_is_defined(schema: dict[str, Any]) -> None:
     def references(node: Any) -> Iterator[str]:
         if isinstance(node, dict):
             for key, value in node.items():
@@ -160,9 +160,9 @@ def test_every_reference_of_the_schema_leads_somewhere(schema: dict[str, Any]) -
             for item in node:
                 yield from references(item)
 
-    found = set(references(schema))
-    assert found
-    assert {name.removeprefix("#/$defs/") for name in found} <= set(schema["$defs"])
+    names = {name.removeprefix("#/$defs/") for name in references(schema)}
+    assert names
+    assert names <= set(schema["$defs"])
 
 
 def test_choices_are_listed_in_the_schema(schema: dict[str, Any]) -> None:
@@ -185,15 +185,15 @@ def test_the_manifest_of_every_key_loads_and_uses_every_key() -> None:
     assert unused == {}
 
 
-def test_the_manifest_of_every_key_says_each_key_in_so_many_words() -> None:
+def test_the_manifest_of_every_key_writes_each_key() -> None:
     text = EVERY_KEY.read_text(encoding="utf-8")
     keys = {key for model in MODELS for key in keys_of(model).values()}
     assert "from" in keys
     assert sorted(key for key in keys if not re.search(rf"\b{key}:", text)) == []
 
 
-def test_the_designs_example_loads(loaded: Loading) -> None:
-    manifest = loaded(DESIGN).manifest
+def test_a_full_example_loads(loaded: Loading) -> None:
+    manifest = loaded(EXAMPLE).manifest
     assert manifest.level_of("disc").model_dump() == {
         "match": "album",
         "target": -11.0,
@@ -203,7 +203,7 @@ def test_the_designs_example_loads(loaded: Loading) -> None:
     assert manifest.tracks[1].audio.paths == ("a-L.wav", "a-R.wav")
 
 
-def test_four_words_are_enough(loaded: Loading) -> None:
+def test_four_keys_are_enough(loaded: Loading) -> None:
     text = "release: {artist: a, title: b}\ntracks: [{title: c, audio: d.wav}]\n"
     manifest = loaded(text).manifest
     assert (manifest.level.match, manifest.level.target, manifest.level.ceiling) == (

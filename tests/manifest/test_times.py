@@ -1,5 +1,4 @@
-"""Times and frames: 75 frames a second (IEC 60908); ways of writing times by common practice, no
-source; expected values worked out by hand."""
+"""Times and frames: 75 frames per second (IEC 60908); expected values worked out by hand."""
 
 from __future__ import annotations
 
@@ -63,7 +62,7 @@ def test_a_time_is_read_exactly(text: str, time_s: Fraction) -> None:
         "2 s",
     ],
 )
-def test_no_time_is_refused_in_one_line(text: str) -> None:
+def test_what_is_not_a_time_is_refused_in_one_line(text: str) -> None:
     with pytest.raises(ValueError, match=r"\S") as refused:
         parse_seconds(text)
     assert "\n" not in str(refused.value)
@@ -103,7 +102,7 @@ def test_disc_times_count_frames(text: str, frames: int) -> None:
 @pytest.mark.parametrize(
     "text", ["", "79", "79.57", "-1:00", "1:60", "1:00:75", "1:2", "1:00:5", "1:00:00:00", "x:00"]
 )
-def test_no_disc_time_is_refused(text: str) -> None:
+def test_what_is_not_a_disc_time_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="disc time"):
         parse_frames(text)
 
@@ -116,7 +115,7 @@ def test_frames_survive_being_written_and_read(frames: int) -> None:
 
 
 @given(st.integers(0, 80 * 60 - 1), st.integers(0, 74))
-def test_frames_lie_on_the_second_they_name(seconds: int, rest: int) -> None:
+def test_frames_are_within_the_second_they_name(seconds: int, rest: int) -> None:
     read = parse_seconds(frames_text(seconds * 75 + rest).rpartition(":")[0])
     assert read == seconds
 
@@ -129,7 +128,7 @@ def test_durations_round_half_up_and_keep_seconds_below_sixty(time_s: Fraction) 
 
 
 @given(st.fractions(0, 100_000))
-def test_places_are_named_to_the_hundredth(time_s: Fraction) -> None:
+def test_positions_are_written_to_the_hundredth(time_s: Fraction) -> None:
     text = clock_text(time_s)
     assert re.fullmatch(r"\d+:[0-5]\d\.\d\d", text)
     assert abs(parse_seconds(text) - time_s) <= Fraction(1, 200)

@@ -1,5 +1,5 @@
-"""The section `transfers`, what can be asked of a side, and tracks that name one. Values are worked
-by hand; a cent is a hundredth of an equal-tempered semitone, 2 to the power of 1/1200."""
+"""The section `transfers`, the restoration of a side, and tracks that name one. Values are worked
+out by hand; a cent is a hundredth of an equal-tempered semitone, 2 to the power of 1/1200."""
 
 from __future__ import annotations
 
@@ -27,11 +27,11 @@ def test_a_side_is_one_file_or_a_pair(loaded: Loading) -> None:
     assert pair.paths_of(pair.tracks[0]) == ("l.wav", "r.wav")
 
 
-def test_where_a_side_came_from_is_kept_as_written(loaded: Loading) -> None:
+def test_the_origin_of_a_side_is_kept_as_written(loaded: Loading) -> None:
     facts = "file: a.wav\n    tape: 1999\n    deck: No. 2\n    date: 2026-02\n    by: Kari Nymoen"
     transfer = loaded(side(files=facts)).manifest.transfers["side-a"]
-    told = (transfer.tape, transfer.deck, transfer.date, transfer.by)
-    assert told == ("1999", "No. 2", "2026-02", "Kari Nymoen")
+    origin = (transfer.tape, transfer.deck, transfer.date, transfer.by)
+    assert origin == ("1999", "No. 2", "2026-02", "Kari Nymoen")
 
 
 AT = "transfers.side-a.restoration"
@@ -59,7 +59,7 @@ def test_everything_is_read(loaded: Loading) -> None:
 @pytest.mark.parametrize(
     "restoration", ["off", "no", "{}", "{hum: off, swap_channels: no, balance: off}"]
 )
-def test_off_is_no_mending(loaded: Loading, restoration: str) -> None:
+def test_off_is_no_restoration(loaded: Loading, restoration: str) -> None:
     assert loaded(side(restoration)).manifest.transfers["side-a"].restoration == Restoration()
 
 
@@ -95,7 +95,7 @@ def test_cents_are_a_factor(loaded: Loading, cents: str, factor: float) -> None:
         ("{noise: {form: 1, to: 2}}", "unknown-key", f"{AT}.noise.form", "`from`"),
     ],
 )  # fmt: skip
-def test_what_can_not_be_mended_is_said(
+def test_a_wrong_value_is_reported(
     refused: Refusing, restoration: str, code: str, where: str, word: str
 ) -> None:
     found = [f for f in refused(side(restoration)) if f.code == code]
@@ -103,7 +103,7 @@ def test_what_can_not_be_mended_is_said(
     assert word in found[0].message
 
 
-def test_a_track_on_no_side_is_told_with_the_sides_there_are(refused: Refusing) -> None:
+def test_a_track_on_an_unknown_side_is_reported_with_the_known_sides(refused: Refusing) -> None:
     (finding,) = refused(side(track="from: side-b"))
     assert (finding.code, finding.where, finding.line) == ("unknown-side", "tracks[0].from", 7)
     assert "side-a" in finding.message
@@ -116,6 +116,6 @@ def test_a_track_has_one_source(refused: Refusing) -> None:
     assert (none.code, none.where) == ("missing-key", "tracks[0].audio")
 
 
-def test_half_a_pair_is_no_side(refused: Refusing) -> None:
+def test_half_a_pair_is_refused(refused: Refusing) -> None:
     (finding,) = refused(side(files="left: a.wav"))
     assert (finding.code, finding.where) == ("bad-audio", "transfers.side-a")

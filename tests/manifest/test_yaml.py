@@ -1,5 +1,5 @@
-"""YAML files that are no manifests: YAML 1.1 as PyYAML reads it, and the known ways to make a small
-file grow large or to construct objects; common practice, no source."""
+"""YAML files that are not manifests: YAML 1.1 as PyYAML reads it, and the known ways to make a
+small file grow large or to construct objects (from memory)."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def test_duplicate_section(refused: Refusing) -> None:
     assert (finding.code, finding.where, finding.line) == ("duplicate-key", "release", 9)
 
 
-def test_every_duplicate_key_is_told(refused: Refusing) -> None:
+def test_every_duplicate_key_is_reported(refused: Refusing) -> None:
     findings = refused(GOOD + "    title: Again\n    audio: c.wav\n")
     assert [(f.where, f.line) for f in findings] == [
         ("tracks[1].title", 9),
@@ -83,7 +83,7 @@ def test_unknown_key_with_the_nearest_known(
 
 
 @pytest.mark.parametrize(
-    ("key", "said"),
+    ("key", "hint"),
     [
         ("performers", "in the section `credits`: - {name: …, roles: […], tracks: [2]}"),
         ("producer", "in the section `credits`"),
@@ -91,22 +91,22 @@ def test_unknown_key_with_the_nearest_known(
         ("eq", "did you mean `equaliser`?"),
         ("genre", "it belongs in `release`"),
         ("text", "it is a section of its own"),
-        ("explicit", "no deliverable holds it"),
+        ("explicit", "no deliverable includes it"),
         ("duration", "the keys here are arrangers, artist"),
         ("remaster", "the keys here are arrangers, artist"),
     ],
 )
 def test_another_word_for_a_key_of_a_track_gets_a_hint_that_is_right_or_none(
-    refused: Refusing, key: str, said: str
+    refused: Refusing, key: str, hint: str
 ) -> None:
-    """Likeness of letters alone said composers, gap, lyricists, end, version and equaliser."""
+    """Similar letters alone would suggest composers, gap, lyricists, end, version, equaliser."""
     (finding,) = refused(GOOD.replace("audio: b.wav", f"audio: b.wav\n    {key}: x"))
     assert (finding.code, finding.where) == ("unknown-key", f"tracks[1].{key}")
-    assert said in finding.message
+    assert hint in finding.message
 
 
 @pytest.mark.parametrize(
-    ("key", "said"),
+    ("key", "hint"),
     [
         ("year", "did you mean `release_date`?"),
         ("upc", "did you mean `barcode`?"),
@@ -114,9 +114,9 @@ def test_another_word_for_a_key_of_a_track_gets_a_hint_that_is_right_or_none(
         ("gap", "it belongs in `disc` or `tracks`"),
     ],
 )
-def test_another_word_for_a_key_of_the_release(refused: Refusing, key: str, said: str) -> None:
+def test_another_word_for_a_key_of_the_release(refused: Refusing, key: str, hint: str) -> None:
     (finding,) = refused(GOOD.replace("release:\n", f"release:\n  {key}: x\n", 1))
-    assert said in finding.message
+    assert hint in finding.message
 
 
 TRANSFER = "transfers: {side: {file: a.wav, mend: off}}\n"
@@ -146,7 +146,7 @@ def test_a_key_of_an_older_manifest_is_named_by_its_new_name(
     assert f"is now `{new}`" in finding.message
 
 
-def test_unknown_key_like_no_other_lists_the_known(refused: Refusing) -> None:
+def test_an_unknown_key_unlike_all_others_lists_the_known_ones(refused: Refusing) -> None:
     (finding,) = refused(GOOD + "zzz: 1\n")
     assert (finding.code, finding.line) == ("unknown-key", 9)
     assert all(key in finding.message for key in ("release", "level", "disc", "download", "tracks"))
@@ -159,22 +159,22 @@ def test_merge_keys_are_refused(refused: Refusing) -> None:
 
 
 @pytest.mark.parametrize("key", ["[a, b]", "{a: b}"])
-def test_keys_that_are_no_words(refused: Refusing, key: str) -> None:
+def test_keys_that_are_not_words(refused: Refusing, key: str) -> None:
     (finding,) = refused(GOOD + f"? {key}\n: x\n")
     assert (finding.code, finding.line) == ("bad-key", 9)
 
 
-def test_key_of_two_lines_is_told_in_one(refused: Refusing) -> None:
+def test_a_key_of_two_lines_is_reported_on_one(refused: Refusing) -> None:
     (finding,) = refused(GOOD + '"a\\nb": x\n')
     assert finding.code == "unknown-key"
 
 
-def test_key_of_a_page_is_told_briefly(refused: Refusing) -> None:
+def test_a_very_long_key_is_shortened(refused: Refusing) -> None:
     (finding,) = refused(GOOD + f"? {'k' * 5000}\n: x\n")
     assert finding.code == "unknown-key"
 
 
-def test_key_of_half_a_sign_is_told(refused: Refusing) -> None:
+def test_a_key_with_a_lone_surrogate_is_reported(refused: Refusing) -> None:
     """A surrogate can't be written in UTF-8; YAML's escapes can name one."""
     findings = refused(GOOD + '"\\ud800": x\n')
     assert [finding.line for finding in findings] == [9]
@@ -201,7 +201,7 @@ def test_undefined_alias(refused: Refusing) -> None:
 
 
 def refused_once(refused: Refusing, text: str | bytes, code: str) -> None:
-    """Check that a text is refused with one finding, not worked on without end."""
+    """Check that a text is refused with one finding, without endless work."""
     (finding,) = refused(text)
     assert finding.code == code
 
@@ -288,7 +288,7 @@ def test_one_document_with_its_marks_is_good(loaded: Loading) -> None:
         ("  title: Songs", " title: Songs", 3),
     ],
 )
-def test_slips_of_the_pen_are_told_near_their_line(
+def test_typing_errors_are_reported_near_their_line(
     refused: Refusing, old: str, new: str, line: int
 ) -> None:
     (finding,) = refused(GOOD.replace(old, new))
@@ -297,9 +297,9 @@ def test_slips_of_the_pen_are_told_near_their_line(
     assert line <= finding.line <= (last if '"Low Lantern' in new or "[Low" in new else line + 1)
 
 
-@pytest.mark.parametrize("sign", ["\0", "\x07", "\x1b", "\x7f", "\ufffe"])
-def test_control_character_is_told_with_its_line(refused: Refusing, sign: str) -> None:
-    (finding,) = refused(GOOD.replace("Low Lantern", f"Low {sign}Lantern"))
+@pytest.mark.parametrize("control", ["\0", "\x07", "\x1b", "\x7f", "\ufffe"])
+def test_a_control_character_is_reported_with_its_line(refused: Refusing, control: str) -> None:
+    (finding,) = refused(GOOD.replace("Low Lantern", f"Low {control}Lantern"))
     assert finding.line == 5
 
 
@@ -309,13 +309,13 @@ def test_escape_beyond_unicode(refused: Refusing, escape: str) -> None:
     assert finding.line == 5
 
 
-def test_sign_that_json_writes_in_two_halves(loaded: Loading) -> None:
+def test_a_character_that_json_writes_as_two_surrogates(loaded: Loading) -> None:
     manifest = loaded(GOOD.replace("Low Lantern", '"Low \\uD83D\\uDE00"')).manifest
     assert manifest.tracks[0].title == "Low \U0001f600"
 
 
 @pytest.mark.parametrize("line", ["%YAML 1." + "9" * 5000, "%YAML 3.0", "%YAML one", "%TAG ! !"])
-def test_directives_are_refused_or_passed_over(loaded: Loading, line: str) -> None:
+def test_directives_are_refused_or_ignored(loaded: Loading, line: str) -> None:
     try:
         assert loaded(f"{line}\n---\n{GOOD}").manifest.tracks
     except FindingsError as error:
@@ -369,7 +369,7 @@ def test_recording_named_as_manifest(refused: Refusing) -> None:
         ("release: {artist: a, title: b}\ntracks:\n  -\n", "wrong-kind"),
     ],
 )
-def test_files_that_are_hardly_there(refused: Refusing, text: str, code: str) -> None:
+def test_files_without_the_required_keys(refused: Refusing, text: str, code: str) -> None:
     assert {finding.code for finding in refused(text)} == {code}
 
 
