@@ -224,11 +224,11 @@ def _explain(detail: Any, loc: Loc) -> tuple[str, str]:
     if kind == "extra_forbidden":
         return "unknown-key", unknown_key_message(loc)
     if kind == "literal_error":
-        if detail["input"] in NEW_FORMAT_NAMES:
-            new = NEW_FORMAT_NAMES[detail["input"]]
-            return "bad-choice", f"`{detail['input']}` is now `{new}`: write the new name"
+        choice = str(detail["input"])
+        if new := NEW_FORMAT_NAMES.get(choice):
+            return "bad-choice", f"`{choice}` is now `{new}`: write the new name"
         choices = str(detail["ctx"]["expected"]).replace("'", "`")
-        return "bad-choice", f"`{shorten(str(detail['input']))}` is not a choice: use {choices}"
+        return "bad-choice", f"`{shorten(choice)}` is not a choice: use {choices}"
     if kind in ("model_type", "dict_type", "model_attributes_type"):
         return "wrong-kind", "a mapping of keys and values is expected here"
     if kind in ("tuple_type", "list_type"):
