@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from functools import cache
 
 import outside
 import pytest
@@ -27,14 +28,49 @@ def fresh_machine(tmp_path_factory: pytest.TempPathFactory) -> None:
         outside.hide_programs(tmp_path_factory.mktemp("programs"))
 
 
-def pytest_report_header() -> str | None:
-    """Say what is left out for want of music."""
-    if outside.DEBIAN_MUSIC_IS_HERE:
-        return None
-    packages = " ".join(outside.MUSIC_FOLDERS)
-    return f"tests marked debian_music are left out: apt-get install {packages}"
+PACKAGES = {
+    "cd-info": "libcdio-utils", "chromium": "chromium", "cueprint": "cuetools",
+    "exiftool": "libimage-exiftool-perl", "flac": "flac", "libFLAC.so.12": "flac",
+    "libburn.so.4": "libburn4", "libcdio.so.19": "libcdio-utils", "libcue.so.2": "libcue2",
+    "libebur128.so.1": "libebur128-1", "metaflac": "flac", "mpg123": "mpg123",
+    "ogginfo": "vorbis-tools", "opusinfo": "opus-tools", "pdffonts": "poppler-utils",
+    "unzip": "unzip", "vorbiscomment": "vorbis-tools",
+}  # fmt: skip
+"""Of Debian: programs and libraries that tests want, which no Python package brings."""
 
 
+@cache
+def _is_absent(name: str) -> bool:
+    return not outside.is_there(name)
+
+
+def _is_left_out(item: pytest.Item) -> bool:
+    if item.get_closest_marker("thorough") and not FULL:
+        return True
+    if os.environ.get("CI") == "true" and not outside.FRESH:
+        return False
+    if item.get_closest_marker("debian_music") and not outside.DEBIAN_MUSIC_IS_HERE:
+        return True
+    wanted = [name for mark in item.iter_markers("wants") for name in mark.args]
+    return any(_is_absent(name) for name in wanted)
+
+
+def pytest_report_header() -> list[str]:
+    """Say what is left out, and why."""
+    lines = []
+    if not outside.DEBIAN_MUSIC_IS_HERE:
+        packages = " ".join(outside.MUSIC_FOLDERS)
+        lines += [f"tests marked debian_music are left out: apt-get install {packages}"]
+    if absent := [name for name in PACKAGES if not outside.is_there(name)]:
+        packages = " ".join(sorted({PACKAGES[name] for name in absent}))
+        lines += [f"tests that want {', '.join(absent)} are left out: apt-get install {packages}"]
+    if not FULL:
+        lines += ["tests that take long are left out: set ASSEMBLER_TESTS_FULL=1 for all"]
+    return lines
+
+
+FULL = bool(os.environ.get("ASSEMBLER_TESTS_FULL"))
+"""Run the tests that take long, too: `.ci/run` does."""
 LONGEST_FIRST = (
     "test_scattered_album", "test_long_disc", "test_demo_release", "test_in_chromium",
     "test_compare", "test_channels", "test_stop", "test_clicks", "test_killed", "test_broken_audio",
@@ -44,10 +80,9 @@ LONGEST_FIRST = (
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Put the longest test files in front; leave out what wants music that is not there."""
-    must_run = os.environ.get("CI") == "true" and not outside.FRESH
-    if not outside.DEBIAN_MUSIC_IS_HERE and not must_run:
-        left_out = [item for item in items if item.get_closest_marker("debian_music")]
+    """Put the longest files in front; leave out what this machine lacks, or what takes long."""
+    left_out = [item for item in items if _is_left_out(item)]
+    if left_out:
         config.hook.pytest_deselected(items=left_out)
-        items[:] = [item for item in items if item not in left_out]
+        items[:] = [item for item in items if not _is_left_out(item)]
     items.sort(key=lambda item: item.path.stem not in LONGEST_FIRST)

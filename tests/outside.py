@@ -41,6 +41,19 @@ def hide_programs(folder: Path) -> None:
     os.environ["PATH"] = str(folder)
 
 
+def is_there(name: str) -> bool:
+    """Check whether this machine has a program or a shared library (named `lib….so…`)."""
+    if FRESH:
+        return name in ON_EVERY_MACHINE
+    if ".so" not in name:
+        return shutil.which(name) is not None
+    try:
+        ctypes.CDLL(name)
+    except OSError:
+        return False
+    return True
+
+
 def absent(what: str, package: str) -> NoReturn:
     """Skip a test for want of something from Debian; in CI, where it is installed, fail."""
     message = f"{what} is not there: apt-get install {package}"
@@ -65,12 +78,6 @@ def library(name: str, package: str) -> ctypes.CDLL:
     except OSError:
         pass
     absent(name, package)
-
-
-def shared_file(name: str, package: str) -> Path:
-    """Return the path of a file from Debian, named from /usr/share on."""
-    path = _SHARE / name
-    return path if path.is_file() else absent(path.name, package)
 
 
 def output_of(*command: str | Path, package: str) -> str:
@@ -116,17 +123,9 @@ def true_peak_16(path: Path) -> float:
 
 def tags_by_taglib(path: Path) -> dict[str, list[str]]:
     """Read a file's tags as TagLib has them; `unsupported` lists what it can't take."""
-    python = Path("/usr/bin/python3" if not FRESH else "/usr/bin/hidden")
-    asked = [python, "-c", "import taglib"]
-    if not python.exists() or subprocess.run(asked, capture_output=True, check=False).returncode:
-        absent("TagLib for Debian's Python", "python3-taglib")
-    read = (
-        "import json, sys, taglib; file = taglib.File(sys.argv[1]); "
-        "print(json.dumps({**file.tags, 'unsupported': file.unsupported}))"
-    )
-    done = subprocess.run([python, "-c", read, path], capture_output=True, check=True)
-    tags: dict[str, list[str]] = json.loads(done.stdout)
-    return tags
+    taglib = pytest.importorskip("taglib", reason="pip install pytaglib")
+    with taglib.File(str(path)) as file:
+        return {**file.tags, "unsupported": list(file.unsupported)}
 
 
 def by_exiftool(path: Path, *options: str) -> dict[str, Any]:
@@ -134,6 +133,27 @@ def by_exiftool(path: Path, *options: str) -> dict[str, Any]:
     text = output_of("exiftool", "-json", *options, path, package="libimage-exiftool-perl")
     (found,) = json.loads(text)
     return dict(found)
+
+
+def streams_by_ffmpeg(path: Path) -> list[dict[str, str]]:
+    """List what ffmpeg says of each stream: `kind`, `codec`, and the `facts` behind them.
+
+    Its lines read `Stream #0:0: Audio: mp3, 44100 Hz, stereo, fltp, 320 kb/s`.
+    """
+    command = [program("ffmpeg", "ffmpeg"), "-hide_banner", "-i", str(path)]
+    text = subprocess.run(command, capture_output=True, check=False).stderr.decode()
+    found = re.findall(r"Stream #0:\d+[^:]*: (\w+): (\w+)([^\n]*)", text)
+    return [dict(zip(("kind", "codec", "facts"), one, strict=True)) for one in found]
+
+
+def by_mediainfo(path: Path) -> dict[str, str]:
+    """Read the general section and the sound of a file with libmediainfo, under its own names."""
+    mediainfo = pytest.importorskip("pymediainfo", reason="pip install pymediainfo")
+    tracks = mediainfo.MediaInfo.parse(str(path)).tracks
+    found: dict[str, str] = {}
+    for track in tracks:
+        found |= {key: str(value) for key, value in track.to_data().items()}
+    return found
 
 
 def tags_by_ffprobe(path: Path) -> dict[str, str]:

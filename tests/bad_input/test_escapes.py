@@ -219,6 +219,7 @@ def test_every_address_of_the_page_is_a_file_of_the_release(release: Path) -> No
         assert path.is_file(), address
 
 
+@pytest.mark.wants("cueprint")
 def test_the_cue_sheet_has_no_line_that_a_text_made(folders: dict[str, Path]) -> None:
     def kinds(folder: Path) -> list[str]:
         (sheet,) = (folder / "disc").glob("*.cue")

@@ -17,6 +17,8 @@ from commands.typed import typed
 from assembler.file_names import distinct_names, for_libsndfile, safe_name
 from assembler.finished.release_folder import read_checksums
 
+pytestmark = pytest.mark.thorough
+
 NO_UTF_8 = os.fsdecode(b"t\xf8k \xff")
 """What a disk from an old system has; macOS and Windows refuse such names."""
 old_names = pytest.mark.skipif(sys.platform != "linux", reason="file names are UTF-8 here")

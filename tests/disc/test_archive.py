@@ -93,6 +93,7 @@ def listed(archive: Path, block: str) -> str:
     return output_of("metaflac", "--list", f"--block-type={block}", archive, package="flac")
 
 
+@pytest.mark.wants("metaflac")
 def test_metaflac_lists_every_field_of_the_cue_sheet(archive: Path) -> None:
     lines = [line.strip() for line in listed(archive, "CUESHEET").splitlines()]
     assert lines[4:] == [
@@ -139,6 +140,7 @@ def test_metaflac_lists_every_field_of_the_cue_sheet(archive: Path) -> None:
     ]
 
 
+@pytest.mark.wants("metaflac")
 def test_metaflac_writes_the_cue_sheet_out(archive: Path) -> None:
     sheet = output_of("metaflac", "--export-cuesheet-to=-", archive, package="flac")
     assert [line.strip() for line in sheet.splitlines()] == [
@@ -159,6 +161,7 @@ def test_metaflac_writes_the_cue_sheet_out(archive: Path) -> None:
     ]
 
 
+@pytest.mark.wants("metaflac")
 def test_metaflac_lists_the_comments(archive: Path) -> None:
     text = listed(archive, "VORBIS_COMMENT")
     assert re.findall(r"comment\[\d+\]: (.*)", text) == [
@@ -184,6 +187,7 @@ def test_metaflac_lists_the_comments(archive: Path) -> None:
     ]
 
 
+@pytest.mark.wants("flac")
 def test_flac_gives_the_image_back_and_the_sum_is_right(archive: Path) -> None:
     samples = words_of(ORDER).astype("<i2")
     program("flac", "flac")
@@ -209,10 +213,12 @@ def cd_violation(archive: Path) -> str | None:
     return None if is_legal else (violation.value or b"?").decode()
 
 
+@pytest.mark.wants("libFLAC.so.12")
 def test_the_cue_sheet_is_legal_for_a_disc(archive: Path) -> None:
     assert cd_violation(archive) is None
 
 
+@pytest.mark.wants("libFLAC.so.12")
 def test_the_rules_find_an_offset_off_the_grid(archive: Path, tmp_path: Path) -> None:
     moved = tmp_path / "moved.flac"
     moved.write_bytes(archive.read_bytes().replace((220500).to_bytes(8, "big"), bytes(7) + b"\1"))
@@ -230,6 +236,7 @@ _orders = st.lists(
 ).map(lambda t: lay_out([replace(t[0], gap_s=Fraction(5, 2)), *t[1:]])[0])
 
 
+@pytest.mark.wants("libFLAC.so.12")
 @given(_orders)
 @settings(
     max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
@@ -257,6 +264,7 @@ def test_every_order_is_legal_and_comes_back(tmp_path: Path, order: DiscOrder) -
     assert "comment[" not in listed(target, "VORBIS_COMMENT")
 
 
+@pytest.mark.wants("metaflac")
 def test_the_same_bytes_each_time_and_no_room_left(archive: Path, tmp_path: Path) -> None:
     target = tmp_path / "TWE-014.flac"
     flags = [False, True, False]

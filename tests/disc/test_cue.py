@@ -101,6 +101,7 @@ def test_times_are_written_as_minutes_seconds_frames() -> None:
     ]
 
 
+@pytest.mark.wants("libcue.so.2")
 def test_libcue_reads_every_field_and_index() -> None:
     sheet = by_libcue(SHEET)
     assert (sheet.title, sheet.performer, sheet.songwriter) == (
@@ -119,6 +120,7 @@ def test_libcue_reads_every_field_and_index() -> None:
     assert sheet.tracks[1].title == "The 'Low' Lantern; 50 % off & / # 7/8"
 
 
+@pytest.mark.wants("cueprint")
 def test_cueprint_reads_every_track(tmp_path: Path) -> None:
     """cuetools has a parser of its own."""
     cue, _ = silent_disc(tmp_path, ORDER, SHEET)
@@ -132,6 +134,7 @@ def test_cueprint_reads_every_track(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.wants("cd-info")
 def test_cd_info_reads_times_flags_and_texts(tmp_path: Path) -> None:
     info = cd_info(*silent_disc(tmp_path, ORDER, SHEET), tmp_path / "links")
     starts = {n: indexes[1] for n, indexes in enumerate(INDEXES, 1)} | {170: FRAMES}
@@ -144,6 +147,7 @@ def test_cd_info_reads_times_flags_and_texts(tmp_path: Path) -> None:
         assert info.texts[number] == {field: text for field, text in told if text}
 
 
+@pytest.mark.wants("libcue.so.2")
 def test_an_opening_pause_of_3_s_has_one_in_the_image(tmp_path: Path) -> None:
     """2 s of it are every disc's; the third is index 00 of track 1, which every reader counts."""
     order = laid([TrackSound(5 * SECOND, Fraction(3)), TrackSound(5 * SECOND, Fraction(1))])
@@ -156,6 +160,7 @@ def test_an_opening_pause_of_3_s_has_one_in_the_image(tmp_path: Path) -> None:
     assert info.starts == {1: (225, 75), 2: (675, 525), 170: (1050, 900)}
 
 
+@pytest.mark.wants("libcue.so.2")
 @pytest.mark.parametrize("pause_s", [Fraction(2), Fraction(151, 75), Fraction(60)])
 def test_index_00_begins_the_image_where_the_pause_has_more_than_2_s(pause_s: Fraction) -> None:
     order = laid([TrackSound(5 * SECOND, pause_s)])
@@ -165,6 +170,7 @@ def test_index_00_begins_the_image_where_the_pause_has_more_than_2_s(pause_s: Fr
     assert track.pregap is None
 
 
+@pytest.mark.wants("libcue.so.2")
 def test_fields_that_are_empty_are_left_out(tmp_path: Path) -> None:
     order = laid([TrackSound(5 * SECOND, Fraction(2))])
     content = cue_bytes(cue_sheet(NAME, order, ReleaseTexts("T", "P"), [TrackTexts("t", "p")]))
@@ -175,6 +181,7 @@ def test_fields_that_are_empty_are_left_out(tmp_path: Path) -> None:
     assert cd_info(*silent_disc(tmp_path, order, content), tmp_path / "links").catalogue == ""
 
 
+@pytest.mark.wants("libcue.so.2")
 def test_99_tracks_and_99_indexes() -> None:
     points_s = tuple(Fraction(n, 20) for n in range(1, 99))
     sounds = [TrackSound(5 * SECOND, Fraction(2), points_s=points_s)] * 99
@@ -193,6 +200,7 @@ latin_1 = st.characters(codec="iso-8859-1", categories=["L", "N", "P", "S", "Zs"
 titles = st.text(latin_1, min_size=1, max_size=90).map(disc_text)
 
 
+@pytest.mark.wants("libcue.so.2")
 @settings(deadline=None, max_examples=200)
 @given(st.lists(titles.filter(lambda text: text and text[-1] != "\\"), min_size=2, max_size=4))
 def test_libcue_and_our_own_reader_read_any_words(words: list[str]) -> None:
@@ -209,6 +217,7 @@ def test_libcue_and_our_own_reader_read_any_words(words: list[str]) -> None:
     assert [track.texts["TITLE"] for track in ours.tracks] == words
 
 
+@pytest.mark.wants("libcue.so.2")
 def test_a_text_that_ends_in_a_backslash_loses_no_track() -> None:
     texts = [TrackTexts(disc_text("Tide \\"), "P"), TrackTexts("Two", "P")]
     order = laid([TrackSound(5 * SECOND, Fraction(2))] * 2)

@@ -183,6 +183,7 @@ def test_disc_times_are_those_of_the_standards(
         assert one[:3] == ("01", msf(image_frame), disc_time)
 
 
+@pytest.mark.wants("cd-info")
 def test_disc_times_are_those_that_libcdio_reads_from_the_cue_sheet(tmp_path: Path) -> None:
     sheet = pq_sheet(3)
     lines = ['FILE "image.bin" WAVE']
@@ -358,6 +359,7 @@ def overlapping(words: list[tuple[float, float, float, float]]) -> list[object]:
     ]
 
 
+@pytest.mark.wants("pdffonts")
 def test_all_fonts_are_embedded(tmp_path: Path) -> None:
     pdf = printed(pq_sheet(8, [*ODD_TITLES, "고요한 물"]), tmp_path)
     fonts = output_of("pdffonts", pdf, package="poppler-utils").splitlines()[2:]

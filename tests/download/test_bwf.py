@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 import soundfile
 from download.album import MANIFEST, cover, encoded, reading_of
-from outside import output_of, tags_by_ffprobe
+from outside import by_mediainfo, tags_by_ffprobe
 
 from assembler.download.bwf import bext_chunk, make_broadcast_wave
 from assembler.download.tags import read_tags, write_tags
@@ -123,16 +123,14 @@ def test_other_programs_read_the_file(wave, album):
     assert tags["album"] == "Songs for Slack Water"
     assert tags["date"] == "2027-04-16"
     assert read_tags(path, "wav")["isrc"] == (album.words[0].isrc,)
-    said = output_of("mediainfo", path, package="mediainfo")
-    read = dict(line.split(" : ", 1) for line in said.splitlines() if " : " in line)
-    read = {key.strip(): value for key, value in read.items()}
-    assert read["LoudnessValue"].split()[0] == f"{reading.integrated_lufs:.2f}"
-    assert read["LoudnessRange"].split()[0] == f"{reading.loudness_range_lu:.2f}"
-    assert read["MaxTruePeakLevel"].split()[0] == f"{reading.true_peak_dbtp:.2f}"
-    assert read["MaxMomentaryLoudness"].split()[0] == f"{reading.max_momentary_lufs:.2f}"
-    assert read["MaxShortTermLoudness"].split()[0] == f"{reading.max_short_term_lufs:.2f}"
-    assert read["ISRC"] == "AA6Q72700001"
-    assert read["Track name"] == album.words[0].title
+    read = by_mediainfo(path)
+    assert read["loudnessvalue"].split()[0] == f"{reading.integrated_lufs:.2f}"
+    assert read["loudnessrange"].split()[0] == f"{reading.loudness_range_lu:.2f}"
+    assert read["maxtruepeaklevel"].split()[0] == f"{reading.true_peak_dbtp:.2f}"
+    assert read["maxmomentaryloudness"].split()[0] == f"{reading.max_momentary_lufs:.2f}"
+    assert read["maxshorttermloudness"].split()[0] == f"{reading.max_short_term_lufs:.2f}"
+    assert read["isrc"] == "AA6Q72700001"
+    assert read["track_name"] == album.words[0].title
 
 
 def test_made_twice_it_is_the_same(wave, album):

@@ -145,6 +145,7 @@ def test_the_gapless_item_stands_beside_the_edit_list(segued, album, tmp_path):
     assert len(by_debians_ffmpeg(path)) in (CUT, whole - delay)  # newer, and 5.1
 
 
+@pytest.mark.wants("exiftool")
 def test_exiftool_reads_the_gapless_item(segued, album, tmp_path):
     path = Path(shutil.copy(segued("aac-256")[0][1], tmp_path))
     write_tags(path, "mp4", album.manifest.release, album.words[0], None)

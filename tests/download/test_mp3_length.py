@@ -67,6 +67,7 @@ def test_debians_ffmpeg_decodes_every_residue_to_its_length(coded):
     assert {n: by_ffmpeg(ffmpeg, path) for n, path in coded.items()} == {n: n for n in LENGTHS}
 
 
+@pytest.mark.wants("mpg123")
 def test_mpg123_decodes_every_residue_to_its_length(coded):
     command = [program("mpg123", "mpg123"), "-q", "-s"]
     read = {

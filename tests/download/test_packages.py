@@ -54,6 +54,7 @@ def test_everything_is_inside_one_folder(folder, album):
             assert archive.read(entry) == path.read_bytes()
 
 
+@pytest.mark.wants("unzip")
 def test_unzip_and_sha256sum_agree(folder, album, tmp_path):
     target = write(folder, album)
     output_of("unzip", "-q", target, "-d", tmp_path / "out", package="unzip")

@@ -103,6 +103,7 @@ def test_ffprobe_reads_the_same(name, tagged, album):
         assert tags["producer"] == "Ines Falk"
 
 
+@pytest.mark.wants("metaflac")
 def test_metaflac_reads_values_apart_and_both_pictures(tagged, album):
     path = tagged("flac-16")
     comments = output_of(
@@ -120,6 +121,7 @@ def test_metaflac_reads_values_apart_and_both_pictures(tagged, album):
     output_of("flac", "-t", "-s", path, package="flac")
 
 
+@pytest.mark.wants("vorbiscomment")
 def test_vorbiscomment_reads_values_apart(tagged, album):
     lines = output_of(
         "vorbiscomment", "-R", "-l", tagged("ogg-q8"), package="vorbis-tools"
@@ -130,6 +132,7 @@ def test_vorbiscomment_reads_values_apart(tagged, album):
     assert len([line for line in lines if line.startswith("METADATA_BLOCK_PICTURE=")]) == 2
 
 
+@pytest.mark.wants("opusinfo")
 def test_opusinfo_reads_gains_and_finds_no_fault(tagged):
     """RFC 7845, 5.2.1: -23 LUFS less -14.25 LUFS is -8.75 dB, and -2240 steps of 1/256 dB."""
     said = output_of("opusinfo", tagged("opus-160"), package="opus-tools")
@@ -189,6 +192,7 @@ def test_taglib_reads_one_year_and_one_conductor_in_every_format(name, tagged):
     assert read["PRODUCER"] == ["Ines Falk"]
 
 
+@pytest.mark.wants("exiftool")
 @pytest.mark.parametrize("name", FORMATS)
 def test_exiftool_warns_of_nothing(name, tagged):
     read = by_exiftool(tagged(name), "-validate", "-warning", "-error")

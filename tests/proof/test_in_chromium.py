@@ -22,6 +22,7 @@ from assembler.proof.content import Proof
 from assembler.proof.mail import write_pictures
 from assembler.proof.page import write_page
 
+pytestmark = [pytest.mark.wants("chromium"), pytest.mark.thorough]
 LOW_VOLUME = 0.2
 ODD_TITLES = ["長い夜の港" * 60, "أغنية المد والجزر " * 17, "Wide" * 75, HOSTILE]
 

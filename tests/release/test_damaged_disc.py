@@ -20,6 +20,8 @@ from assembler import build, load, verify
 from assembler.commands.main import main
 from assembler.text import frames_text
 
+pytestmark = pytest.mark.thorough
+
 MANIFEST = """\
 release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TWE-9,
           barcode: "2000000000145", isrc: {prefix: AA6Q7, year: 27, first: 1}}
@@ -82,6 +84,7 @@ def findings_of(release: Path, capsys: pytest.CaptureFixture[str]) -> list[dict[
     return list(document["findings"])
 
 
+@pytest.mark.wants("cd-info")
 def test_libcdio_reads_the_lead_out_of_the_pq_sheet(finished: Path, tmp_path: Path) -> None:
     """Of a disc that begins with sound before track 1, and of one with a pause of 3 s there."""
     for number in (1, 2):

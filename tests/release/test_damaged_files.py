@@ -11,7 +11,9 @@ import pytest
 from bad_input.desk import MANIFEST, Desk, hum
 
 from assembler.commands.main import main
-from assembler.release import finished
+from assembler.finished import finished
+
+pytestmark = pytest.mark.thorough
 
 FORMATS = ("flac-16", "wav-16", "mp3-320", "opus-160", "aac-256", "alac-24")
 

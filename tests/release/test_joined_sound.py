@@ -18,8 +18,8 @@ import soxr
 from numpy.typing import NDArray
 
 from assembler import build, check, load, verify
+from assembler.mastering import passage
 from assembler.mastering.passage import RenderedPassage, prepare, with_gain
-from assembler.release import prepared
 
 HEAD = "release: {artist: A, title: B, catalogue_number: J}\n"
 SOUNDS_S = (8.31, 9.1, 5.7131, 6.2)
@@ -86,7 +86,7 @@ def sum_by_hand(
 def test_an_overlap_is_the_sum_of_faded_sounds(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rate_hz: int, block: int
 ) -> None:
-    monkeypatch.setattr(prepared, "BLOCK_FRAMES", block)
+    monkeypatch.setattr(passage, "BLOCK_FRAMES", block)
     made = passage_of(tmp_path, ["", "overlap: 3.5", "overlap: 1.2345", "overlap: 0.01"], rate_hz)
     sounds = [read(tmp_path / f"{n}.wav") for n in range(4)]
     overlaps = [0, *(round(s * rate_hz) for s in (3.5, 1.2345, 0.01))]
@@ -122,7 +122,7 @@ def test_the_power_of_an_overlap_stays(tmp_path: Path) -> None:
 def test_a_segue_at_gain_0_passes_bit_for_bit(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rate_hz: int, block: int
 ) -> None:
-    monkeypatch.setattr(prepared, "BLOCK_FRAMES", block)
+    monkeypatch.setattr(passage, "BLOCK_FRAMES", block)
     made = passage_of(tmp_path, ["", "gap: 0", "gap: 0"], rate_hz)
     sounds = [read(tmp_path / f"{n}.wav", "float32") for n in range(3)]
     np.testing.assert_array_equal(joined(made, (0.0, 0.0, 0.0)), np.concatenate(sounds))

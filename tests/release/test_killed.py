@@ -23,6 +23,8 @@ from assembler.audio.digest import file_digest
 from assembler.finished.release_folder import read_checksums
 from assembler.release.progress import Step
 
+pytestmark = pytest.mark.thorough
+
 RATE_HZ = 44100
 MANIFEST = """\
 release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TWE-K}

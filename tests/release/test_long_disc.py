@@ -24,6 +24,8 @@ from assembler import build, check, load, verify
 from assembler.commands.main import main
 from assembler.text import frames_text
 
+pytestmark = pytest.mark.thorough
+
 pytestmark = pytest.mark.debian_music
 FRAME = 588
 HEAD = """\
@@ -128,6 +130,7 @@ def test_verify_agrees(release: Path) -> None:
     assert "20 track levels on the image" in found.proofs
 
 
+@pytest.mark.wants("libcue.so.2")
 def test_libcue_reads_every_track(release: Path, report: dict[str, Any]) -> None:
     sheet = by_libcue((release / "disc/TWE-074.cue").read_bytes())
     assert (sheet.title, sheet.performer) == ("Songs for Slack Water", "Halden Ferry Singers")
@@ -147,6 +150,7 @@ def test_libcue_reads_every_track(release: Path, report: dict[str, Any]) -> None
     assert (points[1], points[4], points[13]) == ([0, 1], [1, 2, 3], [1, 2])
 
 
+@pytest.mark.wants("cueprint")
 def test_cueprint_reads_every_track(release: Path) -> None:
     command = [program("cueprint", "cuetools"), "-t", "%n|%t|%i\n", "-d", ""]
     done = subprocess.run([*command, release / "disc/TWE-074.cue"], capture_output=True, check=True)
@@ -166,6 +170,7 @@ def test_cd_info_reads_times_and_lead_out(info: CdInfo, report: dict[str, Any]) 
     assert [info.texts[n]["TITLE"] for n in range(1, 21)] == DISC_TITLES
 
 
+@pytest.mark.wants("libcdio.so.19")
 def test_libcdio_reads_the_cd_text(release: Path) -> None:
     with Libcdio((release / "disc/TWE-074.cdtext").read_bytes()) as disc:
         assert [disc.text("TITLE", n) for n in range(1, 21)] == DISC_TITLES
@@ -176,6 +181,7 @@ def test_libcdio_reads_the_cd_text(release: Path) -> None:
         assert disc.number("last_track") == 20
 
 
+@pytest.mark.wants("metaflac")
 def test_metaflac_reads_the_same_points(release: Path, report: dict[str, Any]) -> None:
     archive = release / "disc/TWE-074.flac"
     text = output_of("metaflac", "--list", "--block-type=CUESHEET", archive, package="flac")

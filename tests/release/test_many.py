@@ -16,7 +16,7 @@ from assembler import load, verify
 from assembler.commands.main import main
 from assembler.download import formats
 from assembler.finished.release_folder import read_checksums
-from assembler.release import many, run
+from assembler.release import batch, run
 
 RATE_HZ = 8000
 MANIFEST = """\
@@ -193,20 +193,20 @@ def test_what_all_need_is_looked_up_once(desk, capsys, monkeypatch):
 
 
 def test_a_mistake_of_ours_in_one_stops_no_other(desk, capsys, monkeypatch):
-    looked_at = many.check
+    looked_at = batch.check
 
     def mistaken(source):
         if source.path.name == "02.yaml":
             raise KeyError("a tag")
         return looked_at(source)
 
-    monkeypatch.setattr(many, "check", mistaken)
+    monkeypatch.setattr(batch, "check", mistaken)
     code, told = document(capsys, "01.yaml", "02.yaml", "03.yaml")
     assert (code, [one["ok"] for one in told["releases"]]) == (1, [True, False, True])
     assert "KeyError" in told["releases"][1]["findings"][0]["message"]
     monkeypatch.undo()
 
-    made = many.make_release
+    made = batch.make_release
 
     def failing(checked, *rest):
         if checked.source.path.name == "03.yaml":
@@ -214,7 +214,7 @@ def test_a_mistake_of_ours_in_one_stops_no_other(desk, capsys, monkeypatch):
         return made(checked, *rest)
 
     monkeypatch.chdir(desk)
-    monkeypatch.setattr(many, "make_release", failing)
+    monkeypatch.setattr(batch, "make_release", failing)
     code, told = document(capsys, "01.yaml", "02.yaml", "03.yaml", "--out", "other")
     assert (code, [one["ok"] for one in told["releases"]]) == (1, [True, True, False])
 
@@ -226,7 +226,7 @@ def test_a_long_file_in_a_folder_is_not_read_whole(desk):
         file.write(b"release:\n")
         file.truncate(3 << 30)
     tracemalloc.start()
-    jobs = many.plan_jobs(many.manifests_at([desk]))
+    jobs = batch.plan_jobs(batch.manifests_at([desk]))
     _, most_bytes = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert most_bytes < 100e6

@@ -16,6 +16,8 @@ import soundfile
 from assembler import AssemblerError, build, load, verify
 from assembler.finished.release_folder import read_checksums
 
+pytestmark = pytest.mark.thorough
+
 RATE_HZ = 44100
 MEMORY = Path("/dev/shm")
 MANIFEST = """\

@@ -6,10 +6,13 @@ ffmpeg's ebur128 (BS.1770) and a 16-times oversampling by soxr.
 
 from __future__ import annotations
 
+import pytest
 from long_runs import series
 from outside import ebur128, true_peak_16
 
 from assembler import verify
+
+pytestmark = pytest.mark.thorough
 
 
 def test_verify_agrees(scattered_album):

@@ -19,6 +19,8 @@ from assembler.restoration.split.restored_programme import read_programme
 from assembler.restoration.split.several_sides import split_sides
 from assembler.restoration.survey.survey import Survey, survey
 
+pytestmark = pytest.mark.thorough
+
 
 @pytest.fixture(scope="module")
 def recording(demo_sources: Path) -> Recording:

@@ -12,11 +12,11 @@ from bidi import get_display
 from PIL import Image
 
 from assembler.audio import open_recording
-from assembler.restoration import side_picture
 from assembler.restoration.analysis.bandwidth import SpectrumCurve
 from assembler.restoration.analysis.dropouts import Dropout, DropoutReading
 from assembler.restoration.analysis.resolution import ClippedPlace
 from assembler.restoration.repair.clicks import Click, ClickReading
+from assembler.restoration.survey import side_picture
 from assembler.restoration.survey.side_picture import WIDTH, write_side_picture
 from assembler.restoration.survey.survey import Survey, survey
 

@@ -23,6 +23,8 @@ from assembler.dsp.blocks import Samples
 from assembler.restoration.split.restored_programme import read_programme
 from assembler.restoration.split.split import Song, propose_songs
 
+pytestmark = pytest.mark.thorough
+
 RATE_HZ = 48_000
 STEP = RATE_HZ // 100
 HIGH_PASS = signal.butter(2, 25, "high", fs=RATE_HZ, output="sos")

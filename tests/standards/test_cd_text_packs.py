@@ -120,6 +120,7 @@ def test_the_three_packs_of_sizes() -> None:
     assert list(record[28:]) == [9, *7 * [0]]  # English
 
 
+@pytest.mark.wants("libcdio.so.19")
 def test_libcdio_reads_every_kind() -> None:
     """None is empty: after an empty text libcdio 2.1.0 loses count until the next pack."""
     with Libcdio(cd_text(RELEASE, TRACKS).content) as disc:
@@ -151,6 +152,7 @@ def full_disc(performers: Sequence[str], title: int = 10) -> list[TrackTexts]:
     ]
 
 
+@pytest.mark.wants("libcdio.so.19")
 @pytest.mark.parametrize(
     ("tracks", "left_out"),
     [
@@ -252,10 +254,12 @@ def by_libburn(
     return libburn.packs(kinds, len(tracks))
 
 
+@pytest.mark.wants("libburn.so.4")
 def test_libburn_makes_the_same_packs(libburn: Libburn) -> None:
     assert by_libburn(libburn, RELEASE, TRACKS, ()) == cd_text(RELEASE, TRACKS).content
 
 
+@pytest.mark.wants("libburn.so.4")
 def test_libburn_makes_the_same_packs_of_99_tracks_with_repeats(libburn: Libburn) -> None:
     tracks = full_disc(["Halden Ferry Singers"])
     written = cd_text(RELEASE, tracks)
@@ -284,6 +288,7 @@ def repeats(tracks: Sequence[TrackTexts]) -> bool:
     )
 
 
+@pytest.mark.wants("libburn.so.4")
 @given(_releases, st.lists(_tracks, min_size=1, max_size=12))
 @settings(max_examples=150, deadline=None)
 def test_libburn_makes_and_reads_the_same(
@@ -315,6 +320,7 @@ def _compare(sheet: Mapping[str, str], written: CdText, tracks: int) -> None:
         assert sheet.get(f"ISRC {track:02d}", "") == ours.text("barcode and ISRC", track)
 
 
+@pytest.mark.wants("libburn.so.4")
 def test_libburn_reads_99_tracks_with_repeats(libburn: Libburn) -> None:
     tracks = full_disc(["Halden Ferry Singers"])
     written = cd_text(RELEASE, tracks)
