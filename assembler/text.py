@@ -102,6 +102,26 @@ def clock_text(time_s: Fraction | float) -> str:
     return f"{seconds // 60}:{seconds % 60:02d}.{rest:02d}"
 
 
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
+
+
+def date_text(date: str) -> str:
+    """Write an ISO 8601 date, month or year in words.
+
+    Examples
+    --------
+    >>> date_text("2026-06-21"), date_text("2026-02"), date_text("1991")
+    ('21 June 2026', 'February 2026', '1991')
+    """
+    year, *rest = date.split("-")
+    month = _MONTHS[int(rest[0]) - 1] if rest else ""
+    day = str(int(rest[1])) if len(rest) > 1 else ""
+    return " ".join(part for part in (day, month, year) if part)
+
+
 def shorten(text: str, most: int = 60) -> str:
     """Return a text shortened for a message, so that one finding stays one line."""
     line = " ".join(text.split())

@@ -1,6 +1,6 @@
-"""What stands on the credits sheet: for each place on the package the words that go there.
+"""The content of the credits sheet: the text for each part of the package.
 
-What a sleeve carries, and where, is common practice, with no published source.
+What a sleeve carries, and where: from memory of the trade, no published source.
 """
 
 from __future__ import annotations
@@ -24,51 +24,53 @@ from assembler.sheets.track_blocks import (
     track_notes,
     writers_items,
 )
+from assembler.text import date_text
 from assembler.typeset.barcode import barcode_symbol
 from assembler.typeset.blocks import BarcodeSymbol, Block, Note, Part, Row, Sheet, SignOff, prose
 
 NAME = "Credits sheet"
 CHECKS = "Before print"
-SIGNS = (
-    "℗ with year and owner: the right in the sound recording, and the year of its first "
-    "publication (Rome Convention 1961, article 11; Phonograms Convention 1971, article 5).",
-    "© with owner and year: the right in words, music, pictures and design, and the year of "
-    "their first publication (Universal Copyright Convention, article III).",
-    "Numbers in brackets after a role are tracks; without them it is for the whole release.",
+SYMBOLS = (
+    "℗ year and owner: the rights in the sound recording, and the year of its first publication "
+    "(Rome Convention 1961, article 11; Phonograms Convention 1971, article 5).",
+    "© year and owner: the rights in lyrics, music, pictures and design, and the year of their "
+    "first publication (Universal Copyright Convention, article III).",
+    "Numbers in brackets after a role are track numbers; a role without numbers applies to the "
+    "whole release.",
 )
 SIGN_OFF = SignOff(
-    ("Approved as printed", "Changes are marked; another proof, please"),
+    ("Approved as printed", "Changes are marked; please send another proof"),
     ("Artist’s initials", "Date"),
 )
 
 
-def credits_sheet(manifest: Manifest, words: Sequence[TrackMetadata]) -> Sheet:
-    """Put together the parts of the credits sheet.
+def credits_sheet(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> Sheet:
+    """Return the credits sheet of a release.
 
     Parameters
     ----------
     manifest
         The release.
-    words
-        Of every track, in order.
+    tracks
+        Every track, in order.
 
     Returns
     -------
     Sheet
-        Front, spine, back, inside and disc face; the last part, for which nothing is to be set,
-        names what is still missing and has a box for the artist's initials.
+        Front, spine, back, booklet and disc label; the last part, which is not printed on the
+        package, lists what is still missing and has a box for the artist's initials.
     """
     release = manifest.release
     parts = [
         Part("Front", (Block("Artist and title", _front(release)),)),
         Part("Spine", (Block("One line", (Row(_spine(release)),)),)),
-        Part("Back", (*track_lists(release, words), *_back(release))),
-        Part("Inside", _inside(manifest, words)),
-        Part("Disc face", tuple(_disc_faces(release, words))),
+        Part("Back", (*track_lists(release, tracks), *_back(release))),
+        Part("Booklet", _booklet(manifest, tracks)),
+        Part("Disc label", tuple(_disc_labels(release, tracks))),
     ]
     filled = tuple(part for part in map(_without_empty_blocks, parts) if part.blocks)
     sheet = Sheet(release.artist, release.title, (), NAME, release.language, filled)
-    missing = (*missing_lines(manifest, words), *unprinted_lines(sheet.texts()))
+    missing = (*missing_lines(manifest, tracks), *unprinted_lines(sheet.texts()))
     return replace(
         sheet, facts=_facts(release, len(missing)), parts=(*filled, _before_print(missing))
     )
@@ -84,12 +86,12 @@ def _named_rows(fields: Iterable[tuple[str, str | None]]) -> tuple[Row, ...]:
 
 def _facts(release: Release, missing: int) -> tuple[Row, ...]:
     points = "1 point" if missing == 1 else f"{missing} points"
-    text = f"{points}, named at the end under “{CHECKS}”" if missing else "nothing"
+    text = f"{points}, listed at the end under “{CHECKS}”" if missing else "nothing"
     known = _named_rows(
         (
             ("Catalogue number", release.catalogue_number),
             ("Label", release.label),
-            ("Release date", release.release_date),
+            ("Release date", release.release_date and date_text(release.release_date)),
             ("Barcode", release.barcode),
         )
     )
@@ -98,7 +100,9 @@ def _facts(release: Release, missing: int) -> tuple[Row, ...]:
 
 def _front(release: Release) -> tuple[Row, ...]:
     cover = release.front_cover and PurePosixPath(release.front_cover).name
-    return _named_rows((("Artist", release.artist), ("Title", release.title), ("Picture", cover)))
+    return _named_rows(
+        (("Artist", release.artist), ("Title", release.title), ("Front cover", cover))
+    )
 
 
 def _spine(release: Release) -> str:
@@ -111,8 +115,8 @@ def _back(release: Release) -> tuple[Block, ...]:
         "Rights, label and codes",
         _named_rows(
             (
-                ("℗ line", signed("℗", release.p_line)),
-                ("© line", signed("©", release.c_line)),
+                ("℗ line", with_symbol("℗", release.p_line)),
+                ("© line", with_symbol("©", release.c_line)),
                 ("Label", release.label),
                 ("Catalogue number", release.catalogue_number),
                 ("Barcode", release.barcode),
@@ -123,34 +127,34 @@ def _back(release: Release) -> tuple[Block, ...]:
         return (rights,)
     symbol = barcode_symbol(release.barcode)
     size = (
-        f"{symbol.kind} at nominal size, 37.29 × 25.93 mm with its quiet zones of "
-        f"{symbol.left_quiet} and {symbol.right_quiet} modules of 0.33 mm; as barcode.pdf and "
-        "barcode.svg. It may be set at 80 to 200 %; nothing may stand in its white ground."
+        f"{symbol.kind} at nominal size: 37.29 × 25.93 mm including the quiet zones "
+        f"({symbol.left_quiet} modules left, {symbol.right_quiet} right, 0.33 mm each). Files: "
+        "barcode.pdf, barcode.svg. Scale it to 80 to 200 %; keep the white area free."
     )
-    return (rights, Block("Barcode to place", (BarcodeSymbol(symbol.code), Note(size))))
+    return (rights, Block("Barcode", (BarcodeSymbol(symbol.code), Note(size))))
 
 
-def signed(sign: str, line: str | None) -> str | None:
-    """Put ℗ or © before a line that has not got it yet."""
-    return line if line is None or line.startswith(sign) else f"{sign} {line}"
+def with_symbol(symbol: str, line: str | None) -> str | None:
+    """Return a ℗ or © line with its symbol in front."""
+    return line if line is None or line.startswith(symbol) else f"{symbol} {line}"
 
 
-def _inside(manifest: Manifest, words: Sequence[TrackMetadata]) -> tuple[Block, ...]:
+def _booklet(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> tuple[Block, ...]:
     return (
-        Block("Words and music", writers_items(words)),
-        Block("Performers", people_rows(performers(manifest.credits, words), words)),
-        Block("Recorded", recorded_rows(words)),
-        Block("Production", people_rows(production(manifest.credits, words), words)),
+        Block("Words and music", writers_items(tracks)),
+        Block("Performers", people_rows(performers(manifest.credits, tracks), tracks)),
+        Block("Recorded", recorded_rows(tracks)),
+        Block("Production", people_rows(production(manifest.credits, tracks), tracks)),
         Block("Notes", prose(manifest.text.notes or "")),
-        Block("Notes on the tracks", track_notes(words)),
+        Block("Track notes", track_notes(tracks)),
         Block("Thanks", prose(manifest.text.thanks or "")),
-        Block("Lyrics", lyrics(words)),
-        Block("ISRC", isrc_items(words)),
+        Block("Lyrics", lyrics(tracks)),
+        Block("ISRC", isrc_items(tracks)),
     )
 
 
-def _disc_faces(release: Release, words: Sequence[TrackMetadata]) -> Iterable[Block]:
-    discs = by_disc(words)
+def _disc_labels(release: Release, tracks: Sequence[TrackMetadata]) -> Iterable[Block]:
+    discs = by_disc(tracks)
     for number, _ in discs:
         several = len(discs) > 1
         fields = (
@@ -159,8 +163,8 @@ def _disc_faces(release: Release, words: Sequence[TrackMetadata]) -> Iterable[Bl
             ("Disc", f"{number} of {len(discs)}" if several else None),
             ("Catalogue number", release.catalogue_number),
             ("Label", release.label),
-            ("℗ line", signed("℗", release.p_line)),
-            ("© line", signed("©", release.c_line)),
+            ("℗ line", with_symbol("℗", release.p_line)),
+            ("© line", with_symbol("©", release.c_line)),
         )
         yield Block(f"Disc {number}" if several else "Disc", _named_rows(fields))
 
@@ -170,7 +174,7 @@ def _before_print(missing: Sequence[str]) -> Part:
         CHECKS,
         (
             missing_block(missing),
-            Block("What the signs mean", tuple(map(Note, SIGNS))),
+            Block("Symbols", tuple(map(Note, SYMBOLS))),
             Block("Approval", (SIGN_OFF,)),
         ),
     )

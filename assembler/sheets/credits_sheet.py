@@ -1,4 +1,4 @@
-"""The credits sheet: all that the sleeve says, in print and as text to copy from."""
+"""The credits sheet: everything printed on the package, as PDF and as text to copy from."""
 
 from __future__ import annotations
 
@@ -12,26 +12,26 @@ from assembler.typeset.plain_text import sheet_text
 from assembler.typeset.sheet_pdf import write_pdf
 
 
-def write_credits_sheet(folder: Path, manifest: Manifest, words: Sequence[TrackMetadata]) -> None:
+def write_credits_sheet(folder: Path, manifest: Manifest, tracks: Sequence[TrackMetadata]) -> None:
     """Write ``credits-sheet.pdf`` and ``credits-sheet.txt``.
 
-    Both are made from one list of blocks, in the same order.
+    Both hold the same blocks in the same order.
 
     Parameters
     ----------
     folder
-        Made where it isn't there.
+        Created if missing.
     manifest
         The release.
-    words
-        Of every track, in order.
+    tracks
+        Every track, in order.
 
     Examples
     --------
-    >>> write_credits_sheet(Path("TWE-014/paper"), manifest, words)
+    >>> write_credits_sheet(Path("TWE-014/paper"), manifest, tracks)
     """
     folder.mkdir(parents=True, exist_ok=True)
-    sheet = credits_sheet(manifest, words)
+    sheet = credits_sheet(manifest, tracks)
     text = sheet_text(sheet)
     (folder / "credits-sheet.txt").write_text(text, encoding="utf-8", newline="\n")
     write_pdf(folder / "credits-sheet.pdf", sheet)

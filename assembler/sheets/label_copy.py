@@ -1,7 +1,6 @@
-"""Label copy: a release's facts as plain text for a label, a distributor or a collecting society.
+"""Label copy: a release's data as plain text for a label, a distributor or a collecting society.
 
-Which facts they ask for is common practice, with no published source; the forms of codes and dates
-are those of ISO 3901 and ISO 8601.
+Which data they ask for: from memory of the trade, no published source. ISRCs: ISO 3901.
 """
 
 from __future__ import annotations
@@ -12,69 +11,69 @@ from pathlib import Path
 from assembler.manifest import Manifest
 from assembler.manifest.codes import isrc_text
 from assembler.metadata import RoleCredit, TrackMetadata, is_performer
-from assembler.sheets.contents import signed
+from assembler.sheets.contents import with_symbol
 from assembler.sheets.missing import NOTHING, OWNERS_TASK, missing_lines
 from assembler.sheets.missing import TITLE as MISSING_TITLE
 from assembler.sheets.people import authors
 from assembler.sheets.track_blocks import TOTAL, by_disc, total_text, when_and_where
-from assembler.text import duration_text
+from assembler.text import date_text, duration_text
 from assembler.typeset.barcode import barcode_symbol
 from assembler.typeset.plain_text import titled
 
 NAME = "Label copy"
 EMPTY = "missing"
-"""Written where a fact that is asked for is not in the manifest."""
+"""Stands for data that is not in the manifest."""
 RECORDING_WORDS = frozenset(("recorded", "recording", "recordist"))
 RECORDING_ROLES = frozenset(("engineer", "sound engineer", "engineering"))
-"""Roles that tell who recorded; other engineers mix, master or transfer."""
+"""Roles of recording engineers; other engineers mix, master or transfer."""
 
 Field = tuple[str, str | None]
 
 
-def label_copy(manifest: Manifest, words: Sequence[TrackMetadata]) -> str:
-    """Write the label copy: the release, then track after track, then what is missing.
+def label_copy(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> str:
+    """Return the label copy: the release, then track by track, then what is missing.
 
     Parameters
     ----------
     manifest
         The release.
-    words
-        Of every track, in order.
+    tracks
+        Every track, in order.
 
     Returns
     -------
     str
-        One fact a line, as ``Name: value``, with line feeds.
+        One ``Name: value`` per line, with line feeds.
     """
-    return "\n".join(_lines(manifest, words)) + "\n"
+    return "\n".join(_lines(manifest, tracks)) + "\n"
 
 
-def write_label_copy(folder: Path, manifest: Manifest, words: Sequence[TrackMetadata]) -> None:
+def write_label_copy(folder: Path, manifest: Manifest, tracks: Sequence[TrackMetadata]) -> None:
     """Write ``label-copy.txt``, UTF-8.
 
     Parameters
     ----------
     folder
-        Made where it isn't there.
+        Created if missing.
     manifest
         The release.
-    words
-        Of every track, in order.
+    tracks
+        Every track, in order.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    text = label_copy(manifest, words)
+    text = label_copy(manifest, tracks)
     (folder / "label-copy.txt").write_text(text, encoding="utf-8", newline="\n")
 
 
-def _lines(manifest: Manifest, words: Sequence[TrackMetadata]) -> Iterator[str]:
+def _lines(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> Iterator[str]:
     yield from titled(f"{NAME}: {manifest.release.artist} – {manifest.release.title}", "=")
     yield from ("", *titled("Release", "-"))
-    yield from _field_lines(_release_fields(manifest, words))
-    for w in words:
-        yield from ("", *titled(_track_title(w), "-"))
-        yield from _field_lines(_track_fields(manifest, w))
+    yield from _field_lines(_release_fields(manifest, tracks))
+    for track in tracks:
+        yield from ("", *titled(_track_title(track), "-"))
+        yield from _field_lines(_track_fields(manifest, track))
     yield from ("", *titled(MISSING_TITLE, "-"))
-    yield from missing_lines(manifest, words) or (NOTHING,)
+    yield from missing_lines(manifest, tracks) or (NOTHING,)
     yield OWNERS_TASK
 
 
@@ -83,11 +82,11 @@ def _field_lines(fields: Iterable[Field]) -> Iterator[str]:
 
 
 def _given(name: str, value: str | None) -> tuple[Field, ...]:
-    """Give a fact that not every release or track has."""
+    """Return a field that not every release or track has."""
     return ((name, value),) if value else ()
 
 
-def _release_fields(manifest: Manifest, words: Sequence[TrackMetadata]) -> tuple[Field, ...]:
+def _release_fields(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> tuple[Field, ...]:
     release = manifest.release
     symbol = barcode_symbol(release.barcode) if release.barcode else None
     return (
@@ -96,14 +95,14 @@ def _release_fields(manifest: Manifest, words: Sequence[TrackMetadata]) -> tuple
         ("Label", release.label),
         ("Catalogue number", release.catalogue_number),
         (f"Barcode ({symbol.kind})", symbol.code) if symbol else ("Barcode", None),
-        ("Release date", release.release_date),
+        ("Release date", release.release_date and date_text(release.release_date)),
         ("Genre", release.genre),
         ("Language (ISO 639)", release.language),
-        ("℗ line", signed("℗", release.p_line)),
-        ("© line", signed("©", release.c_line)),
-        ("Discs", str(len(by_disc(words)))),
-        ("Tracks", str(len(words))),
-        (TOTAL, total_text(words)),
+        ("℗ line", with_symbol("℗", release.p_line)),
+        ("© line", with_symbol("©", release.c_line)),
+        ("Discs", str(len(by_disc(tracks)))),
+        ("Tracks", str(len(tracks))),
+        (TOTAL, total_text(tracks)),
         *_given("Production", _people(_production(_whole_release(manifest)))),
     )
 
@@ -117,35 +116,35 @@ def _whole_release(manifest: Manifest) -> list[RoleCredit]:
     ]
 
 
-def _track_title(words: TrackMetadata) -> str:
-    disc = f"Disc {words.disc}, track" if words.of_discs > 1 else "Track"
-    return f"{disc} {words.number}"
+def _track_title(track: TrackMetadata) -> str:
+    disc = f"Disc {track.disc}, track" if track.of_discs > 1 else "Track"
+    return f"{disc} {track.number}"
 
 
-def _track_fields(manifest: Manifest, words: TrackMetadata) -> tuple[Field, ...]:
-    track = manifest.tracks[words.running_number - 1]
-    when = (words.recorded, words.recorded_at)
+def _track_fields(manifest: Manifest, track: TrackMetadata) -> tuple[Field, ...]:
+    entry = manifest.tracks[track.running_number - 1]
+    when = (track.recorded, track.recorded_at)
     everywhere = _whole_release(manifest)
-    own = [part for part in words.credits if part not in everywhere]
+    own = [part for part in track.credits if part not in everywhere]
     return (
-        ("Title", track.title),
-        *_given("Version", track.version),
-        ("Artist", words.artist),
-        ("ISRC", isrc_text(words.isrc) if words.isrc else None),
-        ("Duration", duration_text(words.duration_s)),
-        *_writers(words),
-        *_given("Publisher", words.publisher),
+        ("Title", entry.title),
+        *_given("Version", entry.version),
+        ("Artist", track.artist),
+        ("ISRC", isrc_text(track.isrc) if track.isrc else None),
+        ("Duration", duration_text(track.duration_s)),
+        *_writers(track),
+        *_given("Publisher", track.publisher),
         ("Recorded", when_and_where(*when) if any(when) else None),
-        ("Recorded by", _people(part for part in words.credits if is_recorder(part.role))),
-        ("Players", _people(part for part in words.credits if is_performer(part.role))),
+        ("Recorded by", _people(part for part in track.credits if is_recorder(part.role))),
+        ("Performers", _people(part for part in track.credits if is_performer(part.role))),
         *_given("Production", _people(_production(own))),
     )
 
 
-def _writers(words: TrackMetadata) -> tuple[Field, ...]:
-    """Give who wrote a track, and who arranged it: its own arrangers and those of the credits."""
-    written: list[Field] = [(part.capitalize(), names) for part, names in authors(words)]
-    arrangers = [*words.arrangers, *(p.name for p in words.credits if _is_arranger(p.role))]
+def _writers(track: TrackMetadata) -> tuple[Field, ...]:
+    """Return who wrote and who arranged a track, arrangers in the credits included."""
+    written: list[Field] = [(part.capitalize(), names) for part, names in authors(track)]
+    arrangers = [*track.arrangers, *(p.name for p in track.credits if _is_arranger(p.role))]
     return (
         *(written or [("Words and music", None)]),
         *_given("Arranged by", ", ".join(dict.fromkeys(arrangers))),
@@ -157,7 +156,7 @@ def _is_arranger(role: str) -> bool:
 
 
 def _production(parts: Iterable[RoleCredit]) -> list[RoleCredit]:
-    """Leave out who plays, who recorded and who arranged: they are named with each track."""
+    """Return the credits besides performers, recording engineers and arrangers."""
     return [
         part
         for part in parts
@@ -166,7 +165,7 @@ def _production(parts: Iterable[RoleCredit]) -> list[RoleCredit]:
 
 
 def is_recorder(role: str) -> bool:
-    """Tell the role of someone who made a recording.
+    """Return whether a role is that of a recording engineer.
 
     Examples
     --------
@@ -178,7 +177,7 @@ def is_recorder(role: str) -> bool:
 
 
 def _people(parts: Iterable[RoleCredit]) -> str:
-    """Name each person once, with roles in brackets."""
+    """Return each person once, with roles in brackets."""
     people: dict[str, dict[str, None]] = {}
     for part in parts:
         people.setdefault(part.name, {})[part.role] = None

@@ -1,4 +1,4 @@
-"""What a sleeve needs and the manifest has not: named, so that nothing goes to print unseen."""
+"""List what the package needs and the manifest lacks, so that nothing goes to print unseen."""
 
 from __future__ import annotations
 
@@ -14,40 +14,40 @@ from assembler.typeset.fonts import NO_GLYPH, missing_characters
 TITLE = "Still missing"
 NOTHING = "Nothing is missing."
 OWNERS_TASK = (
-    "ISRCs and the barcode come from the ranges allotted to their owner, and rights and licences "
-    "are for the owner to clear under local rules."
+    "ISRCs and barcodes are assigned by the rights owner: ask for those that are missing. The "
+    "owner also clears rights and licences under local rules."
 )
 
 
-def missing_lines(manifest: Manifest, words: Sequence[TrackMetadata]) -> tuple[str, ...]:
-    """Name the empty slots of a release, and names that may be one in two spellings."""
+def missing_lines(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> tuple[str, ...]:
+    """List the missing data of a release, and names that may be one in two spellings."""
     return (
         *(f"No {name}" for name in _missing_facts(manifest.release)),
         *(
             f"{what}: {tracks_text(where) if where[0].of_discs > 1 else _tracks(where)}"
-            for what, where in _missing_words(words)
+            for what, where in _missing_credits(tracks)
             if where
         ),
         *(
-            f"Two spellings, perhaps of one name: {first} and {other}"
+            f"Possibly one name in two spellings: {first} and {other}"
             for first, other in twin_names(all_names(manifest))
         ),
     )
 
 
 def unprinted_lines(texts: Iterable[str]) -> tuple[str, ...]:
-    """Name the characters of a sheet's texts that no font here has."""
+    """List the characters of a sheet that none of the fonts has."""
     unprinted = missing_characters("".join(texts))
     if not unprinted:
         return ()
     return (
-        f"No font here has these characters; they print as {NO_GLYPH} and stand whole in the "
-        f"text file: {', '.join(f'U+{ord(sign):04X} {sign}' for sign in unprinted)}",
+        f"These characters are in none of the fonts and print as {NO_GLYPH}; the text file has "
+        f"them: {', '.join(f'U+{ord(sign):04X} {sign}' for sign in unprinted)}",
     )
 
 
 def missing_block(lines: Sequence[str]) -> Block:
-    """Give the block that names what is missing."""
+    """Return the block that lists what is missing."""
     rows = [Row(line, is_strong=True) for line in lines] or [Row(NOTHING)]
     return Block(TITLE, (*rows, Note(OWNERS_TASK)))
 
@@ -65,18 +65,21 @@ def _missing_facts(release: Release) -> list[str]:
     return [name for name, value in facts.items() if not value]
 
 
-def _missing_words(words: Sequence[TrackMetadata]) -> list[tuple[str, list[TrackMetadata]]]:
+def _missing_credits(tracks: Sequence[TrackMetadata]) -> list[tuple[str, list[TrackMetadata]]]:
     return [
-        ("ISRC slot empty", [w for w in words if not w.isrc]),
-        ("No composer or lyricist", [w for w in words if not (w.composers or w.lyricists)]),
-        ("No recording year", [w for w in words if not w.recorded]),
-        ("Nobody credited as playing or singing", [w for w in words if not _has_player(w)]),
+        ("No ISRC assigned", [track for track in tracks if not track.isrc]),
+        (
+            "No composer or lyricist",
+            [track for track in tracks if not (track.composers or track.lyricists)],
+        ),
+        ("No recording date", [track for track in tracks if not track.recorded]),
+        ("No performers", [track for track in tracks if not _has_performer(track)]),
     ]
 
 
-def _has_player(words: TrackMetadata) -> bool:
-    return any(is_performer(part.role) for part in words.credits)
+def _has_performer(track: TrackMetadata) -> bool:
+    return any(is_performer(part.role) for part in track.credits)
 
 
-def _tracks(words: Sequence[TrackMetadata]) -> str:
-    return f"{'track' if len(words) == 1 else 'tracks'} {tracks_text(words)}"
+def _tracks(tracks: Sequence[TrackMetadata]) -> str:
+    return f"{'track' if len(tracks) == 1 else 'tracks'} {tracks_text(tracks)}"

@@ -1,4 +1,4 @@
-"""Who did what, on which tracks: each name once, with its roles and the tracks they are on."""
+"""Who did what, on which tracks: each name once, with its roles and their tracks."""
 
 from __future__ import annotations
 
@@ -15,33 +15,33 @@ from assembler.text import number_ranges
 
 @dataclass(frozen=True)
 class Person:
-    """A name with all it is credited for.
+    """A name with all its credits.
 
     Attributes
     ----------
     name
         As the manifest writes it.
     parts
-        Roles that are on the same tracks; no tracks: on the whole release.
+        Roles on the same tracks; no tracks: on the whole release.
     """
 
     name: str
     parts: tuple[tuple[tuple[str, ...], frozenset[int]], ...]
 
 
-def performers(credits: Iterable[Credit], words: Sequence[TrackMetadata]) -> tuple[Person, ...]:
-    """Give those who play or sing; what they also arranged stands with them."""
+def performers(credits: Iterable[Credit], tracks: Sequence[TrackMetadata]) -> tuple[Person, ...]:
+    """Return those who play or sing; their arrangements stand with them."""
     return tuple(
         _person(name, [role for role in roles if _is_musical(role)], roles)
-        for name, roles in _roles(credits, words).items()
+        for name, roles in _roles(credits, tracks).items()
         if any(is_performer(role) for role in roles)
     )
 
 
-def production(credits: Iterable[Credit], words: Sequence[TrackMetadata]) -> tuple[Person, ...]:
-    """Give those behind the desk and on the sleeve, and arrangers who don't perform."""
+def production(credits: Iterable[Credit], tracks: Sequence[TrackMetadata]) -> tuple[Person, ...]:
+    """Return studio and artwork credits, and arrangers who don't perform."""
     people = []
-    for name, roles in _roles(credits, words).items():
+    for name, roles in _roles(credits, tracks).items():
         performs = any(is_performer(role) for role in roles)
         others = [r for r in roles if not (_is_musical(r) if performs else is_performer(r))]
         if others:
@@ -49,7 +49,7 @@ def production(credits: Iterable[Credit], words: Sequence[TrackMetadata]) -> tup
     return tuple(people)
 
 
-def person_text(person: Person, words: Sequence[TrackMetadata]) -> str:
+def person_text(person: Person, tracks: Sequence[TrackMetadata]) -> str:
     """Write a person's credits on one line, those for the whole release first.
 
     Returns
@@ -58,13 +58,13 @@ def person_text(person: Person, words: Sequence[TrackMetadata]) -> str:
         As ``Mattis Oren – harmonium, arranger (1, 3); voice (2)``.
     """
     parts = []
-    for roles, tracks in sorted(person.parts, key=lambda part: bool(part[1])):
-        named = [w for w in words if w.running_number in tracks]
+    for roles, numbers in sorted(person.parts, key=lambda part: bool(part[1])):
+        named = [track for track in tracks if track.running_number in numbers]
         parts.append(", ".join(roles) + (f" ({tracks_text(named)})" if named else ""))
     return f"{person.name} – {'; '.join(parts)}"
 
 
-def tracks_text(words: Sequence[TrackMetadata]) -> str:
+def tracks_text(tracks: Sequence[TrackMetadata]) -> str:
     """Write the numbers of tracks, by disc where there are several.
 
     Returns
@@ -72,16 +72,16 @@ def tracks_text(words: Sequence[TrackMetadata]) -> str:
     str
         As ``1–3, 5`` or ``disc 1: 1–3, 5; disc 2: 1``.
     """
-    if not words or words[0].of_discs == 1:
-        return number_ranges([w.number for w in words])
+    if not tracks or tracks[0].of_discs == 1:
+        return number_ranges([track.number for track in tracks])
     return "; ".join(
-        f"disc {disc}: {number_ranges([w.number for w in on_disc])}"
-        for disc, on_disc in groupby(words, key=lambda w: w.disc)
+        f"disc {disc}: {number_ranges([track.number for track in on_disc])}"
+        for disc, on_disc in groupby(tracks, key=lambda track: track.disc)
     )
 
 
-def authors(words: TrackMetadata) -> tuple[tuple[str, str], ...]:
-    """Give who wrote a track, each part with its names.
+def authors(track: TrackMetadata) -> tuple[tuple[str, str], ...]:
+    """Return who wrote a track, each part with its names.
 
     Returns
     -------
@@ -89,7 +89,7 @@ def authors(words: TrackMetadata) -> tuple[tuple[str, str], ...]:
         As ``("words", "Oda Brenn"), ("music", "Ines Falk, Mattis Oren")``; words and music are one
         part where the same people wrote both.
     """
-    composers, lyricists = ", ".join(words.composers), ", ".join(words.lyricists)
+    composers, lyricists = ", ".join(track.composers), ", ".join(track.lyricists)
     if composers == lyricists:
         parts = [("words and music", composers)]
     else:
@@ -98,7 +98,7 @@ def authors(words: TrackMetadata) -> tuple[tuple[str, str], ...]:
 
 
 def all_names(manifest: Manifest) -> tuple[str, ...]:
-    """Give every name of a person or a group that a manifest has, in its order."""
+    """Return every name of a person or group in a manifest, in its order."""
     names = [manifest.release.artist]
     for track in manifest.tracks:
         names += [track.artist] if track.artist else []
@@ -107,19 +107,19 @@ def all_names(manifest: Manifest) -> tuple[str, ...]:
 
 
 def twin_names(names: Iterable[str]) -> list[tuple[str, str]]:
-    """Find names that differ only by accents, case, or signs between letters.
+    """Find names that differ only by accents, case or punctuation.
 
-    They may be one person, spelt in two ways.
+    They may be one person in two spellings.
 
     Parameters
     ----------
     names
-        In any order; the same name may come more than once.
+        In any order; repeats are ignored.
 
     Returns
     -------
     list of (str, str)
-        Of each such name the spelling that comes first, and each other one.
+        The first spelling of each such name, and each other one.
 
     Examples
     --------
@@ -139,7 +139,7 @@ def _one_name(name: str) -> str:
 
 
 def _bare_letters(name: str) -> str:
-    """Leave of a name its letters and digits, in lower case, without strokes and accents."""
+    """Return the letters and digits of a name in lower case, without strokes and accents."""
     letters = unicodedata.normalize("NFKD", "".join(map(_without_stroke, name))).casefold()
     return "".join(
         sign for sign in letters if unicodedata.category(sign)[0] in "LNM" and sign not in _ACCENTS
@@ -147,13 +147,13 @@ def _bare_letters(name: str) -> str:
 
 
 def _without_stroke(letter: str) -> str:
-    """Give the letter that one with a stroke was made of, which Unicode does not take apart."""
+    """Return the base of a letter with a stroke, which Unicode does not decompose."""
     base, found, _ = unicodedata.name(letter, "").partition(" WITH STROKE")
     return unicodedata.lookup(base) if found and letter.isalpha() else letter
 
 
 _ACCENTS = frozenset(map(chr, range(0x300, 0x370)))
-"""Unicode block Combining Diacritical Marks; the marks of other scripts are letters of theirs."""
+"""Unicode block Combining Diacritical Marks; marks of other scripts are letters."""
 
 
 def _is_musical(role: str) -> bool:
@@ -161,16 +161,16 @@ def _is_musical(role: str) -> bool:
 
 
 def _roles(
-    credits: Iterable[Credit], words: Sequence[TrackMetadata]
+    credits: Iterable[Credit], tracks: Sequence[TrackMetadata]
 ) -> dict[str, dict[str, frozenset[int]]]:
-    """Give every name its roles, and every role its tracks; all tracks are no tracks named."""
-    everywhere = frozenset(w.running_number for w in words)
+    """Return roles by name, and tracks by role; no tracks stands for all."""
+    everywhere = frozenset(track.running_number for track in tracks)
     people: dict[str, dict[str, frozenset[int]]] = {}
     for credit in credits:
         roles = people.setdefault(_one_name(credit.name), {})
         for role in credit.roles:
-            tracks = frozenset(credit.tracks) or everywhere
-            roles[role] = roles.get(role, frozenset()) | tracks
+            numbers = frozenset(credit.tracks) or everywhere
+            roles[role] = roles.get(role, frozenset()) | numbers
     return {
         name: {r: frozenset() if t >= everywhere else t for r, t in roles.items()}
         for name, roles in people.items()

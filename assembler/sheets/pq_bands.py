@@ -1,6 +1,6 @@
-"""What the printed PQ sheet is put together from: bands across the page, measured before drawn.
+"""The bands of the printed PQ sheet: strips across the page, measured before they are drawn.
 
-The layout is our own. Lengths are in points, from a band's top downwards.
+The layout is our own. Lengths are in points, from the top of a band downwards.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from assembler.sheets.pq_sheet import (
     PointRow,
     PqSheet,
     PqTrack,
-    empty_slots,
     files,
+    missing_facts,
     performer_shown,
     point_rows,
     release_facts,
@@ -44,8 +44,8 @@ RUNNING_DISC_ID = Type(15, 20, "bold")
 TITLE, ARTIST, RUNNING_TITLE = Type(13, 17, "bold"), Type(11, 15), Type(8, 11)
 STRONG, PLAIN, FILE, HASH = Type(10, 13, "bold"), Type(8.5, 11), Type(7.5, 9.5), Type(6.5, 9.5)
 
-TITLE_X, TITLE_WIDTH, ISRC_X, ISRC_WIDTH, FLAGS_X, INDEX_X = LEFT + 21, 146, 213, 78, 297, 338
-TIME_RIGHTS = (RIGHT - 150, RIGHT - 100, RIGHT - 50, RIGHT)
+TITLE_X, TITLE_WIDTH, ISRC_X, ISRC_WIDTH, FLAGS_X, INDEX_X = LEFT + 21, 146, 213, 78, 294, 333
+TIME_RIGHTS = (RIGHT - 147, RIGHT - 91, RIGHT - 45, RIGHT)
 HASH_WIDTH = 266
 """Of 64 hexadecimal digits in `HASH`."""
 DISC_WIDTH = 130
@@ -54,7 +54,7 @@ CELL_PAD = 6
 
 @dataclass(frozen=True)
 class Spot:
-    """A text in the order of printing; `down_pt` is where its letters stand."""
+    """A text in printed order; `down_pt` is its baseline."""
 
     x_pt: float
     down_pt: float
@@ -85,19 +85,19 @@ class Band:
 
 @dataclass(frozen=True)
 class Density:
-    """How closely the table is set: size of its type, height of a row, room between tracks."""
+    """Spacing of the table: type size, row height, space between tracks."""
 
     size_pt: float
     row_pt: float
     space_pt: float
 
     def type(self, *, bold: bool = False, grey: float = 0.0) -> Type:
-        """Give the type of a cell."""
+        """Return the type of a cell."""
         return Type(self.size_pt, self.row_pt, "bold" if bold else "regular", grey)
 
 
 def height(bands: Iterable[Band]) -> float:
-    """Add up the heights of bands."""
+    """Return the total height of bands."""
     return sum(band.height_pt for band in bands)
 
 
@@ -106,7 +106,7 @@ def _lines(text: str, width_pt: float, kind: Type) -> list[str]:
 
 
 def _fitted(text: str, width_pt: float, kind: Type, most_lines: int, least_pt: float) -> Type:
-    """Give the largest type, down to the least, in which a text takes so many lines at the most."""
+    """Return the largest type, down to `least_pt`, in which a text fits `most_lines`."""
     while kind.size_pt > least_pt and len(_lines(text, width_pt, kind)) > most_lines:
         shrunk = max(least_pt, kind.size_pt - 0.5)
         kind = replace(kind, size_pt=shrunk, leading_pt=kind.leading_pt * shrunk / kind.size_pt)
@@ -114,9 +114,9 @@ def _fitted(text: str, width_pt: float, kind: Type, most_lines: int, least_pt: f
 
 
 def _placed(text: str, width_pt: float, kind: Type, most_lines: int) -> list[tuple[float, str]]:
-    """Set a text in lines in the order of printing, each with its indent.
+    """Set a text in lines in printed order, each with its indent.
 
-    Right-to-left lines end under each other. What is beyond the most lines is cut, with an
+    Right-to-left lines are aligned at their right. Lines beyond `most_lines` are cut, with an
     ellipsis; the text form of the sheet has every text whole.
     """
     right_to_left = reads_right_to_left(text)
@@ -132,7 +132,7 @@ def _placed(text: str, width_pt: float, kind: Type, most_lines: int) -> list[tup
 
 
 def _column(text: str, x_pt: float, width_pt: float, kind: Type, top_pt: float = 0) -> list[Spot]:
-    """Set a text line below line, from a top downwards, eight lines at the most."""
+    """Set a text in at most eight lines, from `top_pt` downwards."""
     return [
         Spot(x_pt + indent_pt, top_pt + (n + 0.75) * kind.leading_pt, line, kind)
         for n, (indent_pt, line) in enumerate(_placed(text, width_pt, kind, most_lines=8))
@@ -149,12 +149,12 @@ def _text_band(text: str, kind: Type, width_pt: float = WIDTH) -> Band:
 
 
 def head(sheet: PqSheet, page: str) -> list[Band]:
-    """Give the head of the first page: what the disc is, large, and who stands for it."""
+    """Return the head of the first page: the identity of the disc and who prepared it."""
     facts = release_facts(sheet)
     title = _fitted(facts["Title"], WIDTH, TITLE, 1, 7)
     artist = _fitted(facts["Artist"], WIDTH, ARTIST, 1, 7)
-    names = ("Barcode", "Label", "Mastered by", "Date made")
-    sound = [("Sample format", SAMPLE_FORMAT, 0.6), ("Empty slots", empty_slots(sheet), 0.4)]
+    names = ("Barcode", "Label", "Prepared by", "Master date")
+    sound = [("Sample format", SAMPLE_FORMAT, 0.6), ("Missing", missing_facts(sheet), 0.4)]
     return [
         _form_name(page),
         Band(8, (Spot(LEFT, 6, "Catalogue number", CAPTION),)),
@@ -163,13 +163,13 @@ def head(sheet: PqSheet, page: str) -> list[Band]:
         _text_band(facts["Artist"], artist),
         Band(6),
         _cells([(name, facts[name], 0.25) for name in names], STRONG),
-        _cells(sound if empty_slots(sheet) else [(*sound[0][:2], 1)], PLAIN),
+        _cells(sound if missing_facts(sheet) else [(*sound[0][:2], 1)], PLAIN),
         Band(6, (), (Stroke(LEFT, 0, RIGHT, 0),)),
     ]
 
 
 def running_head(sheet: PqSheet, page: str) -> list[Band]:
-    """Give the head of the pages after the first."""
+    """Return the head of later pages."""
     name = f"{shown(sheet.title)} – {shown(sheet.artist)}"
     kind = _fitted(name, WIDTH, RUNNING_TITLE, 1, 6)
     return [
@@ -198,7 +198,7 @@ def _disc_id(sheet: PqSheet, kind: Type, disc_size_pt: float) -> Band:
 
 
 def _cells(facts: Sequence[tuple[str, str, float]], kind: Type) -> Band:
-    """Set names, values and shares of the width beside each other; a blank is left to write in."""
+    """Set names and values side by side, each with its share of the width."""
     spots: list[Spot] = []
     lefts = [
         LEFT + WIDTH * share for share in accumulate((share for *_, share in facts), initial=0)
@@ -218,7 +218,7 @@ def _cells(facts: Sequence[tuple[str, str, float]], kind: Type) -> Band:
 
 
 def table_head() -> Band:
-    """Give the heads of the table's columns."""
+    """Return the heads of the table's columns."""
     kind = replace(CAPTION, weight="bold", grey=0)
     lefts = ((LEFT, "No."), (TITLE_X, "Title"), (ISRC_X, "ISRC"), (FLAGS_X, "Flags"))
     spots = [Spot(x, 9, name, kind) for x, name in (*lefts, (INDEX_X, TABLE_HEADS[0]))]
@@ -228,17 +228,17 @@ def table_head() -> Band:
 
 
 def track_bands(sheet: PqSheet, track: PqTrack, density: Density) -> list[Band]:
-    """Give the rows of a track: its words on the left, its index points on the right."""
-    words = _words(shown(track.title), density.type())
-    words += _words(performer_shown(sheet, track), density.type(grey=0.35))
-    rows = zip_longest(words, point_rows(sheet, track))
+    """Return the rows of a track: its texts on the left, its index points on the right."""
+    texts = _texts(shown(track.title), density.type())
+    texts += _texts(performer_shown(sheet, track), density.type(grey=0.35))
+    rows = zip_longest(texts, point_rows(sheet, track))
     bands = []
-    for n, (word, point) in enumerate(rows):
+    for n, (text, point) in enumerate(rows):
         top = density.space_pt / 2 if n == 0 else 0
         down = top + 0.8 * density.row_pt
         spots = _codes(track, density, down) if n == 0 else []
-        if word:
-            spots.append(replace(word, down_pt=down))
+        if text:
+            spots.append(replace(text, down_pt=down))
         if point:
             spots += _times(point, density, down)
         bands.append(Band(top + density.row_pt, tuple(spots)))
@@ -246,15 +246,15 @@ def track_bands(sheet: PqSheet, track: PqTrack, density: Density) -> list[Band]:
     return [*bands, Band(below, (), (Stroke(LEFT, below, RIGHT, below, 0.4, 0.75),))]
 
 
-def _words(text: str, kind: Type) -> list[Spot]:
-    """Set a title, or what stands under it, smaller where it is long."""
+def _texts(text: str, kind: Type) -> list[Spot]:
+    """Set a title or a performer, smaller if it is long."""
     kind = _fitted(text, TITLE_WIDTH, kind, 2, 7)
     lines = _placed(text, TITLE_WIDTH, kind, most_lines=60) if text else []
     return [Spot(TITLE_X + indent_pt, 0, line, kind) for indent_pt, line in lines]
 
 
 def continued(track: PqTrack, density: Density) -> Band:
-    """Say at the top of a page which track goes on there."""
+    """Return the line at the top of a page that a track continues on."""
     down, kind = 0.8 * density.row_pt, density.type(grey=0.35)
     number = Spot(LEFT, down, f"{track.number:02d}", density.type(bold=True))
     return Band(density.row_pt, (number, Spot(TITLE_X, down, "continued", kind)))
@@ -272,11 +272,13 @@ def _codes(track: PqTrack, density: Density, down_pt: float) -> list[Spot]:
 
 
 def _times(point: PointRow, density: Density, down_pt: float) -> list[Spot]:
-    """Set an index point; the starts of tracks stand out."""
+    """Set an index point; the starts of tracks in bold."""
     starts = point.index == "01"
     kind = density.type(grey=0.35 if point.index == "00" else 0)
     times = zip(
-        (point.image_time, point.disc_time, point.length, point.pause), TIME_RIGHTS, strict=True
+        (point.program_time, point.absolute_time, point.length, point.pause),
+        TIME_RIGHTS,
+        strict=True,
     )
     return [
         Spot(INDEX_X, down_pt, point.index, kind),
@@ -289,15 +291,13 @@ def _times(point: PointRow, density: Density, down_pt: float) -> list[Spot]:
 
 
 def total_bands(sheet: PqSheet) -> list[Band]:
-    """Give the totals and what the signs of the table mean."""
+    """Return the totals and the legend."""
     facts = totals(sheet)
     notes = [FLAG_LEGEND, time_legend(sheet)]
-    texts = (sheet.artist, sheet.title, sheet.catalogue_number, sheet.label, sheet.mastered_by)
-    words = [text or "" for text in texts] + [t.title + t.performer for t in sheet.tracks]
-    if missing_characters("".join(words)):
-        notes.append(
-            f"{NO_GLYPH} stands for a character that no font here has; the text form has it whole."
-        )
+    texts = (sheet.artist, sheet.title, sheet.catalogue_number, sheet.label, sheet.prepared_by)
+    names = [text or "" for text in texts] + [t.title + t.performer for t in sheet.tracks]
+    if missing_characters("".join(names)):
+        notes.append(f"{NO_GLYPH}: a character that is in none of the fonts; the text form has it.")
     return [
         Band(8),
         _cells([(name, value, 1 / len(facts)) for name, value in facts.items()], STRONG),
@@ -308,12 +308,12 @@ def total_bands(sheet: PqSheet) -> list[Band]:
 
 
 def file_bands(sheet: PqSheet) -> list[Band]:
-    """Give the files and their checksums."""
+    """Return the files and their checksums."""
     return [_file(*file) for file in files(sheet)]
 
 
 def file_heads() -> Band:
-    """Give the heads of the files' columns."""
+    """Return the heads of the files' columns."""
     spots = (
         Spot(LEFT, 9, "Files", CAPTION),
         Spot(RIGHT - HASH_WIDTH, 9, "SHA-256", CAPTION),
@@ -332,10 +332,10 @@ def _file(kind: str, name: str, sha256: str) -> Band:
 
 
 def signature_band() -> Band:
-    """Give room for two signatures, each with its date."""
+    """Return room for two signatures, each with a date."""
     spots, strokes = [], [Stroke(LEFT, 8, RIGHT, 8)]
     half = WIDTH / 2
-    for x, signer in ((LEFT, "Mastered by"), (LEFT + half + CELL_PAD, "Checked by plant")):
+    for x, signer in ((LEFT, "Prepared by"), (LEFT + half + CELL_PAD, "Checked by plant")):
         end = x + half - CELL_PAD
         date = end - 70
         spots += [Spot(x, 17, signer, CAPTION), Spot(date, 17, "Date", CAPTION)]

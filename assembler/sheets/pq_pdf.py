@@ -1,4 +1,4 @@
-"""The PQ sheet as a form to print: A4, heads on every page, room for signatures on the last."""
+"""The PQ sheet as a printed form: A4, heads on every page, signatures on the last."""
 
 from __future__ import annotations
 
@@ -34,31 +34,31 @@ DENSITIES = (Density(8.5, 13, 9), Density(8.5, 11.5, 6), Density(8, 9.8, 3), Den
 SEVERAL_PAGES = DENSITIES[1]
 MOST_ON_ONE_PAGE = 20
 TRACKS_WITH_CLOSING = 3
-"""Where totals, files and signatures need another page, so many tracks stand there with them."""
+"""Tracks that stay with totals, files and signatures where these need another page."""
 LARGEST_WHOLE_TRACK = 0.3
-"""A track that takes no more of a page than this is not broken."""
+"""Share of a page up to which a track is not broken."""
 LARGEST_WHOLE_CLOSING = 0.8
-"""Nor are totals, files and signatures that take no more of one than this."""
+"""Share of a page up to which totals, files and signatures are not broken."""
 
 
 @dataclass(frozen=True)
 class Group:
-    """Bands that stand together on a page; the heading goes above where they open one."""
+    """Bands kept together on a page; the heading is set above them if they open one."""
 
     bands: tuple[Band, ...]
     heading: tuple[Band, ...] = ()
 
 
 def write_pq_pdf(sheet: PqSheet, target: Path) -> None:
-    """Write the sheet as a PDF whose bytes depend on its facts alone.
+    """Write the sheet as a PDF whose bytes depend on its data alone.
 
-    The table of up to 20 tracks is set as generously as lets the sheet stand on one page; more
-    tracks, and titles too long for that, go on several pages.
+    Up to 20 tracks are set with the widest spacing that fits one page; more tracks, or titles too
+    long for that, take several pages.
 
     Parameters
     ----------
     sheet
-        The facts of one disc.
+        The data of one disc.
     target
         PDF file to write.
     """
@@ -77,13 +77,13 @@ def write_pq_pdf(sheet: PqSheet, target: Path) -> None:
 
 
 def _pages(sheet: PqSheet, density: Density) -> list[list[Band]]:
-    """Give each page what stands below its head."""
+    """Return the bands of each page, below its head."""
     first_pt, later_pt = (ROOM_PT - height(top(sheet, "")) for top in (head, running_head))
     heading_pt = height([table_head()]) + density.row_pt
     closing = _closing_groups(sheet, later_pt)
     groups = [*_track_groups(sheet, density), *closing]
     spread = _spread(groups, first_pt - height([table_head()]), later_pt - heading_pt)
-    _move_company(spread, closing[0], later_pt - heading_pt)
+    _keep_tracks_with(spread, closing[0], later_pt - heading_pt)
     pages = [[*page[0].heading, *(b for group in page for b in group.bands)] for page in spread]
     at_foot = len(file_bands(sheet)) + 2 if len(closing) == 1 else 1
     room_pt = (first_pt if len(pages) == 1 else later_pt) - height(pages[-1])
@@ -92,7 +92,7 @@ def _pages(sheet: PqSheet, density: Density) -> list[list[Band]]:
 
 
 def _track_groups(sheet: PqSheet, density: Density) -> Iterator[Group]:
-    """Give each track as one group; a tall one row by row, two rows at either end together."""
+    """Return each track as one group; a tall one row by row, two rows together at either end."""
     for track in sheet.tracks:
         bands = tuple(track_bands(sheet, track, density))
         whole = height(bands) <= ROOM_PT * LARGEST_WHOLE_TRACK
@@ -103,7 +103,7 @@ def _track_groups(sheet: PqSheet, density: Density) -> Iterator[Group]:
 
 
 def _closing_groups(sheet: PqSheet, room_pt: float) -> list[Group]:
-    """Give totals, files and signatures as one group, or file by file where they are too many."""
+    """Return totals, files and signatures as one group, or file by file if they are too many."""
     sums, heads, lines = total_bands(sheet), file_heads(), file_bands(sheet)
     whole = Group((*sums, heads, *lines, signature_band()))
     if height(whole.bands) <= room_pt * LARGEST_WHOLE_CLOSING:
@@ -124,8 +124,8 @@ def _spread(groups: Iterable[Group], first_pt: float, later_pt: float) -> list[l
     return pages
 
 
-def _move_company(pages: list[list[Group]], closing: Group, room_pt: float) -> None:
-    """Move tracks to the closing's page, where there are few before it."""
+def _keep_tracks_with(pages: list[list[Group]], closing: Group, room_pt: float) -> None:
+    """Move tracks to the page of the closing if few stand there before it."""
     for before, page in pairwise(pages):
         if closing in page:
             room_pt -= sum(height(group.bands) for group in page)
@@ -137,7 +137,7 @@ def _move_company(pages: list[list[Group]], closing: Group, room_pt: float) -> N
 
 
 def _draw(canvas: Any, band: Band, top_pt: float) -> None:
-    """Draw a band whose top is so far above the page's lower edge."""
+    """Draw a band whose top is `top_pt` above the lower edge of the page."""
     for stroke in band.strokes:
         canvas.setLineWidth(stroke.width_pt)
         canvas.setStrokeGray(stroke.grey)

@@ -1,8 +1,9 @@
-"""The PQ sheet: what a mastering studio tells the pressing plant of a disc, and its plain text.
+"""The PQ sheet: a disc's index points and codes for the pressing plant, and its plain text.
 
-What it carries is common practice, no source. Disc time: ECMA-130 and MMC (from memory): it starts
-with the opening pause, so that after a pause of 2 s the image's first frame is at 00:02:00. ISRC
-with hyphens: ISRC Handbook. Thirteen digits of the barcode: GS1 General Specifications.
+Its content: from memory of the trade, no published source. Absolute time: ECMA-130 and MMC (from
+memory): it starts with the pause of track 1, so that after a pause of 2 s the first frame of the
+image is at 00:02:00. ISRC with hyphens: ISRC Handbook. Barcode of thirteen digits: GS1 General
+Specifications.
 """
 
 from __future__ import annotations
@@ -13,12 +14,13 @@ from dataclasses import dataclass
 
 from assembler.manifest.codes import ean13, isrc_text
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
-from assembler.text import FRAMES_PER_SECOND, frames_text, number_ranges
+from assembler.text import FRAMES_PER_SECOND, date_text, frames_text, number_ranges
 from assembler.typeset.fonts import clusters
 
 NAME = "PQ sheet"
-EMPTY = "empty slot"
-"""Printed for what is missing, so that nothing goes to press unseen."""
+MISSING = "not given"
+NONE_ASSIGNED = "none assigned"
+"""Printed for missing data, so that nothing goes to press unseen."""
 NONE = "–"
 COLUMNS = 100
 SAMPLE_FORMAT = (
@@ -26,25 +28,24 @@ SAMPLE_FORMAT = (
     f"{SAMPLES_PER_FRAME} samples"
 )
 FLAG_LEGEND = (
-    "DCP: digital copy permitted. PRE: recorded with pre-emphasis 50/15 µs. "
-    f"{NONE}: neither of the two."
+    f"DCP: digital copy permitted. PRE: recorded with pre-emphasis 50/15 µs. {NONE}: no flag set."
 )
-TABLE_HEADS = ("Index", "Image time", "Disc time", "Length", "Pause")
+TABLE_HEADS = ("Index", "Program time", "Absolute time", "Length", "Pause")
 
 
 @dataclass(frozen=True)
 class PqTrack:
-    """One track as the plant must find it.
+    """One track of the disc.
 
     Attributes
     ----------
     points
-        Index number and frame of the image, in order; index 1 is always there, index 0 only where
-        the pause lies inside the image.
+        Index number and frame of the image, in order; index 1 always, index 0 only if the pause is
+        inside the image.
     pause_frames
-        The pause before it; before the first track it is the opening pause.
+        The pause before it, from index 00 to index 01.
     frames
-        Length of its sound, from index 01 to its end.
+        From index 01 to the end of the track.
     """
 
     number: int
@@ -59,36 +60,36 @@ class PqTrack:
 
     @property
     def flags(self) -> str:
-        """Its control flags in the words of the trade."""
+        """Its control flags as abbreviations."""
         flags = (("DCP", self.copy_permitted), ("PRE", self.pre_emphasis))
         return " ".join(name for name, is_set in flags if is_set) or NONE
 
     @property
     def isrc_shown(self) -> str:
-        """Its ISRC with hyphens, or that there is none."""
-        return isrc_text(self.isrc) if self.isrc else EMPTY
+        """Its ISRC with hyphens, or that none is assigned."""
+        return isrc_text(self.isrc) if self.isrc else NONE_ASSIGNED
 
 
 @dataclass(frozen=True)
 class PqSheet:
-    """What the sheet of one disc says.
+    """The data of one disc's sheet.
 
     Attributes
     ----------
     master_date
-        A date as text, or None for a blank to fill in by hand.
-    opening_pause_frames
-        The pause before track 1, or before the sound hidden there.
+        ISO 8601 date, or None for a blank to fill in by hand.
+    track_1_pause_frames
+        The pause before track 1, or before audio hidden there.
     pause_in_image_frames
-        How much of it begins the image.
+        The part of it that is inside the image.
     frames
         Length of the image.
     tail_frames
-        Silence in the image after its last sound.
+        Silence at the end of the image.
     hidden_frames
-        How far into the image track 1 begins, with hidden sound before it.
+        Frame of the image where track 1 begins, after hidden audio.
     checksums
-        Names and SHA-256 of other files that go to the plant.
+        Names and SHA-256 of further files for the plant.
     """
 
     artist: str
@@ -96,12 +97,12 @@ class PqSheet:
     catalogue_number: str | None
     barcode: str | None
     label: str | None
-    mastered_by: str | None
+    prepared_by: str | None
     master_date: str | None
     disc_number: int
     of_discs: int
     tracks: tuple[PqTrack, ...]
-    opening_pause_frames: int
+    track_1_pause_frames: int
     frames: int
     tail_frames: int
     image_name: str
@@ -114,35 +115,35 @@ class PqSheet:
 
     @property
     def before_image_frames(self) -> int:
-        """Return the pause in front of the image."""
-        return self.opening_pause_frames - self.pause_in_image_frames
+        """The part of the track 1 pause that is not in the image."""
+        return self.track_1_pause_frames - self.pause_in_image_frames
 
-    def disc_frame(self, image_frame: int) -> int:
-        """Give the place on the disc of a frame of the image."""
+    def absolute_frame(self, image_frame: int) -> int:
+        """Return the absolute time, in frames, of a frame of the image."""
         return image_frame + self.before_image_frames
 
     @property
     def disc_text(self) -> str:
-        """Which disc it is."""
+        """Number of the disc."""
         return f"Disc {self.disc_number} of {self.of_discs}"
 
 
 @dataclass(frozen=True)
 class PointRow:
-    """One index point as it is printed; texts of its five columns, empty where there is none."""
+    """The five columns of one index point; empty text where there is no value."""
 
     index: str
-    image_time: str
-    disc_time: str
+    program_time: str
+    absolute_time: str
     length: str
     pause: str
 
 
 def point_rows(sheet: PqSheet, track: PqTrack) -> tuple[PointRow, ...]:
-    """Give a track's index points as they are printed.
+    """Return the printed rows of a track's index points.
 
-    Index 00 of the first track begins the disc; where its pause is in front of the image, it has a
-    disc time and no image time.
+    Index 00 of the first track begins the disc; if its pause is not in the image, it has an
+    absolute time and no program time.
     """
     points: list[tuple[int, int | None]] = list(track.points)
     if track == sheet.tracks[0] and points[0][0] != 0:
@@ -151,7 +152,7 @@ def point_rows(sheet: PqSheet, track: PqTrack) -> tuple[PointRow, ...]:
         PointRow(
             f"{index:02d}",
             NONE if frame is None else frames_text(frame),
-            frames_text(0 if frame is None else sheet.disc_frame(frame)),
+            frames_text(0 if frame is None else sheet.absolute_frame(frame)),
             frames_text(track.frames) if index == 1 else "",
             frames_text(track.pause_frames) if n == 0 else "",
         )
@@ -160,48 +161,52 @@ def point_rows(sheet: PqSheet, track: PqTrack) -> tuple[PointRow, ...]:
 
 
 def shown(text: str | None) -> str:
-    """Give a text on one line, or say that it is missing."""
-    return " ".join((text or "").split()) or EMPTY
+    """Return a text on one line, or that it is not given."""
+    return " ".join((text or "").split()) or MISSING
 
 
 def release_facts(sheet: PqSheet) -> dict[str, str]:
-    """Give name and value of what the release is; the value of a blank is empty."""
+    """Return names and values of the release; the value of a blank is empty."""
     return {
         "Catalogue number": shown(sheet.catalogue_number),
         "Title": shown(sheet.title),
         "Artist": shown(sheet.artist),
-        "Barcode": ean13(sheet.barcode) if sheet.barcode else EMPTY,
+        "Barcode": ean13(sheet.barcode) if sheet.barcode else NONE_ASSIGNED,
         "Label": shown(sheet.label),
-        "Mastered by": shown(sheet.mastered_by),
-        "Date made": " ".join((sheet.master_date or "").split()),
+        "Prepared by": shown(sheet.prepared_by),
+        "Master date": date_text(sheet.master_date) if sheet.master_date else "",
     }
 
 
 def totals(sheet: PqSheet) -> dict[str, str]:
-    """Give name and value of the disc's totals; the sum of pauses has the opening pause in it."""
-    before = {"Sound before track 1": frames_text(sheet.hidden_frames)}
+    """Return names and values of the disc's totals."""
+    before = {"Audio before track 1": frames_text(sheet.hidden_frames)}
     return (before if sheet.hidden_frames else {}) | {
         "Tracks": str(len(sheet.tracks)),
         "Image length": frames_text(sheet.frames),
-        "Lead-out, disc time": frames_text(sheet.disc_frame(sheet.frames)),
-        "Opening pause": frames_text(sheet.opening_pause_frames),
-        "Sum of pauses": frames_text(sum(track.pause_frames for track in sheet.tracks)),
+        "Lead-out (absolute)": frames_text(sheet.absolute_frame(sheet.frames)),
+        "Track 1 pause": frames_text(sheet.track_1_pause_frames),
+        "Total pauses": frames_text(sum(track.pause_frames for track in sheet.tracks)),
         "Silence at end": frames_text(sheet.tail_frames),
     }
 
 
-def empty_slots(sheet: PqSheet) -> str:
-    """Name in one line what is missing; empty where nothing is."""
-    slots = [name.lower() for name, value in release_facts(sheet).items() if value == EMPTY]
+def missing_facts(sheet: PqSheet) -> str:
+    """Return one line that lists what is missing; empty if nothing is."""
+    missing = [
+        name.lower()
+        for name, value in release_facts(sheet).items()
+        if value in (MISSING, NONE_ASSIGNED)
+    ]
     without_isrc = [track.number for track in sheet.tracks if not track.isrc]
     if without_isrc:
         tracks = "track" if len(without_isrc) == 1 else "tracks"
-        slots.append(f"ISRC of {tracks} {number_ranges(without_isrc)}")
-    return "; ".join(slots)
+        missing.append(f"ISRC of {tracks} {number_ranges(without_isrc)}")
+    return "; ".join(missing)
 
 
 def files(sheet: PqSheet) -> tuple[tuple[str, str, str], ...]:
-    """Give kind, name and SHA-256 of every file that goes to the plant."""
+    """Return kind, name and SHA-256 of every file for the plant."""
     return (
         ("Image", sheet.image_name, sheet.image_sha256),
         ("Cue sheet", sheet.cue_name, sheet.cue_sha256),
@@ -210,26 +215,27 @@ def files(sheet: PqSheet) -> tuple[tuple[str, str, str], ...]:
 
 
 def time_legend(sheet: PqSheet) -> str:
-    """Say how the sheet's times count."""
+    """Return the explanation of the sheet's times."""
     pause = frames_text(sheet.before_image_frames)
     return (
-        "Times are mm:ss:ff. Image time counts from the first frame of the image. Disc time "
-        f"counts from the start of the opening pause: disc time = image time + {pause}. "
-        f"Image time {NONE}: in front of the image. The sum of pauses includes the opening pause."
+        "Times are mm:ss:ff. Program time counts from the first frame of the image; absolute time "
+        f"from the end of the lead-in: absolute time = program time + {pause}. Program time "
+        f"{NONE}: before the image. Pause: from index 00 to index 01; total pauses include the "
+        "track 1 pause."
     )
 
 
 def performer_shown(sheet: PqSheet, track: PqTrack) -> str:
-    """Give a track's performer where it is another than the release's artist; else nothing."""
+    """Return a track's performer if it is not the release's artist; otherwise nothing."""
     performer = " ".join(track.performer.split())
     return "" if performer == shown(sheet.artist) else performer
 
 
 def pq_text(sheet: PqSheet) -> str:
-    """Write the sheet as plain text for a fixed font: 100 columns, LF line ends.
+    """Return the sheet as plain text for a fixed font: 100 columns, LF line ends.
 
-    A title stands alone on its line, so that the columns of numbers below it keep their places
-    where an editor turns lines of right-to-left text or draws wide letters in its own way.
+    A title has a line of its own, so that the columns of numbers below it stay aligned in an
+    editor that reverses right-to-left lines or draws wide letters in its own way.
     """
     return "\n".join(line.rstrip() for line in _lines(sheet)) + "\n"
 
@@ -245,7 +251,7 @@ def _lines(sheet: PqSheet) -> Iterator[str]:
     for name, value in release_facts(sheet).items():
         yield from _labelled(name, value or _BLANK)
     yield from _labelled("Sample format", SAMPLE_FORMAT)
-    yield from _labelled("Empty slots", empty_slots(sheet) or "none")
+    yield from _labelled("Missing", missing_facts(sheet) or "nothing")
     yield from ("", _RULE, _TABLE.format("No.", "Title / ISRC", "Flags", *TABLE_HEADS), _RULE)
     for n, track in enumerate(sheet.tracks):
         if n:
@@ -261,7 +267,7 @@ def _lines(sheet: PqSheet) -> Iterator[str]:
     yield ""
     yield from wrapped(FLAG_LEGEND, COLUMNS)
     yield from wrapped(time_legend(sheet), COLUMNS)
-    for signer in ("Mastered by", "Checked by plant"):
+    for signer in ("Prepared by", "Checked by plant"):
         yield from ("", "", f"{signer:<21}{'_' * 44}   Date {_BLANK}")
 
 
@@ -277,12 +283,12 @@ def _track_lines(sheet: PqSheet, track: PqTrack) -> Iterator[str]:
         yield f"{'':<5}{line}"
     for n, row in enumerate(point_rows(sheet, track)):
         codes = ("", "") if n else (track.isrc_shown, track.flags)
-        times = (row.index, row.image_time, row.disc_time, row.length, row.pause)
+        times = (row.index, row.program_time, row.absolute_time, row.length, row.pause)
         yield _TABLE.format("", *codes, *times)
 
 
 def cells(text: str) -> int:
-    """Count the columns that a text takes in a fixed font (Unicode Standard Annex 11)."""
+    """Return the number of columns of a text in a fixed font (Unicode Standard Annex 11)."""
     return sum(_cells_of(sign) for sign in text)
 
 
@@ -293,12 +299,12 @@ def _cells_of(sign: str) -> int:
 
 
 def wrapped(text: str, columns: int) -> list[str]:
-    """Break a text into lines of no more columns than given: at spaces, and inside longer words.
+    """Break a text into lines of at most some columns: at spaces, and inside longer words.
 
     Returns
     -------
     list of str
-        None for an empty text.
+        No lines for an empty text.
     """
     lines: list[str] = []
     line = ""

@@ -1,4 +1,4 @@
-"""Blocks of the credits sheet that go through the tracks: lists, writers, places, codes, texts."""
+"""Track-by-track blocks of the credits sheet: lists, writers, places, codes, texts."""
 
 from __future__ import annotations
 
@@ -9,26 +9,26 @@ from assembler.manifest.codes import isrc_text
 from assembler.manifest.model import Release
 from assembler.metadata import TrackMetadata
 from assembler.sheets.people import Person, authors, person_text, tracks_text
-from assembler.text import duration_text
+from assembler.text import date_text, duration_text
 from assembler.typeset.blocks import Block, Item, Row, Subtitle, Verse, prose, stanzas
 
-EMPTY_ISRC = "ISRC slot empty"
-TOTAL = "Total running time, without pauses"
+NO_ISRC = "ISRC: none assigned"
+TOTAL = "Total time, without gaps"
 
 
-def by_disc(words: Sequence[TrackMetadata]) -> list[tuple[int, list[TrackMetadata]]]:
+def by_disc(tracks: Sequence[TrackMetadata]) -> list[tuple[int, list[TrackMetadata]]]:
     """Group tracks by their disc."""
-    return [(disc, list(group)) for disc, group in groupby(words, key=lambda w: w.disc)]
+    return [(disc, list(group)) for disc, group in groupby(tracks, key=lambda track: track.disc)]
 
 
-def track_lists(release: Release, words: Sequence[TrackMetadata]) -> tuple[Block, ...]:
-    """Give each disc's tracks with their durations, and the sum."""
-    discs = by_disc(words)
+def track_lists(release: Release, tracks: Sequence[TrackMetadata]) -> tuple[Block, ...]:
+    """Return each disc's tracks with their durations and the total."""
+    discs = by_disc(tracks)
     return tuple(
         Block(
             "Track list" if len(discs) == 1 else f"Track list, disc {disc}",
             (
-                *(_track_row(release, w) for w in on_disc),
+                *(_track_row(release, track) for track in on_disc),
                 Row(TOTAL, end=total_text(on_disc), is_strong=True),
             ),
         )
@@ -36,22 +36,22 @@ def track_lists(release: Release, words: Sequence[TrackMetadata]) -> tuple[Block
     )
 
 
-def total_text(words: Iterable[TrackMetadata]) -> str:
-    """Give the sum of exact lengths, as a sleeve does."""
-    return duration_text(sum(w.duration_s for w in words))
+def total_text(tracks: Iterable[TrackMetadata]) -> str:
+    """Return the sum of the exact durations."""
+    return duration_text(sum(track.duration_s for track in tracks))
 
 
-def _track_row(release: Release, words: TrackMetadata) -> Row:
-    other = (words.artist,) if words.artist != release.artist else ()
-    return Row(words.title, str(words.number), duration_text(words.duration_s), other)
+def _track_row(release: Release, track: TrackMetadata) -> Row:
+    other = (track.artist,) if track.artist != release.artist else ()
+    return Row(track.title, str(track.number), duration_text(track.duration_s), other)
 
 
 def _per_disc(
-    words: Sequence[TrackMetadata], rows: Callable[[Sequence[TrackMetadata]], tuple[Row, ...]]
+    tracks: Sequence[TrackMetadata], rows: Callable[[Sequence[TrackMetadata]], tuple[Row, ...]]
 ) -> tuple[Item, ...]:
-    discs = by_disc(words)
+    discs = by_disc(tracks)
     if len(discs) == 1:
-        return rows(words)
+        return rows(tracks)
     items: list[Item] = []
     for disc, on_disc in discs:
         of_disc = rows(on_disc)
@@ -59,22 +59,22 @@ def _per_disc(
     return tuple(items)
 
 
-def writers_items(words: Sequence[TrackMetadata]) -> tuple[Item, ...]:
-    """Give under each track who wrote it."""
-    return _per_disc(words, _writers_rows)
+def writers_items(tracks: Sequence[TrackMetadata]) -> tuple[Item, ...]:
+    """Return the writers of each track."""
+    return _per_disc(tracks, _writers_rows)
 
 
-def _writers_rows(words: Sequence[TrackMetadata]) -> tuple[Row, ...]:
+def _writers_rows(tracks: Sequence[TrackMetadata]) -> tuple[Row, ...]:
     return tuple(
-        Row(w.title, label=str(w.number), details=(text,))
-        for w in words
-        for text in (writers_text(w),)
+        Row(track.title, label=str(track.number), details=(text,))
+        for track in tracks
+        for text in (writers_text(track),)
         if text
     )
 
 
-def writers_text(words: TrackMetadata) -> str:
-    """Write who wrote a track and who publishes it.
+def writers_text(track: TrackMetadata) -> str:
+    """Return the writers and the publisher of a track.
 
     Returns
     -------
@@ -82,76 +82,89 @@ def writers_text(words: TrackMetadata) -> str:
         As ``Words: Oda Brenn; music: Ines Falk; publisher: Tidewrack Songs``; empty where nothing
         is known.
     """
-    arranged = ("arranged by", ", ".join(words.arrangers))
-    parts = [*authors(words), arranged, ("publisher", words.publisher or "")]
+    arranged = ("arranged by", ", ".join(track.arrangers))
+    parts = [*authors(track), arranged, ("publisher", track.publisher or "")]
     text = "; ".join(f"{label}: {names}" for label, names in parts if names)
     return text[:1].upper() + text[1:]
 
 
-def isrc_items(words: Sequence[TrackMetadata]) -> tuple[Item, ...]:
-    """Give each track's ISRC, or that its slot is empty."""
-    return _per_disc(words, _isrc_rows)
+def isrc_items(tracks: Sequence[TrackMetadata]) -> tuple[Item, ...]:
+    """Return each track's ISRC, or that none is assigned."""
+    return _per_disc(tracks, _isrc_rows)
 
 
-def _isrc_rows(words: Sequence[TrackMetadata]) -> tuple[Row, ...]:
+def _isrc_rows(tracks: Sequence[TrackMetadata]) -> tuple[Row, ...]:
     return tuple(
         Row(
-            w.title,
-            str(w.number),
-            f"ISRC {isrc_text(w.isrc)}" if w.isrc else EMPTY_ISRC,
-            is_strong=not w.isrc,
+            track.title,
+            str(track.number),
+            f"ISRC {isrc_text(track.isrc)}" if track.isrc else NO_ISRC,
+            is_strong=not track.isrc,
         )
-        for w in words
+        for track in tracks
     )
 
 
-def recorded_rows(words: Sequence[TrackMetadata]) -> tuple[Row, ...]:
-    """Group the tracks by when and where they were recorded."""
+def recorded_rows(tracks: Sequence[TrackMetadata]) -> tuple[Row, ...]:
+    """Return dates and places of recording, each with its tracks."""
     groups: dict[tuple[str | None, str | None], list[TrackMetadata]] = {}
-    for w in words:
-        if w.recorded or w.recorded_at:
-            groups.setdefault((w.recorded, w.recorded_at), []).append(w)
+    for track in tracks:
+        if track.recorded or track.recorded_at:
+            groups.setdefault((track.recorded, track.recorded_at), []).append(track)
     return tuple(
-        Row(f"{_tracks_named(group, words)} recorded {when_and_where(*place)}")
+        Row(_recorded_text(group, tracks, when_and_where(*place)))
         for place, group in groups.items()
     )
 
 
-def when_and_where(year: str | None, place: str | None) -> str:
-    """Write when and where a track was recorded, as far as one knows."""
-    return ", ".join(part for part in (year, place) if part) if year else f"at {place}"
+_PREPOSITIONS = frozenset(("aboard", "at", "by", "in", "inside", "near", "off", "on", "under"))
 
 
-def _tracks_named(group: Sequence[TrackMetadata], words: Sequence[TrackMetadata]) -> str:
-    if len(group) == len(words) > 1:
-        return "All tracks"
+def when_and_where(date: str | None, place: str | None) -> str:
+    """Return date and place of a recording, as far as they are known.
+
+    Examples
+    --------
+    >>> when_and_where("2026-02", "Boathouse Hall"), when_and_where("1968", "on the ferry")
+    ('February 2026 at Boathouse Hall', '1968 on the ferry')
+    """
+    if place and place.split()[0].lower() not in _PREPOSITIONS:
+        place = f"at {place}"
+    return " ".join(part for part in (date and date_text(date), place) if part)
+
+
+def _recorded_text(
+    group: Sequence[TrackMetadata], tracks: Sequence[TrackMetadata], when: str
+) -> str:
+    if len(group) == len(tracks):
+        return f"Recorded {when}"
     numbers = tracks_text(group)
     if group[0].of_discs > 1:
-        return numbers[0].upper() + numbers[1:] + ","
-    return f"{'Track' if len(group) == 1 else 'Tracks'} {numbers}"
+        return f"{numbers[0].upper()}{numbers[1:]}, recorded {when}"
+    return f"{'Track' if len(group) == 1 else 'Tracks'} {numbers} recorded {when}"
 
 
-def people_rows(people: Iterable[Person], words: Sequence[TrackMetadata]) -> tuple[Row, ...]:
-    """Give each person with roles and tracks on one line."""
-    return tuple(Row(person_text(person, words)) for person in people)
+def people_rows(people: Iterable[Person], tracks: Sequence[TrackMetadata]) -> tuple[Row, ...]:
+    """Return each person with roles and tracks on one line."""
+    return tuple(Row(person_text(person, tracks)) for person in people)
 
 
-def _heading(words: TrackMetadata) -> Subtitle:
-    disc = f"Disc {words.disc}, " if words.of_discs > 1 else ""
-    return Subtitle(f"{disc}{words.number}. {words.title}")
+def _heading(track: TrackMetadata) -> Subtitle:
+    disc = f"Disc {track.disc}, " if track.of_discs > 1 else ""
+    return Subtitle(f"{disc}{track.number}. {track.title}")
 
 
-def track_notes(words: Sequence[TrackMetadata]) -> tuple[Item, ...]:
-    """Give the notes on single tracks."""
+def track_notes(tracks: Sequence[TrackMetadata]) -> tuple[Item, ...]:
+    """Return the notes on single tracks."""
     items: list[Item] = []
-    for w in words:
-        items += [_heading(w), *prose(w.comment)] if w.comment else []
+    for track in tracks:
+        items += [_heading(track), *prose(track.comment)] if track.comment else []
     return tuple(items)
 
 
-def lyrics(words: Sequence[TrackMetadata]) -> tuple[Item, ...]:
-    """Give the words that are sung, stanza by stanza."""
+def lyrics(tracks: Sequence[TrackMetadata]) -> tuple[Item, ...]:
+    """Return the lyrics, stanza by stanza."""
     items: list[Item] = []
-    for w in words:
-        items += [_heading(w), *map(Verse, stanzas(w.lyrics))] if w.lyrics else []
+    for track in tracks:
+        items += [_heading(track), *map(Verse, stanzas(track.lyrics))] if track.lyrics else []
     return tuple(items)

@@ -76,12 +76,12 @@ def pq_sheet(
         catalogue_number="TWE-014",
         barcode="2000000000145",
         label="Tidewrack Editions",
-        mastered_by="Ines Falk",
+        prepared_by="Ines Falk",
         master_date="2027-03-02",
         disc_number=1,
         of_discs=2,
         tracks=tuple(tracks),
-        opening_pause_frames=opening,
+        track_1_pause_frames=opening,
         frames=end + 75,
         tail_frames=75,
         image_name="TWE-014-1.wav",
@@ -112,7 +112,7 @@ def layout(pdf: Path) -> str:
 
 
 def point_times(sheet: PqSheet) -> list[tuple[str, str, str, list[str]]]:
-    """Work out what the rows say: index, image time, disc time, then length and pause."""
+    """Work out what the rows say: index, program time, absolute time, then length and pause."""
     rows = []
     for track in sheet.tracks:
         points: list[tuple[int, int | None]] = list(track.points)
@@ -120,7 +120,7 @@ def point_times(sheet: PqSheet) -> list[tuple[str, str, str, list[str]]]:
             points = [(0, None), *points]
         for n, (index, frame) in enumerate(points):
             image = "–" if frame is None else msf(frame)
-            disc = msf(0 if frame is None else frame + sheet.opening_pause_frames)
+            disc = msf(0 if frame is None else frame + sheet.track_1_pause_frames)
             rest = [msf(track.frames)] if index == 1 else []
             rest += [msf(track.pause_frames)] if n == 0 else []
             rows.append((f"{index:02}", image, disc, rest))
@@ -155,7 +155,7 @@ SHEETS = {
         artist="静かな水の歌" * 33,
         catalogue_number="TWE-" * 20,
         label="Ж" * 120,
-        mastered_by="ماء راكد " * 20,
+        prepared_by="ماء راكد " * 20,
         image_name=f"{'TWE-' * 40}.wav",
     ),
     "many files": replace(pq_sheet(8), checksums=tuple((f"{n}.bin", TEXT_SHA) for n in range(95))),
@@ -172,7 +172,7 @@ each_sheet = pytest.mark.parametrize("sheet", SHEETS.values(), ids=SHEETS.keys()
         (0, 225, "00:03:00"),  # ECMA-130 (from memory): the disc's time begins with the first pause
     ],
 )
-def test_disc_times_are_those_of_the_standards(
+def test_absolute_times_are_those_of_the_standards(
     image_frame: int, opening: int, disc_time: str, tmp_path: Path
 ) -> None:
     track = replace(pq_track(1, image_frame, 75 * 60, opening))
@@ -184,7 +184,7 @@ def test_disc_times_are_those_of_the_standards(
 
 
 @pytest.mark.wants("cd-info")
-def test_disc_times_are_those_that_libcdio_reads_from_the_cue_sheet(tmp_path: Path) -> None:
+def test_absolute_times_are_those_that_libcdio_reads_from_the_cue_sheet(tmp_path: Path) -> None:
     sheet = pq_sheet(3)
     lines = ['FILE "image.bin" WAVE']
     for track in sheet.tracks:
@@ -200,7 +200,7 @@ def test_disc_times_are_those_that_libcdio_reads_from_the_cue_sheet(tmp_path: Pa
     )  # fmt: skip
     starts = re.findall(r"(?m)^ *\d+: (\d\d:\d\d:\d\d) +\d+ +(?:audio|leadout)", read)
     text = pq_text(sheet)
-    lead_out = re.search(rf"Lead-out, disc time +({A_TIME})", text)
+    lead_out = re.search(rf"Lead-out \(absolute\) +({A_TIME})", text)
     assert lead_out
     assert starts == [*(row[2] for row in rows_read(text) if row[0] == "01"), lead_out[1]]
 
@@ -216,18 +216,18 @@ def test_every_point_reads_back_from_paper_and_text(sheet: PqSheet, tmp_path: Pa
 def test_facts_are_on_paper_and_in_the_text(sheet: PqSheet, tmp_path: Path) -> None:
     plain = output_of("pdftotext", printed(sheet, tmp_path), "-", package="poppler-utils")
     pauses = sum(track.pause_frames for track in sheet.tracks)
-    lead_out = sheet.frames + sheet.opening_pause_frames
+    lead_out = sheet.frames + sheet.track_1_pause_frames
     for text in (plain, pq_text(sheet)):
-        for word in ("2000000000145", IMAGE_SHA, CUE_SHA, TEXT_SHA, "2027-03-02", "Disc 1 of 2"):
+        for word in ("2000000000145", IMAGE_SHA, CUE_SHA, TEXT_SHA, "2 March 2027", "Disc 1 of 2"):
             assert word in text
         assert "44,100 Hz, 16 bit, 2 channels, 75 frames/s of 588 samples" in text
         for frames in (sheet.frames, lead_out, pauses, sheet.tail_frames):
             assert re.search(rf"(?<!\d){msf(frames)}(?!\d)", text)
         for track in sheet.tracks:
-            code = "empty slot" if track.number == 7 else f"AA-6Q7-27-{track.number:05}"
+            code = "none assigned" if track.number == 7 else f"AA-6Q7-27-{track.number:05}"
             assert code in text
             assert re.search(rf"(?m)^\f?{track.number:02}\b", text)
-        for signer in ("Mastered by", "Checked by plant"):
+        for signer in ("Prepared by", "Checked by plant"):
             assert signer in text
         assert "DCP: digital copy permitted" in text
 
@@ -235,7 +235,7 @@ def test_facts_are_on_paper_and_in_the_text(sheet: PqSheet, tmp_path: Path) -> N
 @each_sheet
 def test_names_and_titles_are_whole_in_the_text(sheet: PqSheet) -> None:
     text = squeezed(pq_text(sheet))
-    for name in (sheet.artist, sheet.title, sheet.catalogue_number, sheet.label, sheet.mastered_by):
+    for name in (sheet.artist, sheet.title, sheet.catalogue_number, sheet.label, sheet.prepared_by):
         assert squeezed(name or "") in text
     for track in sheet.tracks:
         assert squeezed(f"{track.number:02}{track.title}") in text
@@ -255,7 +255,7 @@ def test_long_titles_print_whole(title: str, tmp_path: Path) -> None:
 def test_flags_stand_in_their_tracks(tmp_path: Path) -> None:
     sheet = pq_sheet(8)
     for text in (pq_text(sheet), layout(printed(sheet, tmp_path))):
-        flags = re.findall(r"(?:AA-6Q7-27-\d{5}|empty slot) +(DCP PRE|DCP|PRE|–)(?: |$)", text)
+        flags = re.findall(r"(?:AA-6Q7-27-\d{5}|none assigned) +(DCP PRE|DCP|PRE|–)(?: |$)", text)
         assert flags == ["DCP", "DCP", "DCP", "DCP", "–", "DCP PRE", "DCP", "DCP"]
 
 
@@ -266,32 +266,33 @@ def test_another_performer_is_named(tmp_path: Path) -> None:
         assert text.count("Halden Ferry Singers") == 1
 
 
-def test_what_is_missing_is_an_empty_slot(tmp_path: Path) -> None:
+def test_what_is_missing_is_named(tmp_path: Path) -> None:
     sheet = replace(
         pq_sheet(8),
         catalogue_number=None,
         barcode=None,
         label=None,
-        mastered_by=None,
+        prepared_by=None,
         master_date=None,
     )
-    slots = "catalogue number; barcode; label; mastered by; ISRC of track 7"
+    missing = "catalogue number; barcode; label; prepared by; ISRC of track 7"
     pdf = printed(sheet, tmp_path)
     for text in (
         pq_text(sheet), output_of("pdftotext", "-raw", pdf, "-", package="poppler-utils"),
     ):  # fmt: skip
-        assert squeezed(slots) in squeezed(text)
-        assert text.count("empty slot") == 5
+        assert squeezed(missing) in squeezed(text)
+        assert text.count("not given") == 3
+        assert text.count("none assigned") == 2
         assert "None" not in text
-        assert "Date made" in text
-    assert re.search(r"(?m)^Date made +_+$", pq_text(sheet))
+        assert "Master date" in text
+    assert re.search(r"(?m)^Master date +_+$", pq_text(sheet))
 
 
-def test_nothing_missing_names_no_empty_slot(tmp_path: Path) -> None:
+def test_nothing_is_missing(tmp_path: Path) -> None:
     sheet = pq_sheet(6)
-    assert "empty slot" not in pq_text(sheet)
-    assert re.search(r"(?m)^Empty slots +none$", pq_text(sheet))
-    assert "slot" not in layout(printed(sheet, tmp_path))
+    assert "none assigned" not in pq_text(sheet)
+    assert re.search(r"(?m)^Missing +nothing$", pq_text(sheet))
+    assert "Missing" not in layout(printed(sheet, tmp_path))
 
 
 def test_a_upc_has_thirteen_digits(tmp_path: Path) -> None:
@@ -323,7 +324,7 @@ def test_more_tracks_go_on_with_repeated_heads(count: int, tmp_path: Path) -> No
         assert f"Page {number} of {len(pages)}" in page
         assert "TWE-014" in page
         assert "Disc 1 of 2" in page
-        assert re.search(r"No\. +Title +ISRC +Flags +Index +Image time +Disc time", page)
+        assert re.search(r"No\. +Title +ISRC +Flags +Index +Program time +Absolute time", page)
         assert len(rows_read(page)) >= 4
     assert "Lead-out" in pages[-1]
     assert "Checked by plant" in pages[-1]
@@ -430,7 +431,7 @@ def test_wide_and_combining_letters_count_as_they_show() -> None:
 
 def test_what_no_font_has_is_said_on_paper_and_whole_in_the_text(tmp_path: Path) -> None:
     sheet = pq_sheet(3, ["Waves न"])
-    assert "□ stands for a character" in layout(printed(sheet, tmp_path))
+    assert "□: a character" in layout(printed(sheet, tmp_path))
     assert "Waves न" in pq_text(sheet)
     assert "□" not in layout(printed(pq_sheet(3), tmp_path))
 

@@ -13,7 +13,7 @@ from outside import output_of
 from assembler.manifest import Manifest
 from assembler.metadata import TrackMetadata
 
-PARTS = ("Front", "Spine", "Back", "Inside", "Disc face", "Before print")
+PARTS = ("Front", "Spine", "Back", "Booklet", "Disc label", "Before print")
 
 
 @dataclass(frozen=True)

@@ -87,7 +87,7 @@ def test_track_list_has_numbers_titles_durations_and_total(made: Make) -> None:
         "3\tRopewalk Round (2027 remaster)\t1:01",
         "\tNorthern Quay Brass",
         "4\tSlack Water\t1:02",
-        "Total running time, without pauses\t7:16",
+        "Total time, without gaps\t7:16",
     ]
 
 
@@ -104,11 +104,11 @@ credits: [{name: Oda Brenn, roles: [alto], tracks: [2, 3]}]
         [100, 101, 3700],
     )
     first, second = sheet.block("Track list, disc 1"), sheet.block("Track list, disc 2")
-    assert first.endswith("2\tTwo\t1:41\nTotal running time, without pauses\t3:21")
-    assert second == "1\tThree\t61:40\nTotal running time, without pauses\t61:40"
+    assert first.endswith("2\tTwo\t1:41\nTotal time, without gaps\t3:21")
+    assert second == "1\tThree\t61:40\nTotal time, without gaps\t61:40"
     assert sheet.block("Performers") == "Oda Brenn – alto (disc 1: 2; disc 2: 1)"
     assert sheet.block("Recorded") == "Disc 1: 2; disc 2: 1, recorded 1991"
-    assert "ISRC slot empty: disc 1: 1, 2" in sheet.block("Still missing")
+    assert "No ISRC assigned: disc 1: 1, 2" in sheet.block("Still missing")
     assert "Disc 2\n1\tThree\tISRC AA-6Q7-27-00003" in sheet.block("ISRC")
     assert "Disc\t1 of 2" in sheet.block("Disc 1")
     assert "Disc\t2 of 2" in sheet.block("Disc 2")
@@ -127,13 +127,13 @@ def test_isrc_has_hyphens_and_an_empty_slot_stays_empty(made: Make) -> None:
     # ISRC Handbook: printed with hyphens, the word ISRC before it
     lines = made(DEMO).block("ISRC").split("\n")
     assert lines[0] == "1\tLow Lantern\tISRC AA-6Q7-27-00001"
-    assert lines[1] == "2\tNet Loft Waltz\tISRC slot empty"
+    assert lines[1] == "2\tNet Loft Waltz\tISRC: none assigned"
 
 
 def test_recordings_are_grouped_by_when_and_where(made: Make) -> None:
     assert made(DEMO).block("Recorded").split("\n") == [
-        "Tracks 1–3 recorded 1991, Net Loft, Halden",
-        "Track 4 recorded 2026-03",
+        "Tracks 1–3 recorded 1991 at Net Loft, Halden",
+        "Track 4 recorded March 2026",
     ]
 
 
@@ -155,7 +155,7 @@ def test_notes_are_paragraphs_and_thanks_keep_their_lines(made: Make) -> None:
         "Nothing has been mended that was not broken.",
     ]
     assert sheet.block("Thanks") == "The ferrymen of Halden\nBirgit at the net loft"
-    assert sheet.block("Notes on the tracks").endswith("The second tape in the box.")
+    assert sheet.block("Track notes").endswith("The second tape in the box.")
 
 
 def test_lyrics_keep_lines_and_stanzas(made: Make) -> None:
@@ -188,29 +188,29 @@ def test_blocks_stand_under_the_place_where_they_go(made: Make) -> None:
         "One line",
         "Track list",
         "Rights, label and codes",
-        "Barcode to place",
+        "Barcode",
         "Words and music",
         "Performers",
         "Recorded",
         "Production",
         "Notes",
-        "Notes on the tracks",
+        "Track notes",
         "Thanks",
         "Lyrics",
         "ISRC",
         "Disc",
         "Still missing",
-        "What the signs mean",
+        "Symbols",
         "Approval",
     ]
 
 
-def test_front_spine_and_disc_face_say_what_is_set_there(made: Make) -> None:
+def test_front_spine_and_disc_label(made: Make) -> None:
     sheet = made(DEMO)
     assert sheet.block("Artist and title").split("\n") == [
         "Artist\tHalden Ferry Singers",
         "Title\tSongs for Slack Water",
-        "Picture\tfront.png",
+        "Front cover\tfront.png",
     ]
     assert sheet.block("One line") == "Halden Ferry Singers – Songs for Slack Water – TWE-014"
     assert sheet.block("Disc").split("\n") == [
@@ -226,23 +226,23 @@ def test_front_spine_and_disc_face_say_what_is_set_there(made: Make) -> None:
 def test_what_is_missing_is_named_first_in_number_and_last_in_full(made: Make) -> None:
     full, bare = made(DEMO), made(ONE_TRACK.format(title="No"))
     assert full.block("Still missing").split("\n")[:3] == [
-        "ISRC slot empty: track 2",
+        "No ISRC assigned: track 2",
         "No composer or lyricist: track 4",
         "",
     ]
-    assert full.lines[8] == "Still missing\t2 points, named at the end under “Before print”"
+    assert full.lines[8] == "Still missing\t2 points, listed at the end under “Before print”"
     missing = bare.block("Still missing")
     for name in ("barcode", "front cover", "℗ line", "© line", "catalogue number", "label"):
         assert f"No {name}\n" in missing
-    assert "ISRC slot empty: track 1" in missing
-    assert "Nobody credited as playing or singing: track 1" in missing
+    assert "No ISRC assigned: track 1" in missing
+    assert "No performers: track 1" in missing
 
 
 def test_two_spellings_of_a_name_are_named(made: Make) -> None:
     sheet = made(
         DEMO.replace("roles: [mastering]", "roles: [bells]").replace("Peer Lund", "ODA BRENN")
     )
-    assert "Two spellings, perhaps of one name: Oda Brenn and ODA BRENN" in sheet.block(
+    assert "Possibly one name in two spellings: Oda Brenn and ODA BRENN" in sheet.block(
         "Still missing"
     )
 
@@ -266,9 +266,9 @@ def test_the_artist_has_a_box_to_approve_the_proof_in(made: Make) -> None:
 
 def test_signs_are_explained(made: Make) -> None:
     # Geneva Phonograms Convention 1971, article 5; Universal Copyright Convention, article III
-    signs = made(DEMO).block("What the signs mean")
-    assert "℗ with year and owner: the right in the sound recording" in signs
-    assert "© with owner and year: the right in words, music, pictures and design" in signs
+    signs = made(DEMO).block("Symbols")
+    assert "℗ year and owner: the rights in the sound recording" in signs
+    assert "© year and owner: the rights in lyrics, music, pictures and design" in signs
 
 
 def test_absent_fields_leave_no_empty_blocks(made: Make) -> None:
@@ -278,9 +278,9 @@ def test_absent_fields_leave_no_empty_blocks(made: Make) -> None:
         "Front": ["Artist and title"],
         "Spine": ["One line"],
         "Back": ["Track list"],
-        "Inside": ["ISRC"],
-        "Disc face": ["Disc"],
-        "Before print": ["Still missing", "What the signs mean", "Approval"],
+        "Booklet": ["ISRC"],
+        "Disc label": ["Disc"],
+        "Before print": ["Still missing", "Symbols", "Approval"],
     }
     assert "None" not in sheet.text
     assert "1\tNo\t3:00" in sheet.lines
@@ -398,8 +398,8 @@ def test_pages_inside_a_part_repeat_its_head(made: Make) -> None:
     first_lines = [page.strip().split("\n")[0] for page in shown.strip("\f").split("\f")[1:]]
     heads = [" ".join(line.split()) for line in first_lines]
     assert [head for head in heads if not head.startswith(PARTS)] == []
-    assert "Inside Words and music, continued" in heads
-    assert "Inside Notes, continued" in heads
+    assert "Booklet Words and music, continued" in heads
+    assert "Booklet Notes, continued" in heads
 
 
 def test_barcode_is_scanned_from_the_printed_sheet(made: Make, tmp_path: Path) -> None:

@@ -52,14 +52,14 @@ Title: Songs for Slack Water
 Label: Tidewrack Editions
 Catalogue number: TWE-014
 Barcode (EAN-13): 2000000000145
-Release date: 2027-04-16
+Release date: 16 April 2027
 Genre: Choral
 Language (ISO 639): en
 ℗ line: ℗ 2027 Tidewrack Editions
 © line: © 2027 Tidewrack Editions
 Discs: 1
 Tracks: 2
-Total running time, without pauses: 6:15
+Total time, without gaps: 6:15
 Production: Ines Falk (producer); Kari Nymoen (mastering)
 
 Track 1
@@ -72,9 +72,9 @@ Words: Oda Brenn
 Music: Ines Falk
 Arranged by: Mattis Oren
 Publisher: Tidewrack Songs
-Recorded: 1991, Net Loft, Halden
+Recorded: 1991 at Net Loft, Halden
 Recorded by: Pelle Strand (recording)
-Players: Mattis Oren (harmonium, voice); Ines Falk (conductor)
+Performers: Mattis Oren (harmonium, voice); Ines Falk (conductor)
 Production: Pelle Strand (mix engineer)
 
 Track 2
@@ -88,14 +88,14 @@ Words and music: Mattis Oren
 Arranged by: Jorun Hald
 Recorded: missing
 Recorded by: missing
-Players: Ines Falk (conductor); Mattis Oren (voice)
+Performers: Ines Falk (conductor); Mattis Oren (voice)
 
 Still missing
 -------------
-ISRC slot empty: track 2
-No recording year: track 2
-ISRCs and the barcode come from the ranges allotted to their owner, and rights and licences are \
-for the owner to clear under local rules.
+No ISRC assigned: track 2
+No recording date: track 2
+ISRCs and barcodes are assigned by the rights owner: ask for those that are missing. The owner \
+also clears rights and licences under local rules.
 """
 
 
@@ -115,7 +115,15 @@ def test_the_file_is_utf8_with_line_feeds(made: Make) -> None:
 def test_what_the_manifest_has_not_is_said_to_be_missing(made: Make) -> None:
     sheet = made("release: {artist: A, title: B}\ntracks: [{title: One, audio: a}]")
     lines = label_copy(sheet.manifest, sheet.words).split("\n")
-    for name in ("Label", "Barcode", "℗ line", "ISRC", "Words and music", "Recorded by", "Players"):
+    for name in (
+        "Label",
+        "Barcode",
+        "℗ line",
+        "ISRC",
+        "Words and music",
+        "Recorded by",
+        "Performers",
+    ):
         assert f"{name}: missing" in lines
     assert "No barcode" in lines
     assert not [line for line in lines if "None" in line]
