@@ -1,8 +1,8 @@
 """A disc of 74 minutes and 20 tracks of real music, built once and read by programs from outside.
 
 Music: Debian's singularity-music (freely licensed; 48 kHz Vorbis), sections of it by `start` and
-`end`; one piece cut in two makes a segue. The words are invented. Absolute time is program time plus
-2 s (MMC: LBA 0 = 00:02:00, from memory).
+`end`; one piece cut in two makes a segue. All names are invented. Absolute time is program time
+plus 2 s (MMC: LBA 0 = 00:02:00, from memory).
 """
 
 from __future__ import annotations
