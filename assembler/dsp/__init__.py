@@ -1,4 +1,4 @@
-"""Sound as arrays: float32, shape (frames, channels), full scale at 1.0, with a rate in hertz.
+"""Signal processing on arrays: float32, shape (frames, channels), full scale 1.0, rates in hertz.
 
-Nothing here knows of files, manifests or albums. Long sound passes as an iterator of blocks.
+Nothing here knows files, manifests or albums. Long sound is an iterator of blocks.
 """

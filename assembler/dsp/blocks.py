@@ -1,4 +1,4 @@
-"""Sound that passes in blocks: neighbours of a block, cuts at given samples."""
+"""Streams of blocks: overlap between blocks, cuts at sample positions."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ Samples = NDArray[np.float32]
 
 
 class Neighbours:
-    """Return each sample of a stream its neighbours before and after, zeros beyond the ends.
+    """Extend the blocks of a stream by neighbouring samples, with zeros beyond the ends.
 
     Parameters
     ----------
     before, after
-        How many samples on either side.
+        Number of samples on either side.
     channels
-        Channels of the stream.
+        Number of channels.
     """
 
     def __init__(self, before: int, after: int, channels: int) -> None:
@@ -27,12 +27,12 @@ class Neighbours:
         self._kept = np.zeros((before, channels), np.float32)
 
     def feed(self, block: Samples) -> Samples:
-        """Take a block; give the samples that now have all their neighbours, with these around.
+        """Add a block and return the samples whose neighbours are now complete, with these.
 
         Returns
         -------
         ndarray, shape (n + before + after, channels)
-            n ≥ 0 samples have become ready.
+            n ≥ 0 samples with their neighbours.
         """
         padded = np.concatenate((self._kept, block))
         around = self.before + self.after
@@ -48,19 +48,19 @@ class Neighbours:
 
 
 def cut(blocks: Iterable[Samples], cuts: Sequence[int]) -> Iterator[tuple[int, Samples]]:
-    """Cut a stream at given samples.
+    """Cut a stream at sample positions.
 
     Parameters
     ----------
     blocks
         The stream.
     cuts
-        Sample positions, rising; part 0 is before the first.
+        Ascending sample positions; part 0 ends at the first.
 
     Yields
     ------
     part, samples
-        The pieces in order, each with the number of the part it belongs to.
+        The pieces in order, each with the number of its part.
     """
     position = 0
     part = 0
@@ -78,7 +78,7 @@ def cut(blocks: Iterable[Samples], cuts: Sequence[int]) -> Iterator[tuple[int, S
 
 
 def skip(blocks: Iterable[Samples], start: int, length: int) -> Iterator[Samples]:
-    """Keep `length` samples of a stream from sample `start` on."""
+    """Yield `length` samples of a stream, from sample `start` on."""
     position = 0
     end = start + length
     for block in blocks:

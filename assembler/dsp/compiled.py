@@ -1,10 +1,10 @@
-"""Compile the few sequential loops with numba, kept from one run to the next."""
+"""Compile the few sequential loops with numba, cached from one run to the next."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from typing import Any
+from typing import ParamSpec, TypeVar
 
 from assembler.dsp.kernel_cache import FOLDER
 
@@ -13,11 +13,14 @@ if FOLDER:
 
 import numba  # reads its cache folder from the environment when imported
 
+P = ParamSpec("P")
+R = TypeVar("R")
 
-def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
+
+def compiled(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a function to machine code on its first call; it runs without the GIL.
 
-    No fast-math: sums keep their order, so every machine gives the same bits.
+    No fast-math: sums keep their order, so every machine returns the same bits.
     """
-    wrapped: Callable[..., Any] = numba.njit(nogil=True, cache=FOLDER is not None)(function)
-    return wrapped
+    kernel: Callable[P, R] = numba.njit(nogil=True, cache=FOLDER is not None)(function)
+    return kernel

@@ -6,7 +6,7 @@ import math
 
 
 def amplitude(level_db: float) -> float:
-    """Return the amplitude of a level in decibels.
+    """Convert a level in decibels to an amplitude.
 
     Examples
     --------
@@ -17,10 +17,10 @@ def amplitude(level_db: float) -> float:
 
 
 def decibels(amplitude_: float) -> float | None:
-    """Return the level of an amplitude in decibels; None for silence."""
+    """Convert an amplitude to a level in decibels; None for silence."""
     return 20 * math.log10(amplitude_) if amplitude_ > 0 else None
 
 
 def rounded(reading: float | None) -> float | None:
-    """Round a reading to the thousandth, as reports tell it; None stays None."""
+    """Round a reading to three decimals, as in the report; None stays None."""
     return None if reading is None else round(reading, 3)

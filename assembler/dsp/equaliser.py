@@ -13,7 +13,7 @@ from assembler.dsp.blocks import Samples
 
 BUTTERWORTH_Q = math.sqrt(0.5)
 _TWO_STAGES_Q = (0.5411961001461969, 1.3065629648763766)
-"""Of a fourth-order Butterworth response: 1 / (2 cos(π/8)) and 1 / (2 cos(3π/8))."""
+"""Q of both stages of a fourth-order Butterworth filter: 1 / (2 cos(π/8)), 1 / (2 cos(3π/8))."""
 
 
 class FilterBand(NamedTuple):
@@ -28,9 +28,9 @@ class FilterBand(NamedTuple):
     db
         Gain of a bell or shelf; 0 elsewhere.
     q
-        Width; None for the usual one of the shape (Butterworth, 1 for a bell, 10 for a notch).
+        Q; None for the default of the shape (Butterworth, 1 for a bell, 10 for a notch).
     slope
-        12 or 24 dB per octave of a pass.
+        12 or 24 dB per octave, for high_pass and low_pass.
     """
 
     shape: Literal["high_pass", "low_pass", "low_shelf", "high_shelf", "bell", "notch"]
@@ -41,12 +41,12 @@ class FilterBand(NamedTuple):
 
 
 def sections(band: FilterBand, rate_hz: int) -> NDArray[np.float64]:
-    """Return a band's second-order sections.
+    """Return the second-order sections of a band.
 
     Returns
     -------
     ndarray, shape (stages, 6)
-        b0, b1, b2, 1, a1, a2, as scipy.signal.sosfilt takes them.
+        b0, b1, b2, 1, a1, a2, as for scipy.signal.sosfilt.
 
     Raises
     ------
@@ -55,10 +55,10 @@ def sections(band: FilterBand, rate_hz: int) -> NDArray[np.float64]:
     """
     if not 0 < band.hz < rate_hz / 2:
         raise ValueError(f"{band.hz:g} Hz is not below half of {rate_hz} Hz")
-    usual = {"bell": 1.0, "notch": 10.0}.get(band.shape, BUTTERWORTH_Q)
-    qualities: Sequence[float] = [band.q or usual]
+    default = {"bell": 1.0, "notch": 10.0}.get(band.shape, BUTTERWORTH_Q)
+    qualities: Sequence[float] = [band.q or default]
     if band.slope == 24:
-        qualities = [q * (band.q or usual) / usual for q in _TWO_STAGES_Q]
+        qualities = [q * (band.q or default) / default for q in _TWO_STAGES_Q]
     return np.array([_section(band, q, rate_hz) for q in qualities])
 
 
@@ -110,7 +110,7 @@ def _section(band: FilterBand, q: float, rate_hz: int) -> list[float]:
 def equalise(
     blocks: Iterable[Samples], bands: Sequence[FilterBand], rate_hz: int
 ) -> Iterator[Samples]:
-    """Pass a stream through its bands, in float64; without bands it passes as it is."""
+    """Filter a stream through its bands, in float64; without bands it is unchanged."""
     if not bands:
         yield from blocks
         return

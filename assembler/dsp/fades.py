@@ -1,4 +1,4 @@
-"""Fades of an exact length: equal-power (sine) curves, or straight lines."""
+"""Fades of an exact length, equal-power (sine) or linear."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from assembler.dsp.blocks import Samples
 Shape = Literal["equal_power", "linear"]
 
 
-def rise(
+def fade_gain(
     positions: NDArray[np.int64], length: int, shape: Shape = "equal_power"
 ) -> NDArray[np.float64]:
-    """Return the gain of a rise from 0 at position 0 to 1 at position `length` and after.
+    """Return the gain of a fade-in from 0 at position 0 to 1 at position `length` and after.
 
-    "equal_power" is a quarter of a sine: the powers of a rise and of the fall that mirrors it add
-    to one, as befits sounds that have nothing in common. "linear": their amplitudes add to one.
+    "equal_power" is a quarter of a sine: the powers of a fade-in and of its mirrored fade-out add
+    up to one, as is right for uncorrelated sounds. "linear": their amplitudes add up to one.
     """
     line: NDArray[np.float64] = np.clip(positions / length, 0.0, 1.0)
     return line if shape == "linear" else np.sin(np.pi / 2 * line)
@@ -40,21 +40,21 @@ def fade(
     blocks
         The stream.
     length
-        Samples in it.
+        Its length in samples.
     fade_in, fade_out
         Lengths of the fades in samples; 0 for none.
     shape
-        Curve of both, as `rise` has it.
+        Curve of both, see `fade_gain`.
     """
     position = 0
     for block in blocks:
         if not len(block):
             continue
-        places = np.arange(position, position + len(block))
+        positions = np.arange(position, position + len(block))
         position += len(block)
         gain = np.ones(len(block))
-        if fade_in and places[0] < fade_in:
-            gain *= rise(places, fade_in, shape)
-        if fade_out and places[-1] >= length - fade_out:
-            gain *= rise(length - 1 - places, fade_out, shape)
+        if fade_in and positions[0] < fade_in:
+            gain *= fade_gain(positions, fade_in, shape)
+        if fade_out and positions[-1] >= length - fade_out:
+            gain *= fade_gain(length - 1 - positions, fade_out, shape)
         yield block if (gain == 1).all() else (block * gain[:, None]).astype(np.float32)

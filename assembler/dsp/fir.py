@@ -1,15 +1,19 @@
-"""The sum that every finite impulse response runs on."""
+"""The inner loop of every FIR filter."""
 
 from __future__ import annotations
+
+from typing import Any
+
+from numpy.typing import NDArray
 
 from assembler.dsp.compiled import compiled
 
 
 @compiled
-def add_filtered(out, samples, taps):  # type: ignore[no-untyped-def]
-    """Add to out[i] the sum of taps[k] * samples[i + k]; eight taps at a time, in fixed order.
+def add_filtered(out: NDArray[Any], samples: NDArray[Any], taps: NDArray[Any]) -> None:
+    """Add to out[i] the sum of taps[k] * samples[i + k], eight taps at a time, in a fixed order.
 
-    The number of taps is a multiple of eight.
+    The number of taps must be a multiple of eight.
     """
     span = out.shape[0]
     for k in range(0, taps.shape[0], 8):

@@ -1,7 +1,7 @@
-"""Where compiled loops are kept: the user's own cache folder.
+"""The folder of compiled loops, inside the user's cache folder.
 
-Left alone, numba writes its cache beside the installed module, where pip can't uninstall it, and
-fails where neither place can be written. Numba itself is not needed here: its import takes a while.
+By default numba writes its cache into the installed package, where pip can't uninstall it, and
+fails where that is not writable. This module does not import numba, which takes a while.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ def _cache_folder() -> str | None:
 
 
 FOLDER = _cache_folder()
-"""None where nothing can be kept."""
+"""None where no folder is writable."""
 
 
 def compiles_first() -> bool:
-    """Return whether nothing is compiled yet, so that the first use of a loop takes its time."""
+    """Return whether nothing is compiled yet, so that the first use of a loop takes longer."""
     return FOLDER is None or not any(Path(FOLDER).rglob("*.nbi"))

@@ -21,7 +21,7 @@ _SHELF_DB, _SHELF_Q, _SHELF_HZ = 3.99984385397, 0.7071752369554193, 1681.9744509
 _SHELF_SPREAD = 0.499666774155
 _HIGH_PASS_Q, _HIGH_PASS_HZ = 0.5003270373253953, 38.13547087613982
 HOPS_PER_SECOND = 100
-"""Energies are kept for each 10 ms, so that the highest momentary loudness is not stepped over."""
+"""Energies are kept per 10 ms, so that the maximum momentary loudness is not missed."""
 GATING_STEP_HOPS = 10
 """Gating blocks of 400 ms overlap by 75 %."""
 MOMENTARY_HOPS = 40
@@ -36,9 +36,9 @@ Energies = NDArray[np.float64]
 def k_weighting(rate_hz: int) -> NDArray[np.float64]:
     """Return the two K-weighting biquads.
 
-    Re-derived at another rate, the published pair drifts by up to 0.03 dB, its high pass having a
-    small gain that depends on the rate. So each pair is calibrated at 997 Hz, the frequency at
-    which the standard states its reading.
+    Re-derived at another rate, the published pair differs by up to 0.03 dB, because its high pass
+    has a small gain that depends on the rate. So each pair is calibrated at 997 Hz, the frequency
+    for which the standard states a reading.
 
     Returns
     -------
@@ -53,7 +53,7 @@ def k_weighting(rate_hz: int) -> NDArray[np.float64]:
 
 
 def _rederived(rate_hz: int) -> NDArray[np.float64]:
-    """Take the analogue prototypes behind the published biquads to a rate, bilinearly."""
+    """Return the analogue prototypes of the published biquads at a rate, by bilinear transform."""
     k = math.tan(math.pi * _SHELF_HZ / rate_hz)
     high, edge = 10 ** (_SHELF_DB / 20), 10 ** (_SHELF_DB / 20 * _SHELF_SPREAD)
     a0 = 1 + k / _SHELF_Q + k * k
@@ -91,7 +91,7 @@ def _fir_and_poles(rate_hz: int) -> tuple[NDArray[np.float64], NDArray[np.float6
 
 
 @compiled
-def _without_feedback(flat, channels, fir, out):  # type: ignore[no-untyped-def]
+def _without_feedback(flat: Samples, channels: int, fir: Energies, out: Energies) -> None:
     """Filter interleaved channels; `flat` begins four frames before `out`."""
     f0, f1, f2, f3, f4 = fir[0], fir[1], fir[2], fir[3], fir[4]
     x0, x1, x2 = flat[4 * channels :], flat[3 * channels :], flat[2 * channels :]
@@ -101,8 +101,10 @@ def _without_feedback(flat, channels, fir, out):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _add_energies_of_two(frames, poles, c, d, memory, sums):  # type: ignore[no-untyped-def]
-    """Feed back two channels, which a processor does as fast as one, and sum their squares."""
+def _add_energies_of_two(
+    frames: Energies, poles: Energies, c: int, d: int, memory: Energies, sums: Energies
+) -> None:
+    """Filter two channels, which is as fast as one on most processors, and sum their squares."""
     a1, a2, b1, b2 = poles[0], poles[1], poles[2], poles[3]
     y1, y2, z1, z2 = memory[c, 0], memory[c, 1], memory[c, 2], memory[c, 3]
     u1, u2, v1, v2 = memory[d, 0], memory[d, 1], memory[d, 2], memory[d, 3]
@@ -122,8 +124,8 @@ def _add_energies_of_two(frames, poles, c, d, memory, sums):  # type: ignore[no-
 
 
 @compiled
-def _end_ringing(memory):  # type: ignore[no-untyped-def]
-    """Keep a filter that rings down in silence away from denormals."""
+def _flush_denormals(memory: Energies) -> None:
+    """Set the state of a filter that has decayed in silence to zero."""
     for c in range(memory.shape[0]):
         for k in range(memory.shape[1]):
             if abs(memory[c, k]) < 1e-20:
@@ -131,24 +133,32 @@ def _end_ringing(memory):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _weighted_energies(padded, edges, fir, poles, memory, room, sums):  # type: ignore[no-untyped-def]
+def _weighted_energies(
+    padded: Samples,
+    edges: NDArray[np.int64],
+    fir: Energies,
+    poles: Energies,
+    memory: Energies,
+    buffer: Energies,
+    sums: Energies,
+) -> None:
     """Add a block's K-weighted energies to the sums of its hops.
 
     padded: (frames + 4, channels), with the four frames before the block; edges: first frame of
-    each hop after the first, and the block's end; room: (longest hop, channels); sums: (hops,
+    each hop after the first, and the block's end; buffer: (longest hop, channels); sums: (hops,
     channels).
     """
     channels = padded.shape[1]
     begin = 0
     for hop in range(edges.shape[0]):
-        frames = room[: edges[hop] - begin]
+        frames = buffer[: edges[hop] - begin]
         flat = padded[begin : edges[hop] + 4].reshape(-1)
         _without_feedback(flat, channels, fir, frames.reshape(-1))
         for c in range(0, channels, 2):
             d = min(c + 1, channels - 1)
             _add_energies_of_two(frames, poles, c, d, memory, sums[hop])
         if hop < edges.shape[0] - 1:
-            _end_ringing(memory)
+            _flush_denormals(memory)
         begin = edges[hop]
 
 
@@ -165,7 +175,7 @@ class HopEnergies:
     Raises
     ------
     ValueError
-        The standard gives no weights for so many channels here.
+        The standard has no weights for this number of channels.
     """
 
     def __init__(self, rate_hz: int, channels: int) -> None:
@@ -175,13 +185,13 @@ class HopEnergies:
         self._fir, self._poles = _fir_and_poles(rate_hz)
         self._memory = np.zeros((channels, 4))
         self._before = np.zeros((4, channels), np.float32)
-        self._room = np.zeros((rate_hz // HOPS_PER_SECOND + 1, channels))
+        self._buffer = np.zeros((rate_hz // HOPS_PER_SECOND + 1, channels))
         self._weights = np.array(_WEIGHTS[channels])
         self._position = 0
         self._unfinished = np.zeros(channels)
 
     def feed(self, block: Samples) -> Energies:
-        """Take the next samples, shape (frames, channels); give the hops that are now complete."""
+        """Add samples, shape (frames, channels), and return the hops that are now complete."""
         if not len(block):
             return np.zeros(0)
         padded = np.concatenate((self._before, block))
@@ -192,14 +202,14 @@ class HopEnergies:
         edges = np.append(full - self._position, len(block))
         sums = np.zeros((len(edges), len(self._weights)))
         sums[0] = self._unfinished
-        _weighted_energies(padded, edges, self._fir, self._poles, self._memory, self._room, sums)
+        _weighted_energies(padded, edges, self._fir, self._poles, self._memory, self._buffer, sums)
         self._position = end
         self._unfinished = sums[-1]
         hops: Energies = sums[:-1] @ self._weights
         return hops
 
     def _hop_at(self, position: int) -> int:
-        """Return the hop that a sample lies in; hop h begins at h * rate // 100."""
+        """Return the hop of a sample; hop h begins at h * rate // 100."""
         return ((position + 1) * HOPS_PER_SECOND - 1) // self._rate_hz
 
 
@@ -218,13 +228,13 @@ class EnergyMeter:
         self._short_term = _SlidingMeans(rate_hz, SHORT_TERM_HOPS)
 
     def feed(self, block: Samples) -> None:
-        """Take the next samples, shape (frames, channels)."""
+        """Add samples, shape (frames, channels)."""
         hops = self._hops.feed(block)
         self._momentary.feed(hops)
         self._short_term.feed(hops)
 
     def loudness(self) -> Loudness:
-        """Return the reading of all that was fed."""
+        """Return the loudness of all samples so far."""
         return Loudness(
             integrated_lufs=_integrated(self._momentary.gating_blocks()),
             max_momentary_lufs=_lufs_or_none(self._momentary.highest),
@@ -238,15 +248,15 @@ class EnergyMeter:
 
 
 @compiled
-def _add_windows(hops, length, sums):  # type: ignore[no-untyped-def]
-    """Sum each window of some hops by itself: a running sum's rounding would stay for ever."""
+def _add_windows(hops: Energies, length: int, sums: Energies) -> None:
+    """Sum each window of hops separately: a running sum would keep its rounding errors."""
     for first in range(length):
         for i in range(sums.shape[0]):
             sums[i] += hops[first + i]
 
 
 class _SlidingMeans:
-    """Mean squares of windows of some hops: the highest at any hop, and every tenth for gating."""
+    """Mean squares of sliding windows: the highest at any hop, and every tenth one for gating."""
 
     def __init__(self, rate_hz: int, length: int) -> None:
         self.highest = 0.0
@@ -257,7 +267,7 @@ class _SlidingMeans:
         self._blocks: list[Energies] = []
 
     def feed(self, hops: Energies) -> None:
-        """Take the energies of the next hops."""
+        """Add the energies of the next hops."""
         hops = np.concatenate((self._recent, hops))
         count = max(0, len(hops) - self._length + 1)
         self._recent = hops[count:]
@@ -279,7 +289,7 @@ class _SlidingMeans:
 
 @dataclass(frozen=True)
 class Loudness:
-    """A loudness reading; None where nothing passes the gate or the sound is too short."""
+    """A loudness reading; None where nothing is above the gate or the sound is too short."""
 
     integrated_lufs: float | None
     max_momentary_lufs: float | None
@@ -296,10 +306,10 @@ def _above(windows: Energies, gate_lufs: float) -> Energies:
 
 
 def _integrated(windows: Energies) -> float | None:
-    heard = _above(windows, ABSOLUTE_GATE_LUFS)
-    if not len(heard):
+    audible = _above(windows, ABSOLUTE_GATE_LUFS)
+    if not len(audible):
         return None
-    return _lufs(float(_above(heard, _lufs(float(heard.mean())) - 10).mean()))
+    return _lufs(float(_above(audible, _lufs(float(audible.mean())) - 10).mean()))
 
 
 def _lufs_or_none(mean_square: float) -> float | None:
@@ -312,9 +322,9 @@ def integrated_of(blocks: Iterable[Energies]) -> float | None:
 
 
 def _range(windows: Energies) -> float | None:
-    heard = _above(windows, ABSOLUTE_GATE_LUFS)
-    if not len(heard):
+    audible = _above(windows, ABSOLUTE_GATE_LUFS)
+    if not len(audible):
         return None
-    counted = _above(heard, _lufs(float(heard.mean())) - 20)
-    low, high = np.percentile(counted, [10, 95])
+    gated = _above(audible, _lufs(float(audible.mean())) - 20)
+    low, high = np.percentile(gated, [10, 95])
     return _lufs(high) - _lufs(low)

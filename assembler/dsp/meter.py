@@ -1,4 +1,4 @@
-"""One reading of a stretch of sound: loudness, range and peaks."""
+"""One reading of a piece of sound: loudness, loudness range and peaks."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from assembler.dsp.true_peak import PeakMeter
 
 @dataclass(frozen=True)
 class Reading:
-    """What a meter shows at the end; None where there is nothing to show (silence, too short).
+    """A meter's final reading; None where there is none (silence, too short).
 
     Attributes
     ----------
     frames
-        Samples per channel that were read.
+        Number of samples per channel.
     """
 
     frames: int
@@ -47,7 +47,7 @@ class Meter:
         self._frames = 0
 
     def feed(self, block: Samples) -> None:
-        """Take the next samples, shape (frames, channels)."""
+        """Add samples, shape (frames, channels)."""
         self._energy.feed(block)
         self._peaks.feed(block)
         self._frames += len(block)
@@ -57,7 +57,7 @@ class Meter:
         return self._energy.gating_blocks()
 
     def reading(self) -> Reading:
-        """End the stream and give its reading."""
+        """End the stream and return its reading."""
         self._peaks.finish()
         loudness = self._energy.loudness()
         return Reading(

@@ -1,8 +1,8 @@
-"""Sample-rate conversion by soxr at its best quality, and where a section's samples then lie.
+"""Sample-rate conversion by soxr at its best quality, and the position of a section afterwards.
 
-A section's samples at another rate are those of the whole recording, converted, cut on the
-recording's own time grid: sections that follow each other in a recording follow each other at
-every rate without a sample lost or added.
+A section's samples at another rate are those of the whole recording, converted and cut on the
+recording's own time grid: consecutive sections of a recording are consecutive at every rate,
+without a sample lost or added.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from assembler.dsp.blocks import Samples, skip
 SETTLE_S = 1.0
 """Sound read before a section, so that filters have settled when it begins."""
 BEYOND_S = 0.1
-"""Sound read after a section, so that conversion reaches across its end."""
+"""Sound read after a section, so that the conversion includes its end."""
 
 
 def position_at(sample: int, from_hz: int, to_hz: int) -> int:
-    """Return the first sample at the rate `to_hz` that lies at or after a sample at `from_hz`."""
+    """Return the first sample at the rate `to_hz` that is at or after a sample at `from_hz`."""
     return -(-sample * to_hz // from_hz)
 
 
@@ -32,7 +32,7 @@ def settled_start(start: int, from_hz: int, to_hz: int) -> int:
 
 
 def resample(blocks: Iterable[Samples], from_hz: int, to_hz: int) -> Iterator[Samples]:
-    """Convert a stream to another rate; at the same rate it passes as it is."""
+    """Convert a stream to another rate; at the same rate it is unchanged."""
     if from_hz == to_hz:
         yield from blocks
         return
@@ -72,11 +72,11 @@ def section_at(
     """
     first = position_at(start, from_hz, to_hz) - position_at(read_from, from_hz, to_hz)
     length = position_at(end, from_hz, to_hz) - position_at(start, from_hz, to_hz)
-    given = 0
+    delivered = 0
     channels = 2
     for piece in skip(resample(blocks, from_hz, to_hz), first, length):
-        given += len(piece)
+        delivered += len(piece)
         channels = piece.shape[1]
         yield piece
-    if given < length:  # the recording ends within the last sample's reach
-        yield np.zeros((length - given, channels), np.float32)
+    if delivered < length:  # the recording ends before the section's last sample at this rate
+        yield np.zeros((length - delivered, channels), np.float32)

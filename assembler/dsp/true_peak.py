@@ -1,9 +1,9 @@
 """True peak: the highest point of the wave between the samples (ITU-R BS.1770-5, Annex 2).
 
-The wave is interpolated by 4 at least, and to 176.4 kHz at least, with a windowed sinc that passes
-all below 0.45 of the rate and nothing above half of it, as a converter's filter does; the top of
-each crest is that of a sine through its three highest points. Clipped music, square waves and
-noise reach up to half the rate, and there a softer filter misses peaks by 0.1 dB and more.
+The wave is interpolated by a factor of at least 4, to at least 176.4 kHz, with a windowed sinc that
+passes everything below 0.45 of the rate and nothing above half of it, as a converter's filter does;
+the top of each peak is that of a sine through its three highest points. Clipped music, square waves
+and noise have content up to half the rate, where a gentler filter misses peaks by 0.1 dB and more.
 """
 
 from __future__ import annotations
@@ -18,16 +18,18 @@ from assembler.dsp.blocks import Neighbours, Samples
 from assembler.dsp.compiled import compiled
 from assembler.dsp.fir import add_filtered
 
+Magnitudes = NDArray[np.float32]
+
 HALF_TAPS = 96
 _TILE = 128
 BEFORE = AFTER = _TILE
-"""Neighbours that a sample needs: its taps, in whole tiles."""
+"""Neighbours that a sample needs: the filter taps, in whole tiles."""
 _KAISER_BETA = 9.0
 _SHARPEST = 1.3
 """A band-limited wave of peak M stays above M cos(ωt) beside that peak: its neighbours there, at 4
 points a sample and half a step off the top at most, add up to 2 cos(45°) cos(22.5°) M or more."""
 _CUT = 0.4783
-"""Of the rate: where the filter is halfway down."""
+"""The filter's half-amplitude frequency, as a fraction of the rate."""
 
 
 def oversampling_factor(rate_hz: int) -> int:
@@ -39,8 +41,8 @@ def oversampling_factor(rate_hz: int) -> int:
 
 
 @functools.cache
-def _interpolators(factor: int) -> NDArray[np.float32]:
-    """Taps of each phase from a sample to the next, shape (factor, 2 * HALF_TAPS)."""
+def _interpolators(factor: int) -> Magnitudes:
+    """Return the taps of each phase between two samples, shape (factor, 2 * HALF_TAPS)."""
     return _sinc_taps(np.arange(factor) / factor).astype(np.float32)
 
 
@@ -54,12 +56,12 @@ def _sinc_taps(phases: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @functools.cache
 def _bounds() -> tuple[float, float, float]:
-    """Return what the wave between two samples can't exceed, whatever the phase.
+    """Return upper bounds of the wave between two samples, whatever the phase.
 
     The taps of each phase are split into the line between the two samples, a small tilt, and a
-    rest that has no zeroth and no first moment: a filter on the second differences. So the wave
-    is at most the larger of both samples, plus `bend` times the largest second difference near
-    by, plus `tilt` times the larger of both; and at most `gain` times the largest sample near by.
+    rest without zeroth and first moment: a filter on the second differences. So the wave is at
+    most the larger of both samples, plus `bend` times the largest second difference nearby, plus
+    `tilt` times the larger of both; and at most `gain` times the largest sample nearby.
 
     Returns
     -------
@@ -79,19 +81,21 @@ def _bounds() -> tuple[float, float, float]:
 
 
 @compiled
-def _interpolate(samples, taps, wave):  # type: ignore[no-untyped-def]
-    """Fill wave[p, i] with the value p/factor of the way from sample i on."""
+def _interpolate(samples: Magnitudes, taps: Magnitudes, wave: Magnitudes) -> None:
+    """Fill wave[p, i] with the value at p/factor of the way from sample i to the next."""
     wave[:] = 0.0
     for p in range(taps.shape[0]):
         add_filtered(wave[p], samples, taps[p])
 
 
 @compiled
-def _interpolate_peaks(wave, samples, floor, peaks):  # type: ignore[no-untyped-def]
+def _interpolate_peaks(
+    wave: Magnitudes, samples: Magnitudes, floor: np.float32, peaks: Magnitudes
+) -> None:
     """Raise each peak to the top of the wave in its interval, and to its sample.
 
-    A crest's top is that of the sine through its three highest points; where they bend more than
-    a wave below half the rate bends at its highest crest, that of a parabola, which can't run off.
+    The top is that of the sine through the three highest points; where these curve more than a
+    wave below half the rate can at its highest peak, that of a parabola, which stays bounded.
     """
     factor = wave.shape[0]
     for i in range(1, peaks.shape[0] + 1):
@@ -115,42 +119,54 @@ def _interpolate_peaks(wave, samples, floor, peaks):  # type: ignore[no-untyped-
 
 
 @compiled
-def _highest(magnitudes):  # type: ignore[no-untyped-def]
-    """Return the highest of some magnitudes: their bits order as whole numbers, which vectorise."""
+def _highest(magnitudes: Magnitudes) -> np.float32:
+    """Return the highest magnitude: compared as integers, which the compiler vectorises."""
     bits = magnitudes.view(np.int32)
     most = np.int32(0)
     for j in range(bits.shape[0]):
         most = max(most, bits[j])
     bits[0] = most
-    return magnitudes[0]
+    highest: np.float32 = magnitudes[0]
+    return highest
 
 
 @compiled
-def _highest_of_each_tile(flat, room, highest):  # type: ignore[no-untyped-def]
-    """Return the largest magnitude of each tile of interleaved samples."""
-    size = room.shape[0]
+def _highest_of_each_tile(flat: Magnitudes, buffer: Magnitudes, highest: Magnitudes) -> None:
+    """Fill `highest` with the largest magnitude of each tile of interleaved samples."""
+    size = buffer.shape[0]
     for t in range(highest.shape[0]):
         tile = flat[t * size : (t + 1) * size]
         for j in range(size):
-            room[j] = abs(tile[j])
-        highest[t] = _highest(room)
+            buffer[j] = abs(tile[j])
+        highest[t] = _highest(buffer)
 
 
 @compiled
-def _most_bent(flat, channels, t, room, bends):  # type: ignore[no-untyped-def]
-    """Return the largest second difference that begins in a tile, found once."""
+def _largest_bend(
+    flat: Magnitudes, channels: int, t: int, buffer: Magnitudes, bends: Magnitudes
+) -> np.float32:
+    """Return the largest second difference that begins in a tile; computed once."""
     if bends[t] < 0:
-        size = min(room.shape[0], flat.shape[0] - t * room.shape[0] - 2 * channels)
-        x0 = flat[t * room.shape[0] :]
+        size = min(buffer.shape[0], flat.shape[0] - t * buffer.shape[0] - 2 * channels)
+        x0 = flat[t * buffer.shape[0] :]
         x1, x2 = x0[channels:], x0[2 * channels :]
         for j in range(size):
-            room[j] = abs(x0[j] - np.float32(2.0) * x1[j] + x2[j])
-        bends[t] = _highest(room[:size])
-    return bends[t]
+            buffer[j] = abs(x0[j] - np.float32(2.0) * x1[j] + x2[j])
+        bends[t] = _highest(buffer[:size])
+    bend: np.float32 = bends[t]
+    return bend
 
 
 @compiled
-def _can_exceed(padded, highest, bends, room, t, bounds, floor):  # type: ignore[no-untyped-def]
+def _can_exceed(
+    padded: Samples,
+    highest: Magnitudes,
+    bends: Magnitudes,
+    buffer: Magnitudes,
+    t: int,
+    bounds: tuple[float, float, float],
+    floor: np.float32,
+) -> bool:
     """Return whether the wave of a tile can be above `floor`, by the exact bounds."""
     around = max(highest[t], highest[t + 1], highest[t + 2])
     if around * bounds[0] <= floor:
@@ -161,26 +177,35 @@ def _can_exceed(padded, highest, bends, room, t, bounds, floor):  # type: ignore
     if near > floor:
         return True
     flat, channels = padded.reshape(-1), padded.shape[1]
-    bent = np.float32(0.0)
+    bend = np.float32(0.0)
     for k in range(t, t + 3):
-        bent = max(bent, _most_bent(flat, channels, k, room, bends))
-    return near * (1 + bounds[2]) + bounds[1] * bent > floor
+        bend = max(bend, _largest_bend(flat, channels, k, buffer, bends))
+    exceeds: bool = near * (1 + bounds[2]) + bounds[1] * bend > floor
+    return exceeds
 
 
 @compiled
-def _interval_peaks(padded, highest, taps, bounds, floor, rising, peaks):  # type: ignore[no-untyped-def]
+def _interval_peaks(
+    padded: Samples,
+    highest: Magnitudes,
+    taps: Magnitudes,
+    bounds: tuple[float, float, float],
+    floor: np.float32,
+    rising: bool,
+    peaks: Magnitudes,
+) -> None:
     """Fill peaks[i] with the wave's peak from sample i to the next, where it is above `floor`.
 
     padded: whole tiles, contiguous, shape (frames, channels); highest: of each tile; peaks: (n,),
-    zeros; the first interval lies in the second tile. Where `rising` is set, the floor rises with
-    what was found. The order of every sum is fixed.
+    zeros; the first interval is in the second tile. Where `rising` is set, the floor rises to the
+    highest peak so far. The order of every sum is fixed.
     """
     wave = np.zeros((taps.shape[0], _TILE + 8), np.float32)
     samples = np.zeros(_TILE + 2 * HALF_TAPS + 16, np.float32)
-    room = np.empty(_TILE * padded.shape[1], np.float32)
+    buffer = np.empty(_TILE * padded.shape[1], np.float32)
     bends = np.full(highest.shape[0], np.float32(-1))
     for t in range(highest.shape[0] - 2):
-        if not _can_exceed(padded, highest, bends, room, t, bounds, floor):
+        if not _can_exceed(padded, highest, bends, buffer, t, bounds, floor):
             continue
         tile = peaks[t * _TILE : (t + 1) * _TILE]
         first = (t + 1) * _TILE - HALF_TAPS
@@ -192,13 +217,13 @@ def _interval_peaks(padded, highest, taps, bounds, floor, rising, peaks):  # typ
                 floor = max(floor, tile.max())
 
 
-def interval_peaks(padded: Samples, rate_hz: int, floor: float) -> NDArray[np.float32]:
-    """Find the wave's peak between each sample and the next, over all channels.
+def interval_peaks(padded: Samples, rate_hz: int, floor: float) -> Magnitudes:
+    """Measure the wave's peak between each sample and the next, over all channels.
 
     Parameters
     ----------
     padded
-        Samples with `BEFORE` and `AFTER` neighbours around, shape (n + BEFORE + AFTER, channels).
+        Samples with `BEFORE` and `AFTER` neighbours, shape (n + BEFORE + AFTER, channels).
     rate_hz
         Sample rate.
     floor
@@ -214,22 +239,22 @@ def interval_peaks(padded: Samples, rate_hz: int, floor: float) -> NDArray[np.fl
     return peaks
 
 
-def _tiled(padded: Samples) -> tuple[Samples, NDArray[np.float32]]:
-    """Fill up to whole tiles, and give the highest sample of each tile."""
+def _tiled(padded: Samples) -> tuple[Samples, Magnitudes]:
+    """Return samples padded to whole tiles, and the highest magnitude of each tile."""
     missing = -len(padded) % _TILE
     if missing:
         padded = np.concatenate((padded, np.zeros((missing, padded.shape[1]), np.float32)))
     padded = np.ascontiguousarray(padded)
     highest = np.empty(len(padded) // _TILE, np.float32)
-    room = np.empty(_TILE * padded.shape[1], np.float32)
-    _highest_of_each_tile(padded.reshape(-1), room, highest)
+    buffer = np.empty(_TILE * padded.shape[1], np.float32)
+    _highest_of_each_tile(padded.reshape(-1), buffer, highest)
     return padded, highest
 
 
 def _fill(
-    peaks: NDArray[np.float32],
+    peaks: Magnitudes,
     padded: Samples,
-    highest: NDArray[np.float32],
+    highest: Magnitudes,
     rate_hz: int,
     floor: float,
     *,
@@ -247,7 +272,7 @@ class PeakMeter:
     rate_hz
         Sample rate.
     channels
-        Channels of the stream.
+        Number of channels.
 
     Attributes
     ----------
@@ -262,12 +287,12 @@ class PeakMeter:
         self._neighbours = Neighbours(BEFORE, AFTER, channels)
 
     def feed(self, block: Samples) -> None:
-        """Take the next samples, shape (frames, channels)."""
+        """Add samples, shape (frames, channels)."""
         if len(block):
             self._read(self._neighbours.feed(block))
 
     def finish(self) -> None:
-        """Read the wave to its end."""
+        """Measure the end of the wave."""
         self._read(self._neighbours.finish())
 
     def _read(self, padded: Samples) -> None:

@@ -170,7 +170,7 @@ class _Rendering:
             sound = with_silence(self._limited(ceiling_dbtp), self.prepared.length)
             for part, block in cut(sound, self.prepared.parts):
                 for bits, out in outs.items():
-                    out.write(words[bits][part].words(block))
+                    out.write(words[bits][part].quantize(block))
         finally:
             for out in outs.values():
                 out.close()

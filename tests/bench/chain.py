@@ -64,9 +64,9 @@ def limited(blocks: Iterable[Samples]) -> Iterator[Samples]:
 
 def worded(blocks: Iterable[Samples], dither: Dither) -> Iterator[object]:
     """Shorten to 16 bits."""
-    word_length = Quantizer(16, 1, dither=dither, rate_hz=DISC_HZ)
+    quantizer = Quantizer(16, 1, dither=dither, rate_hz=DISC_HZ)
     for block in blocks:
-        yield word_length.words(block)
+        yield quantizer.quantize(block)
 
 
 def times_real_time(stage: Callable[[], Iterable[object]]) -> float:

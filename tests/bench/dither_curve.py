@@ -46,7 +46,7 @@ def sound(*, tone: bool) -> NDArray[np.float32]:
 
 def error_density(kind: Dither, samples: NDArray[np.float32]) -> tuple[Curve, Curve]:
     """Power density of the total error, of which the mean over the band is its power (1 = FS²)."""
-    words = Quantizer(16, 1, dither=kind, rate_hz=RATE_HZ).words(samples)
+    words = Quantizer(16, 1, dither=kind, rate_hz=RATE_HZ).quantize(samples)
     error = words * LSB - samples.astype(np.float64)
     hz, density = welch(error, RATE_HZ, nperseg=4096, axis=0, detrend=False)
     return hz[1:-1], density.mean(axis=1)[1:-1] * RATE_HZ / 2

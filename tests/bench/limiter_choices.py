@@ -21,7 +21,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
 from assembler.dsp.blocks import Neighbours, Samples
 from assembler.dsp.decibels import amplitude
-from assembler.dsp.fades import rise
+from assembler.dsp.fades import fade_gain
 from assembler.dsp.limiter import LOOK_AHEAD_S, limit
 from assembler.dsp.meter import read_meter
 from assembler.dsp.true_peak import AFTER, BEFORE, interval_peaks
@@ -173,7 +173,7 @@ def music(piece: str, over_db: float) -> Samples:
     )
     assert rate_hz == RATE_HZ
     places = np.arange(len(samples))
-    faded = samples * (rise(places, FADE) * rise(places[::-1], FADE))[:, None]
+    faded = samples * (fade_gain(places, FADE) * fade_gain(places[::-1], FADE))[:, None]
     gain = amplitude(CEILING_DBTP + over_db) / np.abs(faded).max()
     return (faded * gain).astype(np.float32)
 
@@ -276,7 +276,7 @@ def main() -> None:
     )
     noise = np.random.default_rng(1).uniform(-1, 1, (5 * RATE_HZ, 2)).astype(np.float32)
     places = np.arange(len(noise))
-    noise *= (rise(places, FADE) * rise(places[::-1], FADE))[:, None].astype(np.float32)
+    noise *= (fade_gain(places, FADE) * fade_gain(places[::-1], FADE))[:, None].astype(np.float32)
     table(
         "White noise of full scale: dB over the ceiling by 16-times oversampling; most taken, dB",
         ["over", "most taken"],

@@ -1,7 +1,7 @@
-"""Word length, plain and shaped: words in range, in blocks of any size, and where the noise goes.
+"""Quantisation, plain and noise-shaped: PCM in range, from blocks of any size, and its noise.
 
 The bounds follow from the method (Lipshitz, Vanderkooy, Wannamaker, J. Audio Eng. Soc. 39, 1991);
-the words of plain TPDF are worked out again with numpy's own generator.
+the PCM of plain TPDF is computed independently with numpy's generator.
 """
 
 from __future__ import annotations
@@ -44,24 +44,24 @@ SOUND = music_like(LENGTH, 2)
 
 @functools.cache
 def whole(kind: Dither) -> np.ndarray:
-    """Return the words of the sound in one block."""
-    return Quantizer(16, 5, dither=kind).words(SOUND)
+    """Return the PCM of the sound, quantised in one block."""
+    return Quantizer(16, 5, dither=kind).quantize(SOUND)
 
 
 @pytest.mark.parametrize("kind", KINDS)
 @settings(deadline=None, max_examples=50)
 @given(cuts=st.lists(st.integers(0, LENGTH), max_size=30))
-def test_blocks_of_any_size_give_the_same(kind: Dither, cuts: list[int]) -> None:
-    word_length = Quantizer(16, 5, dither=kind)
+def test_blocks_of_any_size_are_equal(kind: Dither, cuts: list[int]) -> None:
+    quantizer = Quantizer(16, 5, dither=kind)
     edges = [0, *sorted(cuts), LENGTH]
-    pieces = [word_length.words(SOUND[a:b]) for a, b in itertools.pairwise(edges)]
+    pieces = [quantizer.quantize(SOUND[a:b]) for a, b in itertools.pairwise(edges)]
     assert np.array_equal(np.concatenate(pieces), whole(kind))
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_single_samples_give_the_same(kind: Dither) -> None:
-    word_length = Quantizer(16, 5, dither=kind)
-    pieces = [word_length.words(SOUND[i : i + 1]) for i in range(9000)]
+def test_single_samples_are_equal(kind: Dither) -> None:
+    quantizer = Quantizer(16, 5, dither=kind)
+    pieces = [quantizer.quantize(SOUND[i : i + 1]) for i in range(9000)]
     assert np.array_equal(np.concatenate(pieces), whole(kind)[:9000])
 
 
@@ -74,8 +74,8 @@ def test_tpdf_is_the_difference_of_two_draws_of_numpy(bits: int, channels: int, 
     )
     top = 2.0 ** (bits - 1)
     expected = np.floor(samples.astype(np.float64) * top + draws[:, 0] - draws[:, 1] + 0.5)
-    words = Quantizer(bits, 77, same_in_both=same).words(samples)
-    assert np.array_equal(words, np.clip(expected, -top, top - 1))
+    pcm = Quantizer(bits, 77, same_in_both=same).quantize(samples)
+    assert np.array_equal(pcm, np.clip(expected, -top, top - 1))
 
 
 @settings(deadline=None, max_examples=80)
@@ -86,25 +86,25 @@ def test_tpdf_is_the_difference_of_two_draws_of_numpy(bits: int, channels: int, 
     seed=st.integers(0, 2**64 - 1),
     level=st.floats(0, 8, width=32),
 )
-def test_words_are_in_range_and_seeds_decide(
+def test_pcm_is_in_range_and_depends_on_the_seed(
     bits: int, kind: Dither, rate_hz: int, seed: int, level: float
 ) -> None:
     """Far over full scale, too: what clips leaves no trace in what comes after it."""
     top = 1 << (bits - 1)
     random = np.random.default_rng(seed)
     samples = (random.uniform(-1, 1, (3000, 2)) * level).astype(np.float32)
-    words = Quantizer(bits, seed, dither=kind, rate_hz=rate_hz).words(samples)
-    again = Quantizer(bits, seed, dither=kind, rate_hz=rate_hz).words(samples)
-    assert words.dtype == np.int32
-    assert np.array_equal(words, again)
-    assert words.min() >= -top
-    assert words.max() < top
+    pcm = Quantizer(bits, seed, dither=kind, rate_hz=rate_hz).quantize(samples)
+    again = Quantizer(bits, seed, dither=kind, rate_hz=rate_hz).quantize(samples)
+    assert pcm.dtype == np.int32
+    assert np.array_equal(pcm, again)
+    assert pcm.min() >= -top
+    assert pcm.max() < top
     shaped = kind == "shaped" and bits == 16 and rate_hz in FEEDBACK
     most = 1.5 * (np.abs(noise_filter(rate_hz)).sum() if shaped else 1.0)
     wanted = np.clip(samples * np.float64(top), -top, top - 1)
-    assert np.abs(words - wanted).max() <= most + 1e-6
-    other = Quantizer(bits, seed ^ 1, dither=kind, rate_hz=rate_hz).words(samples)
-    assert np.array_equal(words, other) == (kind == "none")
+    assert np.abs(pcm - wanted).max() <= most + 1e-6
+    other = Quantizer(bits, seed ^ 1, dither=kind, rate_hz=rate_hz).quantize(samples)
+    assert np.array_equal(pcm, other) == (kind == "none")
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -113,25 +113,25 @@ def test_words_are_in_range_and_seeds_decide(
 def test_mono_stays_mono(kind: Dither, seed: int, level_db: float) -> None:
     wave = np.random.default_rng(seed).normal(0, 10 ** (level_db / 20), (3000, 1))
     samples = np.repeat(wave, 2, axis=1).astype(np.float32)
-    words = Quantizer(16, seed, same_in_both=True, dither=kind).words(samples)
-    assert np.array_equal(words[:, 0], words[:, 1])
-    alone = Quantizer(16, seed, dither=kind).words(samples[:, :1])
-    assert np.array_equal(words[:, :1], alone)
+    pcm = Quantizer(16, seed, same_in_both=True, dither=kind).quantize(samples)
+    assert np.array_equal(pcm[:, 0], pcm[:, 1])
+    alone = Quantizer(16, seed, dither=kind).quantize(samples[:, :1])
+    assert np.array_equal(pcm[:, :1], alone)
 
 
-def test_stereo_gets_two_dithers() -> None:
+def test_stereo_has_two_dithers() -> None:
     wave = np.repeat(np.random.default_rng(1).normal(0, 0.1, (3000, 1)), 2, axis=1)
     for kind in ("tpdf", "shaped"):
-        words = Quantizer(16, 1, dither=kind).words(wave.astype(np.float32))
-        assert not np.array_equal(words[:, 0], words[:, 1])
+        pcm = Quantizer(16, 1, dither=kind).quantize(wave.astype(np.float32))
+        assert not np.array_equal(pcm[:, 0], pcm[:, 1])
 
 
 @pytest.mark.parametrize("rate_hz", SHAPED_RATES_HZ)
 def test_shaped_noise_follows_the_filter(rate_hz: int) -> None:
     """Power in bands of 500 Hz, within 0.3 dB of Δ²/4 times the filter's; 300 spectra."""
     samples = np.random.default_rng(4).normal(0, 0.01, (300_000, 2)).astype(np.float32)
-    words = Quantizer(16, 8, dither="shaped", rate_hz=rate_hz).words(samples)
-    error = words - samples / np.float64(LSB)
+    pcm = Quantizer(16, 8, dither="shaped", rate_hz=rate_hz).quantize(samples)
+    error = pcm - samples / np.float64(LSB)
     hz, density = welch(error, rate_hz, nperseg=2048, axis=0, detrend=False)
     measured = density.mean(axis=1) * rate_hz / 2  # of white noise: its variance
     turns = np.exp(-2j * np.pi * np.outer(hz / rate_hz, np.arange(10)))
@@ -142,9 +142,9 @@ def test_shaped_noise_follows_the_filter(rate_hz: int) -> None:
 
 
 @pytest.mark.parametrize(("bits", "rate_hz"), [(24, 44_100), (16, 88_200), (16, 96_000)])
-def test_shaped_is_tpdf_where_shaping_is_of_no_use(bits: int, rate_hz: int) -> None:
-    shaped = Quantizer(bits, 3, dither="shaped", rate_hz=rate_hz).words(SOUND)
-    assert np.array_equal(shaped, Quantizer(bits, 3).words(SOUND))
+def test_shaped_is_tpdf_where_shaping_does_not_apply(bits: int, rate_hz: int) -> None:
+    shaped = Quantizer(bits, 3, dither="shaped", rate_hz=rate_hz).quantize(SOUND)
+    assert np.array_equal(shaped, Quantizer(bits, 3).quantize(SOUND))
     assert not np.array_equal(whole("shaped"), whole("tpdf"))
 
 
@@ -153,8 +153,8 @@ def test_shaped_is_tpdf_where_shaping_is_of_no_use(bits: int, rate_hz: int) -> N
 def test_no_seed_rounds(bits: int, kind: Dither) -> None:
     expected = np.floor(SOUND * 2.0 ** (bits - 1) + 0.5).clip(max=2 ** (bits - 1) - 1)
     expected = expected.clip(min=-(2 ** (bits - 1)))
-    assert np.array_equal(Quantizer(bits, None, dither=kind).words(SOUND), expected)
-    assert np.array_equal(Quantizer(bits, 9, dither="none").words(SOUND), expected)
+    assert np.array_equal(Quantizer(bits, None, dither=kind).quantize(SOUND), expected)
+    assert np.array_equal(Quantizer(bits, 9, dither="none").quantize(SOUND), expected)
 
 
 def silent_between(start: int, end: int, channels: tuple[int, ...] = (0, 1)) -> np.ndarray:
@@ -164,9 +164,9 @@ def silent_between(start: int, end: int, channels: tuple[int, ...] = (0, 1)) -> 
     return sound
 
 
-def test_shaped_noise_ends_in_digital_silence_and_is_back_with_the_sound() -> None:
-    words = Quantizer(16, 1, dither="shaped").words(silent_between(4000, 12_000))
-    tail, silence, back = np.split(words[4000:], [HOLD, 8000])
+def test_shaped_noise_ends_in_digital_silence_and_resumes_with_the_sound() -> None:
+    pcm = Quantizer(16, 1, dither="shaped").quantize(silent_between(4000, 12_000))
+    tail, silence, back = np.split(pcm[4000:], [HOLD, 8000])
     assert np.abs(tail[-200:]).max() > 0
     assert len(silence) == 8000 - HOLD
     assert not silence.any()
@@ -175,21 +175,21 @@ def test_shaped_noise_ends_in_digital_silence_and_is_back_with_the_sound() -> No
 
 def test_the_noise_lasts_for_fifty_milliseconds_to_the_sample() -> None:
     rest = np.zeros((HOLD + 1, 2), np.float32)
-    ends = [Quantizer(16, s, dither="shaped").words(rest)[-2:] for s in range(30)]
+    ends = [Quantizer(16, s, dither="shaped").quantize(rest)[-2:] for s in range(30)]
     assert np.any([end[0] for end in ends])
     assert not np.any([end[1] for end in ends])
 
 
-def test_noise_goes_on_in_one_silent_channel_and_in_plain_tpdf() -> None:
+def test_noise_continues_in_one_silent_channel_and_in_plain_tpdf() -> None:
     """A channel alone, a single faint sample; and in plain TPDF."""
     for channel in (0, 1):
-        alone = Quantizer(16, 1, dither="shaped").words(silent_between(4000, 12_000, (channel,)))
+        alone = Quantizer(16, 1, dither="shaped").quantize(silent_between(4000, 12_000, (channel,)))
         assert alone[4000 + HOLD : 12_000, channel].std() > 1
     faint = silent_between(4000, 12_000)
     faint[8000, 1] = 1e-12
-    words = Quantizer(16, 1, dither="shaped").words(faint)
-    assert not words[4000 + HOLD : 8000].any()
-    assert words[8000 : 8000 + HOLD].std() > 1
-    assert not words[8001 + HOLD : 12_000].any()
-    plain = Quantizer(16, 1).words(silent_between(4000, 12_000))
+    pcm = Quantizer(16, 1, dither="shaped").quantize(faint)
+    assert not pcm[4000 + HOLD : 8000].any()
+    assert pcm[8000 : 8000 + HOLD].std() > 1
+    assert not pcm[8001 + HOLD : 12_000].any()
+    plain = Quantizer(16, 1).quantize(silent_between(4000, 12_000))
     assert plain[4000 + HOLD : 12_000].std() == pytest.approx(0.5, rel=0.05)

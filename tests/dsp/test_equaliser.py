@@ -27,7 +27,7 @@ def equalised() -> np.ndarray:
 
 @settings(deadline=None, max_examples=60)
 @given(st.sets(st.integers(1, len(SOUND) - 1), max_size=10))
-def test_blocks_of_any_size_give_the_same(cuts: set[int]) -> None:
+def test_blocks_of_any_size_are_equal(cuts: set[int]) -> None:
     edges = [0, *sorted(cuts), len(SOUND)]
     blocks = [SOUND[a:b] for a, b in itertools.pairwise(edges)]
     result = np.concatenate(list(equalise(blocks, BANDS, 44100)))
@@ -35,20 +35,20 @@ def test_blocks_of_any_size_give_the_same(cuts: set[int]) -> None:
     assert np.array_equal(result, equalised())
 
 
-def test_an_empty_block_is_no_hindrance() -> None:
-    """A resampler, for one, gives empty blocks while it fills."""
+def test_an_empty_block_is_passed_over() -> None:
+    """A resampler, for example, returns empty blocks at first."""
     blocks = [SOUND[:0], SOUND[:1000], SOUND[:0], SOUND[1000:]]
     result = np.concatenate(list(equalise(blocks, BANDS, 44100)))
     assert np.array_equal(result, equalised())
 
 
-def test_channels_are_apart() -> None:
+def test_channels_are_independent() -> None:
     left = SOUND * np.array([1, 0], np.float32)
     result = np.concatenate(list(equalise([left], BANDS, 44100)))
     assert np.array_equal(result[:, 0], equalised()[:, 0])
     assert not result[:, 1].any()
 
 
-def test_no_bands_give_the_blocks_themselves() -> None:
+def test_without_bands_blocks_are_unchanged() -> None:
     blocks = [SOUND[:100], SOUND[100:]]
     assert all(a is b for a, b in zip(equalise(blocks, [], 44100), blocks, strict=True))

@@ -1,4 +1,4 @@
-"""Fades: the sine law and the straight line worked out again (common practice, no source)."""
+"""Fades: the sine law and the straight line, computed independently."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assembler.dsp.fades import Shape, fade, rise
+from assembler.dsp.fades import Shape, fade, fade_gain
 
 SHAPES: list[Shape] = ["equal_power", "linear"]
 
@@ -52,18 +52,20 @@ def test_ends_are_silent_and_the_middle_is_untouched() -> None:
     assert result[999 - 150] == pytest.approx(sound[999 - 150] * math.sqrt(0.5), rel=1e-6)
 
 
-def test_power_of_crossing_fades_adds_to_one() -> None:
+def test_power_of_crossing_fades_adds_up_to_one() -> None:
     places = np.arange(501)
-    assert rise(places, 500) ** 2 + rise(500 - places, 500) ** 2 == pytest.approx(1.0)
+    assert fade_gain(places, 500) ** 2 + fade_gain(500 - places, 500) ** 2 == pytest.approx(1.0)
 
 
-def test_amplitudes_of_crossing_lines_add_to_one() -> None:
+def test_amplitudes_of_crossing_lines_add_up_to_one() -> None:
     places = np.arange(501)
-    assert rise(places, 500, "linear") + rise(500 - places, 500, "linear") == pytest.approx(1.0)
-    assert rise(places, 500, "linear")[125] == 0.25
+    assert fade_gain(places, 500, "linear") + fade_gain(
+        500 - places, 500, "linear"
+    ) == pytest.approx(1.0)
+    assert fade_gain(places, 500, "linear")[125] == 0.25
 
 
-def test_a_fade_is_equal_power_unless_asked_otherwise() -> None:
+def test_a_fade_is_equal_power_by_default() -> None:
     sound = np.ones((100, 2), np.float32)
     left_out = np.concatenate(list(fade([sound], 100, 50, 20)))
     assert np.array_equal(left_out, faded([sound], 50, 20, "equal_power"))
@@ -96,7 +98,7 @@ def test_exact_lengths_and_never_over_the_ends(
     assert (both <= np.minimum(only_in, only_out)).all()
 
 
-def test_no_fade_gives_the_blocks_themselves() -> None:
+def test_without_fades_blocks_are_unchanged() -> None:
     blocks = [np.ones((5, 2), np.float32), np.ones((7, 2), np.float32)]
     assert all(a is b for a, b in zip(fade(blocks, 12, 0, 0), blocks, strict=True))
 
@@ -122,8 +124,8 @@ def test_gain_of_each_sample_in_blocks_of_any_size(
 
 
 @pytest.mark.parametrize(("fade_in", "fade_out"), [(0, 0), (4, 0), (0, 4)])
-def test_an_empty_block_is_no_hindrance(fade_in: int, fade_out: int) -> None:
-    """A resampler, for one, gives empty blocks while it fills."""
+def test_an_empty_block_is_passed_over(fade_in: int, fade_out: int) -> None:
+    """A resampler, for example, returns empty blocks at first."""
     sound = np.ones((10, 2), np.float32)
     blocks = [sound[:0], sound[:6], sound[6:6], sound[6:]]
     expected = faded([sound], fade_in, fade_out)

@@ -1,4 +1,4 @@
-"""The meter's habits: what must not change a reading, and what gives none (by definition of the
+"""What must not change a meter's reading, and what has none (by definition of the
 scales; the lengths of 400 ms and 3 s are EBU Tech 3341's).
 """
 
@@ -44,7 +44,7 @@ def scales(reading: Reading, *names: str) -> list[float | None]:
 
 @settings(deadline=None, max_examples=40)
 @given(st.floats(-15, 25))
-def test_a_gain_moves_every_level_by_itself(gain_db: float) -> None:
+def test_a_gain_changes_every_level_by_its_own_amount(gain_db: float) -> None:
     louder = (NOISE * np.float32(10 ** (gain_db / 20))).astype(np.float32)
     reading = read_meter([louder], RATE_HZ)
     for name in (*LOUDNESS_SCALES, *PEAK_SCALES):
@@ -53,7 +53,7 @@ def test_a_gain_moves_every_level_by_itself(gain_db: float) -> None:
     assert reading.loudness_range_lu == pytest.approx(noise_reading().loudness_range_lu, abs=0.001)
 
 
-def test_channels_swapped_and_turned_over_read_alike() -> None:
+def test_channels_swapped_and_inverted_read_the_same() -> None:
     for other in (NOISE[:, ::-1], -NOISE):
         reading = read_meter([np.ascontiguousarray(other)], RATE_HZ)
         assert scales(reading, *PEAK_SCALES) == scales(noise_reading(), *PEAK_SCALES)
@@ -70,13 +70,13 @@ def test_one_channel_twice_is_3_lu_more() -> None:
 
 @settings(deadline=None, max_examples=60)
 @given(st.lists(st.integers(0, LENGTH), max_size=30))
-def test_blocks_of_any_size_read_alike(cuts: list[int]) -> None:
+def test_blocks_of_any_size_read_the_same(cuts: list[int]) -> None:
     edges = [0, *sorted(cuts), LENGTH]
     blocks = [NOISE[a:b] for a, b in itertools.pairwise(edges)]
     assert read_meter(blocks, RATE_HZ) == noise_reading()
 
 
-def test_small_blocks_read_alike() -> None:
+def test_small_blocks_read_the_same() -> None:
     blocks = np.split(NOISE[: 2 * RATE_HZ], range(7, 2 * RATE_HZ, 7))
     assert read_meter(blocks, RATE_HZ) == read_meter([NOISE[: 2 * RATE_HZ]], RATE_HZ)
 
@@ -96,7 +96,7 @@ def test_no_sound_has_no_reading() -> None:
 
 
 @pytest.mark.parametrize("rate_hz", [11025, 44100, 48000, 96000])
-def test_short_sound_has_only_the_scales_that_fit(rate_hz: int) -> None:
+def test_short_sound_has_only_the_readings_that_fit(rate_hz: int) -> None:
     random = np.random.default_rng(rate_hz)
     sound = random.normal(0, 0.1, (4 * rate_hz, 2)).astype(np.float32)
 
@@ -138,7 +138,7 @@ def test_true_peak_is_never_below_the_sample_peak(seed: int, length: int, rate_h
 
 
 @pytest.mark.parametrize("place", [0, 1, 31, 32, 33, 127, 128, 500, 997, 998])
-def test_a_peak_is_found_wherever_it_lies(place: int) -> None:
+def test_a_peak_is_found_at_any_position(place: int) -> None:
     """Two neighbours of 0.5: the wave between them reaches 2/π (the sinc halfway)."""
     sound = np.zeros((1000, 2), np.float32)
     sound[place : place + 2, 1] = 0.5

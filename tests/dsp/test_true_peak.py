@@ -1,4 +1,4 @@
-"""The true-peak search skips places that can't hold a peak: held against a search without skipping
+"""The true-peak search skips places that can't hold a peak: compared with a search without skipping
 (an identity, no source).
 """
 
@@ -68,7 +68,7 @@ def test_the_meter_finds_the_highest(kind: str, seed: int, cut: int, rate_hz: in
 
 
 @pytest.mark.parametrize("rate_hz", [8000, 11025, 22050, 32000, *RATES_HZ])
-def test_oversampling_reaches_what_the_standard_asks(rate_hz: int) -> None:
+def test_oversampling_reaches_what_the_standard_requires(rate_hz: int) -> None:
     """BS.1770-5, Annex 2: 4 times at 48 kHz, less where the rate is higher."""
     factor = oversampling_factor(rate_hz)
     assert factor * rate_hz >= 4 * 44100
@@ -76,8 +76,8 @@ def test_oversampling_reaches_what_the_standard_asks(rate_hz: int) -> None:
 
 
 @pytest.mark.parametrize("seed", range(24))
-def test_noise_reads_no_higher_than_its_wave(seed: int) -> None:
-    """Held against an exact interpolation of a periodic wave: its spectrum with zeros added.
+def test_noise_is_not_higher_than_its_wave(seed: int) -> None:
+    """Compared with an exact interpolation of a periodic wave: its spectrum with zeros added.
 
     A sine through three points that no sine of this band joins once read 16 dB too much here. The
     noise reaches up to half the rate, where the meter's filter has ended: hence the room below.

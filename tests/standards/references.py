@@ -126,7 +126,7 @@ def _libebur128() -> ctypes.CDLL:
 
 
 def libebur128_reading(samples: Samples, rate_hz: int) -> Libebur128Reading:
-    """Measure with libebur128, fed and asked every 10 ms."""
+    """Measure with libebur128, read every 10 ms."""
     library = _libebur128()
     channels = samples.shape[1]
     state = ctypes.c_void_p(library.ebur128_init(channels, rate_hz, _MODES))

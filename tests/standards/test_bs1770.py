@@ -32,7 +32,7 @@ def tone_in(channel: int, channels: int, rate_hz: int, peak_dbfs: float = 0.0) -
 
 
 def integrated_by_the_book(samples: np.ndarray) -> float:
-    """Integrated loudness at 48 kHz, block by block as Annex 1 tells it."""
+    """Integrated loudness at 48 kHz, block by block as in Annex 1."""
     weighted = lfilter(HIGH_PASS_B, HIGH_PASS_A, lfilter(SHELF_B, SHELF_A, samples, axis=0), axis=0)
     starts = range(0, len(samples) - 19200 + 1, 4800)
     energies = np.array([np.mean(weighted[s : s + 19200] ** 2, axis=0).sum() for s in starts])
@@ -51,14 +51,14 @@ def test_k_weighting_is_the_published_one_at_48_khz() -> None:
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
 @pytest.mark.parametrize("channel", [0, 1])
 def test_997_hz_in_one_channel(rate_hz: int, channel: int) -> None:
-    """The standard gives its filters at 48 kHz; this meter is calibrated at 997 Hz elsewhere."""
+    """The standard's filters are for 48 kHz; at other rates the meter is calibrated at 997 Hz."""
     reading = read_meter([tone_in(channel, 2, rate_hz)], rate_hz)
     assert reading.integrated_lufs == pytest.approx(-3.01, abs=0.01)
 
 
 @pytest.mark.wants("libebur128.so.1")
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
-def test_re_derived_filters_are_libebur128s_but_for_a_gain(rate_hz: int) -> None:
+def test_re_derived_filters_equal_libebur128s_except_for_a_gain(rate_hz: int) -> None:
     """libebur128 doesn't calibrate: its tone reads -2.98 at 22.05 kHz and -3.04 at 192 kHz."""
     noise = np.random.default_rng(1770).normal(0, 0.05, (4 * rate_hz, 2)).astype(np.float32)
     of_tone, of_noise = (
@@ -71,7 +71,7 @@ def test_re_derived_filters_are_libebur128s_but_for_a_gain(rate_hz: int) -> None
 
 
 @pytest.mark.parametrize(("channel", "gain_lu"), [(0, 0), (1, 0), (2, 0), (3, 1.492), (4, 1.492)])
-def test_surrounds_weigh_1_41(channel: int, gain_lu: float) -> None:
+def test_surround_channels_weigh_1_41(channel: int, gain_lu: float) -> None:
     reading = read_meter([tone_in(channel, 5, 48000, -20)], 48000, 5)
     assert reading.integrated_lufs == pytest.approx(-23.01 + gain_lu, abs=0.01)
 
@@ -87,7 +87,7 @@ def test_other_channel_counts_are_refused(channels: int) -> None:
         read_meter([np.zeros((48000, channels), np.float32)], 48000, channels)
 
 
-def test_absolute_gate_lies_at_minus_70() -> None:
+def test_the_absolute_gate_is_at_minus_70() -> None:
     above = read_meter([tone_in(0, 2, 48000, -66.9)], 48000)
     below = read_meter([tone_in(0, 2, 48000, -67.1)], 48000)
     assert above.integrated_lufs == pytest.approx(-69.91, abs=0.01)
@@ -95,7 +95,7 @@ def test_absolute_gate_lies_at_minus_70() -> None:
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_gated_programme_by_the_book(seed: int) -> None:
+def test_gated_programme_as_in_the_standard(seed: int) -> None:
     """Noise whose level wanders from silence to loud, across both gates."""
     random = np.random.default_rng(seed)
     levels_db = np.repeat(random.uniform(-85, -10, 40), 24000)[:, None]

@@ -20,8 +20,8 @@ OFFSETS_LSB = [0.0, 0.1, 0.25, 0.4, 0.5, 0.75, -0.3, 1000.5]
 
 
 def errors_lsb(samples: np.ndarray, seed: int) -> np.ndarray:
-    words = Quantizer(16, seed).words(samples)
-    return words - samples.astype(np.float64) / LSB
+    pcm = Quantizer(16, seed).quantize(samples)
+    return pcm - samples.astype(np.float64) / LSB
 
 
 def tone_dbfs(level: float, bins: int, length: int) -> np.ndarray:
@@ -49,7 +49,7 @@ def test_error_does_not_follow_the_signal() -> None:
             assert abs(part.mean() - expected) < 5 * part.std() / np.sqrt(len(part))
 
 
-def test_error_is_white_and_channels_are_apart() -> None:
+def test_error_is_white_and_channels_are_independent() -> None:
     error = errors_lsb(np.zeros((COUNT, 2), np.float32), 3)
     bound = 5 / np.sqrt(COUNT)
     assert abs(np.corrcoef(error[:, 0], error[:, 1])[0, 1]) < bound
@@ -75,10 +75,10 @@ TONE_LENGTH, TONE_BINS, TONE_RUNS = 8192, 97, 200
 
 
 def tone_spectrum(level_dbfs: float, kind: Dither) -> np.ndarray:
-    """Mean power of the words of a sine in each bin, of many stretches of one stream."""
+    """Return the mean power of a quantised sine per bin, over many periods of one stream."""
     tone = tone_dbfs(level_dbfs, TONE_BINS, TONE_LENGTH)
-    words = Quantizer(16, 100, dither=kind).words(np.tile(tone, (TONE_RUNS + 1, 1)))
-    stretches = words[TONE_LENGTH:, 0].reshape(TONE_RUNS, TONE_LENGTH)
+    pcm = Quantizer(16, 100, dither=kind).quantize(np.tile(tone, (TONE_RUNS + 1, 1)))
+    stretches = pcm[TONE_LENGTH:, 0].reshape(TONE_RUNS, TONE_LENGTH)
     return np.mean(np.abs(np.fft.rfft(stretches * np.hanning(TONE_LENGTH), axis=1)) ** 2, axis=0)
 
 
@@ -103,14 +103,14 @@ def test_no_harmonic_of_a_low_tone_is_above_the_noise(kind: Dither, level_dbfs: 
 
 
 @pytest.mark.parametrize("level_dbfs", [-88.0, -70.0])
-def test_rounding_alone_has_harmonics(level_dbfs: float) -> None:
+def test_rounding_without_dither_has_harmonics(level_dbfs: float) -> None:
     """The measurement above can see them."""
     assert harmonics_above_floor(tone_spectrum(level_dbfs, "none")).max() > 100
 
 
-def test_rounding_alone_loses_a_tone_below_one_step() -> None:
-    assert not Quantizer(16, None).words(tone_dbfs(-100.0, 97, 8192)).any()
-    assert not Quantizer(16, 1, dither="none").words(tone_dbfs(-100.0, 97, 8192)).any()
+def test_rounding_without_dither_loses_a_tone_below_one_step() -> None:
+    assert not Quantizer(16, None).quantize(tone_dbfs(-100.0, 97, 8192)).any()
+    assert not Quantizer(16, 1, dither="none").quantize(tone_dbfs(-100.0, 97, 8192)).any()
 
 
 THRESHOLD_DB_SPL = {
@@ -138,7 +138,7 @@ def terhardt_db(hz: np.ndarray) -> np.ndarray:
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000])
-def test_the_filter_leaves_the_least_heard_error(rate_hz: int) -> None:
+def test_the_filter_has_the_least_audible_error(rate_hz: int) -> None:
     """Least squares by linear prediction: the weight's autocorrelation, nine equations."""
     hz = np.arange(4097) / 8192 * rate_hz
     correlation = np.fft.irfft(10 ** (-threshold_db(hz) / 10))[:10]
@@ -150,14 +150,14 @@ def test_the_filter_leaves_the_least_heard_error(rate_hz: int) -> None:
 def noise_density(kind: Dither, rate_hz: int) -> tuple[np.ndarray, np.ndarray]:
     """Spectral density of the error on faint noise, white noise of variance Δ²/4 as 1."""
     samples = np.random.default_rng(1991).normal(0, 1e-3, (1 << 20, 2)).astype(np.float32)
-    words = Quantizer(16, 5, dither=kind, rate_hz=rate_hz).words(samples)
-    error = words - samples / np.float64(LSB)
+    pcm = Quantizer(16, 5, dither=kind, rate_hz=rate_hz).quantize(samples)
+    error = pcm - samples / np.float64(LSB)
     hz, density = welch(error, rate_hz, nperseg=2048, axis=0, detrend=False)
     return hz[1:-1], density.mean(axis=1)[1:-1] * rate_hz / 2 / 0.25
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000])
-def test_gerzon_craven_and_what_the_ear_is_spared(rate_hz: int) -> None:
+def test_gerzon_craven_and_the_audible_gain(rate_hz: int) -> None:
     """In decibels the mean is white noise's; weighted by a threshold 10 dB less and more."""
     hz, shaped = noise_density("shaped", rate_hz)
     _, white = noise_density("tpdf", rate_hz)
@@ -173,49 +173,49 @@ def test_gerzon_craven_and_what_the_ear_is_spared(rate_hz: int) -> None:
     assert 10 * np.log10(shaped[around_3_khz].mean()) < -15.0
 
 
-def test_seed_decides_the_words() -> None:
+def test_the_seed_decides_the_pcm() -> None:
     samples = np.random.default_rng(5).normal(0, 0.1, (5000, 2)).astype(np.float32)
-    first = Quantizer(16, 11).words(samples)
-    assert np.array_equal(first, Quantizer(16, 11).words(samples))
-    assert not np.array_equal(first, Quantizer(16, 12).words(samples))
+    first = Quantizer(16, 11).quantize(samples)
+    assert np.array_equal(first, Quantizer(16, 11).quantize(samples))
+    assert not np.array_equal(first, Quantizer(16, 12).quantize(samples))
 
 
-def test_dither_runs_on_from_block_to_block() -> None:
+def test_dither_continues_from_block_to_block() -> None:
     samples = np.zeros((6000, 2), np.float32)
-    word_length = Quantizer(16, 11)
+    quantizer = Quantizer(16, 11)
     cuts = np.split(samples, [1, 17, 1000, 1000, 4096])
-    pieces = [word_length.words(piece) for piece in cuts]
-    assert np.array_equal(np.concatenate(pieces), Quantizer(16, 11).words(samples))
+    pieces = [quantizer.quantize(piece) for piece in cuts]
+    assert np.array_equal(np.concatenate(pieces), Quantizer(16, 11).quantize(samples))
     assert not np.array_equal(pieces[1][:16], pieces[2][:16])
 
 
 def test_mono_stays_mono() -> None:
     wave = np.random.default_rng(6).normal(0, 0.1, 20000).astype(np.float32)
     samples = np.stack([wave, wave], 1)
-    words = Quantizer(16, 9, same_in_both=True).words(samples)
-    assert np.array_equal(words[:, 0], words[:, 1])
-    assert np.mean((words[:, 0] - wave / np.float64(LSB)) ** 2) == pytest.approx(0.25, rel=0.05)
-    apart = Quantizer(16, 9).words(samples)
+    pcm = Quantizer(16, 9, same_in_both=True).quantize(samples)
+    assert np.array_equal(pcm[:, 0], pcm[:, 1])
+    assert np.mean((pcm[:, 0] - wave / np.float64(LSB)) ** 2) == pytest.approx(0.25, rel=0.05)
+    apart = Quantizer(16, 9).quantize(samples)
     assert not np.array_equal(apart[:, 0], apart[:, 1])
 
 
 @pytest.mark.parametrize("bits", [16, 24])
-def test_words_pass_exactly_without_dither(bits: int) -> None:
+def test_pcm_passes_exactly_without_dither(bits: int) -> None:
     top = 1 << (bits - 1)
-    words = np.random.default_rng(bits).integers(-top, top, (50_000, 2), np.int32)
-    words[:4] = [[-top, top - 1], [0, -1], [1, 0], [top - 1, -top]]
-    again = Quantizer(bits, None).words(samples_of(words, bits))
+    pcm = np.random.default_rng(bits).integers(-top, top, (50_000, 2), np.int32)
+    pcm[:4] = [[-top, top - 1], [0, -1], [1, 0], [top - 1, -top]]
+    again = Quantizer(bits, None).quantize(samples_of(pcm, bits))
     assert again.dtype == np.int32
-    assert np.array_equal(again, words)
+    assert np.array_equal(again, pcm)
 
 
 @pytest.mark.parametrize("bits", [16, 24])
 @pytest.mark.parametrize("seed", [None, 4])
-def test_full_scale_clips_instead_of_turning_over(bits: int, seed: int | None) -> None:
+def test_full_scale_clips_instead_of_wrapping_round(bits: int, seed: int | None) -> None:
     top = 1 << (bits - 1)
     samples = np.array([[1.0, -1.0], [1.5, -1.5]], np.float32)
-    words = Quantizer(bits, seed).words(np.repeat(samples, 500, axis=0))
-    assert words[:, 0].max() == top - 1
-    assert words[:, 1].min() == -top
-    assert words[:, 0].min() > top - 4
-    assert words[:, 1].max() < -top + 4
+    pcm = Quantizer(bits, seed).quantize(np.repeat(samples, 500, axis=0))
+    assert pcm[:, 0].max() == top - 1
+    assert pcm[:, 1].min() == -top
+    assert pcm[:, 0].min() > top - 4
+    assert pcm[:, 1].max() < -top + 4

@@ -39,7 +39,7 @@ def momentary_lufs(samples: np.ndarray) -> list[float]:
 
 
 @pytest.mark.parametrize(("case", "level"), [(1, -23.0), (2, -33.0)])
-def test_steady_tone_reads_alike_on_every_scale(case: int, level: float) -> None:
+def test_steady_tone_reads_the_same_on_every_scale(case: int, level: float) -> None:
     samples = stereo_tone((20, level))
     reading = reading_of(samples)
     assert reading.integrated_lufs == pytest.approx(level, abs=0.1), case
@@ -76,7 +76,7 @@ def test_case_9_short_term_is_constant_from_3_s_on() -> None:
     assert reading_of(samples).max_short_term_lufs == pytest.approx(-23.0, abs=0.1)
 
 
-def test_case_10_short_term_of_3_s_wherever_they_begin() -> None:
+def test_case_10_short_term_of_3_s_at_any_start() -> None:
     shown = [
         reading_of(stereo_tone((0.15 * i, None), (3, -23), (1, None))).max_short_term_lufs
         for i in range(20)
@@ -100,7 +100,7 @@ def test_case_12_momentary_is_constant_from_1_s_on() -> None:
     assert reading_of(samples).max_momentary_lufs == pytest.approx(-23.0, abs=0.1)
 
 
-def test_case_13_momentary_of_400_ms_wherever_they_begin() -> None:
+def test_case_13_momentary_of_400_ms_at_any_start() -> None:
     shown = [
         reading_of(stereo_tone((0.02 * i, None), (0.4, -23), (1, None))).max_momentary_lufs
         for i in range(20)
@@ -148,7 +148,7 @@ def test_true_peak_of_one_period_at_each_offset(case: int, offset: int) -> None:
     quiet = 0.2 * np.cos(2 * np.pi / 16 * places)
     loud = np.where(np.abs(places) <= 12, np.cos(2 * np.pi / 24 * places), 0.0)
     wave = faded_ends(in_both(quiet + loud), 4 * RATE_HZ)
-    # There and back over fs: what is left lies below fs/2, where a decimation loses nothing.
+    # There and back over fs: the rest is below fs/2, where decimation loses nothing.
     limited = soxr.resample(wave.astype(np.float64), 4 * RATE_HZ, 0.9 * RATE_HZ, quality="VHQ")
     made = soxr.resample(limited, 0.9 * RATE_HZ, 4 * RATE_HZ, quality="VHQ").astype(np.float32)
     made /= np.float32(10 ** (sixteen_times_peak_dbtp(made, 4 * RATE_HZ) / 20))

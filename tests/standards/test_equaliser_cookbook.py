@@ -13,7 +13,7 @@ from scipy.signal import butter, sosfreqz
 from assembler.dsp.equaliser import FilterBand, equalise
 
 RATES_HZ = [44100, 96000]
-DEEPEST_DB = -80.0  # further down the single precision of the output shows
+DEEPEST_DB = -80.0  # below that, the single precision of the output shows
 
 
 def grid_hz(rate_hz: int) -> np.ndarray:
@@ -86,7 +86,7 @@ def test_response(shape: str, db: float, q: float, hz: float, rate_hz: int) -> N
         ("notch", 10.0),
     ],
 )
-def test_usual_width(shape: str, usual: float) -> None:
+def test_default_width(shape: str, usual: float) -> None:
     """The usual widths are the project's own (common practice, no source)."""
     band = FilterBand(shape, 800.0, 4.0)
     assert_same_response(measured_db(band, 44100), cookbook_db(band, usual, 44100))

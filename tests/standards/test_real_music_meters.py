@@ -1,6 +1,6 @@
-"""Music read by this meter and by outside ones: ffmpeg's ebur128 filter, libebur128, and a 16-times
-oversampling by soxr. It is made by code, or freely licensed (Debian's singularity-music and
-asc-music).
+"""Music measured by this meter and by independent ones: ffmpeg's ebur128 filter,
+libebur128, and 16-times oversampling by soxr. It is made by code, or freely licensed (Debian's
+singularity-music and asc-music).
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ Annex 2 (from memory). Ours is held against 16 times below."""
 @pytest.mark.wants("libebur128.so.1")
 @pytest.mark.parametrize("excerpt", READ, ids=str)
 def test_agrees_with_libebur128(excerpt: Excerpt) -> None:
-    """The range is worked out from libebur128's short-term readings: its own takes one a second.
+    """The range is computed from libebur128's short-term readings: its own uses one per second.
 
     At 22.05 kHz it reads 0.03 LU higher, being without calibration there (see test_bs1770).
     """

@@ -62,8 +62,8 @@ def test_pass_band_is_flat_to_20_khz(hz: float) -> None:
 
 
 @pytest.mark.parametrize("hz", [24100, 25000, 30000, 36000, 43100, 44100, 47000])
-def test_aliases_below_20_khz_are_gone(hz: float) -> None:
-    """At 24.1 kHz and above a tone would come back at 20 kHz or below, or beside it.
+def test_there_are_no_aliases_below_20_khz(hz: float) -> None:
+    """A tone at 24.1 kHz or above would alias to 20 kHz or below, or near it.
 
     Full-scale tones leave -150 dB or less in single precision; the bound is -120.
     """
@@ -72,13 +72,13 @@ def test_aliases_below_20_khz_are_gone(hz: float) -> None:
 
 
 @pytest.mark.parametrize("hz", [1000, 10000, 20000])
-def test_images_are_gone(hz: float) -> None:
+def test_there_are_no_images(hz: float) -> None:
     amplitude, rest = fitted(converted_middle(tone(hz, 44100), 44100, 96000), hz, 96000)
     assert 20 * np.log10(amplitude) == pytest.approx(0.0, abs=0.01)
     assert rms_db(rest) - rms_db(tone(hz, 44100)) < -120
 
 
-def test_same_rate_passes_as_it_is() -> None:
+def test_at_the_same_rate_sound_is_unchanged() -> None:
     blocks = [tone(1000, 44100), tone(500, 44100)]
     assert all(a is b for a, b in zip(resample(blocks, 44100, 44100), blocks, strict=True))
 
@@ -104,7 +104,7 @@ def recording_at(rate_hz: int, length: int) -> np.ndarray:
 
 
 @pytest.mark.parametrize(("from_hz", "to_hz"), PAIRS_HZ)
-def test_sections_in_a_row_are_the_whole(from_hz: int, to_hz: int) -> None:
+def test_consecutive_sections_are_the_whole(from_hz: int, to_hz: int) -> None:
     recording = recording_at(from_hz, 5 * from_hz + 1234)
     end = len(recording)
     whole = section(recording, 0, end, from_hz, to_hz)
