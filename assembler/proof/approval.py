@@ -1,4 +1,4 @@
-"""The approval that an artist's browser writes: read, kept beside the manifest, and found again."""
+"""The artist's approval file: read it, keep it beside the manifest, find it again."""
 
 from __future__ import annotations
 
@@ -16,7 +16,9 @@ from assembler.text import shorten
 from assembler.text_files import OutsideFile
 
 MOST_BYTES = 8_000_000
-"""A hundred tracks with remarks of full length stay below."""
+"""More than a hundred tracks with remarks of full length."""
+
+_PART_NAMES = {"words": "sleeve text"}
 
 Name = Annotated[str, Field(max_length=2000)]
 Remark = Annotated[str, Field(max_length=10_000)]
@@ -33,54 +35,55 @@ Day = Annotated[str, AfterValidator(_day)]
 Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
 
-class _Said(BaseModel):
+class _Answer(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
 
-class Verdict(_Said):
-    """What the artist says of one track, join or part."""
+class Verdict(_Answer):
+    """The artist's answer on one track, join or part."""
 
     key: Name
-    """Its number, the name of its clip, or ``words`` or ``levels``."""
+    """Number of the track, name of the clip, or ``words`` (the sleeve text) or ``levels``."""
     title: Name
     approved: bool
     remark: Remark
 
 
-class Approval(_Said):
-    """What the artist says of a release."""
+class Approval(_Answer):
+    """The artist's answers on a release."""
 
     approval: Literal[1]
-    """The version of this form."""
+    """Version of the form."""
     release: Name
-    """The name of the release's folder."""
+    """Name of the release's folder."""
     proof_of: Digest
-    """What the proof that was looked at speaks of."""
+    """Digest of the content of the proof."""
     approved: bool
     """The release as a whole."""
     name: Name
-    """Whoever approves it."""
+    """Who approves it."""
     date: Day | None = None
-    """The day on which it was saved; pages of older releases write none."""
+    """The day it was saved; pages of older releases write none."""
     remark: Remark
     tracks: tuple[Verdict, ...]
     joins: tuple[Verdict, ...]
     parts: tuple[Verdict, ...]
 
     def open_points(self) -> Iterator[str]:
-        """Give all that is not ticked or has a remark, a line each, fit for a terminal."""
+        """List everything that is not ticked or has a remark, one line each."""
         if not self.approved:
             yield "the release as a whole is not approved"
         if self.remark:
             yield f"remark: {shorten(self.remark, 500)}"
         for kind in ("tracks", "joins", "parts"):
             for verdict in getattr(self, kind):
-                said = [] if verdict.approved else ["not ticked"]
-                said += [shorten(verdict.remark, 500)] if verdict.remark else []
-                if said:
+                points = [] if verdict.approved else ["not OK"]
+                points += [shorten(verdict.remark, 500)] if verdict.remark else []
+                if points:
                     what = "" if kind == "parts" else f"{kind.removesuffix('s')} "
+                    name = _PART_NAMES.get(verdict.key, shorten(verdict.key))
                     title = f" {shorten(verdict.title)}" if verdict.title else ""
-                    yield f"{what}{shorten(verdict.key)}{title}: {'; '.join(said)}"
+                    yield f"{what}{name}{title}: {'; '.join(points)}"
 
 
 def read_approval(path: Path) -> Approval:
@@ -89,7 +92,7 @@ def read_approval(path: Path) -> Approval:
     Raises
     ------
     AssemblerError
-        It can't be read, or is not what the proof's page writes.
+        It can't be read, or was not written by a proof page.
     """
     try:
         text = OutsideFile(path, "approval", MOST_BYTES).read_text()
@@ -97,13 +100,15 @@ def read_approval(path: Path) -> Approval:
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False)[0]
         place = ".".join(str(part) for part in first["loc"])
-        raise _no_approval(path, f"{shorten(place)}: {first['msg']}".removeprefix(": ")) from error
+        raise _not_an_approval(
+            path, f"{shorten(place)}: {first['msg']}".removeprefix(": ")
+        ) from error
     except (ValueError, RecursionError) as error:
-        raise _no_approval(path, str(error) or "nested too deep") from error
+        raise _not_an_approval(path, str(error) or "nested too deep") from error
 
 
 def store_approval(approval: Approval, manifest_path: Path) -> Path:
-    """Keep an approval beside the manifest, in place of an earlier one.
+    """Write an approval beside the manifest; it replaces an earlier one.
 
     Returns
     -------
@@ -120,7 +125,7 @@ def store_approval(approval: Approval, manifest_path: Path) -> Path:
     text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
     unfinished = path.with_name(f".{path.name}.new")
     try:
-        unfinished.unlink(missing_ok=True)  # a link there would lead the writing elsewhere
+        unfinished.unlink(missing_ok=True)  # never write through a link
         unfinished.write_text(text, encoding="utf-8", newline="\n")
         unfinished.replace(path)
     except OSError as error:
@@ -130,7 +135,7 @@ def store_approval(approval: Approval, manifest_path: Path) -> Path:
 
 
 def approved(manifest_path: Path) -> Approval | None:
-    """Give the approval that is kept beside a manifest, if there is one.
+    """Return the approval beside a manifest, if there is one.
 
     Raises
     ------
@@ -142,24 +147,24 @@ def approved(manifest_path: Path) -> Approval | None:
 
 
 def approval_path(manifest_path: Path) -> Path:
-    """Give the place where a manifest's approval is kept."""
+    """Return the path of a manifest's approval."""
     return manifest_path.with_name(f"{manifest_path.stem}.approval.json")
 
 
 def _checked(text: str) -> str:
-    """Refuse JSON that says a thing twice; pydantic would take the last."""
-    json.loads(text, object_pairs_hook=_each_once)
+    """Refuse JSON with a repeated key; pydantic would use the last."""
+    json.loads(text, object_pairs_hook=_unique_keys)
     return text
 
 
-def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     content = dict(pairs)
     if len(content) != len(pairs):
-        raise ValueError("a key stands twice")
+        raise ValueError("a key is repeated")
     return content
 
 
-def _no_approval(path: Path, reason: str) -> AssemblerError:
+def _not_an_approval(path: Path, reason: str) -> AssemblerError:
     return AssemblerError(
-        f"{path}: is no approval: {shorten(reason, 200)}: save it again from the proof's page"
+        f"{path}: not an approval file: {shorten(reason, 200)}: save it again from the proof page"
     )

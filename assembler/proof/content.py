@@ -1,4 +1,4 @@
-"""What a proof shows: plain data that a build has at hand, with nothing left to work out."""
+"""The content of a proof: plain data from a build, with nothing left to compute."""
 
 from __future__ import annotations
 
@@ -17,19 +17,19 @@ Deliverable = Literal["disc", "download"]
 
 
 @dataclass(frozen=True)
-class Section:
-    """Where a track's sound comes from.
+class SourceSection:
+    """The section of a recording that a track is made from.
 
     Attributes
     ----------
     files
-        As the manifest names them.
+        Paths in the manifest.
     rate_hz
         Of the recording.
     start_s, end_s
-        The stretch of it that was taken.
+        Start and end in the recording.
     integrated_lufs, range_lu, true_peak_dbtp
-        Measured on that stretch before any gain; None where it was not, or is silent.
+        Measured before any gain; None if not measured, or silent.
     """
 
     files: tuple[str, ...]
@@ -42,7 +42,7 @@ class Section:
 
     @property
     def measured(self) -> dict[str, float | None]:
-        """What was measured, as the report tells it."""
+        """The measurements, under the keys of the report."""
         return {
             "integrated_lufs": self.integrated_lufs,
             "loudness_range_lu": self.range_lu,
@@ -52,16 +52,16 @@ class Section:
 
 @dataclass(frozen=True)
 class Delivered:
-    """A track as one deliverable has it, measured on its finished words.
+    """A track in one deliverable, measured on its final PCM.
 
     Attributes
     ----------
     gain_db
         Match and trim together.
     most_limiting_db, limited_at_s
-        The deepest gain reduction, and when, from the start of the track.
+        The maximum gain reduction, and its time from the start of the track.
     share_above_1_db, share_above_3_db
-        Of the track's time.
+        Share of the track with more gain reduction than this.
     """
 
     integrated_lufs: float | None
@@ -80,26 +80,26 @@ class ProofTrack:
 
     Attributes
     ----------
-    words
-        All that is said about it.
+    metadata
+        Titles, names and codes.
     section
         Its source.
     delivered
         Its levels in each deliverable that was made.
     listen
-        The file to play, by its path inside the release; None where no format was made that
-        browsers play.
+        Path of the file to play, inside the release; None if no format that browsers play was
+        made.
     """
 
-    words: TrackMetadata
-    section: Section
+    metadata: TrackMetadata
+    section: SourceSection
     delivered: Mapping[Deliverable, Delivered]
     listen: str | None = None
 
 
 @dataclass(frozen=True)
-class Stretch:
-    """Curves of the whole image, or without a disc of one track, from a time of the order on."""
+class CurveSegment:
+    """Curves of the whole image, or of one track if there is no disc, from a time in the order."""
 
     start_s: float
     curves: Curves
@@ -107,7 +107,7 @@ class Stretch:
 
 @dataclass(frozen=True)
 class GainReductionCurve:
-    """The deepest gain reduction in dB (≥ 0) of each 0.1 s, from a time of the order on."""
+    """The maximum gain reduction in dB (≥ 0) of each 0.1 s, from a time in the order."""
 
     start_s: float
     attenuation_db: Levels
@@ -120,19 +120,19 @@ class ProofDisc:
     Attributes
     ----------
     order
-        Where its tracks lie.
+        The places of its tracks.
     stretches
-        Its sound over time.
+        Its curves over time.
     limit_frames
-        The plant's limit; None without a disc.
+        The plant's limit; None if there is no disc.
     target_lufs
-        What the match aims at; None without a match.
+        Target of the match; None if there is none.
     limiting
-        Over time, where it was kept; the deepest point of each track is shown without it.
+        Gain reduction over time, if it was kept; otherwise the maximum of each track is shown.
     """
 
     order: DiscOrder
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[CurveSegment, ...]
     limit_frames: int | None
     target_lufs: float | None
     limiting: tuple[GainReductionCurve, ...] = ()
@@ -140,14 +140,14 @@ class ProofDisc:
 
 @dataclass(frozen=True)
 class Join:
-    """Where one track goes over into the next.
+    """The transition from one track to the next.
 
     Attributes
     ----------
     name
-        Of its clip, without ending: ``01-02``, or ``1-01-02`` where there are several discs.
+        Of its clip, without suffix: ``01-02``, or ``1-01-02`` if there are several discs.
     overlap_s
-        How long both sound together.
+        Length of the crossfade.
     """
 
     name: str
@@ -159,7 +159,7 @@ class Join:
 
 @dataclass(frozen=True)
 class SideStep:
-    """One step of a side's mending, with what was measured before and after it all."""
+    """One step of a side's restoration, measured before and after all steps."""
 
     done: str
     measure: str | None = None
@@ -174,19 +174,19 @@ class ProofSide:
     Attributes
     ----------
     name
-        As the manifest names it.
+        In the manifest.
     files
-        As the manifest names them.
+        Paths in the manifest.
     facts
-        What is known of it: tape, deck, date, by whom.
+        Tape, deck, date and operator, as far as known.
     notes
         Paragraphs, empty if none.
     steps
-        What was mended, in order.
+        The steps of its restoration, in order.
     clips
-        File name in ``proof/sides`` by what it is: as it came, mended, without a step.
+        File name in ``proof/sides`` by label: source, restored, without one step.
     dropouts
-        How many there are on the tape and where; empty if none was found.
+        Their number and places; empty if there are none.
     """
 
     name: str
@@ -207,20 +207,20 @@ class Proof:
     name
         Of the release's folder.
     proof_of
-        64 hexadecimal digits: a SHA-256 that changes when anything changes which the artist
-        approves, sound or words.
+        64 hexadecimal digits: a SHA-256 that changes with anything the artist approves, audio
+        or text.
     sheet
-        The credits sheet: the words in the order in which they are printed.
+        The credits sheet.
     tracks
         In the manifest's order.
     discs
-        In order; their places name the tracks by index.
+        In order; their places refer to the tracks by index.
     findings
         Of the check and of the build.
     cover
-        The front cover's path inside the release.
+        Path of the front cover inside the release.
     has_clips
-        Whether a clip of each join lies in ``proof/joins``.
+        Whether ``proof/joins`` has a clip of each join.
     sides
         The tape sides that tracks are on.
     """
@@ -237,7 +237,7 @@ class Proof:
 
     @property
     def deliverables(self) -> tuple[Deliverable, ...]:
-        """What levels are told of."""
+        """The deliverables that levels are shown for."""
         kinds: tuple[Deliverable, ...] = ("disc", "download")
         return tuple(k for k in kinds if all(k in track.delivered for track in self.tracks))
 
@@ -247,12 +247,12 @@ class Proof:
         return any(track.section.true_peak_dbtp is not None for track in self.tracks)
 
     def placed(self, disc: ProofDisc) -> Iterator[tuple[TrackPlace, ProofTrack]]:
-        """Give a disc's places with their tracks."""
+        """Return a disc's places with their tracks."""
         for place in disc.order.places:
             yield place, self.tracks[place.index]
 
     def joins(self) -> Iterator[Join]:
-        """Give the joins of all discs, in order."""
+        """Return the joins of all discs, in order."""
         for disc in self.discs:
             prefix = f"{disc.order.number}-" if len(self.discs) > 1 else ""
             for (place, before), (next_place, after) in pairwise(self.placed(disc)):
@@ -262,6 +262,6 @@ class Proof:
 
 
 def overlap_before(order: DiscOrder, place: TrackPlace) -> float:
-    """Give the seconds that a track sounds together with the one before it."""
+    """Return the length of the crossfade before a track, in seconds."""
     sound = order.sounds[place.number - 1]
     return float(sound.overlap_s)

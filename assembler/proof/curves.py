@@ -1,4 +1,4 @@
-"""What a sound does over time, a value each 0.1 s: peak, average and short-term loudness.
+"""Levels over time, one value per 0.1 s: peak, RMS and short-term loudness.
 
 Short-term loudness is that of EBU Tech 3341: the 3 s that end with each step, without a gate,
 K-weighted as in ITU-R BS.1770-5.
@@ -21,7 +21,7 @@ from assembler.dsp.loudness import HOPS_PER_SECOND, HopEnergies
 STEPS_PER_SECOND = 10
 SHORT_TERM_STEPS = 30
 SILENCE_DB = -120.0
-"""Shown for silence, and for all that is below."""
+"""Shown for silence and everything below this level."""
 _OFFSET_LU = -0.691
 
 Levels = NDArray[np.float64]
@@ -29,26 +29,26 @@ Levels = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Curves:
-    """Levels of a stretch of sound, a value for each 0.1 s.
+    """Levels of an audio segment, one value per 0.1 s.
 
     Attributes
     ----------
     peak_dbfs
         The highest sample of either channel.
-    average_dbfs
+    rms_dbfs
         Root mean square over both channels.
     short_term_lufs
         Loudness of the 3 s that end with the step; NaN until 3 s have passed.
     """
 
     peak_dbfs: Levels
-    average_dbfs: Levels
+    rms_dbfs: Levels
     short_term_lufs: Levels
 
 
 @dataclass(frozen=True)
 class Steps:
-    """What curves are drawn from: one sound's share of each step of 0.1 s that it lies in.
+    """Sums from which curves are computed: one sound's share of each step of 0.1 s.
 
     Attributes
     ----------
@@ -59,7 +59,7 @@ class Steps:
     squares
         The sum of all its squares, over both channels.
     energies
-        The same, K-weighted.
+        The sum of all K-weighted squares.
     """
 
     length: int
@@ -69,7 +69,7 @@ class Steps:
 
 
 class StepMeter:
-    """Levels over time of a stereo sound, heard from silence and into silence.
+    """Meter of a stereo sound that is preceded and followed by silence.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ class StepMeter:
         self._unfinished = (0.0, 0.0)
 
     def feed(self, block: Samples) -> None:
-        """Take the next samples, shape (frames, 2)."""
+        """Measure the next samples, shape (frames, 2)."""
         self._hops.append(self._energies.feed(block))
         end = self._position + len(block)
         later = np.arange(_step_at(self._position, self._rate_hz), _step_at(end, self._rate_hz)) + 1
@@ -104,7 +104,7 @@ class StepMeter:
         self._squares.append(squares[:-1])
 
     def steps(self) -> Steps:
-        """End the sound and give its steps."""
+        """End the sound and return its steps."""
         length, step = self._position - self._lead, _step_at(self._position, self._rate_hz)
         missing = int(_sample_at(step + 1, self._rate_hz)) - self._position
         self.feed(np.zeros((missing, 2), np.float32))
@@ -117,21 +117,21 @@ class StepMeter:
         )
 
 
-def steps_of(words: Iterable[NDArray[np.int32]], rate_hz: int, bits: int, lead: int = 0) -> Steps:
-    """Read the steps of finished words, shape (frames, 2), block by block."""
+def steps_of(pcm: Iterable[NDArray[np.int32]], rate_hz: int, bits: int, lead: int = 0) -> Steps:
+    """Return the steps of final PCM, blocks of shape (frames, 2)."""
     meter = StepMeter(rate_hz, lead)
-    for block in words:
+    for block in pcm:
         meter.feed(samples_of(block, bits))
     return meter.steps()
 
 
 def curves_of(sounds: Sequence[Steps], rate_hz: int) -> Curves:
-    """Draw the curves of sounds that follow each other; the last step may be a shorter one.
+    """Return the curves of sounds that follow each other; the last step may be shorter.
 
     Parameters
     ----------
     sounds
-        Each read with the lead that those before it leave, see `lead_after`.
+        Each measured with the lead that those before it leave, see `lead_after`.
     rate_hz
         Their rate; of several sounds a multiple of 10.
 
@@ -166,29 +166,29 @@ def curves_of(sounds: Sequence[Steps], rate_hz: int) -> Curves:
         short_term[SHORT_TERM_STEPS - 1 : whole] = _OFFSET_LU + _decibels(windows / lasted)
     return Curves(
         peak_dbfs=_decibels(peaks[:count] ** 2),
-        average_dbfs=_decibels(squares[:count] / (2 * lengths)),
+        rms_dbfs=_decibels(squares[:count] / (2 * lengths)),
         short_term_lufs=short_term,
     )
 
 
 def lead_after(samples: int, rate_hz: int) -> int:
-    """Give the samples of a step that are over when so many samples have passed."""
+    """Return the samples that have passed since the last full step."""
     return samples - int(_sample_at(_step_at(samples, rate_hz), rate_hz))
 
 
 def _step_at(sample: int, rate_hz: int) -> int:
-    """Give the step that a sample lies in."""
+    """Return the step that a sample is in."""
     return sample * STEPS_PER_SECOND // rate_hz
 
 
 def _sample_at(steps: int | NDArray[np.int64], rate_hz: int) -> NDArray[np.int64]:
-    """Give the first sample of steps."""
+    """Return the first sample of each step."""
     return -(-np.asarray(steps) * rate_hz // STEPS_PER_SECOND)
 
 
 @compiled
 def _add_levels(samples, edges, peaks, squares):  # type: ignore[no-untyped-def]
-    """Raise the peaks, and add to the sums of squares, of the stretches that end at `edges`."""
+    """Update peaks and sums of squares of the segments that end at `edges`."""
     begin = 0
     for step in range(edges.shape[0]):
         for i in range(begin, edges[step]):

@@ -1,4 +1,4 @@
-"""Short clips around each join of a disc: a track's end, the pause, the start of the next."""
+"""Clips of each join of a disc: the end of a track, the gap, the start of the next."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _STEADY = ("-map_metadata", "-1", "-fflags", "+bitexact", "-flags:a", "+bitexact
 
 
 def joins(order: DiscOrder) -> Iterator[tuple[str, int, int]]:
-    """Give each join's name and its clip's first sample and end in the image."""
+    """Return each join's name and its clip's first and end sample in the image."""
     around = AROUND_S * FRAMES_PER_SECOND
     for before, after in pairwise(order.places):
         start = max(before.start_frame, before.end_frame - around)
@@ -47,7 +47,7 @@ def write_join_clip(samples: NDArray[np.int16], target: Path) -> None:
     AssemblerError
         It can't be encoded.
     """
-    # On import it warns of the ffmpeg that it looks for on PATH; the one used here comes by name.
+    # On import, pydub warns if there is no ffmpeg on PATH; this one is called by its path.
     warnings.filterwarnings("ignore", module=r"(.*/)?pydub\b")
     from pydub import AudioSegment
 
@@ -62,7 +62,7 @@ def write_join_clip(samples: NDArray[np.int16], target: Path) -> None:
 
 
 def write_mp3(feed: Iterable[bytes | memoryview], rate_hz: int, target: Path) -> None:
-    """Write a stream as MP3 to listen to.
+    """Write a listening copy of a stream as MP3.
 
     Parameters
     ----------

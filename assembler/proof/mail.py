@@ -1,4 +1,4 @@
-"""Two pictures to send by mail: the running order to scale, and the levels."""
+"""Two pictures for a mail: the running order to scale, and the levels."""
 
 from __future__ import annotations
 
@@ -35,16 +35,16 @@ _Runs = list[tuple[ImageFont.FreeTypeFont, str]]
 
 
 def write_pictures(folder: Path, proof: Proof, run: Callable[..., Iterable[None]] = map) -> None:
-    """Write ``running-order.png`` and ``levels.png``, the same bytes each time.
+    """Write ``running-order.png`` and ``levels.png``, with reproducible bytes.
 
     Parameters
     ----------
     folder
         To write into.
     proof
-        What they show.
+        Their content.
     run
-        Like `map`; an executor's `map` draws them side by side.
+        Like `map`; an executor's `map` draws them in parallel.
     """
 
     def write(name: str, draw: Callable[[Proof], Image.Image]) -> None:
@@ -54,7 +54,7 @@ def write_pictures(folder: Path, proof: Proof, run: Callable[..., Iterable[None]
 
 
 class _Picture:
-    """A sheet of paper that is filled from top to bottom."""
+    """A picture that is drawn from top to bottom."""
 
     def __init__(self, proof: Proof, height: int) -> None:
         self.image = Image.new("RGB", (WIDTH, height), PAPER)
@@ -74,7 +74,7 @@ class _Picture:
         fill: str = INK,
         to_the_right: bool = False,
     ) -> None:
-        """Write a line on its base line, cut to its room; what no font has is shown as a box."""
+        """Write a line on its baseline, cut to its room; a character without glyph is a box."""
         runs = _fitting_runs(text, size, room)
         if to_the_right:
             x -= sum(font.getlength(part) for font, part in runs)
@@ -83,12 +83,12 @@ class _Picture:
             x += font.getlength(part)
 
     def finished(self) -> Image.Image:
-        """Give the picture with few colours, which makes a small file."""
+        """Return the picture with few colours, for a small file."""
         return self.image.quantize(64, dither=Image.Dither.NONE)
 
 
 def _fitting_runs(text: str, size: int, room: float) -> _Runs:
-    """Cut a text to its room, and give its stretches of one font."""
+    """Cut a text to its room, and return its runs of one font."""
     shaped = joined(text)
 
     def runs(length: int) -> _Runs:
@@ -134,9 +134,9 @@ def _draw_wave(picture: _Picture, proof: Proof, disc: ProofDisc, top: int) -> No
         left, right = (MARGIN + seconds(f) * scale for f in (place.start_frame, place.end_frame))
         picture.draw.rectangle((left, top, right, top + WAVE), PALE)
     peaks = [(s.start_s, s.curves.peak_dbfs) for s in disc.stretches]
-    averages = [(s.start_s, s.curves.average_dbfs) for s in disc.stretches]
-    for pieces, told, colour in ((peaks, np.max, TINT), (averages, _mean_db, INK)):
-        for column, level_db in enumerate(_columns(disc, pieces, told)):
+    rms = [(s.start_s, s.curves.rms_dbfs) for s in disc.stretches]
+    for pieces, reduce, colour in ((peaks, np.max, TINT), (rms, _mean_db, INK)):
+        for column, level_db in enumerate(_columns(disc, pieces, reduce)):
             half, at = 10 ** (level_db / 20) * WAVE / 2, MARGIN + column
             picture.draw.line((at, middle - half, at, middle + half), colour)
     for place, _ in proof.placed(disc):
@@ -163,8 +163,8 @@ def _list_tracks(picture: _Picture, proof: Proof, disc: ProofDisc) -> None:
         column, row = divmod(n, rows)
         x, y = MARGIN + column * (INNER / 2 + 15), picture.y + ROW * row
         picture.text(x, y, str(place.number), fill=ACCENT)
-        picture.text(x + 40, y, track.words.title, room=MOST_TITLE)
-        length = duration_text(track.words.duration_s)
+        picture.text(x + 40, y, track.metadata.title, room=MOST_TITLE)
+        length = duration_text(track.metadata.duration_s)
         picture.text(x + INNER / 2 - 15, y, length, to_the_right=True)
     picture.y += ROW * rows
 
@@ -206,9 +206,9 @@ def _draw_loudness(picture: _Picture, proof: Proof, disc: ProofDisc, top: int) -
 
 
 def _loudness_range(pieces: Sequence[tuple[float, Levels]], target: float) -> tuple[float, float]:
-    """Return the top and the bottom of the loudness axis: all music on it, down to the gate.
+    """Return top and bottom of the loudness axis, so that all music is on it.
 
-    The quietest hundredth of what is louder than the gate of -70 LUFS (BS.1770) may lie under it.
+    The quietest 1 % above the gate of -70 LUFS (BS.1770) may be below it.
     """
     levels = np.concatenate([np.ravel(values) for _, values in pieces] or [np.zeros(0)])
     levels = levels[np.nan_to_num(levels, nan=SILENCE_DB) > -70]
@@ -222,9 +222,9 @@ def _grid(lowest_lufs: float, target: float) -> list[float]:
 
 
 def _columns(
-    disc: ProofDisc, pieces: Sequence[tuple[float, Levels]], told: Callable[[Levels], Any]
+    disc: ProofDisc, pieces: Sequence[tuple[float, Levels]], reduce: Callable[[Levels], Any]
 ) -> Levels:
-    """Give what is told of a curve in each column of the picture; silence where there is none."""
+    """Return one value of a curve per column of the picture; silence where it has none."""
     steps = round(seconds(disc.order.frames) * STEPS_PER_SECOND) + 1
     line = np.full(steps, SILENCE_DB)
     for start_s, values in pieces:
@@ -232,7 +232,7 @@ def _columns(
         part = np.nan_to_num(values, nan=SILENCE_DB)[: steps - start]
         line[start : start + len(part)] = part
     edges = np.linspace(0, steps, INNER + 1).astype(int)
-    return np.array([told(line[a : max(b, a + 1)]) for a, b in pairwise(edges)])
+    return np.array([reduce(line[a : max(b, a + 1)]) for a, b in pairwise(edges)])
 
 
 def _mean_db(levels: Levels) -> float:
@@ -240,21 +240,18 @@ def _mean_db(levels: Levels) -> float:
 
 
 def _draw_table(picture: _Picture, proof: Proof) -> None:
-    names = {"disc": "on the disc", "download": "to download"}
-    heads = ("gain", "LUFS", "range", "peak", "limited")
+    heads = ("gain", "LUFS", "range", "peak", "max GR")
     kinds = proof.deliverables
     picture.y += ROW
     for group, kind in enumerate(kinds):
-        picture.text(
-            _column_at(group, 4), picture.y - ROW, names[kind], 15, fill=FADED, to_the_right=True
-        )
+        picture.text(_column_at(group, 4), picture.y - ROW, kind, 15, fill=FADED, to_the_right=True)
         for n, head in enumerate(heads):
             picture.text(_column_at(group, n), picture.y, head, 15, fill=FADED, to_the_right=True)
     for track in proof.tracks:
         picture.y += ROW
         picture.draw.line((MARGIN, picture.y - 24, MARGIN + INNER, picture.y - 24), RULE)
-        picture.text(MARGIN, picture.y, number_text(track.words), fill=ACCENT)
-        picture.text(MARGIN + 60, picture.y, track.words.title, room=MOST_TITLE - 60)
+        picture.text(MARGIN, picture.y, number_text(track.metadata), fill=ACCENT)
+        picture.text(MARGIN + 60, picture.y, track.metadata.title, room=MOST_TITLE - 60)
         for group, kind in enumerate(kinds):
             made = track.delivered[kind]
             texts = (

@@ -1,4 +1,4 @@
-"""What is open on a release, in words for the artist; the engineer's findings are in report.txt."""
+"""Open points of a release in plain words for the artist; all findings are in report.txt."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ _OF_TRACKS = {
         "If you have the original recording, please send it.",
     ),
     "heavy-limiting": (
-        "is made so loud that its peaks are turned down by more than 3 dB",
-        "are made so loud that their peaks are turned down by more than 3 dB",
-        "Listen whether the loudest places still sound open.",
+        "is so loud that its peaks are reduced by more than 3 dB",
+        "are so loud that their peaks are reduced by more than 3 dB",
+        "Check that the loudest parts still sound open.",
     ),
     "large-gain": (
-        "was recorded very quietly, so its noise comes up with it",
-        "were recorded very quietly, so their noise comes up with them",
-        "Listen to the quiet places.",
+        "was recorded very quietly, so its noise becomes louder too",
+        "were recorded very quietly, so their noise becomes louder too",
+        "Listen to the quiet parts.",
     ),
     "gain-step-in-segue": (
         "begins without a gap, and the level changes there",
@@ -30,26 +30,26 @@ _OF_TRACKS = {
         "Listen to that join.",
     ),
     "respelt-for-disc": (
-        "will be spelt in plain letters on the display of a CD player",
-        "will be spelt in plain letters on the display of a CD player",
-        "All other places have the title as it is.",
+        "appears in plain letters on the display of a CD player",
+        "appear in plain letters on the display of a CD player",
+        "The title is unchanged everywhere else.",
     ),
 }
-"""By finding: what is so of one track and of several, and what the artist can do."""
+"""By finding: the fact for one track and for several, and what the artist can do."""
 _OF_RELEASE = {
     "cover-not-square": "The front cover is not square. Shops ask for a square picture.",
-    "small-cover": "The front cover is small. Shops ask for 3000 pixels and more.",
-    "approved-release-changed": "Something has changed since the proof that you approved.",
+    "small-cover": "The front cover is small. Shops ask for at least 3000 × 3000 pixels.",
+    "approved-release-changed": "The release has changed since you approved it.",
 }
 
 
 def open_points(findings: Sequence[Finding]) -> Iterator[str]:
-    """Write the findings that the artist can judge or answer, each kind once.
+    """Return the findings that the artist can judge or answer, each kind once.
 
     Parameters
     ----------
     findings
-        Of the check and of the build. Empty slots are left out: the sheet's own list names them.
+        Of the check and of the build. Missing data is left out: the sheet lists it.
     """
     for code, (one, several, action) in _OF_TRACKS.items():
         places = [finding.where for finding in findings if finding.code == code]

@@ -1,4 +1,4 @@
-"""The proof: one page that opens from a folder, without a server and without a network."""
+"""The proof page: opens from a folder, needs no server and no network."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ def write_page(folder: Path, proof: Proof) -> None:
     Parameters
     ----------
     folder
-        The release's ``proof`` folder; made where it isn't there.
+        The release's ``proof`` folder; created if missing.
     proof
-        What to show.
+        Its content.
     """
     folder.mkdir(parents=True, exist_ok=True)
     (folder / PAGE).write_text(page_html(proof), encoding="utf-8", newline="\n")
@@ -40,7 +40,7 @@ def write_page(folder: Path, proof: Proof) -> None:
 
 
 def page_html(proof: Proof) -> str:
-    """Give the page; all text of the release is escaped."""
+    """Return the page's HTML; all text of the release is escaped."""
     template = _environment().get_template(PAGE)
     joins = list(proof.joins())
     return template.render(

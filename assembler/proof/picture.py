@@ -1,4 +1,4 @@
-"""The release as one picture: what the page draws, and the bar that shows each disc to scale."""
+"""The release as one picture: the data that the page draws, and the bar of each disc."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ NOT_YET = -32768
 
 
 def seconds(frames: int) -> float:
-    """Give frames of the disc in seconds."""
+    """Return disc frames in seconds."""
     return frames / FRAMES_PER_SECOND
 
 
@@ -31,12 +31,12 @@ def encoded(curve: Levels) -> str:
 
 
 def listen_url(path: str) -> str:
-    """Give the address of a file of the release, seen from the page."""
+    """Return the URL of a file of the release, relative to the page."""
     return quote(f"../{path}")
 
 
 def picture_data(proof: Proof) -> dict[str, Any]:
-    """Give what the page's scripts draw and write out; times in seconds."""
+    """Return the data for the page's scripts; times in seconds."""
     return {
         "name": proof.name,
         "proof_of": proof.proof_of,
@@ -58,7 +58,7 @@ def _disc_data(proof: Proof, disc: ProofDisc) -> dict[str, Any]:
             {
                 "start": stretch.start_s,
                 "peak": encoded(stretch.curves.peak_dbfs),
-                "average": encoded(stretch.curves.average_dbfs),
+                "rms": encoded(stretch.curves.rms_dbfs),
                 "loudness": encoded(stretch.curves.short_term_lufs),
             }
             for stretch in disc.stretches
@@ -73,9 +73,9 @@ def _disc_data(proof: Proof, disc: ProofDisc) -> dict[str, Any]:
 def _track_data(disc: ProofDisc, place: TrackPlace, track: ProofTrack) -> dict[str, Any]:
     delivered = next(iter(track.delivered.values()), None)
     return {
-        "id": track.words.running_number,
+        "id": track.metadata.running_number,
         "number": place.number,
-        "title": track.words.title,
+        "title": track.metadata.title,
         "start": seconds(place.start_frame),
         "end": seconds(place.end_frame),
         "overlap": overlap_before(disc.order, place),
@@ -87,14 +87,14 @@ def _track_data(disc: ProofDisc, place: TrackPlace, track: ProofTrack) -> dict[s
 
 @dataclass(frozen=True)
 class Bar:
-    """A part of a disc on its bar, in thousandths of the bar's width.
+    """A part of a disc's bar, in thousandths of its width.
 
     Attributes
     ----------
     kind
         ``track``, ``hidden``, ``pause``, ``left`` or ``over`` (beyond the disc's limit).
     label
-        What it is.
+        Text of the tooltip.
     """
 
     kind: str
@@ -104,7 +104,7 @@ class Bar:
 
 
 def disc_bars(proof: Proof, disc: ProofDisc) -> Iterator[Bar]:
-    """Give a disc's parts to scale, up to its limit, or to its end where that is further."""
+    """Return a disc's parts to scale, up to its limit or to its end, whichever is later."""
     order = disc.order
     limit = disc.limit_frames or order.frames
     whole = max(limit, order.frames)
@@ -119,12 +119,12 @@ def disc_bars(proof: Proof, disc: ProofDisc) -> Iterator[Bar]:
     position = order.hidden.room_frames if order.hidden else 0
     for place, track in proof.placed(disc):
         if place.start_frame > position:
-            yield bar("pause", f"pause before track {place.number}", position, place.start_frame)
-        label = f"{place.number} {track.words.title}"
+            yield bar("pause", f"gap before track {place.number}", position, place.start_frame)
+        label = f"{place.number} {track.metadata.title}"
         yield bar("track", label, place.start_frame, place.end_frame)
         position = place.end_frame
     if order.frames > position:
-        yield bar("pause", "pause after the last track", position, order.frames)
+        yield bar("pause", "silence after the last track", position, order.frames)
     if limit > order.frames:
         yield bar("left", "left on the disc", order.frames, limit)
     elif order.frames > limit:

@@ -1,36 +1,30 @@
-"""How the proof writes levels, times, joins and sources."""
+"""Texts of the proof for levels, times, joins and sources."""
 
 from __future__ import annotations
 
 from assembler.metadata import TrackMetadata
-from assembler.proof.content import Join, ProofDisc, Section
+from assembler.proof.content import Join, ProofDisc, SourceSection
 from assembler.proof.picture import seconds
 from assembler.text import clock_text, duration_text
 
 
-def number_text(words: TrackMetadata) -> str:
-    """Write a track's number, with its disc's where there are several."""
-    return f"{words.disc}-{words.number}" if words.of_discs > 1 else str(words.number)
+def number_text(track: TrackMetadata) -> str:
+    """Write a track's number, with its disc's if there are several."""
+    return f"{track.disc}-{track.number}" if track.of_discs > 1 else str(track.number)
 
 
 def share_text(share: float) -> str:
-    """Write a share of a track's time in percent; a little is never told as nothing."""
+    """Write a share in percent; a small share is never written as 0."""
     return "under 0.1 %" if 0 < share < 0.0005 else f"{100 * share:.1f} %"
 
 
 def join_text(join: Join) -> str:
-    """Say how one track goes over into the next.
-
-    Returns
-    -------
-    str
-        As ``3.00 s of silence``.
-    """
+    """Write the transition of a join, as ``gap of 3.00 s``."""
     if join.overlap_s:
-        return f"overlap: both sound for {join.overlap_s:.2f} s"
+        return f"crossfade of {join.overlap_s:.2f} s"
     if not join.gap_frames:
-        return "segue: the sound goes on without a pause"
-    return f"{seconds(join.gap_frames):.2f} s of silence"
+        return "segue, no gap"
+    return f"gap of {seconds(join.gap_frames):.2f} s"
 
 
 def place_text(frames: int) -> str:
@@ -38,8 +32,8 @@ def place_text(frames: int) -> str:
     return clock_text(seconds(frames))
 
 
-def section_text(section: Section) -> str:
-    """Say which stretch of its recording a track is made of."""
+def section_text(section: SourceSection) -> str:
+    """Write the start and end of a section."""
     return f"{clock_text(section.start_s)} to {clock_text(section.end_s)}"
 
 
@@ -55,10 +49,10 @@ def rate_text(rate_hz: int) -> str:
 
 
 def disc_text(disc: ProofDisc) -> str:
-    """Say how long a disc is and what is left of it."""
+    """Write the length of a disc and the time left."""
     order = disc.order
     if disc.limit_frames is None:
-        return f"{duration_text(seconds(order.frames))} with its pauses; no disc is made"
+        return f"{duration_text(seconds(order.frames))} including gaps; no disc"
     left = disc.limit_frames - order.frames
     rest = f"{duration_text(seconds(abs(left)))} {'left' if left >= 0 else 'over the limit'}"
     lengths = (duration_text(seconds(frames)) for frames in (order.frames, disc.limit_frames))

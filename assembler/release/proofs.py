@@ -24,6 +24,7 @@ from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata
 from assembler.preflight.sections import TrackSection
 from assembler.proof.content import (
+    CurveSegment,
     Deliverable,
     Delivered,
     GainReductionCurve,
@@ -31,8 +32,7 @@ from assembler.proof.content import (
     ProofDisc,
     ProofSide,
     ProofTrack,
-    Section,
-    Stretch,
+    SourceSection,
 )
 from assembler.proof.curves import Curves, Steps, curves_of, lead_after, steps_of
 from assembler.release.clips import copy_name
@@ -168,12 +168,12 @@ def _has_cover(plan: Plan) -> bool:
     return bool(plan.downloads and plan.report.source.manifest.release.front_cover)
 
 
-def _source(reuse: ArtifactCache, section: TrackSection) -> Section:
+def _source(reuse: ArtifactCache, section: TrackSection) -> SourceSection:
     key = cache_key("source", reuse.source_digest(section), section.start, section.end)
     reading = Reading(**reuse.store.json(key, lambda: asdict(measure_section(section))))
     rate_hz = section.recording.rate_hz
     start, end = section.span_in_source
-    return Section(
+    return SourceSection(
         files=section.names,
         rate_hz=rate_hz,
         start_s=start / rate_hz,
@@ -227,7 +227,7 @@ def _discs(plan: Plan, sound: Sound, update: Update, reuse: ArtifactCache) -> It
         tracks = [sound.result.tracks[place.index] for place in disc.places]
         starts_s = [place.start_frame / FRAMES_PER_SECOND for place in disc.places]
         stretches = [
-            Stretch(start_s, _curves(joined, sound.bits, reuse))
+            CurveSegment(start_s, _curves(joined, sound.bits, reuse))
             for start_s, joined in _stretches(plan, sound, disc)
         ]
         for track in (*([sound.hidden] if sound.hidden else []), *tracks):

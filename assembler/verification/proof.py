@@ -26,6 +26,7 @@ from assembler.finished.report_form import DeliveredReport, SideReport
 from assembler.manifest.model import Format
 from assembler.metadata import TrackMetadata
 from assembler.proof.content import (
+    CurveSegment,
     Deliverable,
     Delivered,
     GainReductionCurve,
@@ -33,9 +34,8 @@ from assembler.proof.content import (
     ProofDisc,
     ProofSide,
     ProofTrack,
-    Section,
     SideStep,
-    Stretch,
+    SourceSection,
 )
 from assembler.proof.curves import Curves, curves_of, lead_after, steps_of
 from assembler.proof.mail import write_pictures
@@ -114,7 +114,7 @@ def _track(release: FinishedRelease, words: TrackMetadata, played: Format | None
     track = release.tracks[words.running_number - 1]
     source, measured = track["source"], track["source"]["measured"]
     rate_hz = source["sample_rate_hz"]
-    section = Section(
+    section = SourceSection(
         files=tuple(source["files"]),
         rate_hz=rate_hz,
         start_s=source["start_sample"] / rate_hz,
@@ -178,7 +178,7 @@ def _curve(encoded: str) -> NDArray[np.float64]:
     return np.frombuffer(b64decode(encoded, validate=True), "<i2") / 100
 
 
-def _stretches(release: FinishedRelease, order: DiscOrder) -> Iterator[Stretch]:
+def _stretches(release: FinishedRelease, order: DiscOrder) -> Iterator[CurveSegment]:
     """Read the curves again, a passage at a time as the build did."""
     drawn = _drawn_from(release)
     if drawn is True:
@@ -186,12 +186,12 @@ def _stretches(release: FinishedRelease, order: DiscOrder) -> Iterator[Stretch]:
         edges = [*([0] if order.hidden else []), *starts, order.frames]
         passages = [region_of_image(release, order.number, *span) for span in pairwise(edges)]
         start_s = order.pause_in_image_frames / FRAMES_PER_SECOND
-        yield Stretch(start_s, _curves(passages))
+        yield CurveSegment(start_s, _curves(passages))
         return
     assert isinstance(drawn, str)
     for place in order.places:
         curves = _curves([in_format(release, drawn, place.index)])
-        yield Stretch(place.start_frame / FRAMES_PER_SECOND, curves)
+        yield CurveSegment(place.start_frame / FRAMES_PER_SECOND, curves)
 
 
 def _curves(passages: Sequence[Samples]) -> Curves:

@@ -19,13 +19,13 @@ from assembler.findings import Finding
 from assembler.manifest import Manifest, load
 from assembler.metadata import TrackMetadata, track_metadata
 from assembler.proof.content import (
+    CurveSegment,
     Delivered,
     GainReductionCurve,
     Proof,
     ProofDisc,
     ProofTrack,
-    Section,
-    Stretch,
+    SourceSection,
 )
 from assembler.proof.curves import Curves, curves_of, steps_of
 from assembler.sequence import DiscOrder, Passage, TrackPlace, TrackSound, lay_out
@@ -54,7 +54,7 @@ def finished_proof(folder: Path) -> Proof:
         discs=(
             ProofDisc(
                 order,
-                (Stretch(0.0, curves),),
+                (CurveSegment(0.0, curves),),
                 limit_frames=report["disc"]["limit_frames"],
                 target_lufs=report["level"]["disc"]["target"],
             ),
@@ -104,7 +104,7 @@ def _order(report: dict[str, Any], manifest: Manifest) -> DiscOrder:
 
 def _track(words: TrackMetadata, track: dict[str, Any]) -> ProofTrack:
     source, rate_hz = track["source"], track["source"]["sample_rate_hz"]
-    section = Section(
+    section = SourceSection(
         files=tuple(source["files"]),
         rate_hz=rate_hz,
         start_s=source["start_sample"] / rate_hz,
@@ -155,14 +155,16 @@ def made_up_proof(
         sheet=credits_sheet(model, words),
         tracks=tuple(
             ProofTrack(
-                w, Section((f"audio/{w.number}.wav",), 44100, 0.0, length_s), {"disc": delivered}
+                w,
+                SourceSection((f"audio/{w.number}.wav",), 44100, 0.0, length_s),
+                {"disc": delivered},
             )
             for w in words
         ),
         discs=(
             ProofDisc(
                 order,
-                (Stretch(0.0, _made_up_curves(order, silent)),),
+                (CurveSegment(0.0, _made_up_curves(order, silent)),),
                 359775,
                 target_lufs=-14.0,
                 limiting=tuple(

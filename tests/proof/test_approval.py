@@ -45,13 +45,13 @@ def test_an_approval_is_kept_beside_the_manifest_and_found(tmp_path: Path) -> No
     assert sorted(path.name for path in tmp_path.iterdir()) == ["got.json", "songs.approval.json"]
 
 
-def test_open_points_are_told_without_control_signs(tmp_path: Path) -> None:
+def test_open_points_have_no_control_characters(tmp_path: Path) -> None:
     approval = read_text(tmp_path, json.dumps({**GOOD, "approved": False, "remark": "Louder"}))
     assert list(approval.open_points()) == [
         "the release as a whole is not approved",
         "remark: Louder",
-        "join 01-02: not ticked",
-        "words: Å is missing in 5 <U+001B>[31m",
+        "join 01-02: not OK",
+        "sleeve text: Å is missing in 5 <U+001B>[31m",
     ]
 
 
@@ -70,7 +70,7 @@ def test_open_points_are_told_without_control_signs(tmp_path: Path) -> None:
         (json.dumps({k: v for k, v in GOOD.items() if k != "joins"}), "joins: "),
         (json.dumps({**GOOD, "remark": "x" * 10_001}), "remark: "),
         (json.dumps({**GOOD, "tracks": [{**VERDICT, "remark": None}]}), "tracks.0.remark: "),
-        (json.dumps(GOOD)[:-1] + ', "approved": false}', "a key stands twice"),
+        (json.dumps(GOOD)[:-1] + ', "approved": false}', "a key is repeated"),
         ('{"approval": ' + "[" * 100_000, ""),
     ],
 )
@@ -78,7 +78,7 @@ def test_all_else_is_refused_in_one_line(tmp_path: Path, text: str | bytes, said
     with pytest.raises(AssemblerError) as refused:
         read_text(tmp_path, text)
     message = str(refused.value)
-    assert message.startswith(f"{tmp_path / 'got.json'}: is no approval: ")
+    assert message.startswith(f"{tmp_path / 'got.json'}: not an approval file: ")
     assert said in message
     assert "\n" not in message
     assert len(message) < 500 + len(str(tmp_path))

@@ -28,7 +28,7 @@ from assembler.proof.curves import (
 TOLERANCE_LU = 0.2
 
 
-def curves_of_words(blocks: Sequence[np.ndarray], rate_hz: int, bits: int) -> Curves:
+def curves_of_pcm(blocks: Sequence[np.ndarray], rate_hz: int, bits: int) -> Curves:
     return curves_of([steps_of(blocks, rate_hz, bits)], rate_hz)
 
 
@@ -42,7 +42,7 @@ def test_short_term_loudness_is_ffmpegs_at_ten_random_times(tmp_path: Path) -> N
     readings = re.findall(r"t:\s*([\d.]+)\s.*?S:\s*(-?[\d.]+)", told)
     words, _ = soundfile.read(sound, dtype="int16")
     blocks = np.array_split(words.astype(np.int32), 37)
-    curves = curves_of_words(blocks, 44100, 16)
+    curves = curves_of_pcm(blocks, 44100, 16)
     steps = np.random.default_rng(7).choice(np.arange(31, len(readings)), 10, replace=False)
     for step in steps:
         time_s, lufs = map(float, readings[step])
@@ -67,7 +67,7 @@ def test_steps_are_tenths_of_a_second_whatever_the_blocks(rate_hz: int) -> None:
     for step, first in enumerate(edges):
         part = sound[first : edges[step + 1] if step < 50 else None].astype(np.float64)
         power, peak = np.mean(part**2), np.abs(part).max()
-        assert curves.average_dbfs[step] == pytest.approx(10 * np.log10(power))
+        assert curves.rms_dbfs[step] == pytest.approx(10 * np.log10(power))
         assert curves.peak_dbfs[step] == pytest.approx(20 * np.log10(peak))
     assert np.isnan(curves.short_term_lufs[:29]).all()
     assert np.isfinite(curves.short_term_lufs[29:50]).all()
@@ -88,9 +88,9 @@ def test_passages_by_themselves_give_the_curves_of_the_whole() -> None:
         for (first, end), lead in zip(pairwise(cuts), leads, strict=True)
     ]
     together = curves_of(passages, rate_hz)
-    alone = curves_of_words([whole], rate_hz, 16)
+    alone = curves_of_pcm([whole], rate_hz, 16)
     np.testing.assert_array_equal(together.peak_dbfs, alone.peak_dbfs)
-    np.testing.assert_allclose(together.average_dbfs, alone.average_dbfs, atol=1e-9)
+    np.testing.assert_allclose(together.rms_dbfs, alone.rms_dbfs, atol=1e-9)
     np.testing.assert_allclose(together.short_term_lufs, alone.short_term_lufs, atol=0.001)
 
 
@@ -99,7 +99,7 @@ def test_the_loudness_of_a_window_is_the_standards_over_its_own_samples() -> Non
     random, rate_hz = np.random.default_rng(8), 48000
     words = random.normal(0, 2000, (rate_hz * 6, 2)) * np.linspace(0.1, 1, rate_hz * 6)[:, None]
     words = np.rint(words).astype(np.int32)
-    curves = curves_of_words([words], rate_hz, 16)
+    curves = curves_of_pcm([words], rate_hz, 16)
     filtered = samples_of(words, 16).astype(np.float64)
     for stage in pyloudnorm.Meter(rate_hz, filter_class="DeMan")._filters.values():
         filtered = np.stack([stage.apply_filter(channel) for channel in filtered.T], 1)
@@ -112,10 +112,10 @@ def test_the_loudness_of_a_window_is_the_standards_over_its_own_samples() -> Non
 
 
 def test_silence_and_nothing_have_curves() -> None:
-    silence = curves_of_words([np.zeros((44100 * 4, 2), np.int32)], 44100, 16)
-    assert set(silence.peak_dbfs) == set(silence.average_dbfs) == {SILENCE_DB}
+    silence = curves_of_pcm([np.zeros((44100 * 4, 2), np.int32)], 44100, 16)
+    assert set(silence.peak_dbfs) == set(silence.rms_dbfs) == {SILENCE_DB}
     assert silence.short_term_lufs[-1] < SILENCE_DB + 1
-    assert len(curves_of_words([], 44100, 16).peak_dbfs) == 0
-    short = curves_of_words([np.ones((100, 2), np.int32)], 44100, 16)
+    assert len(curves_of_pcm([], 44100, 16).peak_dbfs) == 0
+    short = curves_of_pcm([np.ones((100, 2), np.int32)], 44100, 16)
     assert len(short.peak_dbfs) == 1
     assert np.isnan(short.short_term_lufs).all()

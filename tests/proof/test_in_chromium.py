@@ -101,7 +101,7 @@ def test_the_picture_tells_the_levels_that_were_measured(
             lufs = re.search(r"loudness (-[\d.]+) LUFS", said)
             assert lufs, said
             assert float(lufs[1]) == pytest.approx(curves.short_term_lufs[step], abs=0.06)
-        for name, curve in (("peak", curves.peak_dbfs), ("average", curves.average_dbfs)):
+        for name, curve in (("peak", curves.peak_dbfs), ("RMS", curves.rms_dbfs)):
             level = re.search(rf"{name} (?:(-[\d.]+) dBFS|silence)", said)
             assert level, said
             assert float(level[1] or -120) == pytest.approx(curve[step], abs=0.06)

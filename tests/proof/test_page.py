@@ -18,7 +18,7 @@ from proof.finished_proof import HOSTILE, LIMITED_DB, made_up_proof
 
 from assembler.findings import Finding
 from assembler.proof import mail
-from assembler.proof.content import Proof, Stretch
+from assembler.proof.content import CurveSegment, Proof
 from assembler.proof.mail import write_pictures
 from assembler.proof.open_points import open_points
 from assembler.proof.page import page_html, write_page
@@ -112,7 +112,7 @@ def test_curves_come_out_as_they_went_in() -> None:
     curves = proof.discs[0].stretches[0].curves
     for key, levels in (
         ("peak", curves.peak_dbfs),
-        ("average", curves.average_dbfs),
+        ("rms", curves.rms_dbfs),
         ("loudness", curves.short_term_lufs),
     ):
         read = np.frombuffer(b64decode(disc["stretches"][0][key]), "<i2") / 100
@@ -171,26 +171,26 @@ def test_a_release_without_disc_cover_credits_and_clips() -> None:
     tracks = tuple(replace(t, delivered={"download": t.delivered["disc"]}) for t in proof.tracks)
     (disc,) = proof.discs
     curves = made_up_proof(["One"], length_s=30.0).discs[0].stretches[0].curves
-    stretches = (Stretch(0.0, curves), Stretch(32.0, curves))
+    stretches = (CurveSegment(0.0, curves), CurveSegment(32.0, curves))
     without = replace(disc, stretches=stretches, limit_frames=None, target_lufs=None, limiting=())
     proof = replace(proof, tracks=tracks, discs=(without,), cover=None)
     html = page_html(proof)
-    assert "1:02 with its pauses; no disc is made" in html
-    assert "To download" in html
-    assert "On the disc" not in html
-    assert "No clips were made" in html
+    assert "1:02 including gaps; no disc" in html
+    assert ">Download</th>" in html
+    assert ">Disc</th>" not in html
+    assert "There are no clips" in html
     assert "<img" not in html.replace('<img class="plain"', "")
     assert [stretch["start"] for stretch in data_of(html)["discs"][0]["stretches"]] == [0.0, 32.0]
     assert [bar.kind for bar in disc_bars(proof, without)] == ["track", "pause", "track"]
 
 
-def test_levels_before_are_shown_where_they_were_measured() -> None:
+def test_source_levels_are_shown_where_they_were_measured() -> None:
     proof = made_up_proof(["One"], length_s=30.0)
-    assert ">Before</th>" not in page_html(proof)
+    assert ">Source</th>" not in page_html(proof)
     section = replace(proof.tracks[0].section, integrated_lufs=-25.25, true_peak_dbtp=-9.87)
     html = page_html(replace(proof, tracks=(replace(proof.tracks[0], section=section),)))
-    assert ">Before</th>" in html
-    cells = re.findall(r'<td data-label="Before: (\w+)">([^<]*)</td>', html)
+    assert ">Source</th>" in html
+    cells = re.findall(r'<td data-label="Source: (\w+)">([^<]*)</td>', html)
     assert cells == [("LUFS", "−25.2"), ("range", "–"), ("peak", "−9.9")]
 
 
@@ -207,20 +207,20 @@ def test_the_bar_is_to_scale_and_tells_what_is_left() -> None:
     assert [bar.kind for bar in disc_bars(proof, over)][-1] == "over"
 
 
-def test_words_for_levels_and_places() -> None:
+def test_texts_of_levels_and_joins() -> None:
     assert [share_text(v) for v in (0.0, 0.0001, 0.1234)] == ["0.0 %", "under 0.1 %", "12.3 %"]
     (join,) = made_up_proof(["One", "Two"], gap_s=2.0).joins()
-    assert (join.name, join_text(join)) == ("01-02", "2.00 s of silence")
-    assert join_text(replace(join, gap_frames=0)) == "segue: the sound goes on without a pause"
+    assert (join.name, join_text(join)) == ("01-02", "gap of 2.00 s")
+    assert join_text(replace(join, gap_frames=0)) == "segue, no gap"
     overlap = replace(join, gap_frames=0, overlap_s=2.5)
-    assert join_text(overlap) == "overlap: both sound for 2.50 s"
+    assert join_text(overlap) == "crossfade of 2.50 s"
 
 
 def _finding(code: str, where: str, message: str = "set `trim: -2` under `level`") -> Finding:
     return Finding("warning", code, where, "songs.yaml", 3, message)
 
 
-def test_the_artist_reads_each_open_point_once_and_no_engineers_talk() -> None:
+def test_the_artist_reads_each_open_point_once_and_without_jargon() -> None:
     findings = [
         *(_finding("empty-isrc", f"tracks[{n}].isrc") for n in range(12)),
         *(_finding("lossy-source", f"tracks[{n}].audio") for n in (0, 1, 2, 6)),
@@ -231,8 +231,8 @@ def test_the_artist_reads_each_open_point_once_and_no_engineers_talk() -> None:
     assert list(open_points(findings)) == [
         "Tracks 1–3, 7 come from compressed files. If you have the original recording, please "
         "send it.",
-        "Track 5 is made so loud that its peaks are turned down by more than 3 dB. Listen whether "
-        "the loudest places still sound open.",
+        "Track 5 is so loud that its peaks are reduced by more than 3 dB. Check that the loudest "
+        "parts still sound open.",
         "The front cover is not square. Shops ask for a square picture.",
     ]
     html = page_html(made_up_proof(["One"] * 12, findings=tuple(findings)))

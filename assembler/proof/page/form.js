@@ -13,7 +13,7 @@
     try {
       localStorage.setItem(key, JSON.stringify(Object.fromEntries(values)));
     } catch {
-      kept.textContent = "This browser keeps nothing: save the file before you close the page.";
+      kept.textContent = "This browser does not keep your entries: save the file before you close the page.";
     }
   };
   const recall = () => {
@@ -25,7 +25,7 @@
         else field.value = String(values[field.name]);
       }
     } catch {
-      kept.textContent = "What was entered before can’t be read back in this browser.";
+      kept.textContent = "Earlier entries can’t be read in this browser.";
     }
   };
 
@@ -43,7 +43,7 @@
     };
     form.querySelector(".tally").textContent =
       `Ticked so far: ${count("track", "tracks")}, ${count("join", "joins")}, ` +
-      `${count("part", "further points (words, levels)")}.`;
+      `${count("part", "further items (sleeve text, levels)")}.`;
   };
 
   const today = () => {

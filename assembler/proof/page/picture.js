@@ -1,4 +1,4 @@
-// Draws the running order to scale, line after line, as wide as the page; tells levels at a place.
+// Draws the running order to scale, as wide as the page, and shows the levels at the cursor.
 "use strict";
 (() => {
   const data = JSON.parse(document.getElementById("release").textContent);
@@ -10,7 +10,7 @@
   const PIXELS_PER_SECOND = 1.5; // at the least
   const LINE_STEP_S = 5;
   const SHORTEST_LABEL = 28;
-  const PIXELS_PER_DB = 4; // of limiting
+  const PIXELS_PER_DB = 4; // of gain reduction
   const PRINT_WIDTH = 720;
 
   const node = (name, attributes, text) => {
@@ -40,14 +40,14 @@
 
   const withCurves = (disc) => Object.assign(disc, {
     peak: laidOut(disc, disc.stretches, "peak", SILENCE),
-    average: laidOut(disc, disc.stretches, "average", SILENCE),
+    rms: laidOut(disc, disc.stretches, "rms", SILENCE),
     loudness: laidOut(disc, disc.stretches, "loudness", data.not_yet),
     attenuation: laidOut(disc, disc.limiting, "attenuation", 0),
     top: (disc.target ?? -14) + 9,
     bottom: (disc.target ?? -14) - 21,
   });
 
-  // One line of the picture: its seconds lie on a fixed width.
+  // One line of the picture: a number of seconds on a fixed width.
   const drawLine = (disc, from, line_s, width) => {
     const scale = (width - LEFT) / line_s, end = Math.min(disc.length, from + line_s);
     const x = (s) => LEFT + (s - from) * scale;
@@ -107,7 +107,7 @@
   };
 
   const drawWave = (disc, svg, from, end, x, scale) => {
-    const above = { peak: "", average: "" }, below = { peak: "", average: "" };
+    const above = { peak: "", rms: "" }, below = { peak: "", rms: "" };
     const count = Math.ceil((end - from) * scale);
     for (let column = 0; column < count; column++) {
       const first = Math.floor((from + column / scale) * STEPS);
@@ -115,11 +115,11 @@
       let peak = SILENCE, power = 0;
       for (let i = first; i < last && i < disc.peak.length; i++) {
         peak = Math.max(peak, disc.peak[i]);
-        power += 10 ** (disc.average[i] / 1000);
+        power += 10 ** (disc.rms[i] / 1000);
       }
       const half = {
         peak: 10 ** (peak / 2000) * WAVE / 2,
-        average: Math.sqrt(power / (last - first)) * WAVE / 2,
+        rms: Math.sqrt(power / (last - first)) * WAVE / 2,
       };
       for (const kind in half) {
         const at = LEFT + column;
@@ -127,7 +127,7 @@
         below[kind] = `L${at} ${(MIDDLE + half[kind]).toFixed(1)}` + below[kind];
       }
     }
-    for (const kind of ["peak", "average"]) {
+    for (const kind of ["peak", "rms"]) {
       svg.append(node("path", { class: kind, d: `M${LEFT} ${MIDDLE}${above[kind]}${below[kind]}Z` }));
     }
     svg.append(node("line", { class: "base", x1: LEFT, x2: x(end), y1: MIDDLE, y2: MIDDLE }));
@@ -171,7 +171,7 @@
     svg.append(node("path", { class: "loudness", d: path }));
   };
 
-  // Where the limiter's course was not kept, its deepest point in each track is.
+  // Without gain reduction over time, only the maximum of each track is drawn.
   const markDeepest = (disc, svg, from, end, x) => {
     for (const track of disc.tracks) {
       const at = track.start + track.limited_at;
@@ -188,7 +188,7 @@
     const level = (curve, unit) =>
       curve[i] <= SILENCE ? "silence" : `${minus(curve[i] / 100, 1)} ${unit}`;
     const track = trackAt(disc, s);
-    let place = s < disc.hidden ? "hidden sound" : "pause";
+    let place = s < disc.hidden ? "hidden audio" : "gap";
     if (track && s < track.end) {
       place = `track ${track.number} ${track.title} at ${clock(s - track.start, 1)}`;
     }
@@ -196,14 +196,14 @@
     if (disc.loudness[i] !== data.not_yet) {
       parts.push(`short-term loudness ${level(disc.loudness, "LUFS")}`);
     }
-    parts.push(`peak ${level(disc.peak, "dBFS")}`, `average ${level(disc.average, "dBFS")}`);
-    if (disc.limiting.length) parts.push(`limiting ${minus(disc.attenuation[i] / 100, 1)} dB`);
+    parts.push(`peak ${level(disc.peak, "dBFS")}`, `RMS ${level(disc.rms, "dBFS")}`);
+    if (disc.limiting.length) parts.push(`gain reduction ${minus(disc.attenuation[i] / 100, 1)} dB`);
     return parts.join("; ");
   };
 
   class Picture {
-    constructor(disc, figure, told) {
-      Object.assign(this, { disc, figure, told, at: 0, lines: [], width: 0 });
+    constructor(disc, figure, status) {
+      Object.assign(this, { disc, figure, status, at: 0, lines: [], width: 0 });
       figure.addEventListener("pointermove", (event) => this.point(event));
       figure.addEventListener("click", (event) => this.point(event) && this.play());
       figure.addEventListener("focus", () => this.go(this.at));
@@ -245,7 +245,7 @@
         cursor.setAttribute("x1", x(this.at));
         cursor.setAttribute("x2", x(this.at));
       }
-      this.told.textContent = text;
+      this.status.textContent = text;
       this.figure.setAttribute("aria-valuenow", Math.floor(this.at));
       this.figure.setAttribute("aria-valuetext", text);
     }
@@ -290,7 +290,7 @@
   performance.mark("picture-begins");
   drawAll();
   performance.measure("picture", "picture-begins");
-  for (const { told } of pictures) told.textContent = "Point at the picture for time and levels.";
+  for (const { status } of pictures) status.textContent = "Point at the picture to see time and levels.";
   new ResizeObserver(() => matchMedia("print").matches || drawAll()).observe(pictures[0].figure);
   addEventListener("beforeprint", () => drawAll(PRINT_WIDTH));
   addEventListener("afterprint", () => drawAll());

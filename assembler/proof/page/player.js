@@ -1,9 +1,9 @@
-// One player for all sounds of the page. It begins at a low volume.
+// One player for the whole page. It begins at a low volume.
 "use strict";
 (() => {
   const LOW_VOLUME = 0.15;
   const bar = document.querySelector(".player"), audio = bar.querySelector("audio");
-  const told = bar.querySelector(".playing");
+  const status = bar.querySelector(".playing");
   let current = null;
   audio.volume = LOW_VOLUME;
 
@@ -19,7 +19,7 @@
       current = button;
       audio.src = button.dataset.src;
       bar.hidden = false;
-      told.textContent = name(button);
+      status.textContent = name(button);
     }
     if (s !== undefined) audio.currentTime = s;
     audio.play().catch((error) => {
@@ -29,9 +29,9 @@
   const TYPES = { mp3: "audio/mpeg", flac: "audio/flac", wav: "audio/wav", m4a: "audio/mp4", opus: "audio/ogg; codecs=opus", ogg: "audio/ogg" };
   const failed = () => {
     const file = decodeURI(current.dataset.src), type = TYPES[file.split(".").pop().toLowerCase()];
-    told.textContent = type && audio.canPlayType(type)
-      ? `${file} is missing or damaged. Keep this page in the release’s folder, with all that came with it.`
-      : `This browser can’t play this kind of file: ${file}. Open it in another player.`;
+    status.textContent = type && audio.canPlayType(type)
+      ? `${file} is missing or damaged. Keep this page in the release’s folder, together with all its files.`
+      : `This browser can’t play this file: ${file}. Open it in another player.`;
   };
 
   const buttons = [...document.querySelectorAll("a.play")].map((link) => {
