@@ -137,6 +137,7 @@ def png_of_16_bits(side: int, colour: int, channels: int) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + b"".join(ends)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("colour", "channels"), [(0, 1), (2, 3), (4, 2), (6, 4)], ids=["L", "RGB", "LA", "RGBA"]
 )

@@ -114,6 +114,7 @@ def release(folders: dict[str, Path]) -> Path:
     return folders["odd"]
 
 
+@pytest.mark.thorough
 def test_verify_has_nothing_against_it(
     release: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

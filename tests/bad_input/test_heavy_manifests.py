@@ -42,6 +42,7 @@ def costs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]
     return {one["name"]: one for one in told}
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", NAMES)
 def test_it_is_answered_in_bounded_memory(costs: dict[str, dict[str, Any]], name: str) -> None:
     cost = costs[name]

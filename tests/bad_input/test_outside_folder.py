@@ -40,6 +40,7 @@ FORBIDDEN = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]|[. ]$')
 RESERVED = re.compile(r"(con|prn|aux|nul|com[\d¹²³]|lpt[\d¹²³])(\..*)?", re.IGNORECASE)
 
 
+@pytest.mark.thorough
 def test_titles_and_names_lead_nowhere(desk: Desk) -> None:
     """Every name in every field that names a file or a folder, in one release."""
     desk.sound("a.wav", *_second())

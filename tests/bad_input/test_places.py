@@ -144,6 +144,7 @@ def test_added_files_survive_where_they_cannot_be_put_aside(desk: Desk) -> None:
     assert b"300 copies" in contents(desk.out).values()
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     "error",
     [
@@ -225,6 +226,7 @@ def test_stop_while_the_release_is_exchanged_loses_nothing(
     assert b"300 copies" in contents(desk.out).values()
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("most_bytes", [100_000, 1_900_000], ids=["scratch", "disc image"])
 def test_full_disk_is_told_in_one_line_and_leaves_nothing(desk: Desk, most_bytes: int) -> None:
     """A limit on the size of files stands in for a disk without room."""
@@ -244,6 +246,7 @@ def test_full_disk_is_told_in_one_line_and_leaves_nothing(desk: Desk, most_bytes
     assert not desk.out.exists()
 
 
+@pytest.mark.thorough
 def test_killed_build_is_finished_by_the_next_without_litter(desk: Desk) -> None:
     desk.build(MANIFEST, "--only", "paper")
     before = contents(desk.release)

@@ -55,6 +55,7 @@ def title_of(path: Path) -> str:
     return str(file.tags["©nam" if isinstance(file, MP4) else "title"][0])
 
 
+@pytest.mark.thorough
 def test_titles_stay_whole_and_names_are_safe(desk: Desk) -> None:
     formats = ["flac-16", "wav-16", "mp3-320", "aac-256", "opus-160"]
     titles = TITLES[:10]
@@ -66,6 +67,7 @@ def test_titles_stay_whole_and_names_are_safe(desk: Desk) -> None:
     assert desk.run("verify", desk.release)[0] == 0
 
 
+@pytest.mark.thorough
 def test_more_titles_stay_whole_and_all_names_are_safe(desk: Desk) -> None:
     desk.build(with_titles(TITLES, "flac-16"))
     files = sorted((desk.release / "download" / "flac-16").iterdir())

@@ -48,6 +48,7 @@ def test_bad_check(desk: Desk) -> None:
     assert "Traceback" not in done.stdout + done.stderr
 
 
+@pytest.mark.thorough
 def test_json_alone_on_standard_output(desk: Desk) -> None:
     desk.write()
     built = typed("build", "songs.yaml", "--json", "--jobs", "1", folder=desk.folder)
@@ -93,6 +94,7 @@ def test_wrong_usage(desk: Desk, monkeypatch: pytest.MonkeyPatch, arguments: lis
     assert contents(desk.folder) == before
 
 
+@pytest.mark.thorough
 def test_wrong_usage_in_a_process_of_its_own(desk: Desk) -> None:
     done = typed("build", "songs.yaml", "--only", "vinyl", folder=desk.folder)
     assert done.returncode == 2

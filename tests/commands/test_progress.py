@@ -192,6 +192,7 @@ def in_terminal(desk: Desk, *arguments: str) -> str:
     return shown.decode("utf-8")
 
 
+@pytest.mark.thorough
 def test_what_a_terminal_of_80_columns_shows(desk: Desk) -> None:
     desk.write(MANIFEST.replace("Low Lantern", LONG))
     desk.write(MANIFEST.replace("TWE-014", "TWE-015"), "more.yaml")
@@ -209,6 +210,7 @@ def test_what_a_terminal_of_80_columns_shows(desk: Desk) -> None:
     assert "2 of 2 releases made" in shown
 
 
+@pytest.mark.thorough
 def test_nothing_is_drawn_with_json_or_where_there_is_no_terminal(desk: Desk) -> None:
     desk.write()
     assert "%" not in in_terminal(desk, "build", "songs.yaml", "--only", "paper", "--json")

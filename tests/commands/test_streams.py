@@ -38,6 +38,7 @@ def release(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return desk.release
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("line", [HUNG_UP, CLOSED, DEAF])
 def test_verdict_does_not_depend_on_who_reads_it(release: Path, line: str) -> None:
     broken = release.parents[1] / "broken"
@@ -49,6 +50,7 @@ def test_verdict_does_not_depend_on_who_reads_it(release: Path, line: str) -> No
         assert b"Exception ignored" not in said
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("line", [CLOSED, DEAF, NEITHER])
 def test_good_files_are_good_whatever_is_closed(desk: Desk, line: str) -> None:
     """A file opened in the place of closed standard error was read as damaged."""

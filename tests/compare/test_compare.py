@@ -373,6 +373,7 @@ LINES = st.text(st.characters(exclude_categories=("Cs", "Cc", "Zl", "Zp")), min_
 LINES = LINES.filter(lambda text: text.strip() == text and text.isprintable())
 
 
+@pytest.mark.thorough
 @settings(
     max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
@@ -392,6 +393,7 @@ def test_only_what_differs_is_told_in_any_script(desk, titles, name):
     assert any(m.startswith("credit added: ") for m in messages)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("edits", "same", "verdict"),
     [

@@ -53,6 +53,7 @@ def test_the_residues_are_all_there():
     assert sorted(n % 1152 for n in CAPPED) == [12, 24, 36]
 
 
+@pytest.mark.thorough
 def test_every_residue_declares_and_decodes_to_its_length(coded):
     own = imageio_ffmpeg.get_ffmpeg_exe()
     read = {
@@ -62,6 +63,7 @@ def test_every_residue_declares_and_decodes_to_its_length(coded):
     assert read == {n: (n, n, n) for n in LENGTHS}
 
 
+@pytest.mark.thorough
 def test_debians_ffmpeg_decodes_every_residue_to_its_length(coded):
     ffmpeg = program("ffmpeg", "ffmpeg")
     assert {n: by_ffmpeg(ffmpeg, path) for n, path in coded.items()} == {n: n for n in LENGTHS}

@@ -85,6 +85,7 @@ def test_a_small_cover_that_is_not_square_gets_both_findings(look):
     assert set(look(picture(300, 200))) == {"cover-not-square", "small-cover"}
 
 
+@pytest.mark.thorough
 def test_a_cover_of_more_than_10_mb(look):
     found = look(picture(3000, kind="PNG"))
     assert list(found) == ["heavy-cover"]
@@ -179,6 +180,7 @@ def test_a_profile_that_is_damaged_is_passed_over(read):
     np.testing.assert_allclose(full.getpixel((100, 100)), (9, 200, 9), atol=4)
 
 
+@pytest.mark.thorough
 def test_damaged_exif_and_profiles_end_in_words(look, tmp_path):
     chance = random.Random(4)
     exif = Image.Exif()

@@ -132,6 +132,7 @@ def test_every_section_is_found() -> None:
     assert {"Transfer", "Restoration", "Declick", "Hum", "Noise"} <= names
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("model", MODELS, ids=lambda model: model.__name__)
 def test_the_schema_names_exactly_the_models_keys(
     schema: dict[str, Any], model: type[BaseModel]

@@ -32,6 +32,7 @@ def curves_of_pcm(blocks: Sequence[np.ndarray], rate_hz: int, bits: int) -> Curv
     return curves_of([steps_of(blocks, rate_hz, bits)], rate_hz)
 
 
+@pytest.mark.thorough
 def test_short_term_loudness_is_ffmpegs_at_ten_random_times(tmp_path: Path) -> None:
     ffmpeg = program("ffmpeg", "ffmpeg")
     sound = tmp_path / "piece.wav"

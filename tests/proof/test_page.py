@@ -138,6 +138,7 @@ def test_the_same_proof_gives_the_same_bytes(tmp_path: Path) -> None:
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("titles", "changes"),
     [

@@ -68,6 +68,7 @@ def codes(report: BuildReport) -> set[str]:
     return {f.code for f in report.findings if f.code.startswith(("edited", "added"))}
 
 
+@pytest.mark.thorough
 def test_an_edit_in_one_output_reaches_no_other_and_not_the_store(desk):
     first = built(desk).release_dir
     wanted = read_checksums(first)

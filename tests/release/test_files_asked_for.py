@@ -65,6 +65,7 @@ def test_with_a_rate_no_format_is_mixed(two_rates):
     assert findings(two_rates, body) == []
 
 
+@pytest.mark.thorough
 def test_files_of_16_bits_have_the_discs_rate(two_rates):
     """Each format's levels are those of its own files: at other rates they differ a little."""
     body = "disc: {make: false}\ndownload: {formats: [flac-24, flac-16, wav-16]}\n" + TRACKS

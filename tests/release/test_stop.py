@@ -123,6 +123,7 @@ def ended(process: subprocess.Popen[str], by: signal.Signals) -> tuple[str, str]
     return process.communicate(timeout=600)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("moment", "by"),
     [
@@ -152,6 +153,7 @@ def test_stopped(desk: Path, undisturbed: dict[str, str], moment: str, by: signa
     assert not list((desk.parent / "store").glob("??/.*"))  # a stop in a hurry may leave some
 
 
+@pytest.mark.thorough
 def test_what_was_finished_before_the_stop_is_not_made_again(
     desk: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -219,6 +221,7 @@ def test_a_signal_that_a_worker_took_is_handled_at_once() -> None:
     assert not finished
 
 
+@pytest.mark.thorough
 def test_stopped_with_json(desk: Path) -> None:
     lengthen(desk / "a.wav")
     process = begun(desk, "--json")
@@ -231,6 +234,7 @@ def test_stopped_with_json(desk: Path) -> None:
     assert not (desk / "out").exists()
 
 
+@pytest.mark.thorough
 def test_more_signals_end_nothing_in_the_middle(desk: Path) -> None:
     """Impatience, or a terminal that is closed after Ctrl-C."""
     lengthen(desk / "a.wav")
@@ -267,6 +271,7 @@ def test_a_second_ctrl_c_does_not_disturb_the_end_of_any_command(
     assert (told.out, told.err) == ("", "stopped: the last finished release is as it was\n")
 
 
+@pytest.mark.thorough
 def test_nohup_is_heeded(desk: Path) -> None:
     """What was told to outlive its terminal does (nohup, POSIX.1)."""
     command = "trap '' HUP; exec " + shlex.join(
@@ -281,6 +286,7 @@ def test_nohup_is_heeded(desk: Path) -> None:
     assert process.returncode == 0, err
 
 
+@pytest.mark.thorough
 def test_ctrl_c_in_a_terminal_reaches_the_build_alone(desk: Path) -> None:
     """The terminal sends the signal to all of its group: the encoders stand outside of it."""
     main, side = pty.openpty()
@@ -306,6 +312,7 @@ def test_ctrl_c_in_a_terminal_reaches_the_build_alone(desk: Path) -> None:
     os.close(main)
 
 
+@pytest.mark.thorough
 def test_the_next_build_clears_up_after_a_kill(desk: Path) -> None:
     process = begun(desk)
     wait_for("encoding", process, desk)
@@ -324,6 +331,7 @@ def test_the_next_build_clears_up_after_a_kill(desk: Path) -> None:
     assert not list((desk.parent / "store" / ".users").iterdir())
 
 
+@pytest.mark.thorough
 def test_what_another_users_build_is_at_stays(
     desk: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

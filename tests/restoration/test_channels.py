@@ -29,6 +29,7 @@ def hiss_under(sound: np.ndarray, below_db: float, seed: int) -> np.ndarray:
     return hiss(len(sound), 20 * np.log10(sound.std()) - below_db, seed)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("number", pieces(range(series(11, 4))))
 @pytest.mark.parametrize("left_db", [-4.3, 1.7])
 def test_balance_of_what_is_in_the_middle(number: int, left_db: float) -> None:
@@ -96,6 +97,7 @@ def test_lateness_that_drifts() -> None:
     assert 30 <= reading.drift_us <= 50  # of medians of three
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("first", [0, pytest.param(5, marks=pytest.mark.debian_music)])
 def test_polarity_in_many_cases(first: int) -> None:
     """Stereo and nearly mono music, one side turned or not, crosstalk, hiss, delay, balance.

@@ -135,6 +135,7 @@ def with_clicks(music: dict[str, Samples]) -> list[Damaged]:
     return [damaged(sound[: 20 * RATE_HZ], rng, int(count)) for sound, count in pieces]
 
 
+@pytest.mark.thorough
 def test_95_of_100_clicks_are_found(with_clicks: list[Damaged], music: dict[str, Samples]) -> None:
     """Of those in plucked notes, whose attacks hide some, 9 of 10."""
     found = [
@@ -194,6 +195,7 @@ def brass(rng: np.random.Generator, seconds: int) -> Samples:
     return np.clip(sound, -1, 1).astype(np.float32)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("play", [drums, brass])
 def test_drums_and_brass_have_less_than_a_click_a_minute(
     play: Callable[[np.random.Generator, int], Samples],
