@@ -143,6 +143,11 @@ def by_hand() -> Iterator[tuple[str, bytes]]:
         "FF": b"\xff\xfe",
     }.items():
         yield f"{name} in a title", full.replace(b"Lantern", b"Lan" + signs + b"tern")
+    yield from _by_yaml()
+
+
+def _by_yaml() -> Iterator[tuple[str, bytes]]:
+    """Return manifests whose fault is in their YAML or in what it says."""
     for sign in ("\x01", "\x08", "\x0b", "\x0c", "\x1b[31m", "\x7f", "\x9b31m", "\ufffe", "\uffff"):
         name = " ".join(f"U+{ord(s):04X}" for s in sign)
         yield f"{name} in a title", changed("Lantern", f"Lan{sign}tern")
@@ -164,6 +169,12 @@ def by_hand() -> Iterator[tuple[str, bytes]]:
     yield "an alias in itself", changed("credits:", "credits: &c\n  - *c\nlevel2:")
     yield "a merge", changed("level:", "<<: {release: x}\nlevel:")
     yield "an anchor of a page", changed(TITLE, f"title: *{'a' * 5000}")
+    yield from _by_structure()
+
+
+def _by_structure() -> Iterator[tuple[str, bytes]]:
+    """Return manifests whose documents, quotes, indents or parts are wrong."""
+    full = FULL.encode()
     yield "two documents", full + b"---\n" + full
     yield "an end in the middle", changed("tracks:", "...\ntracks:")
     yield "a directive in the middle", changed("tracks:", "%YAML 1.2\ntracks:")

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from assembler.restoration.analysis.autoregression import (
-    filled,
+    ar_interpolate,
     interpolation_errors,
     lerp,
+    lpc,
     prediction_errors,
-    predictor,
 )
 
 Signal = NDArray[np.float64]
@@ -33,7 +33,7 @@ def made() -> Signal:
 
 
 def test_a_model_finds_the_process_that_made_the_sound(made: Signal) -> None:
-    assert predictor(made, 2) == pytest.approx(PROCESS, abs=0.02)
+    assert lpc(made, 2) == pytest.approx(PROCESS, abs=0.02)
 
 
 def test_errors_are_the_noise_that_the_sound_was_made_of(made: Signal) -> None:
@@ -58,9 +58,9 @@ def test_a_filled_gap_has_the_least_errors_that_can_be(made: Signal) -> None:
     sound = made[4_000:6_000]
     gap = slice(1_000, 1_030)
     mended = sound.copy()
-    mended[gap] = filled(sound, 1_000, 1_030, 2)
+    mended[gap] = ar_interpolate(sound, 1_000, 1_030, 2)
     around = mended.copy()
-    taps = predictor(around, 2)
+    taps = lpc(around, 2)
     least = float(np.sum(prediction_errors(mended, taps) ** 2))
     rng = np.random.default_rng(1)
     for _ in range(50):
@@ -75,26 +75,26 @@ def test_a_gap_in_tones_is_filled_far_better_than_by_a_line(missing: int) -> Non
     sound = 0.3 * np.sin(0.05 * time) + 0.2 * np.sin(0.31 * time + 1) + 0.1 * np.sin(0.9 * time)
     first, last = 2_000, 2_000 + missing
     true = sound[first:last]
-    error = np.sqrt(np.mean((filled(sound, first, last, 96) - true) ** 2))
+    error = np.sqrt(np.mean((ar_interpolate(sound, first, last, 96) - true) ** 2))
     line = np.sqrt(np.mean((lerp(sound, first, last) - true) ** 2))
     assert error < line / 30
 
 
 def test_silence_stays_silent() -> None:
     silence = np.zeros(500)
-    assert not filled(silence, 200, 240, 32).any()
-    assert predictor(silence, 8).tolist() == [1.0] + 8 * [0.0]
+    assert not ar_interpolate(silence, 200, 240, 32).any()
+    assert lpc(silence, 8).tolist() == [1.0] + 8 * [0.0]
 
 
 @pytest.mark.parametrize("gap", [(0, 4), (96, 100)])
 def test_a_gap_at_an_end_is_refused(gap: tuple[int, int]) -> None:
     with pytest.raises(ValueError, match="no sound on one side"):
-        filled(np.ones(100), *gap, 8)
+        ar_interpolate(np.ones(100), *gap, 8)
 
 
 def test_little_sound_beside_a_gap_is_enough(made: Signal) -> None:
     sound = made[100:140]
-    assert np.isfinite(filled(sound, 3, 10, 96)).all()
+    assert np.isfinite(ar_interpolate(sound, 3, 10, 96)).all()
 
 
 def test_sound_shorter_than_a_model_has_no_errors() -> None:

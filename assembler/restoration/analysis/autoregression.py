@@ -22,7 +22,7 @@ _SILENT = 1e-20
 
 
 @compiled
-def predictor(samples, order):  # type: ignore[no-untyped-def]
+def lpc(samples, order):  # type: ignore[no-untyped-def]
     """Give the filter that leaves the prediction errors of a stretch of sound, its first tap 1.
 
     The autocorrelation of the Hann-windowed stretch, solved by Levinson's recursion; a stretch of
@@ -150,7 +150,20 @@ def interpolation_errors(errors, taps):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _filled(samples, first, last, taps):  # type: ignore[no-untyped-def]
+def _banded_cholesky(lags, size, order):  # type: ignore[no-untyped-def]
+    """Return the lower Cholesky factor of the Toeplitz matrix with these lags up to `order`."""
+    root = np.zeros((size, size))
+    for i in range(size):
+        for j in range(max(0, i - order), i + 1):
+            rest = lags[i - j]
+            for k in range(max(0, i - order), j):
+                rest -= root[i, k] * root[j, k]
+            root[i, j] = np.sqrt(rest) if i == j else rest / root[j, j]
+    return root
+
+
+@compiled
+def _solve_gap(samples, first, last, taps):  # type: ignore[no-untyped-def]
     """Solve for the samples from `first` to before `last`; no other changes."""
     order = taps.shape[0] - 1
     missing = last - first
@@ -163,13 +176,7 @@ def _filled(samples, first, last, taps):  # type: ignore[no-untyped-def]
         for j in range(first + i - order, first + i + order + 1):
             if j < first or j >= last:
                 right[i] -= lags[abs(first + i - j)] * samples[j]
-    root = np.zeros((missing, missing))
-    for i in range(missing):
-        for j in range(max(0, i - order), i + 1):
-            rest = lags[i - j]
-            for k in range(max(0, i - order), j):
-                rest -= root[i, k] * root[j, k]
-            root[i, j] = np.sqrt(rest) if i == j else rest / root[j, j]
+    root = _banded_cholesky(lags, missing, order)
     for i in range(missing):
         for k in range(max(0, i - order), i):
             right[i] -= root[i, k] * right[k]
@@ -181,7 +188,7 @@ def _filled(samples, first, last, taps):  # type: ignore[no-untyped-def]
     return right
 
 
-def filled(samples: Signal, first: int, last: int, order: int) -> Signal:
+def ar_interpolate(samples: Signal, first: int, last: int, order: int) -> Signal:
     """Fill a gap by what the sound around it makes expect.
 
     The model is learnt with a straight line across the gap, then once more with the gap filled.
@@ -210,7 +217,7 @@ def filled(samples: Signal, first: int, last: int, order: int) -> Signal:
     whole = samples.copy()
     whole[first:last] = lerp(samples, first, last)
     for _ in range(2):
-        whole[first:last] = _filled(whole, first, last, predictor(whole, order))
+        whole[first:last] = _solve_gap(whole, first, last, lpc(whole, order))
     return whole[first:last]
 
 

@@ -23,8 +23,8 @@ from assembler.dsp.compiled import compiled
 from assembler.restoration.analysis.autoregression import (
     interpolation_errors,
     levinson,
+    lpc,
     prediction_errors,
-    predictor,
 )
 
 HOP = 1024
@@ -241,7 +241,7 @@ def _extent(sound, start, end, scale, strictness):  # type: ignore[no-untyped-de
     if low - beyond - _ORDER < start or high + beyond + _ORDER > end:
         return 0, 0
     calm = _without_middle(sound, low, high)
-    taps = predictor(calm[near - _LEARNT * scale : near + _LEARNT * scale], _ORDER)
+    taps = lpc(calm[near - _LEARNT * scale : near + _LEARNT * scale], _ORDER)
     errors = prediction_errors(sound, taps)
     _only_within(errors, start + _ORDER, end)
     ahead, both = np.abs(errors), np.abs(interpolation_errors(errors, taps))

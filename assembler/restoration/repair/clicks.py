@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from assembler.dsp.blocks import Samples
-from assembler.restoration.analysis.autoregression import filled, lerp
+from assembler.restoration.analysis.autoregression import ar_interpolate, lerp
 from assembler.restoration.analysis.click_search import GUARD, HOP, Found, Search, time_scale
 
 USUAL_STRENGTH = 5.0
@@ -247,6 +247,6 @@ class _Mender:
             begin = max(click.first - self._learnt, window.start)
             around = sound[begin : min(click.last + self._learnt, window.end), channel]
             gap = click.first - begin, click.last - begin
-            samples = filled(around.astype(np.float64), *gap, _ORDER).astype(np.float32)
+            samples = ar_interpolate(around.astype(np.float64), *gap, _ORDER).astype(np.float32)
             sound[click.first : click.last, channel] = samples
             self._patches.append(_Patch(channel, window.begins + click.first, samples))
