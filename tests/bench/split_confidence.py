@@ -1,42 +1,59 @@
 """The confidence of split's cuts against known cuts: python tests/bench/split_confidence.py
 
 Not a test: makes sides with known cuts, of songs made by code and of real music (Debian's
-singularity-music and asc-music), fits the weights of `assembler/transfers/confidence.py` on half of
-them, and prints how often cuts of each confidence are right on the other half. Takes an hour on one
-core; a number as argument makes so many sides of each sort (40 if none is given).
+singularity-music and asc-music), and prints how often cuts of each confidence are within half a
+second, on sides that the weights of `assembler/restoration/split/confidence.py` were not fitted on. With
+`--fit` it fits the weights first. Takes some ten minutes on two cores.
+
+Seeds are counted on, so that none is picked by what it shows: `FITTED` were fitted on, `HELD_BACK`
+follow and are read once the weights stand; the tests take those after them (`FIRST_TESTED`). Each
+seed makes two sides, one of each sort. Weights that are fitted again after `HELD_BACK` were seen
+need the next seeds: move all three on.
 """
 
 from __future__ import annotations
 
 import sys
+from concurrent.futures import ProcessPoolExecutor
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 from scipy.optimize import minimize
+from scipy.stats import beta
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from outside import real_music
-from restoration.known_sides import known_side
+from restoration.known_sides import FIRST_TESTED, known_side
 
-from assembler.restoration.split.confidence import WEIGHTS, Signs, confidence_of
+from assembler.restoration.split.confidence import HIGH, WEIGHTS, Signs, confidence_of
 from assembler.restoration.split.restored_programme import read_programme
 from assembler.restoration.split.split import propose_songs
 
-FIRST_SEED, SIDES = 4000, 40
+FITTED = range(4000, 4040)
+HELD_BACK = range(4040, FIRST_TESTED)
 EDGES = (0.0, 0.3, 0.6, 0.8, 0.9, 0.95, 1.0)
+SORTS = ("made", "real")
 Found = list[tuple[Signs, bool]]
 
 
-def found_on(seed: int, pieces: list[Path]) -> Found:
+def found_on(seed: int, sort: str) -> Found:
     """Split a side; return the signs of each cut and whether it is within half a second."""
+    pieces = real_music("singularity-music") + real_music("asc-music") if sort == "real" else []
     side = known_side(seed, pieces)
     songs = propose_songs(read_programme([side.samples], side.rate_hz), len(side.begins)).songs
     found: Found = []
-    for song, begins, ends in zip(songs, side.begins, side.ends, strict=False):
+    for song, begins, ends in zip(songs, side.begins, side.ends, strict=True):
         found.append((song.begin.signs, begins.holds(song.start_s)))
         found.append((song.end.signs, ends.holds(song.end_s)))
     return found
+
+
+def all_found(seeds: range) -> dict[str, list[Found]]:
+    """Split the sides of all seeds; return what is found on each side of a sort."""
+    with ProcessPoolExecutor(2) as pool:
+        jobs = {sort: [pool.submit(found_on, seed, sort) for seed in seeds] for sort in SORTS}
+        return {sort: [job.result() for job in jobs[sort]] for sort in SORTS}
 
 
 def fitted(found: Found, kind: str) -> list[float]:
@@ -52,28 +69,40 @@ def fitted(found: Found, kind: str) -> list[float]:
     return [round(float(w), 2) for w in minimize(cost, np.zeros(signs.shape[1])).x]
 
 
-def print_table(found: Found) -> None:
-    """Print how often cuts of each confidence are right."""
+def print_table(sides: list[Found]) -> None:
+    """Print how often cuts of each confidence are right, with the exact 95 % bounds of a share."""
+    told = [(confidence_of(signs), holds) for side in sides for signs, holds in side]
+    print(f"{len(sides)} sides, {len(told)} cuts")
     print("confidence    cuts   mean   within 0.5 s")
-    told = [(confidence_of(signs), holds) for signs, holds in found]
-    for low, high in [*pairwise(EDGES), (0.9, 1.0)]:
+    for low, high in [*pairwise(EDGES), (HIGH, 1.0)]:
         part = [pair for pair in told if low <= pair[0] < high]
-        mean, right = (f"{m:.3f}" for m in np.mean(part, axis=0)) if part else ("-", "-")
-        print(f"{low:.2f} to {high:.2f} {len(part):5d}  {mean}  {right}")
+        if not part:
+            print(f"{low:.2f} to {high:.2f}     0      -  -")
+            continue
+        mean, right = np.mean(part, axis=0)
+        hits = round(right * len(part))
+        least = beta.ppf(0.025, hits, len(part) - hits + 1) if hits else 0.0
+        most = beta.ppf(0.975, hits + 1, len(part) - hits) if hits < len(part) else 1.0
+        bounds = f"{right:.3f}  ({least:.3f} to {most:.3f})"
+        print(f"{low:.2f} to {high:.2f} {len(part):5d}  {mean:.3f}  {bounds}")
+    shares = [np.mean([confidence_of(signs) >= HIGH for signs, _ in side]) for side in sides]
+    print(f"high on a side: {np.mean(shares):.2f} of its cuts, deviation {np.std(shares):.2f}\n")
 
 
 def main() -> None:
-    """Fit, and print weights and table."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else SIDES
-    pieces = real_music("singularity-music") + real_music("asc-music")
-    halves: tuple[Found, Found] = ([], [])
-    for seed in range(FIRST_SEED, FIRST_SEED + count):
-        for songs in ([], pieces):
-            halves[seed % 2].extend(found_on(seed, songs))
-    for kind in WEIGHTS:
-        print(kind, fitted(halves[0], kind))
-    print("with the weights of the program, on the other half:")
-    print_table(halves[1])
+    """Fit where asked to, and print weights and tables."""
+    if "--fit" in sys.argv[1:]:
+        sides = all_found(FITTED)
+        found = [cut for sort in SORTS for side in sides[sort] for cut in side]
+        WEIGHTS.update({kind: tuple(fitted(found, kind)) for kind in WEIGHTS})
+        print(f"weights fitted on seeds {FITTED.start} to {FITTED.stop - 1}, and how they fit:")
+        for kind, weights in WEIGHTS.items():
+            print(kind, weights)
+        print_table([side for sort in SORTS for side in sides[sort]])
+    sides = all_found(HELD_BACK)
+    print(f"held back, seeds {HELD_BACK.start} to {HELD_BACK.stop - 1}: all, made, real")
+    for part in (sides["made"] + sides["real"], sides["made"], sides["real"]):
+        print_table(part)
 
 
 if __name__ == "__main__":
