@@ -8,7 +8,7 @@ done, with what was measured before and after, goes into the report, in the spir
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from typing import Any, Literal
 
@@ -114,26 +114,38 @@ def resolve(restoration: Restoration, before: Condition, rate_hz: int) -> Resolv
     turned = -1.0 if restoration.swap_channels else 1.0
     right_late_us = _known(restoration.azimuth, _times(turned, channels.offset_us))
     left_up_db = _known(restoration.balance, _times(-turned, channels.balance_db))
-    noise, hum = restoration.noise, restoration.hum
+    hum = restoration.hum
     hum_hz = before.hum.mains_hz if hum and before.hum.nominal_hz == hum.mains else None
     unresolved = (
         ("azimuth", restoration.azimuth == "auto" and right_late_us is None),
         ("balance", restoration.balance == "auto" and left_up_db is None),
         ("hum", hum is not None and hum_hz is None),
     )
-    return Resolved(
+    return replace(
+        resolve_for_split(restoration, rate_hz),
         dc=channels.dc if restoration.dc else None,
         swap_channels=restoration.swap_channels,
         invert_polarity=restoration.invert_polarity,
-        declick=restoration.declick.strength if restoration.declick else None,
         azimuth_us=right_late_us,
         balance_db=left_up_db,
         hum=(hum_hz, hum.harmonics) if hum and hum_hz else None,
+        factor=restoration.factor,
+        unresolved=tuple(name for name, is_unresolved in unresolved if is_unresolved),
+    )
+
+
+def resolve_for_split(restoration: Restoration, rate_hz: int) -> Resolved:
+    """Resolve the steps that songs are found by, which need no reading of the side: clicks, noise.
+
+    The other steps move no cut. Offset and hum are left out of the levels that songs are found by;
+    exchanged, inverted, delayed or balanced channels stand as far over their noise as before.
+    """
+    noise = restoration.noise
+    return Resolved(
+        declick=restoration.declick.strength if restoration.declick else None,
         noise=(int(noise.from_ * rate_hz), int(noise.to * rate_hz), noise.reduction)
         if noise
         else None,
-        factor=restoration.factor,
-        unresolved=tuple(name for name, is_unresolved in unresolved if is_unresolved),
     )
 
 

@@ -39,21 +39,17 @@ class NamedSide:
     is_in_manifest: bool = False
 
     def restored(self) -> Iterator[Samples]:
-        """Return its sound as the manifest asks it to be restored, at the speed of the transfer.
+        """Return its sound with clicks and noise removed as the manifest asks, to find songs by.
 
         Raises
         ------
         SourceError
-            The side can't be read, or the noise can't be measured where the manifest says.
+            The side can't be read.
         """
-        from assembler.restoration.chain import in_place, resolve
-        from assembler.restoration.condition import condition_of
+        from assembler.restoration.chain import in_place, resolve_for_split
 
-        recording, end = self.recording, self.recording.frames
-        if self.restoration == Restoration():
-            return recording.blocks(0, end)
-        before = condition_of(recording.blocks(0, end), recording.rate_hz)
-        return in_place(recording, resolve(self.restoration, before, recording.rate_hz), 0, end)
+        recording, asked = self.recording, self.restoration
+        return in_place(recording, resolve_for_split(asked, recording.rate_hz), 0, recording.frames)
 
 
 def named_sides(given: Sequence[str], scratch: Path) -> list[NamedSide]:

@@ -14,12 +14,14 @@ from restoration.demo_truth import DEMO, side_truth
 
 from assembler.audio import Recording, open_recording
 from assembler.draft.song_list import read_song_list
+from assembler.restoration.named_sides import named_sides
 from assembler.restoration.split.confidence import HIGH
 from assembler.restoration.split.restored_programme import read_programme
 from assembler.restoration.split.several_sides import split_sides
 from assembler.restoration.survey.survey import Survey, survey
 
 pytestmark = pytest.mark.thorough
+MANIFEST = DEMO.parent / "manifests" / "net-loft-tape.yaml"
 
 
 @pytest.fixture(scope="module")
@@ -71,12 +73,20 @@ def test_every_fact_has_its_line_to_paste_and_a_guess_is_none(surveyed: Survey) 
     assert "  # speed: +0.81 %\n" in surveyed.restoration
 
 
-def test_the_songs_are_found_by_their_list(recording: Recording, truth: Any) -> None:
+@pytest.mark.parametrize("restored", [False, True], ids=["as it is", "as its manifest asks"])
+def test_the_songs_are_found_by_their_list(
+    recording: Recording, truth: Any, tmp_path: Path, restored: bool
+) -> None:
     songs = read_song_list(DEMO / "net-loft-songs.txt").songs
-    programme = read_programme(recording.blocks(0, recording.frames), recording.rate_hz)
+    blocks = recording.blocks(0, recording.frames)
+    if restored:
+        (side,) = named_sides([str(MANIFEST)], tmp_path)
+        blocks = side.restored()
+    programme = read_programme(blocks, recording.rate_hz)
     ((_, split),) = split_sides([("net-loft", programme)], None, songs)
     assert len(split.songs) == len(truth.songs) == len(songs)
     for found, true in zip(split.songs, truth.songs, strict=True):
         assert true.start_s - 0.1 <= found.start_s <= true.start_s
+        assert true.end_s - 0.1 <= found.end_s <= true.end_s + 1  # it fades into the hiss
         assert found.confidence >= HIGH
     assert any("talk or noise" in remark for remark in split.remarks)

@@ -27,13 +27,12 @@ _EDGES_HZ = (30, 100, 160, 250, 350, 500, 700, 1000, 1400, 2000, 3000, 5000)
 """Of the bands that are judged on their own."""
 _GROUPED_FROM_HZ = 1500
 _GROUPED = 4
-_SCALE = 16.0
-"""Keeps amplitudes in the range of half-precision numbers."""
 _SMOOTHED_FRAMES = 9
 _QUANTILE = 0.3
 _LEAST_FRAMES = 25
 _MOST_FRAMES = 6000
-_SILENT = 1e-12
+_SILENT = 1e-15
+"""Power of a line where nothing sounds, not even a converter's dither."""
 _ROUNDS = 3
 _LOWEST_SHARE = 0.03
 _BESIDE_LINES = 12
@@ -46,20 +45,19 @@ Powers = NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False)
 class Spectrogram:
-    """Amplitudes of a side over time.
+    """Powers of a side over time.
 
     Attributes
     ----------
     parts
-        Amplitudes of both channels together, each of shape (frames, lines), half precision; a frame
-        each `FRAME_S`.
+        Powers of both channels together, each of shape (frames, lines); a frame each `FRAME_S`.
     lines_hz
         Frequency of each line.
     scale
-        The squares of all lines together, times this, are the mean square of both channels.
+        All lines together, times this, are the mean square of both channels.
     """
 
-    parts: tuple[NDArray[np.float16], ...]
+    parts: tuple[Powers, ...]
     lines_hz: Array
     scale: float
 
@@ -70,17 +68,34 @@ class Spectrogram:
 
 
 @compiled
-def _amplitudes_of(spectra, edges, amplitudes):  # type: ignore[no-untyped-def]
-    """Fill the amplitudes of both channels from spectra of left + j·right, lines edge to edge."""
-    size = spectra.shape[1]
+def _fill_windows(flat, at, shape, windows):  # type: ignore[no-untyped-def]
+    """Fill windows from interleaved samples: so many from each place on, times the shape."""
+    for n in range(at.shape[0]):
+        piece = flat[2 * at[n] : 2 * at[n] + shape.shape[0]]
+        row = windows[n]
+        for k in range(shape.shape[0]):
+            row[k] = piece[k] * shape[k]
+
+
+@compiled
+def _powers_of(spectra, edges, bins, powers):  # type: ignore[no-untyped-def]
+    """Fill the powers of both channels from spectra of left + j·right, lines edge to edge.
+
+    spectra: real and imaginary parts in turn; bins: as many as lie between first and last edge.
+    """
+    size, first = spectra.shape[1], edges[0]
     for n in range(spectra.shape[0]):
+        row = spectra[n]
+        for k in range(bins.shape[0]):
+            one = 2 * (first + k)
+            other = size - one
+            a, b, c, d = row[one], row[one + 1], row[other], row[other + 1]
+            bins[k] = a * a + b * b + c * c + d * d
         for line in range(edges.shape[0] - 1):
             power = np.float32(0)
             for k in range(edges[line], edges[line + 1]):
-                one, other = spectra[n, k], spectra[n, size - k]
-                power += one.real * one.real + one.imag * one.imag
-                power += other.real * other.real + other.imag * other.imag
-            amplitudes[n, line] = np.sqrt(power)
+                power += bins[k - first]
+            powers[n, line] = power
 
 
 class SpectrogramMeter:
@@ -97,7 +112,7 @@ class SpectrogramMeter:
 
         self._hop = FRAME_S * rate_hz
         self._size: int = scipy.fft.next_fast_len(round(WINDOW_S * rate_hz))
-        self._shape = hann(self._size) * np.float32(_SCALE)
+        self._shape = np.repeat(hann(self._size), 2).astype(np.float32)
         line_hz = rate_hz / self._size
         first, grouped, last = (
             max(1, round(min(hz, 0.42 * rate_hz) / line_hz))
@@ -105,9 +120,11 @@ class SpectrogramMeter:
         )
         self._edges = np.array([*range(first, grouped), *range(grouped, last + 1, _GROUPED)])
         self._lines_hz = (self._edges[:-1] + self._edges[1:] - 1) / 2 * line_hz
+        self._bins = np.zeros(self._edges[-1] - self._edges[0], np.float32)
+        self._windows = np.zeros((0, 2 * self._size), np.float32)
         self._low = np.zeros((self._size // 2, 2), np.float32)
         self._first = -(self._size // 2)
-        self._frames: list[NDArray[np.float16]] = []
+        self._frames: list[Powers] = []
         self._count = 0
 
     def feed(self, block: Samples) -> None:
@@ -117,7 +134,7 @@ class SpectrogramMeter:
     def reading(self) -> Spectrogram:
         """Return the spectra of all samples so far; no more may be fed."""
         self._take(np.zeros((self._size // 2, 2), np.float32))
-        scale = 1 / (2 * self._size * float(np.square(self._shape).sum()))
+        scale = 1 / (self._size * float(np.square(self._shape).sum()))
         return Spectrogram(tuple(self._frames), self._lines_hz, scale)
 
     def _take(self, low: Samples) -> None:
@@ -130,12 +147,14 @@ class SpectrogramMeter:
             return
         at = np.round(np.arange(self._count, self._count + count) * self._hop).astype(np.int64)
         at = at - self._size // 2 - self._first
-        both = self._low.view(np.complex64)[:, 0]
-        windows = sliding_window_view(both, self._size)[at] * self._shape
-        spectra = scipy.fft.fft(windows, overwrite_x=True)
-        amplitudes = np.empty((count, len(self._lines_hz)), np.float32)
-        _amplitudes_of(spectra, self._edges, amplitudes)
-        self._frames.append(amplitudes.astype(np.float16))
+        if len(self._windows) < count:
+            self._windows = np.zeros((count, 2 * self._size), np.float32)
+        windows = self._windows[:count]
+        _fill_windows(self._low.reshape(-1), at, self._shape, windows)
+        spectra = scipy.fft.fft(windows.view(np.complex64), overwrite_x=True)
+        powers = np.empty((count, len(self._lines_hz)), np.float32)
+        _powers_of(spectra.view(np.float32), self._edges, self._bins, powers)
+        self._frames.append(powers)
         self._count += count
         following = round(self._count * self._hop) - self._size // 2
         self._low = self._low[following - self._first :]
@@ -154,12 +173,12 @@ def level_without_hum(spectrogram: Spectrogram) -> Powers | None:
         In dB, mean of both channels from 130 Hz up, for each frame; None where no hum matters.
     """
     lines_hz, every = spectrogram.lines_hz, max(1, spectrogram.frames // _MOST_FRAMES)
-    parts = [part[::every].astype(np.float32) for part in spectrogram.parts]
+    parts = [part[::every] for part in spectrogram.parts]
     sample = np.concatenate([np.zeros((0, len(lines_hz)), np.float32), *parts])
     sample = sample[sample.max(axis=1, initial=0) > _SILENT]
     if len(sample) < _LEAST_FRAMES:
         return None
-    low = np.square(np.quantile(sample, _LOWEST_SHARE, axis=0))
+    low = np.quantile(sample, _LOWEST_SHARE, axis=0)
     beside = sliding_window_view(np.pad(low, _BESIDE_LINES, mode="edge"), 2 * _BESIDE_LINES + 1)
     ground = np.quantile(beside, _QUANTILE, axis=1)
     weighted = lines_hz >= WEIGHTED_HZ
@@ -167,7 +186,7 @@ def level_without_hum(spectrogram: Spectrogram) -> Powers | None:
     if low[hum].sum() < _MATTERS * low[weighted & ~hum].sum():
         return None
     weights = (weighted & ~hum).astype(np.float32) * np.float32(spectrogram.scale)
-    powers = [np.square(part, dtype=np.float32) @ weights for part in spectrogram.parts]
+    powers = [part @ weights for part in spectrogram.parts]
     return np.asarray(10 * np.log10(np.maximum(np.concatenate(powers), 1e-12)), np.float32)
 
 
@@ -192,8 +211,8 @@ def levels_over_print(spectrogram: Spectrogram, still: NDArray[np.bool_]) -> Pow
     every = max(1, int(still.sum()) // _MOST_FRAMES)
     heard = []
     for part, begin in zip(spectrogram.parts, edges[:-1], strict=True):
-        kept = still[begin : begin + len(part)] & (part.max(axis=1) > _SILENT)
-        heard.append(np.square(part[np.flatnonzero(kept)[::every]], dtype=np.float32))
+        kept = part[still[begin : begin + len(part)]]
+        heard.append(kept[kept.max(axis=1, initial=0) > _SILENT][::every])
     powers = np.concatenate(heard) if heard else np.zeros((0, len(lines_hz)), np.float32)
     if len(powers) < _LEAST_FRAMES:
         return np.zeros((0, spectrogram.frames), np.float32)
@@ -201,7 +220,7 @@ def levels_over_print(spectrogram: Spectrogram, still: NDArray[np.bool_]) -> Pow
     bands = (band_of[:, None] == np.unique(band_of)).astype(np.float32)
     bands /= bands.sum(axis=0)
     weights = _weights(powers, bands)
-    means = [np.square(part, dtype=np.float32) @ weights for part in spectrogram.parts]
+    means = [part @ weights for part in spectrogram.parts]
     return np.ascontiguousarray(10 * np.log10(np.maximum(np.concatenate(means), 1e-6)).T)
 
 
