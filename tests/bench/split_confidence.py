@@ -2,8 +2,8 @@
 
 Not a test: makes sides with known cuts, of songs made by code and of real music (Debian's
 singularity-music and asc-music), and prints how often cuts of each confidence are within half a
-second, on sides that the weights of `assembler/restoration/split/confidence.py` were not fitted on. With
-`--fit` it fits the weights first. Takes some ten minutes on two cores.
+second, on sides that the weights of `assembler/restoration/split/confidence.py` were not fitted
+on. With `--fit` it fits the weights first. Takes some five minutes on two cores.
 
 Seeds are counted on, so that none is picked by what it shows: `FITTED` were fitted on, `HELD_BACK`
 follow and are read once the weights stand; the tests take those after them (`FIRST_TESTED`). Each

@@ -1,66 +1,77 @@
 """The confidence of a cut holds on sides with known cuts: high means 9 in 10 within half a second.
 
-The weights were fitted on other sides (`tests/bench/split_confidence.py`). The songs are made by
-code; in the long run there are sides of real music too. No published source.
+The songs are made by code; on other machines than a fresh one there are sides of real music too.
+Seeds are counted on from those that `tests/bench/split_confidence.py` fits and holds back; none was
+picked by what it shows. Limits are what chance allows at the rate that is claimed. No published
+source.
 """
 
 from __future__ import annotations
+
+from pathlib import Path
 
 import numpy as np
 import pytest
 from long_runs import series
 from outside import real_music
-from restoration.known_sides import KnownCut, KnownSide, known_side
+from restoration.known_sides import FIRST_TESTED, KnownCut, known_side
+from scipy.stats import binom
 
 from assembler.restoration.split.confidence import HIGH, Signs, confidence_of, level_of
 from assembler.restoration.split.restored_programme import read_programme
 from assembler.restoration.split.split import Cut, propose_songs
 
-FIRST_SEED = 5000
-SIDES = series(24, 1)
-SAMPLING = 2 * (0.1 * 0.9) ** 0.5
-"""Two standard errors of a share of 9 in 10, times the root of the number of cuts."""
-ENOUGH = 30
+SIDES = series(24, 3)
+CHANCE = 1e-3
+"""A claim that just holds fails so seldom; seeds are fixed, so it then fails always or never."""
+DEVIATIONS = 3.3
+"""The same of a normal distribution, on both sides."""
+WRONG_OF_HIGH, LATE = 0.1, 0.1
+HIGH_OF_ALL, HIGH_DEVIATION = 0.56, 0.27
+"""Share of a side's cuts that are high, as held back sides show it: mean, and from side to side."""
 Cuts = list[tuple[Cut, KnownCut]]
 
 
-def cuts_of(side: KnownSide) -> tuple[Cuts, Cuts]:
+def cuts_of(seed: int, pieces: list[Path]) -> tuple[Cuts, Cuts]:
     """Return the beginnings and the ends of a side as found, each with what is true."""
+    side = known_side(seed, pieces)
     songs = propose_songs(read_programme([side.samples], side.rate_hz), len(side.begins)).songs
     assert len(songs) == len(side.begins)
     begins = [(song.begin, true) for song, true in zip(songs, side.begins, strict=True)]
     return begins, [(song.end, true) for song, true in zip(songs, side.ends, strict=True)]
 
 
-def check_confidence(sides: list[KnownSide]) -> None:
-    """Check what high confidence promises, and that it is not seldom."""
-    begins: Cuts = []
-    ends: Cuts = []
-    for side in sides:
-        found = cuts_of(side)
-        begins += found[0]
-        ends += found[1]
-    high = [(cut, true) for cut, true in begins + ends if cut.confidence >= HIGH]
-    rest = [(cut, true) for cut, true in begins + ends if cut.confidence < HIGH]
-    wrong = [(cut.at_s, true) for cut, true in high if not true.holds(cut.at_s)]
-    assert len(wrong) <= 0.1 * len(high) + SAMPLING * len(high) ** 0.5, wrong
-    assert len(high) >= 0.3 * len(begins + ends)
-    if len(rest) >= ENOUGH:
-        mean = float(np.mean([cut.confidence for cut, _ in rest]))
-        right = float(np.mean([true.holds(cut.at_s) for cut, true in rest]))
-        assert right == pytest.approx(mean, abs=0.25)
+def most_of(number: int, share: float) -> int:
+    """Return how many of a number may be wrong where each is with a probability of `share`."""
+    return int(binom.ppf(1 - CHANCE, number, share))
+
+
+def check_confidence(pieces: list[Path]) -> None:
+    """Check what high confidence promises, that it is not seldom, and every other number."""
+    seeds = range(FIRST_TESTED, FIRST_TESTED + SIDES)
+    sides = [cuts_of(seed, pieces) for seed in seeds]
+    begins = [cut for side in sides for cut in side[0]]
+    every = begins + [cut for side in sides for cut in side[1]]
+    high = [(cut.at_s, true) for cut, true in every if cut.confidence >= HIGH]
+    wrong = [(at_s, true) for at_s, true in high if not true.holds(at_s)]
+    assert len(wrong) <= most_of(len(high), WRONG_OF_HIGH), wrong
+    shares = [np.mean([c.confidence >= HIGH for c, _ in (*side[0], *side[1])]) for side in sides]
+    assert np.mean(shares) >= HIGH_OF_ALL - DEVIATIONS * HIGH_DEVIATION / SIDES**0.5
+    told = np.array([cut.confidence for cut, _ in every])
+    right = sum(true.holds(cut.at_s) for cut, true in every)
+    assert abs(right - told.sum()) <= DEVIATIONS * np.sum(told * (1 - told)) ** 0.5
     held = [(cut, true) for cut, true in begins if true.holds(cut.at_s)]
     late = [true.off_s(cut.at_s) for cut, true in held if true.off_s(cut.at_s) > 0.05]
-    assert len(late) <= 0.1 * len(held), late
+    assert len(late) <= most_of(len(held), LATE), late
 
 
 def test_on_sides_made_by_code() -> None:
-    check_confidence([known_side(FIRST_SEED + n) for n in range(SIDES)])
+    check_confidence([])
 
 
+@pytest.mark.debian_music
 def test_on_sides_of_real_music() -> None:
-    pieces = real_music("singularity-music") + real_music("asc-music")
-    check_confidence([known_side(FIRST_SEED + n, pieces) for n in range(SIDES)])
+    check_confidence(real_music("singularity-music") + real_music("asc-music"))
 
 
 @pytest.mark.parametrize(
