@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter, fftconvolve, lfilter, sosfilt
+from scipy.signal import butter, lfilter, oaconvolve, sosfilt
 
 Wave = NDArray[np.float64]
 Samples = NDArray[np.float32]
@@ -37,7 +37,7 @@ def in_a_room(dry: Wave, rate_hz: int, rng: np.random.Generator, wet_db: float) 
     tail = rng.standard_normal((len(t), 2)) * np.exp(-t / 0.08)[:, None]
     tail[: rate_hz // 100] = 0  # 10 ms before the first reflection
     dull = sosfilt(butter(1, 4000, fs=rate_hz, output="sos"), tail, axis=0)
-    wet = fftconvolve(dry, dull, axes=0)[: len(dry)]
+    wet = oaconvolve(dry, dull, axes=0)[: len(dry)]
     return dry + wet * (10 ** (wet_db / 20) * dry.std() / wet.std())
 
 
@@ -69,16 +69,18 @@ def plucked(length_s: float, rate_hz: int, rng: np.random.Generator) -> Wave:
     """Return notes of a plucked string: inharmonic partials, the higher the sooner gone."""
     sound = np.zeros((round(length_s * rate_hz), 2))
     t = times(2, rate_hz)
+    falls = []
+    for number in range(1, 13):
+        short = round(min(2, 5 / number**0.7) * rate_hz)
+        pluck = np.sin(np.pi * number * 0.23) / number
+        falls.append(pluck * np.exp(-t[:short] * (0.8 + 0.5 * number)))
     at_s = 0.05
     while at_s < length_s:
         hz = rng.choice(MINOR_HZ)
         note = np.zeros(len(t))
-        for number in range(1, 13):
+        for number, fall in enumerate(falls, 1):
             partial_hz = hz * number * np.sqrt(1 + 2e-4 * number**2)
-            short = round(min(2, 5 / number**0.7) * rate_hz)
-            fall = np.exp(-t[:short] * (0.8 + 0.5 * number))
-            pluck = np.sin(np.pi * number * 0.23) / number
-            note[:short] += pluck * fall * np.sin(2 * np.pi * partial_hz * t[:short])
+            note[: len(fall)] += fall * np.sin(2 * np.pi * partial_hz * t[: len(fall)])
         note += 0.05 * np.exp(-t / 0.01) * rng.standard_normal(len(t))  # the finger's own noise
         note *= np.minimum(t / 0.003, 1) * np.minimum((t[-1] - t) / 0.1, 1)
         first, pan = round(at_s * rate_hz), rng.uniform(0.3, 0.7)
@@ -101,10 +103,11 @@ def strings(length_s: float, rate_hz: int, rng: np.random.Generator) -> Wave:
             wobble = 0.004 * hz / 5.3 * np.minimum(own, 1) * np.sin(2 * np.pi * 5.3 * own + part)
             turn = 2 * np.pi * (hz * own + wobble) + rng.uniform(0, 6)
             circle = np.exp(1j * turn)
-            partial, wave = np.ones_like(circle), np.zeros(len(own))
-            for number in range(1, min(20, int(9000 / hz))):
-                partial *= circle
-                wave += (partial * np.exp(1j * number)).imag / number**1.2
+            partials = np.zeros_like(circle)
+            for number in reversed(range(1, min(20, int(9000 / hz)))):
+                partials += np.exp(1j * number) / number**1.2
+                partials *= circle
+            wave = partials.imag
             bow = sosfilt(bow_band, rng.standard_normal(len(own)))
             ends = np.minimum(own / 0.12, 1) * np.minimum((own[-1] - own) / 0.25, 1)
             panned(

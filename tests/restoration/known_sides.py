@@ -136,13 +136,10 @@ def _hum(rng: Generator, frames: int, rate_hz: int, hiss_db: float) -> Wave:
         size = rng.uniform(0.3, 1) / number**falling * np.exp(1j * rng.uniform(0, 6))
         sizes[number - 1] = size * rng.uniform(0.6, 1, 2)
     angles = 2 * np.pi * hz * numbers
-    second = np.exp(1j * angles * times(1, rate_hz)[:, None])
-    wave = np.concatenate(
-        [
-            (second @ (sizes * np.exp(1j * angles * at_s)[:, None])).imag
-            for at_s in range(frames // rate_hz + 1)
-        ]
-    )[:frames]
+    turns = angles * times(1, rate_hz)[:, None]
+    each_s = np.exp(1j * angles * np.arange(frames // rate_hz + 1)[:, None])[:, :, None] * sizes
+    waves = np.hstack((np.cos(turns), np.sin(turns))) @ np.hstack((each_s.imag, each_s.real))
+    wave = waves.reshape(-1, 2)[:frames]
     t = np.arange(frames) / rate_hz
     wave *= (1 + 0.03 * np.sin(2 * np.pi * t / rng.uniform(20, 90)))[:, None]
     return wave * amplitude(hiss_db + rng.uniform(3, 25) - level_db(wave))

@@ -9,7 +9,7 @@ from assembler.dsp.blocks import Samples
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.split.restored_programme import read_programme
 
-RATE_HZ = 16_000
+RATE_HZ = 12_000
 Wave = NDArray[np.float64]
 
 
