@@ -80,16 +80,21 @@ def record(recording: Recording, folder: Path) -> list[str]:
 
 
 def main() -> None:
-    """Make what is missing, or everything again."""
+    """Make what is missing, or everything again; or of named files what is missing."""
     parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("names", nargs="*", help="files to make; all if none is named")
     parser.add_argument("--out", type=Path, default=Path(__file__).parent / "sources")
     parser.add_argument("--again", action="store_true", help="make also what is there")
     options = parser.parse_args()
+    known = {COVER_NAME, *(name for recording in RECORDINGS for name in recording.names)}
+    if unknown := sorted(set(options.names) - known):
+        parser.error(f"no such file: {', '.join(unknown)}; it makes {', '.join(sorted(known))}")
     options.out.mkdir(parents=True, exist_ok=True)
     started_s = time.monotonic()
     missing = [
         r
         for r in RECORDINGS
+        if not options.names or set(r.names) & set(options.names)
         if options.again or not all((options.out / name).exists() for name in r.names)
     ]
     with ProcessPoolExecutor(max_workers=2) as workers:
@@ -101,7 +106,8 @@ def main() -> None:
                     f"{'':24} first sound {pieces.SIDE_B_START_S:.3f} s, Undertow from "
                     f"{pieces.SIDE_B_SEGUE_S:.3f} s, silent from {pieces.SIDE_B_END_S:.3f} s"
                 )
-    if options.again or not (options.out / COVER_NAME).exists():
+    wanted = not options.names or COVER_NAME in options.names
+    if wanted and (options.again or not (options.out / COVER_NAME).exists()):
         picture = cover()
         unfinished = options.out / f"unfinished-{COVER_NAME}"
         picture.save(unfinished, dpi=(300, 300))

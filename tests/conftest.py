@@ -7,10 +7,24 @@ from functools import cache
 
 import outside
 import pytest
-from demo_builds import demo, demo_manifest, demo_sources, segue_at_44100, shared_folder
+from demo_builds import (
+    demo,
+    demo_manifest,
+    demo_sources,
+    net_loft_files,
+    segue_at_44100,
+    shared_folder,
+)
 from hypothesis import HealthCheck, settings
 
-__all__ = ["demo", "demo_manifest", "demo_sources", "segue_at_44100", "shared_folder"]
+__all__ = [
+    "demo",
+    "demo_manifest",
+    "demo_sources",
+    "net_loft_files",
+    "segue_at_44100",
+    "shared_folder",
+]
 settings.register_profile("any machine", suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("any machine")  # no test hangs on how fast the machine is
 

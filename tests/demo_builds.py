@@ -49,16 +49,29 @@ def shared_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.fixture(scope="session")
-def demo_sources() -> Path:
-    """Return the folder of the demo's recordings, which are made if they are not there yet."""
+def made_sources(*names: str) -> Path:
+    """Make the demo's recordings that are not there yet, all or some; return their folder."""
     sources = ROOT / "demo_release" / "sources"
     sources.mkdir(exist_ok=True)
-    script = ROOT / "demo_release" / "make_sources.py"
+    command = [sys.executable, ROOT / "demo_release" / "make_sources.py", *names]
     with FileLock(sources / ".lock"):
-        made = subprocess.run([sys.executable, script], capture_output=True, text=True, check=False)
+        made = subprocess.run(command, capture_output=True, text=True, check=False)
     assert made.returncode == 0, made.stderr
     return sources
+
+
+@pytest.fixture(scope="session")
+def demo_sources() -> Path:
+    """Return the folder of the demo's recordings."""
+    return made_sources()
+
+
+@pytest.fixture(scope="session")
+def net_loft_files() -> tuple[Path, Path]:
+    """Return left and right of the demo's tape side."""
+    left, right = "net-loft-L.wav", "net-loft-R.wav"
+    sources = made_sources(left, right)
+    return sources / left, sources / right
 
 
 @contextmanager

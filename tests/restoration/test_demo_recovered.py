@@ -25,10 +25,8 @@ MANIFEST = DEMO.parent / "manifests" / "net-loft-tape.yaml"
 
 
 @pytest.fixture(scope="module")
-def recording(demo_sources: Path) -> Recording:
-    """The side's two files."""
-    names = ("net-loft-L.wav", "net-loft-R.wav")
-    return open_recording(tuple(demo_sources / name for name in names))
+def recording(net_loft_files: tuple[Path, Path]) -> Recording:
+    return open_recording(net_loft_files)
 
 
 @pytest.fixture(scope="module")

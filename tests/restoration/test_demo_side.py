@@ -50,11 +50,10 @@ class Side:
 
 
 @pytest.fixture(scope="module")
-def side(demo_sources: Path) -> Side:
+def side(net_loft_files: tuple[Path, Path]) -> Side:
     """The side as its files hold it."""
     channels = []
-    for name in ("net-loft-L.wav", "net-loft-R.wav"):
-        path = demo_sources / name
+    for path in net_loft_files:
         info = soundfile.info(path)
         assert (info.samplerate, info.channels, info.subtype) == (48000, 1, "PCM_24")
         channels.append(soundfile.read(path)[0])
