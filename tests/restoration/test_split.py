@@ -30,12 +30,12 @@ from assembler.restoration.split.split import Split, narrowed, propose_songs
 from assembler.restoration.split.split_clips import write_split_clips
 from assembler.restoration.split.split_cost import Splits, of_duration, stretches
 
-STARTS_S, LENGTHS_S = (2.0, 64.5, 111.0), (60.0, 45.0, 90.0)
+STARTS_S, LENGTHS_S = (2.0, 49.5, 91.0), (45.0, 40.0, 60.0)
 Parts = tuple[Wave, ...]
 
 
 def three_songs() -> Parts:
-    one, two, three = song(60), song(45, -30, 300), song(90, -15, 180)
+    one, two, three = song(45), song(40, -30, 300), song(60, -15, 180)
     return silence(2), one, silence(2.5), two, silence(1.5), three, silence(3)
 
 
@@ -84,8 +84,8 @@ def test_any_noise_floor(noise_db: float) -> None:
 
 def test_too_few_names_join_songs_at_the_shortest_pause() -> None:
     found = propose_songs(heard(three_songs), 2)
-    assert [round(s.start_s, 1) for s in found.songs] == [1.9, 64.4]
-    assert found.songs[1].end_s > 200
+    assert [round(s.start_s, 1) for s in found.songs] == [1.9, 49.4]
+    assert found.songs[1].end_s > 150
     assert any("2 songs are named" in remark and "more: 3" in remark for remark in found.remarks)
 
 
@@ -121,15 +121,15 @@ def test_durations_may_be_known_of_some_songs_only() -> None:
 
 
 def test_a_list_in_another_order_is_told(three: Split) -> None:
-    found = propose_songs(heard(three_songs), 3, [90, 60, 45])
+    found = propose_songs(heard(three_songs), 3, [60, 45, 40])
     assert found.songs == three.songs
     (remark,) = found.remarks
     assert "another order: 2, 3, 1" in remark
 
 
 def test_a_duration_that_does_not_fit_is_told() -> None:
-    (remark,) = propose_songs(heard(three_songs), 3, [60, 200, 90]).remarks
-    assert "song 2 lasts 0:45, the list says 3:20" in remark
+    (remark,) = propose_songs(heard(three_songs), 3, [45, 200, 60]).remarks
+    assert "song 2 lasts 0:40, the list says 3:20" in remark
 
 
 def test_a_tape_that_runs_slow_is_told() -> None:
@@ -154,9 +154,9 @@ def test_talk_between_songs_is_left_out(count: int | None) -> None:
 
 def test_a_click_in_a_pause_does_not_begin_a_song() -> None:
     samples = side(*three_songs())
-    samples[round(63.2 * RATE_HZ) : round(63.2 * RATE_HZ) + 20] += 0.3
+    samples[round(48.2 * RATE_HZ) : round(48.2 * RATE_HZ) + 20] += 0.3
     found = propose_songs(read_programme([samples], RATE_HZ), 3)
-    assert 64.4 <= found.songs[1].start_s <= 64.5
+    assert 49.4 <= found.songs[1].start_s <= 49.5
     assert not found.left_out
 
 
@@ -242,11 +242,11 @@ def _every_split_of_two(
 
 def test_a_section_is_narrowed_to_its_sound() -> None:
     found = heard(three_songs)
-    start_s, end_s = narrowed(found, 0.5, 63.9)
+    start_s, end_s = narrowed(found, 0.5, 48.9)
     assert 1.9 <= start_s <= 2
-    assert 61.9 <= end_s <= 62.5
+    assert 46.9 <= end_s <= 47.5
     assert narrowed(found, 10, 20) == (10, 20)
-    assert narrowed(found, 62.9, 64) == (62.9, 64)
+    assert narrowed(found, 47.9, 49) == (47.9, 49)
 
 
 def test_tracks_are_written_as_the_manifest_reads_them(three: Split, tmp_path: Path) -> None:

@@ -29,7 +29,7 @@ RATE_HZ = 48_000
 STEP = RATE_HZ // 100
 HIGH_PASS = signal.butter(2, 25, "high", fs=RATE_HZ, output="sos")
 """Some pieces carry an offset from 0, and cutting one would be a click of its own."""
-SIDES = series(20, 4)
+SIDES = series(20, 10)
 FAULTY_AT_MOST = SIDES // 10
 
 
