@@ -1,4 +1,4 @@
-"""Mono files that are the two channels of one recording, by their names."""
+"""Find mono files that are the two channels of one recording, by their names."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _CHANNEL = re.compile(r"^(.+?)[\s._([-]+(l|r|left|right)[)\]]?$", re.IGNORECASE)
 
 
 def paired(files: Sequence[Path]) -> list[tuple[Path, ...]]:
-    """Join files that are named as left and right of one name and are mono, in the files' order.
+    """Pair mono files whose names differ only in left and right; the order is kept.
 
     Examples
     --------
@@ -30,7 +30,7 @@ def paired(files: Sequence[Path]) -> list[tuple[Path, ...]]:
 
 
 def common_stem(files: Sequence[Path]) -> str:
-    """Return the name of a recording: its file's, for a pair what both names share."""
+    """Return the name of a recording: its file's stem, or what the stems of a pair share."""
     match = _CHANNEL.match(files[0].stem) if len(files) == 2 else None
     return match[1] if match else files[0].stem
 

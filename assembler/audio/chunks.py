@@ -1,4 +1,4 @@
-"""What a chunked file's header promises: libsndfile takes what is there without a word.
+"""The length that the header of a chunked file declares; libsndfile accepts shorter files silently.
 
 RIFF (IBM and Microsoft, 1991), RF64 (EBU Tech 3306), AIFF 1.3 (Apple, 1989), W64 (from memory).
 """
@@ -11,29 +11,27 @@ from pathlib import Path
 from typing import BinaryIO
 
 _OPEN_ENDED = (0, 0xFFFFFFFF, 0x7FFFFFFF)
-"""Sizes that a program writes which can't go back to its header."""
-
-
-_MOST_OF_A_FORM = 64
-"""All that is wanted of a form lies in its first bytes, whatever size it claims."""
-_WHOLE_NUMBERS, _EXTENSIBLE = 1, 0xFFFE
+"""Sizes written by a program that can't return to the header."""
+_MAX_HEADER_BYTES = 64
+"""Bytes read of a header chunk, whatever size it claims; all values needed are in them."""
+_PCM, _EXTENSIBLE = 1, 0xFFFE
 _RIFF = (b"RIFF", b"RF64")
 
 
 @dataclass(frozen=True)
 class WaveData:
-    """Where the words of a WAV file lie, and of what form they are.
+    """Position and format of the samples in a WAV file.
 
     Attributes
     ----------
     offset
-        Byte at which they begin.
+        First byte.
     size
-        Bytes that the header promises; None where it leaves the end open.
+        Number of bytes that the header declares; None where it leaves the end open.
     frame_bytes
         Bytes of one sample in all channels.
     bits
-        Width of whole numbers; 0 for any other coding.
+        Word length of PCM; 0 for any other coding.
     """
 
     offset: int
@@ -44,8 +42,8 @@ class WaveData:
     bits: int
 
 
-def promised_frames(path: Path) -> int | None:
-    """Return the samples a channel that a WAV, RF64, W64 or AIFF header promises.
+def declared_frames(path: Path) -> int | None:
+    """Return the samples per channel that a WAV, RF64, W64 or AIFF header declares.
 
     Returns
     -------
@@ -65,30 +63,30 @@ def promised_frames(path: Path) -> int | None:
 
 
 def wave_data(file: BinaryIO) -> WaveData | None:
-    """Find the words of a WAV or RF64 file that stands at its beginning; None for any other file.
+    """Find the samples of a WAV or RF64 file, read from its beginning; None for any other file.
 
     Raises
     ------
     OSError
-        It can't be read.
+        The file can't be read.
     """
     head = file.read(12)
     return _in_wave(file) if head[:4] in _RIFF and head[8:] == b"WAVE" else None
 
 
 def _in_wave(file: BinaryIO) -> WaveData | None:
-    form = bytes(0)
+    fmt = bytes(0)
     long_size = 0
     while len(chunk := file.read(8)) == 8:
         name, size = chunk[:4], struct.unpack("<I", chunk[4:])[0]
         if name == b"data":
             size = long_size if size == 0xFFFFFFFF and long_size else size
-            return _wave_data(form, file.tell(), None if size in _OPEN_ENDED else size)
+            return _wave_data(fmt, file.tell(), None if size in _OPEN_ENDED else size)
         if name in (b"fmt ", b"ds64"):
-            content = file.read(min(size, _MOST_OF_A_FORM))
+            content = file.read(min(size, _MAX_HEADER_BYTES))
             file.seek(size + size % 2 - len(content), 1)
             if name == b"fmt ":
-                form = content
+                fmt = content
             elif len(content) >= 16:
                 long_size = struct.unpack_from("<Q", content, 8)[0]
         else:
@@ -96,23 +94,22 @@ def _in_wave(file: BinaryIO) -> WaveData | None:
     return None
 
 
-def _wave_data(form: bytes, offset: int, size: int | None) -> WaveData | None:
-    if len(form) < 16:
+def _wave_data(fmt: bytes, offset: int, size: int | None) -> WaveData | None:
+    if len(fmt) < 16:
         return None
-    coding, channels, rate_hz, _, frame_bytes, bits = struct.unpack_from("<HHIIHH", form)
-    if coding == _EXTENSIBLE and len(form) >= 26:
-        coding = struct.unpack_from("<H", form, 24)[0]
-    whole = coding == _WHOLE_NUMBERS
+    coding, channels, rate_hz, _, frame_bytes, bits = struct.unpack_from("<HHIIHH", fmt)
+    if coding == _EXTENSIBLE and len(fmt) >= 26:
+        coding = struct.unpack_from("<H", fmt, 24)[0]
     if not frame_bytes:
         return None
-    return WaveData(offset, size, frame_bytes, rate_hz, channels, bits if whole else 0)
+    return WaveData(offset, size, frame_bytes, rate_hz, channels, bits if coding == _PCM else 0)
 
 
 def _in_aiff(file: BinaryIO) -> int | None:
     while len(chunk := file.read(8)) == 8:
         name, size = chunk[:4], struct.unpack(">I", chunk[4:])[0]
         if name == b"COMM":
-            content = file.read(min(size, _MOST_OF_A_FORM))
+            content = file.read(min(size, _MAX_HEADER_BYTES))
             return int(struct.unpack_from(">I", content, 2)[0]) if len(content) >= 6 else None
         file.seek(size + size % 2, 1)
     return None

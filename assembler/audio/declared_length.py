@@ -1,8 +1,8 @@
-"""How many bytes of sound a header promises, by format: libsndfile reads what is there and no more.
+"""The number of bytes of sound that a header declares; libsndfile accepts fewer silently.
 
 AU (Sun, 1992), NIST SPHERE, Creative VOC, AVR, MAT-files 4 and 5 (MathWorks), IFF 8SVX (EA, 1985),
-Akai MPC 2000 and Psion WVE: all from memory, held against what libsndfile writes. RIFF, RIFX and
-AIFC here only as far as their sound is coded; see `chunks` for whole numbers.
+Akai MPC 2000 and Psion WVE: all from memory, compared with what libsndfile writes. RIFF, RIFX and
+AIFC only where their sound is not PCM; for that see `chunks`.
 """
 
 from __future__ import annotations
@@ -14,65 +14,65 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-_NOT_KNOWN = (0, 0xFFFFFFFF, 0x7FFFFFFF)
+_OPEN_ENDED = (0, 0xFFFFFFFF, 0x7FFFFFFF)
 _HEAD_BYTES = 1024
 _MOST_PARTS = 100_000
-"""Chunks and blocks that are followed, so that no file holds a check up."""
+"""Chunks and blocks that are read, so that no file delays a check."""
 _MATRIX = 14
 _MOST_RIFF_BYTES = (1 << 32) + 8
-"""What the size in a RIFF header can reach: what lies beyond belongs to no chunk."""
+"""The largest size that a RIFF header can declare: what follows is not in any chunk."""
 
 
 @dataclass(frozen=True)
-class PromisedBytes:
-    """Where the sound of a file should lie.
+class DeclaredBytes:
+    """The bytes of sound that a header declares.
 
     Attributes
     ----------
     offset, size
-        First byte and number of bytes, as the header tells them.
-    there
+        First byte and number of bytes in the header.
+    present
         How many of them the file has.
     after
-        Bytes after them that are no chunks: sound that the header does not count.
+        Bytes after them that are not chunks: sound that the header does not count.
     """
 
     offset: int
     size: int
-    there: int
+    present: int
     after: int = 0
 
     @property
-    def is_cut(self) -> bool:
-        """Some of them are missing."""
-        return self.there < self.size
+    def is_truncated(self) -> bool:
+        """Whether some of them are missing."""
+        return self.present < self.size
 
 
-def promised_bytes(path: Path) -> PromisedBytes | None:
-    """Read what a file's header promises.
+def declared_bytes(path: Path) -> DeclaredBytes | None:
+    """Read the number of bytes of sound that a file's header declares.
 
     Returns
     -------
-    PromisedBytes or None
-        None where the format has no such promise, or the header leaves the end open.
+    DeclaredBytes or None
+        None where the format declares no length, or the header leaves the end open.
     """
     with path.open("rb") as file:
         head = file.read(_HEAD_BYTES)
         reader = next((read for magic, read in _READERS if head.startswith(magic)), None)
         try:
-            found = reader(head, file) if reader else None
+            extent = reader(head, file) if reader else None
         except (struct.error, ValueError, IndexError):
             return None
-        if found is None or found[1] in _NOT_KNOWN:
+        if extent is None or extent[1] in _OPEN_ENDED:
             return None
-        offset, size = found
+        offset, size = extent
         length = file.seek(0, 2)
         after = _uncounted(head, file, offset + size, length)
-    return PromisedBytes(offset, size, max(0, min(size, length - offset)), after)
+    return DeclaredBytes(offset, size, max(0, min(size, length - offset)), after)
 
 
 def _uncounted(head: bytes, file: BinaryIO, end: int, length: int) -> int:
-    """Count the bytes after the sound that belong to no chunk; 0 where a format allows any."""
+    """Count the bytes after the sound that are not in any chunk; 0 where the format allows any."""
     if head[:4] in (b".snd", b"dns."):
         return max(0, length - end)
     if head[:4] not in (b"RIFF", b"RIFX"):
@@ -92,17 +92,17 @@ def _uncounted(head: bytes, file: BinaryIO, end: int, length: int) -> int:
     return max(0, length - place)
 
 
-Place = tuple[int, int] | None
+Extent = tuple[int, int] | None
 """Offset and size of the sound."""
 
 
-def _au(head: bytes, _file: BinaryIO) -> Place:
+def _au(head: bytes, _file: BinaryIO) -> Extent:
     order = ">" if head[:4] == b".snd" else "<"
     offset, size = struct.unpack_from(f"{order}II", head, 4)
     return offset, size
 
 
-def _nist(head: bytes, _file: BinaryIO) -> Place:
+def _nist(head: bytes, _file: BinaryIO) -> Extent:
     def value(name: bytes) -> int:
         match = re.search(name + rb" -i (\d+)", head)
         return int(match[1]) if match else 0
@@ -111,8 +111,8 @@ def _nist(head: bytes, _file: BinaryIO) -> Place:
     return int(head[8:16]), value(b"sample_count") * frame_bytes
 
 
-def _voc(head: bytes, file: BinaryIO) -> Place:
-    """Follow the blocks to their end mark; all of them are sound or small."""
+def _voc(head: bytes, file: BinaryIO) -> Extent:
+    """Read the blocks up to their end mark; all of them are sound or small."""
     begin = place = struct.unpack_from("<H", head, 20)[0]
     for _ in range(_MOST_PARTS):
         file.seek(place)
@@ -123,16 +123,16 @@ def _voc(head: bytes, file: BinaryIO) -> Place:
     return None
 
 
-def _avr(head: bytes, _file: BinaryIO) -> Place:
+def _avr(head: bytes, _file: BinaryIO) -> Extent:
     stereo, bits = struct.unpack_from(">HH", head, 12)
     frames = struct.unpack_from(">I", head, 26)[0]
     return 128, frames * (2 if stereo else 1) * (bits // 8)
 
 
-def _mat_5(head: bytes, file: BinaryIO) -> Place:
-    """Take the longest part of a matrix."""
+def _mat_5(head: bytes, file: BinaryIO) -> Extent:
+    """Return the longest part of a matrix."""
     order = "<" if head[126:128] == b"IM" else ">"
-    place, found = 128, (0, 0)
+    place, longest = 128, (0, 0)
     for _ in range(_MOST_PARTS):
         file.seek(place)
         tag = file.read(8)
@@ -144,29 +144,29 @@ def _mat_5(head: bytes, file: BinaryIO) -> Place:
         elif kind > 0xFFFF:
             place += 8  # a part of 4 bytes or less, in its own tag
         else:
-            found = max(found, (place + 8, size), key=lambda one: one[1])
+            longest = max(longest, (place + 8, size), key=lambda extent: extent[1])
             place += 8 + (size + 7) // 8 * 8
-    return found
+    return longest
 
 
-def _mat_4(head: bytes, file: BinaryIO) -> Place:
+def _mat_4(head: bytes, file: BinaryIO) -> Extent:
     order = ">" if struct.unpack_from("<I", head)[0] > 5000 else "<"
-    place, found = 0, (0, 0)
+    place, longest = 0, (0, 0)
     for _ in range(_MOST_PARTS):
         file.seek(place)
-        form = file.read(20)
-        if len(form) < 20:
+        header = file.read(20)
+        if len(header) < 20:
             break
-        kind, rows, columns, _, name_bytes = struct.unpack(f"{order}5I", form)
+        kind, rows, columns, _, name_bytes = struct.unpack(f"{order}5I", header)
         width = (8, 4, 4, 2, 2, 1)[kind // 10 % 10]
         begin, size = place + 20 + name_bytes, rows * columns * width
-        found = max(found, (begin, size), key=lambda one: one[1])
+        longest = max(longest, (begin, size), key=lambda extent: extent[1])
         place = begin + size
-    return found
+    return longest
 
 
-def _chunks(order: str, wanted: bytes) -> Callable[[bytes, BinaryIO], Place]:
-    def find(_head: bytes, file: BinaryIO) -> Place:
+def _chunks(order: str, wanted: bytes) -> Callable[[bytes, BinaryIO], Extent]:
+    def find(_head: bytes, file: BinaryIO) -> Extent:
         file.seek(12)
         for _ in range(_MOST_PARTS):
             chunk = file.read(8)
@@ -181,23 +181,23 @@ def _chunks(order: str, wanted: bytes) -> Callable[[bytes, BinaryIO], Place]:
     return find
 
 
-def _iff(head: bytes, file: BinaryIO) -> Place:
+def _iff(head: bytes, file: BinaryIO) -> Extent:
     kind = head[8:12]
     if kind in (b"8SVX", b"16SV"):
         return _chunks(">", b"BODY")(head, file)
     return _chunks(">", b"SSND")(head, file) if kind == b"AIFC" else None
 
 
-def _mpc(head: bytes, _file: BinaryIO) -> Place:
+def _mpc(head: bytes, _file: BinaryIO) -> Extent:
     channels = 2 if head[21] else 1
     return 42, struct.unpack_from("<I", head, 30)[0] * 2 * channels
 
 
-def _wve(head: bytes, _file: BinaryIO) -> Place:
+def _wve(head: bytes, _file: BinaryIO) -> Extent:
     return 32, struct.unpack_from(">I", head, 18)[0]
 
 
-_READERS: tuple[tuple[bytes, Callable[[bytes, BinaryIO], Place]], ...] = (
+_READERS: tuple[tuple[bytes, Callable[[bytes, BinaryIO], Extent]], ...] = (
     (b".snd", _au),
     (b"dns.", _au),
     (b"NIST_1A", _nist),

@@ -1,4 +1,4 @@
-"""The SHA-256 of a file (FIPS 180-4), and files that are checked against theirs while read."""
+"""SHA-256 of files (FIPS 180-4), and files that are checked against their digest while read."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from assembler.cancel import check_cancelled
 BLOCK_BYTES = 1 << 20
 Stamp = tuple[int, int, int]
 _FINE_NS, _COARSE_NS = 50_000_000, 2_000_000_000
-"""How far apart two changes of a file must be to get different times: FAT counts 2 s (Microsoft,
-FAT 1.03), exFAT 10 ms, other file systems a tick of the clock (from memory)."""
+"""Shortest interval at which two changes of a file get different times: FAT 2 s (Microsoft, FAT
+1.03), exFAT 10 ms, other file systems one clock tick (from memory)."""
 
 
 @dataclass(frozen=True)
 class SourceDigest:
-    """What a file held when it was read from end to end.
+    """Digests of a file's content when it was read from end to end.
 
     Attributes
     ----------
@@ -31,8 +31,8 @@ class SourceDigest:
     size
         In bytes.
     block_sums
-        CRC-32 (RFC 1952) of each `BLOCK_BYTES`: with them a part is checked without the whole.
-        They tell a file that was replaced, and are no proof against forgery.
+        CRC-32 (RFC 1952) of each `BLOCK_BYTES`, so that a part can be checked without the whole.
+        They detect a file that was replaced, not a forgery.
     """
 
     sha256: str
@@ -40,36 +40,36 @@ class SourceDigest:
     block_sums: tuple[int, ...]
 
     def as_json(self) -> list[Any]:
-        """Return it as plain data; `of_json` reads it."""
+        """Return the digest as plain data for `from_json`."""
         return [self.sha256, self.size, list(self.block_sums)]
 
     @classmethod
-    def of_json(cls, told: list[Any]) -> SourceDigest:
-        """Read what `as_json` returned."""
-        sha256, size, block_sums = told
+    def from_json(cls, data: list[Any]) -> SourceDigest:
+        """Read the data that `as_json` returned."""
+        sha256, size, block_sums = data
         return cls(sha256, size, tuple(block_sums))
 
 
 def file_stamp(path: Path) -> Stamp:
-    """Return a file's size, and in ns the times of change of its content and of its entry.
+    """Return a file's size, and the times of change of its content and of its entry in ns.
 
-    By these a change is noticed without reading; nobody can set the last one back.
+    They show a change without reading the file; the last one can't be set back.
 
     Raises
     ------
     OSError
-        It is not there.
+        The file is missing.
     """
-    found = path.stat()
-    return found.st_size, found.st_mtime_ns, found.st_ctime_ns
+    status = path.stat()
+    return status.st_size, status.st_mtime_ns, status.st_ctime_ns
 
 
 def is_settled(stamp: Stamp) -> bool:
-    """Return whether any change from now on would give a file another stamp."""
+    """Return whether any change from now on would change the file's stamp."""
     now_ns = time.time_ns()
-    newest_ns = max((at_ns for at_ns in stamp[1:] if at_ns <= now_ns), default=now_ns)
-    apart_ns = _FINE_NS if newest_ns % 1_000_000_000 else _COARSE_NS
-    return now_ns - newest_ns > apart_ns
+    newest_ns = max((time_ns for time_ns in stamp[1:] if time_ns <= now_ns), default=now_ns)
+    interval_ns = _FINE_NS if newest_ns % 1_000_000_000 else _COARSE_NS
+    return now_ns - newest_ns > interval_ns
 
 
 def file_digest(path: Path) -> str:
@@ -78,18 +78,18 @@ def file_digest(path: Path) -> str:
     Raises
     ------
     OSError
-        It can't be read.
+        The file can't be read.
     """
     return source_digest(path).sha256
 
 
 def source_digest(path: Path) -> SourceDigest:
-    """Read a file from end to end and return what it held.
+    """Read a file from end to end and return its digest.
 
     Raises
     ------
     OSError
-        It can't be read.
+        The file can't be read.
     """
     digest, size, sums = hashlib.sha256(), 0, []
     with path.open("rb") as file:
@@ -102,20 +102,20 @@ def source_digest(path: Path) -> SourceDigest:
 
 
 class CheckedFile(io.RawIOBase):
-    """A file that ends where it no longer holds what its digest was made of.
+    """A file that ends where its content no longer matches its digest.
 
     Parameters
     ----------
     path
         The file.
     digest
-        What it held.
+        Its digest.
 
     Attributes
     ----------
     is_changed
-        Something else was found; what was read up to there is as it was. No exception says so,
-        since none can pass through a library that calls back to read.
+        Whether a block differs; all blocks before it match. No exception is raised, since none can
+        pass through a library that calls back to read.
     """
 
     def __init__(self, path: Path, digest: SourceDigest) -> None:
@@ -127,40 +127,40 @@ class CheckedFile(io.RawIOBase):
         self._block = memoryview(b"")
 
     def close(self) -> None:
-        """Close it."""
+        """Close the file."""
         self._file.close()
         super().close()
 
     def readable(self) -> bool:
-        """Return that it can be read."""
+        """Return True: the file can be read."""
         return True
 
     def seekable(self) -> bool:
-        """Return that it can be read from any place."""
+        """Return True: the file can be read from any position."""
         return True
 
     def seek(self, offset: int, whence: int = os.SEEK_SET, /) -> int:
-        """Go to a byte."""
+        """Set the position."""
         base = {os.SEEK_SET: 0, os.SEEK_CUR: self._position, os.SEEK_END: self._digest.size}
         self._position = max(0, base[whence] + offset)
         return self._position
 
     def tell(self) -> int:
-        """Return the byte that comes next."""
+        """Return the position."""
         return self._position
 
-    def readinto(self, room: Any, /) -> int:
-        """Read the next bytes, as many as there are up to the end of a block."""
+    def readinto(self, buffer: Any, /) -> int:
+        """Read the next bytes, at most to the end of a block."""
         number, start = divmod(self._position, BLOCK_BYTES)
         if number != self._number and not self._load(number):
             return 0
-        part = self._block[start : start + len(room)]
-        room[: len(part)] = part
+        part = self._block[start : start + len(buffer)]
+        buffer[: len(part)] = part
         self._position += len(part)
         return len(part)
 
     def _load(self, number: int) -> bool:
-        """Read a block and look whether it is what it was."""
+        """Read a block and return whether it matches its sum."""
         if number >= len(self._digest.block_sums) or self.is_changed:
             return False
         self._file.seek(number * BLOCK_BYTES)

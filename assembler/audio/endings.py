@@ -1,8 +1,8 @@
-"""Where a file's last packet ends, for formats whose header promises no length.
+"""Check where a file's last packet ends, for formats whose header declares no length.
 
 Ogg pages: RFC 3533, section 6. ADTS: ISO/IEC 14496-3, annex 1.A; AC-3 and E-AC-3: ATSC A/52, tables
 5.18 and E2.2; MPEG audio: ISO/IEC 11172-3 and 13818-3, section 2.4.1.3; PAF, IRCAM and PVF from
-memory, held against what libsndfile writes.
+memory, compared with what libsndfile writes.
 """
 
 from __future__ import annotations
@@ -22,47 +22,47 @@ NO_END_PAGE = "its last Ogg page is not marked as the last"
 
 @dataclass(frozen=True)
 class Packets:
-    """The packets of a file, one after another.
+    """The packets of a file.
 
     Attributes
     ----------
     samples
-        In all of them together.
-    is_cut
-        The last one is not whole.
+        Samples per channel in all of them.
+    is_truncated
+        Whether the last one is incomplete.
     """
 
     samples: int
-    is_cut: bool
+    is_truncated: bool
 
 
-def doubt_of_end(path: Path, kind: str, frame_bytes: int) -> str | None:
-    """Look whether a file ends where its last packet does.
+def end_warning(path: Path, kind: str, frame_bytes: int) -> str | None:
+    """Check whether a file ends where its last packet does.
 
     Parameters
     ----------
     path
-        A file whose header promises no length.
+        A file whose header declares no length.
     kind
         Container and coding.
     frame_bytes
-        Bytes of one sample in all channels, where these are stored plain; else 0.
+        Bytes of one sample in all channels, for PCM; else 0.
 
     Returns
     -------
     str or None
-        What speaks against it.
+        The sign that the file is cut, if there is one.
     """
     container = kind.partition(" ")[0]
     if _is_ogg(path):
         return _ogg_end(path)
     if container in _BY_PACKETS:
         packets = packets_of(path, container)
-        return CUT_IN_A_PACKET if packets and packets.is_cut else None
+        return CUT_IN_A_PACKET if packets and packets.is_truncated else None
     if container in _PLAIN and frame_bytes:
-        head_bytes = _PLAIN[container](path)
-        left_over = (path.stat().st_size - head_bytes) % frame_bytes
-        return "it ends in the middle of a sample" if left_over else None
+        header_bytes = _PLAIN[container](path)
+        remainder = (path.stat().st_size - header_bytes) % frame_bytes
+        return "it ends in the middle of a sample" if remainder else None
     return None
 
 
@@ -87,16 +87,16 @@ def _ogg_end(path: Path) -> str | None:
 
 
 Parse = Callable[[bytes], tuple[int, int] | None]
-"""From a packet's header: its bytes and its samples; None where there is no header."""
+"""Return bytes and samples of a packet from its header; None where there is no header."""
 
 
-def follow(path: Path, parse: Parse) -> Packets | None:
-    """Follow a file's packets to its end.
+def count_packets(path: Path, parse: Parse) -> Packets | None:
+    """Count a file's packets to its end.
 
     Returns
     -------
     Packets or None
-        None where it does not begin with one. Packets behind anything else are not counted.
+        None where the file does not begin with one. Packets after other data are not counted.
     """
     with path.open("rb", buffering=1 << 16) as file:
         length = file.seek(0, 2)
@@ -104,16 +104,16 @@ def follow(path: Path, parse: Parse) -> Packets | None:
         while True:
             file.seek(place)
             head = file.read(_HEADER_BYTES)
-            found = parse(head)
-            if found is None:
+            packet = parse(head)
+            if packet is None:
                 break
-            if place + found[0] > length:
-                return Packets(samples, is_cut=True)
-            place, samples = place + found[0], samples + found[1]
+            if place + packet[0] > length:
+                return Packets(samples, is_truncated=True)
+            place, samples = place + packet[0], samples + packet[1]
     if not samples:
         return None
-    begun = 0 < length - place < _HEADER_BYTES and not head.startswith(_TAGS_AT_END)
-    return Packets(samples, is_cut=begun)
+    is_partial = 0 < length - place < _HEADER_BYTES and not head.startswith(_TAGS_AT_END)
+    return Packets(samples, is_truncated=is_partial)
 
 
 def _after_id3(file: BinaryIO) -> int:
@@ -145,7 +145,7 @@ def _ac3(head: bytes) -> tuple[int, int] | None:
     if rate == 3 or code >= 2 * len(_AC3_KBPS):
         return None
     kbps = _AC3_KBPS[code // 2]
-    words = (2 * kbps, kbps * 1536 * 1000 // (16 * 44100) + code % 2, 3 * kbps)[rate]
+    words = (2 * kbps, kbps * 1536 * 1000 // (16 * 44100) + code % 2, 3 * kbps)[rate]  # 16 bits
     return 2 * words, 1536
 
 
@@ -160,7 +160,7 @@ _MPEG_RATES_HZ = (44100, 48000, 32000)
 
 
 def mpeg_packet(head: bytes) -> tuple[int, int] | None:
-    """Return bytes and samples of an MPEG audio frame, layer I to III, from its header."""
+    """Return bytes and samples of an MPEG audio frame, layers I to III, from its header."""
     if len(head) < 4 or head[0] != 0xFF or head[1] & 0xE0 != 0xE0:
         return None
     version, layer = head[1] >> 3 & 3, 4 - (head[1] >> 1 & 3)
@@ -178,18 +178,18 @@ def mpeg_packet(head: bytes) -> tuple[int, int] | None:
 
 
 def packets_of(path: Path, container: str) -> Packets | None:
-    """Follow the packets of a file of a kind that is nothing but packets; None for any other."""
+    """Count the packets of a file in a format that consists of packets; None for any other."""
     parse = _BY_PACKETS.get(container)
-    return follow(path, parse) if parse else None
+    return count_packets(path, parse) if parse else None
 
 
-def tells_its_length(path: Path) -> bool:
-    """Return whether an MPEG audio file begins with a frame that counts those after it."""
+def declares_length(path: Path) -> bool:
+    """Return whether an MPEG audio file begins with a frame that declares the number of frames."""
     with path.open("rb") as file:
         file.seek(_after_id3(file))
         first = file.read(_MOST_MPEG_FRAME_BYTES)
-    found = mpeg_packet(first)
-    return found is not None and any(mark in first[: found[0]] for mark in (b"Xing", b"Info"))
+    packet = mpeg_packet(first)
+    return packet is not None and any(mark in first[: packet[0]] for mark in (b"Xing", b"Info"))
 
 
 _MOST_MPEG_FRAME_BYTES = 2881
@@ -206,4 +206,4 @@ _PLAIN: dict[str, Callable[[Path], int]] = {
     "IRCAM": lambda _: 1024,
     "PVF": _pvf_head,
 }
-"""Bytes of the header of what has nothing but samples behind it."""
+"""Bytes of the header of formats with nothing but samples after it."""

@@ -1,7 +1,7 @@
-"""The ffmpeg that the imageio-ffmpeg wheel brings: decoding what libsndfile can't, and encoding.
+"""The ffmpeg of the imageio-ffmpeg wheel: decode what libsndfile can't, and encode.
 
-File names reach ffmpeg behind ``file:``, so that no name can be taken for an option or a protocol,
-and a source is opened as a file of sound alone: as a playlist it would make ffmpeg open others.
+File names are passed to ffmpeg after ``file:``, so that no name is taken for an option or a
+protocol, and a source is opened as an audio file only: a playlist would make ffmpeg open others.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ _ADDRESS = re.compile(r"\[[^\]]* @ 0x[0-9a-f]+\] ?")
 _SOUND_FORMATS = (
     "mov,aac,asf,ape,wv,tta,mpc,mpc8,ac3,eac3,tak,dsf,iff,flac,ogg,mp3,aiff,wav,w64,caf"
 )
-"""ffmpeg's names of the formats that hold their own sound and refer to no other file."""
+"""ffmpeg's names of the formats that contain their own sound and refer to no other file."""
 ALONE = ("-protocol_whitelist", "file", "-format_whitelist", _SOUND_FORMATS)
-"""Arguments before a source: it is read, and nothing that it may name."""
+"""Arguments before a source: only this file is read, no file that it refers to."""
 
 
 def ffmpeg_program() -> str:
@@ -30,23 +30,24 @@ def ffmpeg_program() -> str:
     Raises
     ------
     AssemblerError
-        There is none for this system.
+        There is no ffmpeg for this system.
     """
     import imageio_ffmpeg
 
     try:
         return str(imageio_ffmpeg.get_ffmpeg_exe())
     except RuntimeError as error:
-        raise AssemblerError("no ffmpeg for this system: install imageio-ffmpeg again") from error
+        message = "there is no ffmpeg for this system: reinstall imageio-ffmpeg"
+        raise AssemblerError(message) from error
 
 
 def run_ffmpeg(arguments: Sequence[str], feed: Iterable[bytes | memoryview] = ()) -> None:
-    """Run ffmpeg, with bytes to its standard input if it reads there.
+    """Run ffmpeg, with bytes to its standard input.
 
     Raises
     ------
     AssemblerError
-        ffmpeg ended with an error; its last line is told.
+        ffmpeg failed; the message has its last line.
     """
     command = [ffmpeg_program(), "-nostdin", "-hide_banner", "-loglevel", "error", "-y", *arguments]
     started = subprocess.Popen(
@@ -54,7 +55,7 @@ def run_ffmpeg(arguments: Sequence[str], feed: Iterable[bytes | memoryview] = ()
         stdin=subprocess.PIPE,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
-        start_new_session=True,  # out of reach of the terminal's Ctrl-C: ended by its own thread
+        start_new_session=True,  # the terminal's Ctrl-C must not reach it: its thread ends it
     )
     with child_process(started) as process:
         assert process.stdin is not None
@@ -64,19 +65,17 @@ def run_ffmpeg(arguments: Sequence[str], feed: Iterable[bytes | memoryview] = ()
                 process.stdin.write(chunk)
             process.stdin.close()
         except BrokenPipeError:
-            pass  # ffmpeg gave up: its own words follow
-        words = process.stderr.read().decode("utf-8", "replace").strip().splitlines()
+            pass  # ffmpeg failed: its message follows
+        lines = process.stderr.read().decode("utf-8", "replace").strip().splitlines()
     if process.returncode != 0:
-        reason = (
-            shorten(_ADDRESS.sub("", words[-1]), 200)
-            if words
-            else f"exit code {process.returncode}"
-        )
-        raise AssemblerError(f"ffmpeg could not do its work: {reason}")
+        reason = f"exit code {process.returncode}"
+        if lines:
+            reason = shorten(_ADDRESS.sub("", lines[-1]), 200)
+        raise AssemblerError(f"ffmpeg failed: {reason}")
 
 
 def decode_to_wav(source: Path, target: Path) -> None:
-    """Decode the first audio stream of any file to a 32-bit float WAV at its own rate.
+    """Decode the first audio stream of any file to a 32-bit float WAV file at its own rate.
 
     Raises
     ------

@@ -1,6 +1,6 @@
-"""What a source file holds, read from its headers alone.
+"""Read format and length of a source file from its headers.
 
-libsndfile reads first; mutagen tells of MP4 audio, which ffmpeg then decodes.
+libsndfile comes first; mutagen reads the headers of what ffmpeg then decodes, such as MP4.
 """
 
 from __future__ import annotations
@@ -12,12 +12,12 @@ from pathlib import Path
 
 import soundfile
 
-from assembler.audio.chunks import promised_frames
-from assembler.audio.declared_length import promised_bytes
+from assembler.audio.chunks import declared_frames
+from assembler.audio.declared_length import declared_bytes
 from assembler.audio.digest import SourceDigest
-from assembler.audio.endings import doubt_of_end, packets_of, tells_its_length
+from assembler.audio.endings import declares_length, end_warning, packets_of
 from assembler.audio.quiet_library import silenced
-from assembler.audio.source_tags import MOST_AT_ONCE_BYTES, read_tagged
+from assembler.audio.source_tags import MAX_READ_BYTES, read_tagged
 from assembler.errors import SourceError
 from assembler.file_names import for_libsndfile
 from assembler.text import clock_text, shorten
@@ -25,13 +25,13 @@ from assembler.text import clock_text, shorten
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _FLOATS = frozenset(["FLOAT", "DOUBLE"])
 LEAST_RATE_HZ, MOST_RATE_HZ = 8000, 192000
-UNTOLD_FRAMES = 1 << 62
-"""libsndfile gives a length beyond this where a FLAC file tells none."""
+UNKNOWN_FRAMES = 1 << 62
+"""libsndfile returns a length beyond this where a FLAC file declares none."""
 MOST_UNCOUNTED_S = 1
-"""What may follow the sound that a header counts: some programs fill a file up."""
+"""Longest tolerated data after the declared sound: some programs pad files."""
 _SHORTEST_PACKET_S = Fraction(1, 1000)
 _PAF_24_BYTES = 32
-"""Ten samples of 24 bits are stored in so many bytes."""
+"""Bytes of ten samples of 24 bits."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +43,7 @@ class SourceInfo:
     path
         The file.
     kind
-        Container and coding in short: ``WAV PCM_24``.
+        Container and coding: ``WAV PCM_24``.
     rate_hz
         Sample rate.
     channels
@@ -51,15 +51,15 @@ class SourceInfo:
     frames
         Samples per channel.
     bits
-        Width of whole-number samples; None for float and for lossy coding.
+        Bit depth; None for float and for lossy coding.
     lossy
-        The coding loses something.
+        Whether the coding is lossy.
     needs_ffmpeg
-        libsndfile can't read it; `frames` is then what the header promises.
+        libsndfile can't read the file; `frames` is then what the header declares.
     doubt
-        Why it may be cut, where its header promises no length.
+        Sign that the file may be cut, where its header declares no length.
     digest
-        What the whole file held; None where nobody asked for it.
+        Digest of the whole file; None where it was not computed.
     """
 
     path: Path
@@ -74,9 +74,9 @@ class SourceInfo:
     digest: SourceDigest | None = field(default=None, compare=False, repr=False)
 
     @property
-    def told(self) -> str:
-        """The path as a message names it."""
-        return told(self.path)
+    def path_text(self) -> str:
+        """The path for messages."""
+        return path_text(self.path)
 
     @property
     def duration_s(self) -> Fraction:
@@ -84,8 +84,8 @@ class SourceInfo:
         return Fraction(self.frames, self.rate_hz)
 
 
-def told(path: Path) -> str:
-    """Return a path as a message names it: one line, whatever signs its name has."""
+def path_text(path: Path) -> str:
+    """Return a path for messages: one line, whatever characters its name has."""
     return shorten(str(path), 400)
 
 
@@ -95,40 +95,40 @@ def probe(path: Path) -> SourceInfo:
     Raises
     ------
     SourceError
-        The file is missing, no audio, empty, cut short, not mono or stereo, or at a rate outside
-        8 to 192 kHz.
+        The file is missing, not audio, empty, truncated, not mono or stereo, or its rate is not
+        within 8 to 192 kHz.
     """
     try:
-        found = path.stat()
+        status = path.stat()
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "no such file or directory"
-        message = f"{told(path)}: {reason.lower()}: check its path"
+        message = f"{path_text(path)}: {reason.lower()}: check the path"
         raise SourceError(message, "missing-file") from error
-    if not stat.S_ISREG(found.st_mode):
-        raise SourceError(f"{told(path)}: is a folder or a device, not a file", "missing-file")
-    if found.st_size == 0:
-        raise SourceError(
-            f"{told(path)}: the file is empty (0 bytes): ask for it again", "empty-file"
-        )
+    if not stat.S_ISREG(status.st_mode):
+        message = f"{path_text(path)}: this is a folder or a device, not a file: check the path"
+        raise SourceError(message, "missing-file")
+    if status.st_size == 0:
+        message = f"{path_text(path)}: the file is empty (0 bytes): ask the sender for a new copy"
+        raise SourceError(message, "empty-file")
     _refuse_giant_tag(path)
     info = _by_libsndfile(path) or _by_mutagen(path)
     if info is None or info.channels < 1:
         raise SourceError(
-            f"{told(path)}: is not audio that can be read: use WAV, AIFF or FLAC",
+            f"{path_text(path)}: this is not audio in a readable format: use WAV, AIFF or FLAC",
             "unreadable-audio",
         )
-    info = _as_packets_tell(info)
+    info = _with_packet_length(info)
     _refuse_unusable(info)
     return replace(info, doubt=_doubt(info))
 
 
-def _as_packets_tell(info: SourceInfo) -> SourceInfo:
-    """Take the length of the packets where the header tells none, and libraries guess it.
+def _with_packet_length(info: SourceInfo) -> SourceInfo:
+    """Use the length of the packets where the header declares none and libraries guess it.
 
-    libsndfile reads no more of such an MP3 file than it guesses: ffmpeg decodes all of it.
+    libsndfile reads no more of such an MP3 file than its guess: ffmpeg decodes all of it.
     """
     container = info.kind.partition(" ")[0]
-    if container == "MP3" and tells_its_length(info.path):
+    if container == "MP3" and declares_length(info.path):
         return info
     packets = packets_of(info.path, container)
     return replace(info, frames=packets.samples, needs_ffmpeg=True) if packets else info
@@ -136,22 +136,23 @@ def _as_packets_tell(info: SourceInfo) -> SourceInfo:
 
 def _doubt(info: SourceInfo) -> str | None:
     block_bytes = _PAF_24_BYTES if info.kind == "PAF PCM_24" else (info.bits or 0) // 8
-    return doubt_of_end(info.path, info.kind, info.channels * block_bytes)
+    return end_warning(info.path, info.kind, info.channels * block_bytes)
 
 
 def _refuse_giant_tag(path: Path) -> None:
-    """Refuse an ID3 tag (id3.org, ID3v2.4, section 3.1) that a decoder would hold in memory."""
+    """Refuse an ID3 tag (id3.org, ID3v2.4, section 3.1) too large for a decoder's memory."""
     try:
         with path.open("rb") as file:
             head = file.read(10)
     except OSError:
-        return  # libsndfile's words follow
+        return  # libsndfile reports it
     if head[:3] != b"ID3":
         return
     size_bytes = sum((byte & 0x7F) << 7 * (3 - n) for n, byte in enumerate(head[6:]))
-    if size_bytes > MOST_AT_ONCE_BYTES:
+    if size_bytes > MAX_READ_BYTES:
         raise SourceError(
-            f"{told(path)}: begins with {size_bytes / 1e6:.0f} MB of tags: take them out",
+            f"{path_text(path)}: the file begins with {size_bytes / 1e6:.0f} MB of tags: remove "
+            "the tags",
             "unreadable-audio",
         )
 
@@ -159,19 +160,20 @@ def _refuse_giant_tag(path: Path) -> None:
 def _by_libsndfile(path: Path) -> SourceInfo | None:
     try:
         with silenced():
-            found = soundfile.info(for_libsndfile(path))
+            info = soundfile.info(for_libsndfile(path))
     except PermissionError as error:
-        raise SourceError(f"{told(path)}: may not be read: change its permissions") from error
+        message = f"{path_text(path)}: permission denied: change the file's permissions"
+        raise SourceError(message) from error
     except (soundfile.LibsndfileError, OSError):
         return None
-    bits = _BITS.get(found.subtype)
-    lossless = bits is not None or found.subtype in _FLOATS or found.subtype.startswith("ALAC")
+    bits = _BITS.get(info.subtype)
+    lossless = bits is not None or info.subtype in _FLOATS or info.subtype.startswith("ALAC")
     return SourceInfo(
         path=path,
-        kind=f"{found.format} {found.subtype}",
-        rate_hz=found.samplerate,
-        channels=found.channels,
-        frames=found.frames,
+        kind=f"{info.format} {info.subtype}",
+        rate_hz=info.samplerate,
+        channels=info.channels,
+        frames=info.frames,
         bits=bits,
         lossy=not lossless,
         needs_ffmpeg=False,
@@ -179,75 +181,79 @@ def _by_libsndfile(path: Path) -> SourceInfo | None:
 
 
 def _by_mutagen(path: Path) -> SourceInfo | None:
-    found = read_tagged(path)
-    if found is None or not getattr(found.info, "sample_rate", 0):
+    tagged = read_tagged(path)
+    if tagged is None or not getattr(tagged.info, "sample_rate", 0):
         return None
-    codec = getattr(found.info, "codec", "") or type(found).__name__
+    info = tagged.info
+    codec = getattr(info, "codec", "") or type(tagged).__name__
     lossless = codec.lower() in ("alac", "flac", "wavpack", "monkeysaudio")
     return SourceInfo(
         path=path,
-        kind=f"{type(found).__name__} {codec}",
-        rate_hz=found.info.sample_rate,
-        channels=getattr(found.info, "channels", 2),
-        frames=round(found.info.length * found.info.sample_rate),
-        bits=getattr(found.info, "bits_per_sample", None) if lossless else None,
+        kind=f"{type(tagged).__name__} {codec}",
+        rate_hz=info.sample_rate,
+        channels=getattr(info, "channels", 2),
+        frames=round(info.length * info.sample_rate),
+        bits=getattr(info, "bits_per_sample", None) if lossless else None,
         lossy=not lossless,
         needs_ffmpeg=True,
     )
 
 
 def _refuse_unusable(info: SourceInfo) -> None:
-    path = info.told
+    path = info.path_text
     if info.channels > 2:
         raise SourceError(
-            f"{path}: holds {info.channels} channels: mix it down to stereo, or name a mono file "
-            "for each side with {left: …, right: …}",
+            f"{path}: the file has {info.channels} channels: mix it down to stereo, or name one "
+            "mono file per channel with {left: …, right: …}",
             "too-many-channels",
         )
     if not LEAST_RATE_HZ <= info.rate_hz <= MOST_RATE_HZ:
         raise SourceError(
-            f"{path}: has a sample rate of {info.rate_hz} Hz: rates from {LEAST_RATE_HZ} to "
-            f"{MOST_RATE_HZ} Hz can be used",
+            f"{path}: the sample rate is {info.rate_hz} Hz: use a file at {LEAST_RATE_HZ} to "
+            f"{MOST_RATE_HZ} Hz",
             "bad-sample-rate",
         )
-    if info.frames >= UNTOLD_FRAMES:
+    if info.frames >= UNKNOWN_FRAMES:
         raise SourceError(
-            f"{path}: does not tell its length (it was written to a pipe): encode it again",
+            f"{path}: the header declares no length (it was written to a pipe): encode it again",
             "length-not-declared",
         )
-    promised = promised_frames(info.path)
-    if promised is not None and promised > info.frames:
+    declared = declared_frames(info.path)
+    if declared is not None and declared > info.frames:
         raise SourceError(
-            f"{path}: is cut short: its header promises {_length(promised, info)}, the file holds "
-            f"{_length(info.frames, info)}: copy it again from the original",
+            f"{path}: the file is truncated: its header declares {_length(declared, info)}, the "
+            f"file has {_length(info.frames, info)}: copy it again from the original",
             "truncated-file",
         )
     _refuse_other_length(info)
     if info.frames <= 0:
         raise SourceError(
-            f"{path}: holds no sound, or its header was never finished (0 samples): ask again",
+            f"{path}: there is no sound in the file, or its header is unfinished (0 samples): ask "
+            "the sender for a new copy",
             "empty-file",
         )
 
 
 def _refuse_other_length(info: SourceInfo) -> None:
-    """Refuse a file that has less, or much more, than the bytes of sound its header counts."""
-    promised = promised_bytes(info.path)
-    if promised is None or info.frames <= 0 or promised.there <= 0:
+    """Refuse a file with fewer, or many more, bytes of sound than its header declares."""
+    declared = declared_bytes(info.path)
+    if declared is None or info.frames <= 0 or declared.present <= 0:
         return
-    found_s = Fraction(info.frames, info.rate_hz)
-    whole_s = found_s * promised.size / promised.there
-    if promised.is_cut and whole_s > found_s + _SHORTEST_PACKET_S:
+    present_s = Fraction(info.frames, info.rate_hz)
+    declared_s = present_s * declared.size / declared.present
+    if declared.is_truncated and declared_s > present_s + _SHORTEST_PACKET_S:
         raise SourceError(
-            f"{info.told}: is cut short: its header promises {clock_text(whole_s)}, the file holds "
-            f"{clock_text(found_s)}: copy it again from the original",
+            f"{info.path_text}: the file is truncated: its header declares "
+            f"{clock_text(declared_s)}, the file has {clock_text(present_s)}: copy it again from "
+            "the original",
             "truncated-file",
         )
-    after_s = found_s * promised.after / promised.there
+    after_s = present_s * declared.after / declared.present
     if after_s > MOST_UNCOUNTED_S:
         raise SourceError(
-            f"{info.told}: goes on for {clock_text(after_s)} after the {clock_text(found_s)} that "
-            "its header counts: export it again (WAV counts 4 GB at the most; RF64 and W64 more)",
+            f"{info.path_text}: the file has {clock_text(after_s)} more after the "
+            f"{clock_text(present_s)} that its header declares: export it again (a WAV file can "
+            "declare at most 4 GB; RF64 and W64 more)",
             "longer-than-promised",
         )
 

@@ -1,4 +1,4 @@
-"""Keep a decoder's own words off the desk: mpg123, in libsndfile, writes to standard error."""
+"""Suppress a decoder's own messages: mpg123, inside libsndfile, writes to standard error."""
 
 from __future__ import annotations
 
@@ -9,36 +9,36 @@ from contextlib import contextmanager
 
 _STANDARD_ERROR = 2
 _lock = threading.Lock()
-_inside = 0
-_kept = -1
+_users = 0
+_saved = -1
 
 
 @contextmanager
 def silenced() -> Iterator[None]:
-    """Send what any library writes to standard error to nowhere; threads may be inside together."""
-    global _inside, _kept
+    """Discard what libraries write to standard error; several threads may use it at once."""
+    global _users, _saved
     with _lock:
-        if _inside == 0:
-            _kept = _turned_away()
-        _inside += 1
+        if _users == 0:
+            _saved = _redirect_to_null()
+        _users += 1
     try:
         yield
     finally:
         with _lock:
-            _inside -= 1
-            if _inside == 0 and _kept >= 0:
-                os.dup2(_kept, _STANDARD_ERROR)
-                os.close(_kept)
-                _kept = -1
+            _users -= 1
+            if _users == 0 and _saved >= 0:
+                os.dup2(_saved, _STANDARD_ERROR)
+                os.close(_saved)
+                _saved = -1
 
 
-def _turned_away() -> int:
-    """Turn standard error away; give what brings it back, or -1 where it is closed."""
+def _redirect_to_null() -> int:
+    """Redirect standard error to the null device; return its copy, or -1 where it is closed."""
     try:
-        kept = os.dup(_STANDARD_ERROR)
+        saved = os.dup(_STANDARD_ERROR)
     except OSError:
         return -1
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, _STANDARD_ERROR)
-    os.close(nowhere)
-    return kept
+    null = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(null, _STANDARD_ERROR)
+    os.close(null)
+    return saved

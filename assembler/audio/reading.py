@@ -1,4 +1,4 @@
-"""A source file that stands open: its samples in blocks, each checked against the file's digest."""
+"""An open source file: its samples in blocks, each checked against the file's digest."""
 
 from __future__ import annotations
 
@@ -12,22 +12,21 @@ import soundfile
 from numpy.typing import NDArray
 
 from assembler.audio.digest import BLOCK_BYTES, CheckedFile
-from assembler.audio.probe import SourceInfo
+from assembler.audio.probe import SourceInfo, path_text
 from assembler.audio.quiet_library import silenced
 from assembler.errors import SourceError
 from assembler.file_names import for_libsndfile
 from assembler.text import clock_text
 
 Samples = NDArray[np.float32]
-CHANGED = "changed-source"
 MOST_SAMPLE = 1000.0
-"""+60 dBFS: float files are louder than full scale at times, but not by so much."""
+"""+60 dBFS: float files can exceed full scale, but not by this much."""
 
 
-def changed(file: SourceInfo) -> SourceError:
-    """Return the error of a file that no longer holds what its digest was made of."""
-    message = f"{file.told}: has changed while it was read: build again"
-    return SourceError(message, CHANGED)
+def changed(path: Path) -> SourceError:
+    """Return the error of a file that no longer matches its digest."""
+    message = f"{path_text(path)}: the file has changed while it was read: build again"
+    return SourceError(message, "changed-source")
 
 
 class OpenFile:
@@ -36,23 +35,23 @@ class OpenFile:
     Parameters
     ----------
     file
-        What it is. With a digest, no byte is taken that isn't what it was.
+        The file. With a digest, every byte is checked against it.
     start
-        Sample to begin at.
+        First sample to read.
 
     Raises
     ------
     SourceError
-        It can't be opened, or is another file by now.
+        The file can't be opened, or has changed.
     """
 
     def __init__(self, file: SourceInfo, start: int) -> None:
         if file.needs_ffmpeg:
-            raise SourceError(f"{file.told}: must be decoded before it is read")
+            raise SourceError(f"{file.path_text}: must be decoded before it is read")
         self._info = file
         self._checked: CheckedFile | None = None
         try:
-            with ExitStack() as undo:  # closes it unless all goes well
+            with ExitStack() as undo:  # closes the file if anything fails
                 stream = self._stream = undo.enter_context(self._opened())
                 with silenced():
                     self._sound = _decoder(file, stream)
@@ -61,8 +60,8 @@ class OpenFile:
         except (soundfile.LibsndfileError, OSError) as error:
             self._refuse_changed()
             raise SourceError(
-                f"{file.told}: can't be read from {clock_text(start / file.rate_hz)} on, it is "
-                "damaged or gone: copy it again from the original"
+                f"{file.path_text}: the file can't be read from {clock_text(start / file.rate_hz)} "
+                "on, it is damaged or missing: copy it again from the original"
             ) from error
         self._refuse_changed()
 
@@ -79,14 +78,14 @@ class OpenFile:
         Parameters
         ----------
         position
-            Of the first one, for messages.
+            Position of the first one, for messages.
         wanted
-            How many.
+            Number of samples.
 
         Raises
         ------
         SourceError
-            It ends early, is damaged, has changed, or holds samples that no recording has.
+            The file ends early, is damaged, has changed, or has impossible samples.
         """
         file = self._info
         try:
@@ -94,14 +93,15 @@ class OpenFile:
         except (soundfile.LibsndfileError, OSError) as error:
             self._refuse_changed()
             raise SourceError(
-                f"{file.told}: is damaged after {clock_text(position / file.rate_hz)}: copy it "
-                "again"
+                f"{file.path_text}: the file is damaged after "
+                f"{clock_text(position / file.rate_hz)}: copy it again from the original"
             ) from error
         self._refuse_changed()
         if len(block) < wanted:
             raise SourceError(
-                f"{file.told}: ends at {clock_text((position + len(block)) / file.rate_hz)}, "
-                "before the length its header promises: copy it again from the original",
+                f"{file.path_text}: the file ends at "
+                f"{clock_text((position + len(block)) / file.rate_hz)}, before the length that its "
+                "header declares: copy it again from the original",
                 "truncated-file",
             )
         if file.bits is None:
@@ -109,7 +109,7 @@ class OpenFile:
         return block
 
     def _refuse_unusable(self, block: Samples, position: int) -> None:
-        """Refuse samples that no recording has: NaN, infinite, beyond +60 dBFS."""
+        """Refuse impossible samples: NaN, infinite, above +60 dBFS."""
         usable = np.abs(block) <= MOST_SAMPLE  # False for NaN too
         if usable.all():
             return
@@ -117,13 +117,14 @@ class OpenFile:
         at = clock_text((position + first) / self._info.rate_hz)
         worst = float(np.abs(block[first]).max())
         if not np.isfinite(worst):
-            message = f"holds a sample that is no number (NaN or infinite) at {at}"
+            message = f"the sample at {at} is not a number (NaN or infinite)"
             code = "not-a-number"
         else:
-            level = 20 * np.log10(worst)
-            message = f"holds a sample of +{level:.0f} dBFS at {at}, which no recording has"
+            message = (
+                f"the sample at {at} has an impossible level, +{20 * np.log10(worst):.0f} dBFS"
+            )
             code = "sample-too-large"
-        raise SourceError(f"{self._info.told}: {message}: export it again", code)
+        raise SourceError(f"{self._info.path_text}: {message}: export it again", code)
 
     def _opened(self) -> io.BufferedReader:
         if self._info.digest is None:
@@ -134,25 +135,25 @@ class OpenFile:
     def _refuse_changed(self) -> None:
         if self._checked and self._checked.is_changed:
             self._stream.close()
-            raise changed(self._info)
+            raise changed(self._info.path)
 
 
 def copy_checked(file: SourceInfo, target: Path) -> None:
-    """Copy a source file that has a digest, as far as it is what it was.
+    """Copy a source file and check it against its digest.
 
     Raises
     ------
     SourceError
-        It has changed.
+        The file has changed.
     OSError
-        It can't be read, or the copy not be written.
+        The file can't be read, or the copy can't be written.
     """
     assert file.digest is not None
     with CheckedFile(file.path, file.digest) as source, target.open("wb") as out:
         while block := source.read(BLOCK_BYTES):
             out.write(block)
         if source.is_changed:
-            raise changed(file)
+            raise changed(file.path)
 
 
 class _Decoder(Protocol):
@@ -164,7 +165,7 @@ class _Decoder(Protocol):
 
 
 class ByLibsndfile(soundfile.SoundFile):  # type: ignore[misc]
-    """A file that libsndfile reads, without a word on the terminal."""
+    """A file read by libsndfile, without its messages on the terminal."""
 
     def read(self, frames: int) -> Samples:
         with silenced():
@@ -173,19 +174,19 @@ class ByLibsndfile(soundfile.SoundFile):  # type: ignore[misc]
 
 
 def _decoder(file: SourceInfo, stream: io.BufferedReader) -> _Decoder:
-    """Return what reads samples from an open file, which must be of the kind it was."""
-    from assembler.audio.pcm_reader import plain_words  # compiled code: only when sound is read
+    """Return the decoder of an open file, whose format must not have changed."""
+    from assembler.audio.pcm_reader import open_pcm  # compiled code: only when sound is read
 
-    if plain := plain_words(stream):
-        form = plain.rate_hz, plain.channels, plain.bits
+    if pcm := open_pcm(stream):
+        actual = pcm.rate_hz, pcm.channels, pcm.bits
         expected: tuple[object, ...] = (file.rate_hz, file.channels, file.bits)
-        sound: _Decoder = plain
+        decoder: _Decoder = pcm
     else:
         stream.seek(0)
-        by_libsndfile = ByLibsndfile(stream if file.digest else for_libsndfile(file.path))
-        form = by_libsndfile.samplerate, by_libsndfile.channels, by_libsndfile.frames
+        sound_file = ByLibsndfile(stream if file.digest else for_libsndfile(file.path))
+        actual = sound_file.samplerate, sound_file.channels, sound_file.frames
         expected = (file.rate_hz, file.channels, file.frames)
-        sound = by_libsndfile
-    if file.digest and form != expected:
-        raise changed(file)
-    return sound
+        decoder = sound_file
+    if file.digest and actual != expected:
+        raise changed(file.path)
+    return decoder

@@ -1,6 +1,6 @@
 """A track's recording: one file or a left/right pair, read as blocks of float samples.
 
-Sound is float32 from here on, shape (frames, channels) and full scale at 1.0: it holds every
+Sound is float32 from here on, shape (frames, channels), full scale 1.0, which represents every
 24-bit sample exactly.
 """
 
@@ -26,7 +26,7 @@ from assembler.text import clock_text
 NO_DIGESTS: Mapping[Path, SourceDigest] = {}
 BLOCK_FRAMES = 1 << 17
 DECODED_SHORT_S = 0.25
-"""A lossy file may decode to this much less than its header says: delay and padding come off."""
+"""A lossy file may decode to this much less than its header declares: delay and padding."""
 
 
 @dataclass(frozen=True)
@@ -38,9 +38,9 @@ class Recording:
     files
         One file, or left and right.
     originals
-        Where these were made from other files: the ones that came in.
+        The source files, where `files` were made from them.
     key
-        Of what was made from the originals; None where nothing was.
+        Cache key of what was made from the originals; None where nothing was.
     """
 
     files: tuple[SourceInfo, ...]
@@ -48,37 +48,37 @@ class Recording:
     key: str | None = None
 
     @property
-    def came_in(self) -> tuple[SourceInfo, ...]:
-        """The files as they came in."""
+    def source_files(self) -> tuple[SourceInfo, ...]:
+        """The files that the manifest names."""
         return self.originals or self.files
 
     @property
     def sha256s(self) -> list[str]:
-        """The SHA-256 of each file as it came in.
+        """The SHA-256 of each source file.
 
         Raises
         ------
         ValueError
-            It was opened without digests: nothing made of it can be kept.
+            The recording was opened without digests: nothing made of it can be cached.
         """
-        digests = [file.digest for file in self.came_in if file.digest]
-        if len(digests) < len(self.came_in):
+        digests = [file.digest for file in self.source_files if file.digest]
+        if len(digests) < len(self.source_files):
             raise ValueError("a recording that was opened without digests has no key")
         return [digest.sha256 for digest in digests]
 
     @property
     def doubts(self) -> tuple[str, ...]:
-        """What to be warned of: files that may be cut."""
+        """Warnings of files that may be truncated."""
         return tuple(
-            f"{file.told}: may be cut short: {file.doubt}: listen to its end, or copy it again "
-            "from the original"
-            for file in self.came_in
+            f"{file.path_text}: may be truncated: {file.doubt}: listen to its end, or copy it "
+            "again from the original"
+            for file in self.source_files
             if file.doubt
         )
 
     @property
-    def is_promise(self) -> bool:
-        """Its length is what a header or a sum promises: it can't be read yet."""
+    def is_provisional(self) -> bool:
+        """Whether its length is only declared: the file is not decoded or restored yet."""
         return any(file.needs_ffmpeg for file in self.files)
 
     @property
@@ -88,19 +88,19 @@ class Recording:
 
     @property
     def frames(self) -> int:
-        """Samples per channel: of a pair, as many as both files have."""
+        """Samples per channel: of a pair, the shorter file's."""
         return min(file.frames for file in self.files)
 
     @property
     def is_mono(self) -> bool:
-        """One channel, to be placed in both at equal level."""
+        """Whether it has one channel, to be copied to both."""
         return len(self.files) == 1 and self.files[0].channels == 1
 
     @property
     def bits(self) -> int | None:
-        """Width of whole-number samples, the wider file's; None for float and lossy coding."""
-        widths = [file.bits for file in self.files]
-        return None if None in widths else max(width for width in widths if width is not None)
+        """Bit depth, of a pair the greater one; None for float and lossy coding."""
+        depths = [file.bits for file in self.files]
+        return None if None in depths else max(bits for bits in depths if bits is not None)
 
     def blocks(self, start: int, end: int) -> Iterator[Samples]:
         """Read the samples from `start` to before `end` as stereo blocks.
@@ -113,20 +113,20 @@ class Recording:
         Yields
         ------
         ndarray of float32, shape (frames, 2)
-            Mono comes in both channels at equal level.
+            Mono is copied to both channels.
 
         Raises
         ------
         SourceError
-            The file ends early, has changed, or holds NaN or infinite samples.
+            The file ends early, has changed, or has NaN or infinite samples.
         """
         position = start
         with ExitStack() as stack:
-            opened = [stack.enter_context(OpenFile(file, start)) for file in self.files]
+            files = [stack.enter_context(OpenFile(file, start)) for file in self.files]
             while position < end:
                 check_cancelled()
                 wanted = min(BLOCK_FRAMES, end - position)
-                yield _both_channels([file.read(position, wanted) for file in opened])
+                yield _stereo([file.read(position, wanted) for file in files])
                 position += wanted
 
 
@@ -135,17 +135,17 @@ def open_recording(
     scratch: Path | None = None,
     digests: Mapping[Path, SourceDigest] = NO_DIGESTS,
 ) -> Recording:
-    """Look at a track's source files.
+    """Check a track's source files and return their recording.
 
     Parameters
     ----------
     paths
         One file, or left and right.
     scratch
-        Folder for decoding what libsndfile can't read; without it such a file can be looked at,
-        but not read.
+        Folder for decoding what libsndfile can't read; without it only the headers of such a file
+        can be read.
     digests
-        Of the files: what is read is checked against them.
+        Digests of the files, against which every read is checked.
 
     Raises
     ------
@@ -172,26 +172,28 @@ def _decoded(info: SourceInfo, scratch: Path) -> SourceInfo:
         try:
             decode_to_wav(source, part)
         except AssemblerError as error:
-            raise SourceError(f"{info.told}: can't be decoded: {error}") from error
+            message = f"{info.path_text}: the file can't be decoded: {error}"
+            raise SourceError(message) from error
         part.replace(target)
         if info.digest:
             source.unlink()
-    found = probe(target)
-    missing_s = float(info.duration_s) - float(found.duration_s)
+    decoded = probe(target)
+    missing_s = float(info.duration_s) - float(decoded.duration_s)
     if missing_s > DECODED_SHORT_S:
         raise SourceError(
-            f"{info.told}: is cut short: its header promises {clock_text(info.duration_s)}, "
-            f"{clock_text(found.duration_s)} can be decoded: copy it again from the original",
+            f"{info.path_text}: the file is truncated: its header declares "
+            f"{clock_text(info.duration_s)}, {clock_text(decoded.duration_s)} can be decoded: copy "
+            "it again from the original",
             "truncated-file",
         )
-    return replace(found, kind=info.kind, bits=info.bits, lossy=info.lossy, doubt=info.doubt)
+    return replace(decoded, kind=info.kind, bits=info.bits, lossy=info.lossy, doubt=info.doubt)
 
 
 def _copied(info: SourceInfo, copy: Path) -> Path:
-    """Copy a source for a program that opens files by name, and whose reading can't be checked."""
+    """Copy and check a source for a program whose reading can't be checked."""
     copy_checked(info, copy)
     if replace(probe(copy), path=info.path) != info:
-        raise changed(info)
+        raise changed(info.path)
     return copy
 
 
@@ -199,18 +201,19 @@ def _refuse_odd_pair(left: SourceInfo, right: SourceInfo) -> None:
     for side in (left, right):
         if side.channels != 1:
             raise SourceError(
-                f"{side.told}: has {side.channels} channels: one side of a left/right pair is mono",
+                f"{side.path_text}: the file has {side.channels} channels: both files of a "
+                "left/right pair must be mono",
                 "odd-pair",
             )
     if left.rate_hz != right.rate_hz:
         raise SourceError(
-            f"{right.told}: runs at {right.rate_hz} Hz, the left side at {left.rate_hz} Hz: a pair "
-            "needs one rate",
+            f"{right.path_text}: the sample rate is {right.rate_hz} Hz, that of the left file "
+            f"{left.rate_hz} Hz: both files of a pair must have the same rate",
             "odd-pair",
         )
 
 
-def _both_channels(parts: list[Samples]) -> Samples:
+def _stereo(parts: list[Samples]) -> Samples:
     if len(parts) == 2:
         return np.concatenate(parts, axis=1)
     return parts[0] if parts[0].shape[1] == 2 else np.repeat(parts[0], 2, axis=1)

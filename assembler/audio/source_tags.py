@@ -1,4 +1,4 @@
-"""One boundary around mutagen: on a damaged file it raises whatever its parsers run into."""
+"""Read tags with mutagen, which raises any exception on a damaged file."""
 
 from __future__ import annotations
 
@@ -7,66 +7,66 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-MOST_AT_ONCE_BYTES = 32_000_000
-"""The longest part of a header that is read: tags with large pictures stay below."""
+MAX_READ_BYTES = 32_000_000
+"""The longest part of a header that is read: tags with large pictures are shorter."""
 
 
-class SparingFile(io.FileIO):
-    """A file that is read by pieces of bounded size, whatever size its header claims."""
+class BoundedFile(io.FileIO):
+    """A file whose reads are limited, whatever size its header claims."""
 
     def read(self, size: int | None = -1, /) -> bytes:
-        bounded = size is not None and 0 <= size <= MOST_AT_ONCE_BYTES
-        return super().read(size if bounded else MOST_AT_ONCE_BYTES) or b""
+        bounded = size is not None and 0 <= size <= MAX_READ_BYTES
+        return super().read(size if bounded else MAX_READ_BYTES) or b""
 
 
 def read_tagged(path: Path, *, easy: bool = False) -> Any:
-    """Read a sound file's facts and tags.
+    """Read the format and the tags of an audio file.
 
     Parameters
     ----------
     path
         Any file.
     easy
-        Name tags alike in all formats.
+        Use the same tag names in all formats.
 
     Returns
     -------
     mutagen.FileType or None
-        None where it is of no known kind, damaged, or can't be read.
+        None where the format is unknown, or the file is damaged or can't be read.
     """
     import mutagen
 
     try:
-        with SparingFile(str(path)) as file:
+        with BoundedFile(str(path)) as file:
             return mutagen.File(file, easy=easy)
     except Exception:  # MutagenError, but IndexError, KeyError, struct.error and others too
         return None
 
 
 def easy_tags(path: Path, names: Sequence[str]) -> dict[str, str]:
-    """Read some of a sound file's tags, each its first value in one line.
+    """Read some tags of an audio file, the first value of each on one line.
 
     Parameters
     ----------
     path
         Any file.
     names
-        Tags as mutagen names them in all formats: ``title``, ``isrc``.
+        Tags by mutagen's common names: ``title``, ``isrc``.
 
     Returns
     -------
     dict
-        Those that are there and not empty.
+        The tags that are present and not empty.
     """
-    easy = read_tagged(path, easy=True)
-    tags: Any = easy.tags if easy is not None else None
-    found = {}
+    tagged = read_tagged(path, easy=True)
+    tags: Any = tagged.tags if tagged is not None else None
+    texts = {}
     for name in names if tags else ():
         try:
             values = tags.get(name)
-        except Exception:  # a tag that its format has no room for, or a damaged one
+        except Exception:  # a tag that the format does not have, or a damaged one
             continue
         text = " ".join(str(values[0]).split()) if isinstance(values, list) and values else ""
         if text:
-            found[name] = text
-    return found
+            texts[name] = text
+    return texts

@@ -175,7 +175,7 @@ def _with_default_fades(
     """
     index, track = section.index, section.track
     fades = (FADE_IN_S, FADE_OUT_S)
-    if measured and not section.recording.is_promise:
+    if measured and not section.recording.is_provisional:
         fades = default_fades(section.recording, section.start, section.end)
     last = index + 1 == len(source.manifest.tracks)
     runs_on = (
@@ -364,7 +364,7 @@ def _recording_findings(
 def _section_findings(source: ManifestFile, loc: Loc, section: TrackSection) -> Iterator[Finding]:
     track = section.track
     whole_s = Fraction(section.recording.frames, section.recording.rate_hz)
-    decodes = section.recording.is_promise
+    decodes = section.recording.is_provisional
     if section.end > section.recording.frames and not decodes:
         message = (
             f"`end` is {clock_text(section.end / Fraction(section.recording.rate_hz))}, but the "

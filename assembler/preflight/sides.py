@@ -118,7 +118,7 @@ def side_of(
             return Side(name, transfer, original, original, {})
         frames = int(original.frames / restoration.factor + Fraction(1, 2))
         promised = tuple(replace(file, frames=frames, needs_ffmpeg=True) for file in original.files)
-        return Side(name, transfer, original, Recording(promised, original.came_in), {})
+        return Side(name, transfer, original, Recording(promised, original.source_files), {})
     if restoration == Restoration():
         return Side(name, transfer, original, original, _account_as_it_is(original, store))
     return _mended_side(name, transfer, original, scratch, store)
@@ -184,5 +184,5 @@ def _mended_side(
 
     info = probe(store.file(sound_key, make))
     account: dict[str, Any] = store.json(key, lambda: mend_into(scratch / f"side-{key[:16]}"))
-    recording = Recording((info,), originals=original.came_in, key=sound_key)
+    recording = Recording((info,), originals=original.source_files, key=sound_key)
     return Side(name, transfer, original, recording, account)

@@ -38,7 +38,7 @@ def silence_findings(
     for disc in discs:
         for place, file_frames in zip(disc.places, disc.file_frames, strict=True):
             section = sections[place.index]
-            if section.recording.is_promise:
+            if section.recording.is_provisional:
                 continue
             try:
                 yield from _at_the_head(source, section, place)

@@ -8,7 +8,7 @@ from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from assembler.audio.probe import told
+from assembler.audio.probe import path_text
 from assembler.cache.store import CacheFolder
 from assembler.cache.store_limit import opened_store
 from assembler.cancel import CancelToken
@@ -106,7 +106,7 @@ def target_of(report: CheckReport, out: Path | None) -> Path:
         pass
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        message = f"{told(target)}: can't be written: {reason.lower()}: choose another --out"
+        message = f"{path_text(target)}: can't be written: {reason.lower()}: choose another --out"
         raise AssemblerError(message) from error
     return target
 

@@ -21,8 +21,8 @@ from assembler.audio.digest import (
     is_settled,
     source_digest,
 )
-from assembler.audio.probe import told
-from assembler.audio.reading import CHANGED
+from assembler.audio.probe import path_text
+from assembler.audio.reading import changed
 from assembler.cache.store import CacheFolder, cache_key
 from assembler.errors import SourceError
 from assembler.preflight.check import CheckReport
@@ -75,7 +75,7 @@ class Inputs:
             if stamp is None or not is_settled(stamp):
                 return self._read(path)
             key = _digest_key(path, stamp)
-            return SourceDigest.of_json(store.json(key, lambda: self._read(path).as_json()))
+            return SourceDigest.from_json(store.json(key, lambda: self._read(path).as_json()))
 
         return dict(zip(self.sounds, run(digest, self.sounds), strict=True))
 
@@ -94,7 +94,7 @@ class Inputs:
         """
         for path in (*self.sounds, *self.pictures):
             if self._is_changed(path):
-                raise _changed(path)
+                raise changed(path)
 
     @property
     def can_be_remembered(self) -> bool:
@@ -109,10 +109,10 @@ class Inputs:
             digest = source_digest(path)
         except OSError as error:
             raise SourceError(
-                f"{told(path)}: can't be read since it was checked: build again"
+                f"{path_text(path)}: can't be read since it was checked: build again"
             ) from error
         if self._is_changed(path):
-            raise _changed(path)
+            raise changed(path)
         return digest
 
     def _is_changed(self, path: Path) -> bool:
@@ -133,7 +133,7 @@ def inputs_of(report: CheckReport, rooms: Iterable[str], *, packages: bool) -> I
     """
     source = report.source
     sections = (*report.sections, *((report.hidden,) if report.hidden else ()))
-    sounds = dict.fromkeys(f.path for section in sections for f in section.recording.came_in)
+    sounds = dict.fromkeys(f.path for section in sections for f in section.recording.source_files)
     release = source.manifest.release
     pictures = [source.resolve(n) for n in (release.front_cover, release.back_cover) if n]
     files = dict.fromkeys((*sounds, *pictures, approval_path(source.path)))
@@ -154,10 +154,6 @@ def _program() -> list[object]:
 
 def _digest_key(path: Path, stamp: Stamp | None) -> str:
     return cache_key("source digest", str(path.resolve()), stamp)
-
-
-def _changed(path: Path) -> SourceError:
-    return SourceError(f"{told(path)}: has changed while it was read: build again", CHANGED)
 
 
 def _stamp(path: Path) -> Stamp | None:

@@ -228,7 +228,7 @@ def _came_in(section: TrackSection) -> list[dict[str, Any]]:
             "channels": file.channels,
             "samples": file.frames,
         }
-        for name, file in zip(section.names, section.recording.came_in, strict=True)
+        for name, file in zip(section.names, section.recording.source_files, strict=True)
     ]
 
 

@@ -1,6 +1,6 @@
-"""What is read of a source is what its digest was made of, or nothing.
+"""A source is read only as long as it matches its digest.
 
-SHA-256 is held against sha256sum's own words in `tests/release`; here against hashlib's one-shot.
+SHA-256 is compared with sha256sum in `tests/release`, and with hashlib here.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ SOUND = np.random.default_rng(5).uniform(-0.5, 0.5, (8 * RATE_HZ, 2))
 
 
 def written(path: Path, sound: np.ndarray = SOUND) -> Path:
-    """Write sound in the form that a file's name asks for."""
+    """Write sound in the format of a file's extension."""
     kinds = {".flac": "PCM_24", ".aiff": "PCM_24", ".w64": "PCM_16", ".caf": "FLOAT"}
     if path.suffix in (".m4a", ".mp3", ".ogg", ".aac"):
         master = path.with_name("master.wav")
@@ -89,7 +89,7 @@ def cut(path: Path) -> None:
 
 
 def of_another_rate(path: Path) -> None:
-    """Same words, another header: nothing but the header tells."""
+    """The same samples, another rate in the header only."""
     content = bytearray(path.read_bytes())
     at = content.find(RATE_HZ.to_bytes(4, "little"))
     content[at : at + 4] = (48000).to_bytes(4, "little")
@@ -104,7 +104,7 @@ def of_another_rate(path: Path) -> None:
         ("a.m4a", replaced),
     ],
 )  # fmt: skip
-def test_another_content_is_never_read(
+def test_changed_content_is_never_read(
     tmp_path: Path, name: str, change: Callable[[Path], None]
 ) -> None:
     path = written(tmp_path / name)
@@ -117,8 +117,8 @@ def test_another_content_is_never_read(
     assert not list(tmp_path.glob("decoded-*"))
 
 
-def test_a_header_that_was_read_of_another_file_is_noticed(tmp_path: Path) -> None:
-    """Header of the one, digest of the other: as when a file is replaced between the two."""
+def test_a_header_of_another_file_is_detected(tmp_path: Path) -> None:
+    """The header of one file and the digest of another, as when a file is replaced in between."""
     path = written(tmp_path / "a.flac")
     recording = open_recording((path,))
     soundfile.write(path, SOUND, 48000, subtype="PCM_16")
@@ -129,11 +129,11 @@ def test_a_header_that_was_read_of_another_file_is_noticed(tmp_path: Path) -> No
 
 
 @pytest.mark.parametrize("size", [0, 1, BLOCK_BYTES - 1, BLOCK_BYTES, 2 * BLOCK_BYTES + 17])
-def test_bytes_come_through_and_no_others(tmp_path: Path, size: int) -> None:
+def test_bytes_are_read_unless_they_changed(tmp_path: Path, size: int) -> None:
     content = np.random.default_rng(size).bytes(size)
     path = tmp_path / "a"
     path.write_bytes(content)
-    digest = SourceDigest.of_json(source_digest(path).as_json())
+    digest = SourceDigest.from_json(source_digest(path).as_json())
     with io.BufferedReader(CheckedFile(path, digest), 1000) as file:
         assert file.read() == content
         assert file.seek(-min(size, 5), os.SEEK_END) == size - min(size, 5)
@@ -160,4 +160,4 @@ def test_a_file_that_was_just_written_may_change_without_a_trace(tmp_path: Path)
     whole_second = now // 1_000_000_000 * 1_000_000_000
     assert not is_settled((size, whole_second - 1_000_000_000, whole_second - 1_000_000_000))
     assert is_settled((size, whole_second - 3_000_000_000, whole_second - 3_000_000_000))
-    assert not is_settled((size, now + 10**15, now + 10**15))  # from a clock that runs ahead
+    assert not is_settled((size, now + 10**15, now + 10**15))  # from a clock that is ahead

@@ -1,7 +1,6 @@
-"""Every kind of source is read whole, as float samples in both channels.
+"""Sources of every kind are read completely, as float samples in both channels.
 
-What is expected are the very samples that were written; widths and rates are those of the trade
-(common practice, no source).
+The expected samples are those that were written; word lengths and rates are the common ones.
 """
 
 from __future__ import annotations
@@ -33,13 +32,13 @@ def _samples(recording: Recording, start: int = 0, end: int | None = None) -> np
 @pytest.mark.parametrize("kind", ["WAV", "AIFF", "FLAC", "RF64", "W64", "CAF"])
 @pytest.mark.parametrize("bits", [16, 24])
 @pytest.mark.parametrize("channels", [1, 2])
-def test_words_come_through_exactly(tmp_path: Path, kind: str, bits: int, channels: int):
-    words = np.round(_noise(4000, channels) * 2 ** (bits - 1)).astype(np.int32)
+def test_pcm_is_read_exactly(tmp_path: Path, kind: str, bits: int, channels: int):
+    pcm = np.round(_noise(4000, channels) * 2 ** (bits - 1)).astype(np.int32)
     path = tmp_path / f"take.{kind.lower()}"
-    soundfile.write(path, words << (32 - bits), 44100, subtype=f"PCM_{bits}", format=kind)
+    soundfile.write(path, pcm << (32 - bits), 44100, subtype=f"PCM_{bits}", format=kind)
     recording = open_recording((path,))
     assert (recording.bits, recording.frames, recording.rate_hz) == (bits, 4000, 44100)
-    expected = np.broadcast_to(words, (4000, 2)) / 2.0 ** (bits - 1)
+    expected = np.broadcast_to(pcm, (4000, 2)) / 2.0 ** (bits - 1)
     np.testing.assert_array_equal(_samples(recording), expected)
 
 
@@ -52,7 +51,7 @@ def test_wider_than_24_bits_is_read_to_float_precision(tmp_path: Path, kind: str
     soundfile.write(path, sound, 96000, subtype=subtype, format=kind)
     read = _samples(open_recording((path,)))
     np.testing.assert_allclose(read, sound, atol=2**-23)
-    assert np.abs(read).max() > (1 if subtype != "PCM_32" else 0.8)  # above full scale stays
+    assert np.abs(read).max() > (1 if subtype != "PCM_32" else 0.8)  # above full scale is kept
 
 
 @pytest.mark.parametrize("rate_hz", [8000, 11025, 32000, 48000, 88200, 96000, 176400, 192000])
@@ -73,17 +72,17 @@ def test_other_rates_are_refused(tmp_path: Path, rate_hz: int):
 
 
 def test_a_pair_is_left_and_right(tmp_path: Path):
-    words = np.round(_noise(5000, 2) * 2**23).astype(np.int32)
+    pcm = np.round(_noise(5000, 2) * 2**23).astype(np.int32)
     paths = (tmp_path / "a-L.wav", tmp_path / "a-R.wav")
-    for path, channel in zip(paths, words.T, strict=True):
+    for path, channel in zip(paths, pcm.T, strict=True):
         soundfile.write(path, channel << 8, 96000, subtype="PCM_24")
-    np.testing.assert_array_equal(_samples(open_recording(paths)), words / 2.0**23)
+    np.testing.assert_array_equal(_samples(open_recording(paths)), pcm / 2.0**23)
 
 
 def test_a_section_is_read_from_its_first_to_before_its_end(tmp_path: Path):
-    words = np.arange(300_000, dtype=np.int32)[:, None].repeat(2, 1)
+    pcm = np.arange(300_000, dtype=np.int32)[:, None].repeat(2, 1)
     path = tmp_path / "side.flac"
-    soundfile.write(path, words << 8, 44100, subtype="PCM_24")
+    soundfile.write(path, pcm << 8, 44100, subtype="PCM_24")
     section = _samples(open_recording((path,)), 1234, 290_001)
     np.testing.assert_array_equal(section[:, 1], np.arange(1234, 290_001) / 2.0**23)
 
@@ -106,15 +105,15 @@ def test_lossy_files_are_read_and_called_lossy(tmp_path: Path, suffix: str, code
     assert np.sqrt((read[20000:70000] ** 2).mean()) == pytest.approx(0.5 / np.sqrt(2), rel=0.02)
 
 
-def test_apple_lossless_is_no_lossy_source(tmp_path: Path):
-    words = np.round(_noise(20000, 2) * 2**23).astype(np.int32)
+def test_apple_lossless_is_not_a_lossy_source(tmp_path: Path):
+    pcm = np.round(_noise(20000, 2) * 2**23).astype(np.int32)
     master, path = tmp_path / "master.wav", tmp_path / "take.m4a"
-    soundfile.write(master, words << 8, 44100, subtype="PCM_24")
+    soundfile.write(master, pcm << 8, 44100, subtype="PCM_24")
     command = [imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", "-i", master, "-c:a", "alac"]
     subprocess.run([*command, "-sample_fmt", "s32p", path], check=True)
     recording = open_recording((path,), tmp_path)
     assert not recording.files[0].lossy
-    np.testing.assert_array_equal(_samples(recording), words / 2.0**23)
+    np.testing.assert_array_equal(_samples(recording), pcm / 2.0**23)
 
 
 def test_sources_are_never_written_to(tmp_path: Path):

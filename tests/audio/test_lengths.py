@@ -1,7 +1,7 @@
-"""The length that a file promises against the length it has, in every format that is read.
+"""Declared and actual length of files, in every format that is read.
 
-Each file is written by libsndfile or ffmpeg and cut by the test; what is expected follows from the
-cut alone. Where a container promises nothing, an end in the middle of a packet is a warning.
+Each file is written by libsndfile or ffmpeg and cut by the test; the cut decides what is expected.
+Where a container declares no length, an end in the middle of a packet is a warning.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from bad_input.desk import MANIFEST, Desk
 
 from assembler import check, load
 from assembler.audio import Recording, open_recording
-from assembler.audio.declared_length import promised_bytes
-from assembler.audio.endings import follow, mpeg_packet
+from assembler.audio.declared_length import declared_bytes
+from assembler.audio.endings import count_packets, mpeg_packet
 from assembler.audio.ffmpeg import ffmpeg_program
 from assembler.errors import SourceError
 
@@ -33,8 +33,8 @@ BY_LIBSNDFILE = {
     "rf64": ("RF64", "PCM_16"), "caf": ("CAF", "PCM_16"), "flac": ("FLAC", "PCM_16"),
     "mp3": ("MP3", "MPEG_LAYER_III"),
 }  # fmt: skip
-"""Formats whose header promises a length."""
-UNPROMISED = {
+"""Formats whose header declares a length."""
+UNDECLARED = {
     "ogg": ("OGG", "VORBIS"), "opus": ("OGG", "OPUS"), "paf": ("PAF", "PCM_16"),
     "24.paf": ("PAF", "PCM_24"), "sf": ("IRCAM", "PCM_16"), "pvf": ("PVF", "PCM_16"),
 }  # fmt: skip
@@ -61,7 +61,7 @@ def made(folder: Path, name: str, channels: int = 1) -> Path:
         subprocess.run(command, check=True)
         source.unlink()
         return path
-    kind, subtype = (BY_LIBSNDFILE | UNPROMISED)[name]
+    kind, subtype = (BY_LIBSNDFILE | UNDECLARED)[name]
     endian = {"rifx.wav": "BIG", "little.au": "LITTLE"}.get(name)
     rate_hz = 48000 if subtype == "OPUS" else RATE_HZ
     soundfile.write(path, sound(channels), rate_hz, subtype=subtype, format=kind, endian=endian)
@@ -69,48 +69,48 @@ def made(folder: Path, name: str, channels: int = 1) -> Path:
 
 
 def cut(path: Path, size: int) -> None:
-    """Leave the first bytes of a file."""
+    """Keep only the first bytes of a file."""
     path.write_bytes(path.read_bytes()[:size])
 
 
 def read_s(path: Path, scratch: Path) -> tuple[float, Recording]:
-    """Read a file whole, as a build does; give the seconds that came."""
+    """Read a whole file, as a build does; return its seconds."""
     recording = open_recording((path,), scratch)
     frames = sum(len(block) for block in recording.blocks(0, recording.frames))
     return frames / recording.rate_hz, recording
 
 
-@pytest.mark.parametrize("name", [*BY_LIBSNDFILE, *UNPROMISED, *BY_FFMPEG])
+@pytest.mark.parametrize("name", [*BY_LIBSNDFILE, *UNDECLARED, *BY_FFMPEG])
 @pytest.mark.parametrize("channels", [1, 2])
-def test_whole_files_are_read_whole_and_without_a_doubt(
+def test_whole_files_are_read_completely_without_a_warning(
     tmp_path: Path, name: str, channels: int
 ) -> None:
     if name == "svx":
-        channels = 1  # libsndfile writes it in mono alone
+        channels = 1  # libsndfile writes it in mono only
     path = made(tmp_path, name, channels)
     seconds, recording = read_s(path, tmp_path)
-    right_s = SECONDS * (RATE_HZ / 48000 if name == "opus" else 1)
-    assert seconds == pytest.approx(right_s, abs=0.06)  # packets are filled up
+    expected_s = SECONDS * (RATE_HZ / 48000 if name == "opus" else 1)
+    assert seconds == pytest.approx(expected_s, abs=0.06)  # packets are padded
     assert recording.doubts == ()
 
 
 @pytest.mark.parametrize("name", BY_LIBSNDFILE)
 @pytest.mark.parametrize("share", [0.35, 0.6, 0.95])
-def test_less_than_was_promised_is_refused(tmp_path: Path, name: str, share: float) -> None:
+def test_fewer_samples_than_declared_are_refused(tmp_path: Path, name: str, share: float) -> None:
     path = made(tmp_path, name)
     cut(path, int(path.stat().st_size * share) // 4 * 4)
     with pytest.raises(SourceError):
         read_s(path, tmp_path)
 
 
-@pytest.mark.parametrize("name", [*UNPROMISED, *BY_FFMPEG])
-def test_an_end_in_a_packet_is_a_doubt(tmp_path: Path, name: str) -> None:
+@pytest.mark.parametrize("name", [*UNDECLARED, *BY_FFMPEG])
+def test_an_end_inside_a_packet_is_a_warning(tmp_path: Path, name: str) -> None:
     path = made(tmp_path, name)
     cut(path, path.stat().st_size * 3 // 5 // 2 * 2 - 401)
     seconds, recording = read_s(path, tmp_path)
     assert seconds < 0.8 * SECONDS
     (doubt,) = recording.doubts
-    assert "may be cut short: it ends in the middle of a" in doubt
+    assert "may be truncated: it ends in the middle of a" in doubt
     assert path.name in doubt
 
 
@@ -124,23 +124,23 @@ def test_an_ogg_file_cut_between_pages_has_no_end_page(tmp_path: Path, name: str
     assert "not marked as the last" in doubt
 
 
-def test_a_doubt_is_a_warning_of_check_and_is_shown_by_measure(desk: Desk) -> None:
+def test_a_possible_cut_is_a_warning_in_check_and_measure(desk: Desk) -> None:
     path = made(desk.folder, "ogg")
     cut(path, path.stat().st_size * 3 // 5)
     source = load(desk.write(MANIFEST.replace("a.wav", path.name)))
-    (warning,) = (found for found in check(source).findings if found.code == "may-be-cut")
+    (warning,) = (f for f in check(source).findings if f.code == "may-be-cut")
     assert (warning.severity, warning.where, warning.line) == ("warning", "tracks[0].audio", 9)
     _, document = desk.json("measure", path)
-    assert "may be cut short" in document["files"][0]["doubts"][0]
+    assert "may be truncated" in document["files"][0]["doubts"][0]
     code, out, _ = desk.run("measure", path)
     assert code == 0
-    assert f"warning {path}: may be cut short" in out
+    assert f"warning {path}: may be truncated" in out
 
 
 def test_packets_count_what_ffmpeg_decodes(tmp_path: Path) -> None:
-    """A variable rate from a soft beginning: a guess from the first frame is far off."""
+    """A variable bit rate with a soft beginning: a guess from the first frame is far off."""
     path = made(tmp_path, "vbr.mp3", 2)
-    packets = follow(path, mpeg_packet)
+    packets = count_packets(path, mpeg_packet)
     assert packets is not None
     decoded, _ = read_s(path, tmp_path)
     assert abs(packets.samples / RATE_HZ - decoded) < 0.06
@@ -150,13 +150,13 @@ def test_packets_count_what_ffmpeg_decodes(tmp_path: Path) -> None:
 
 
 def giant(path: Path, frames: int) -> None:
-    """Write a WAV file of 24 bits at 96 kHz whose size has wrapped; it takes no room on a disk."""
+    """Write a WAV file of 24 bits at 96 kHz whose size field has wrapped; the file is sparse."""
     size = frames * 6
-    form = struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, 2, 96000, 6 * 96000, 6, 24)
+    fmt = struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, 2, 96000, 6 * 96000, 6, 24)
     wrapped = size % (1 << 32)
     with path.open("wb") as file:
         file.write(struct.pack("<4sI4s", b"RIFF", (wrapped + 36) % (1 << 32), b"WAVE"))
-        file.write(form + struct.pack("<4sI", b"data", wrapped))
+        file.write(fmt + struct.pack("<4sI", b"data", wrapped))
         file.truncate(file.tell() + size)
 
 
@@ -167,12 +167,14 @@ def test_a_wav_file_over_4_gb_is_refused_and_not_read_as_its_first_minutes(tmp_p
         open_recording((path,))
     assert refused.value.code == "longer-than-promised"
     assert "RF64" in str(refused.value)
-    assert "goes on for 124:16.54 after the 9:03.46 that its header counts" in str(refused.value)
+    assert "the file has 124:16.54 more after the 9:03.46 that its header declares" in str(
+        refused.value
+    )
     path.unlink()
 
 
-def test_sound_after_what_the_header_counts_is_refused(tmp_path: Path) -> None:
-    """A recorder that lost its power leaves the length that it last wrote."""
+def test_sound_after_the_declared_end_is_refused(tmp_path: Path) -> None:
+    """A recorder that loses power leaves the length that it last wrote."""
     for name in ("wav", "au", "rifx.wav"):
         path = made(tmp_path, name)
         more = path.read_bytes()[-4 * RATE_HZ :] * 3
@@ -182,11 +184,11 @@ def test_sound_after_what_the_header_counts_is_refused(tmp_path: Path) -> None:
         assert refused.value.code == "longer-than-promised", name
 
 
-def test_chunks_and_a_short_filling_after_the_sound_are_no_sound(tmp_path: Path) -> None:
+def test_chunks_and_short_padding_after_the_sound_are_not_sound(tmp_path: Path) -> None:
     path = made(tmp_path, "wav")
     notes = struct.pack("<4sI", b"LIST", 2_000_000) + bytes(2_000_000)
     path.write_bytes(path.read_bytes() + notes + bytes(4096))
-    found = promised_bytes(path)
-    assert found is not None
-    assert (found.is_cut, found.after) == (False, 4096)
+    declared = declared_bytes(path)
+    assert declared is not None
+    assert (declared.is_truncated, declared.after) == (False, 4096)
     assert open_recording((path,)).frames == SECONDS * RATE_HZ

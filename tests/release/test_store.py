@@ -161,7 +161,7 @@ def test_a_source_that_changes_during_the_build_stops_it(desk):
             with (desk / "b.wav").open("ab") as file:
                 file.write(b"\0")
 
-    with pytest.raises(AssemblerError, match=r"b\.wav: has changed while it was read"):
+    with pytest.raises(AssemblerError, match=r"b\.wav: the file has changed while it was read"):
         build(load(path), desk / "out", progress=touch)
     assert not (desk / "out" / "T").exists()
 

@@ -259,7 +259,7 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
         _feed(slowest_first, recording, pool)
     hum_reading = hum.reading()
     return Survey(
-        files=tuple(file.path.name for file in recording.came_in),
+        files=tuple(file.path.name for file in recording.source_files),
         rate_hz=rate_hz,
         frames=frames,
         bits=recording.bits,
