@@ -1,10 +1,10 @@
-"""The disc in one file: its image as FLAC with a cue sheet block, for safe keeping.
+"""The archive of a disc: its image as one FLAC file with a cue sheet block.
 
-RFC 9639, section "Cuesheet" (from memory; held against libFLAC's reading in the tests). The decoded
-samples are the image's; index points, ISRCs, barcode and pre-emphasis are in the cue sheet block.
-That has no texts, so those of the release and of its tracks are Vorbis comments, as the manifest
-writes them: no disc's alphabet binds them here. FLAC has no names for a track's texts in a file of
-many tracks; here they are TRACK01_TITLE and so on (no source).
+RFC 9639, section "Cuesheet" (from memory; compared with libFLAC's reading in the tests). The
+decoded samples are the image's; index points, ISRCs, barcode and pre-emphasis are in the cue sheet
+block. That has no texts, so those of the release and of its tracks are Vorbis comments in Unicode,
+as in the manifest. FLAC defines no names for a track's texts in a file of many tracks; here they
+are TRACK01_TITLE and so on.
 """
 
 from __future__ import annotations
@@ -28,16 +28,16 @@ from assembler.sequence.frames import SAMPLES_PER_FRAME
 LEAD_OUT = 170
 """The lead-out's track number on a disc."""
 _LEVEL = 0.5
-"""libsndfile's scale for FLAC's level 4: written anew whenever a gap moves, it is to be quick; on
-real music 4 % larger than level 8 and written in a quarter of the time."""
+"""libsndfile's scale for FLAC's level 4, because every moved gap needs a new archive: on real music
+it is 4 % larger than level 8 and written in a quarter of the time."""
 
 
-def encode_archive(words: Iterable[NDArray[np.int32]], target: Path, order: DiscOrder) -> None:
+def encode_archive(pcm: Iterable[NDArray[np.int32]], target: Path, order: DiscOrder) -> None:
     """Write the sound of a disc's archive.
 
     Parameters
     ----------
-    words
+    pcm
         As for the disc's image.
     target
         FLAC file to write.
@@ -47,10 +47,10 @@ def encode_archive(words: Iterable[NDArray[np.int32]], target: Path, order: Disc
     Raises
     ------
     AssemblerError
-        The sound is not as long as the order says.
+        The sound does not have the length of the running order.
     """
     with sound_file(target, format="FLAC", compression_level=_LEVEL) as file:
-        write_disc(words, order, file)
+        write_disc(pcm, order, file)
 
 
 def tag_archive(
@@ -71,11 +71,11 @@ def tag_archive(
     order
         The disc.
     release, tracks
-        The words and codes; one of `tracks` for each of the disc's places.
+        Texts and codes; one of `tracks` per track of the disc.
     comments
-        Names and texts of its Vorbis comments, as `archive_comments` gives them.
+        Names and texts of its Vorbis comments, from `archive_comments`.
     pre_emphasis
-        Whether each track was recorded with it; empty where none was.
+        The flag of each track; empty where no track has it.
 
     Raises
     ------
@@ -91,13 +91,13 @@ def tag_archive(
         file.cuesheet = _cue_sheet(order, release, tracks, flags)
         file.save(padding=lambda _: 0)
     except mutagen.MutagenError as error:
-        raise AssemblerError(f"{target.name}: can't be tagged: {error}") from error
+        raise AssemblerError(f"{target.name}: the file can't be tagged: {error}") from error
 
 
 def archive_comments(
     manifest: Manifest, order: DiscOrder, of_discs: int
 ) -> tuple[tuple[str, str], ...]:
-    """Return the Vorbis comments of a disc's archive, in the manifest's own letters."""
+    """Return the Vorbis comments of a disc's archive, in Unicode as in the manifest."""
     release = manifest.release
     comments: list[tuple[str, str | None]] = [
         ("ALBUM", release.title),
@@ -130,7 +130,7 @@ def _cue_sheet(
 ) -> CueSheet:
     sheet = CueSheet(None)
     sheet.media_catalog_number = ean13(release.barcode).encode() if release.barcode else b""
-    # Up to the first index point: the pause in front of the image.
+    # The lead-in includes the pause in front of the image, up to the first index point.
     lead_in_frames = order.opening_pause_frames - order.pause_in_image_frames
     sheet.lead_in_samples = lead_in_frames * SAMPLES_PER_FRAME
     sheet.compact_disc = True
@@ -143,7 +143,7 @@ def _cue_sheet(
             (texts.isrc or "").encode("ascii"),
             pre_emphasis=flag,
         )
-        # A point's offset counts from its track's, and that is the track's first point.
+        # A point's offset is relative to its track's offset, which is the track's first point.
         track.indexes = [
             CueSheetTrackIndex(number, (frame - first_frame) * SAMPLES_PER_FRAME)
             for number, frame in points

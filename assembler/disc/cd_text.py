@@ -1,7 +1,7 @@
-"""CD-Text: a disc's words as the packs that a plant or a burner puts into its lead-in.
+"""CD-Text: a disc's texts as the packs that a plant or a burner writes into its lead-in.
 
 MMC-3, Annex J, as described in libburn's public ``cdtext.txt``. One language block, ISO 8859-1;
-the file holds its 18-byte packs and nothing before or after.
+the file consists of its 18-byte packs.
 """
 
 from __future__ import annotations
@@ -33,9 +33,9 @@ PACK_TYPES = {
     "genre": 0x87,
     CODES: 0x8E,
 }
-"""The kinds of text, by the words that a person knows them by."""
+"""Pack types, by the names that messages use."""
 OF_THE_DISC = ("disc id", "genre")
-"""The kinds that tracks have no text of."""
+"""Kinds of text that only the disc has."""
 SIZES = 0x8F
 SIZE_PACKS = 3
 PAYLOAD_BYTES = 12
@@ -43,14 +43,14 @@ MOST_PACKS = 256
 LAST_POSITION = 15
 GENRE_CODE_BYTES = 2
 SAME_AGAIN = b"\t"
-"""Stands for the text of the track before."""
+"""Replaces a text equal to that of the track before."""
 
 LATIN_1 = 0x00
 ENGLISH = 0x09
 
-_NOTHING_SAID = 0x00  # of copyright; 0x03 probably means that the texts are protected
+_NO_COPYRIGHT = 0x00  # 0x03 probably means that the texts are protected
 _GENRE_UNDEFINED = 0x0001
-# Later codes mean different things to libburn and libcdio, so they are not used.
+# libburn and libcdio disagree on later codes, so they are not used.
 _GENRES = (
     "Adult Contemporary, Alternative Rock, Childrens Music, Classical, Contemporary Christian, "
     "Country, Dance, Easy Listening, Erotic, Folk, Gospel, Hip Hop, Jazz, Latin, Musical, New Age, "
@@ -61,11 +61,11 @@ _GENRE_CODES = {
     for code, name in enumerate(_GENRES.split(", "), start=2)
 }
 
-_FIRST_TO_GO = ("message", "arranger", "composer", "songwriter", "genre", "disc id")
-_LAST_TO_GO = (CODES, "performer")  # the disc's Q channel carries the codes too
+_OMITTED_FIRST = ("message", "arranger", "composer", "songwriter", "genre", "disc id")
+_OMITTED_LAST = (CODES, "performer")  # the disc's Q channel has the codes too
 
 Kinds = dict[str, tuple[bytes, ...]]
-"""Texts by kind: the disc's, then one a track; a genre's begins with its two-byte code."""
+"""Texts by kind: the disc's, then one per track; a genre begins with its two-byte code."""
 
 
 @dataclass(frozen=True)
@@ -75,9 +75,9 @@ class CdText:
     Attributes
     ----------
     content
-        Of the pack file.
+        Content of the pack file.
     left_out
-        The kinds of text that were left out for want of room, in plain words.
+        Kinds of text that were left out because they did not fit.
     """
 
     content: bytes
@@ -85,15 +85,15 @@ class CdText:
 
 
 class Piece(NamedTuple):
-    """What one pack carries of its kind's texts.
+    """The part of a kind's texts that is in one pack.
 
     Attributes
     ----------
     track
-        That its first byte belongs to; 0 for the disc.
+        The track of its first byte; 0 for the disc.
     position
-        Characters of that text in the packs before, 15 at the most: libburn's count. (Its
-        description words it as 15 for every text that began before the pack before.)
+        Characters of that text in earlier packs, at most 15: libburn's count. (Its description
+        says 15 for every text that began before the previous pack.)
     payload
         Twelve bytes.
     """
@@ -106,15 +106,15 @@ class Piece(NamedTuple):
 def cd_text(release: ReleaseTexts, tracks: Sequence[TrackTexts]) -> CdText:
     """Write a disc's CD-Text.
 
-    A block holds 256 packs. Where the words need more, whole kinds are left out, the least
+    A block has 256 packs. Where the texts need more, whole kinds are left out, the least
     important first: messages, arrangers, composers, songwriters, genre, disc id. If that is not
-    enough, a text that repeats the track before is written as a TAB; then barcode and ISRC go, and
-    at last the performers. No text is shortened.
+    enough, a text equal to that of the track before is written as a TAB; then barcode and ISRCs
+    are left out, and finally the performers. No text is shortened.
 
     Parameters
     ----------
     release, tracks
-        The words; 1 to 99 tracks.
+        The texts; 1 to 99 tracks.
 
     Raises
     ------
@@ -122,32 +122,34 @@ def cd_text(release: ReleaseTexts, tracks: Sequence[TrackTexts]) -> CdText:
         The titles alone don't fit.
     """
     kinds = _kinds(release, tracks)
-    for kept in _leaner(kinds):
-        laid = [(PACK_TYPES[kind], piece) for kind in kept for piece in pieces(kind, kept[kind])]
-        if len(laid) + SIZE_PACKS <= MOST_PACKS:
-            gone = [kind for kind in (*_FIRST_TO_GO, *_LAST_TO_GO) if kind in kinds.keys() - kept]
-            return CdText(_content(laid, len(tracks)), tuple(gone))
+    for kept in _ever_fewer(kinds):
+        packs = [(PACK_TYPES[kind], piece) for kind in kept for piece in pieces(kind, kept[kind])]
+        if len(packs) + SIZE_PACKS <= MOST_PACKS:
+            omitted = kinds.keys() - kept
+            left_out = (kind for kind in (*_OMITTED_FIRST, *_OMITTED_LAST) if kind in omitted)
+            return CdText(_content(packs, len(tracks)), tuple(left_out))
     raise AssemblerError(
-        f"CD-Text: the titles alone need {len(laid)} packs and {MOST_PACKS - SIZE_PACKS} is the "
-        "most: shorten titles"
+        f"CD-Text: the titles alone need {len(packs)} packs, and at most {MOST_PACKS - SIZE_PACKS} "
+        "fit: shorten titles"
     )
 
 
 def crc(pack: bytes) -> bytes:
-    """Compute the two bytes that check a pack's other sixteen: CRC-16, 0x1021, inverted."""
+    """Compute the two check bytes of a pack's other sixteen: CRC-16, 0x1021, inverted."""
     return (crc_hqx(pack, 0) ^ 0xFFFF).to_bytes(2, "big")
 
 
 def pieces(kind: str, texts: Sequence[bytes]) -> Iterator[Piece]:
-    """Lay one kind's texts out on packs; each ends with a NUL and runs over where it must."""
-    code_bytes = GENRE_CODE_BYTES if kind == "genre" else 0  # no characters of the text
-    run = b"".join(text + b"\0" for text in texts)
+    """Divide the texts of one kind into packs; each text ends with a NUL."""
+    code_bytes = GENRE_CODE_BYTES if kind == "genre" else 0  # not characters of the text
+    joined = b"".join(text + b"\0" for text in texts)
     ends = list(accumulate(len(text) + 1 for text in texts))
-    for at in range(0, len(run), PAYLOAD_BYTES):
-        track = bisect_right(ends, at)
-        passed = at - (ends[track - 1] if track else 0)
-        position = min(max(0, passed - code_bytes), LAST_POSITION)
-        yield Piece(track, position, run[at : at + PAYLOAD_BYTES].ljust(PAYLOAD_BYTES, b"\0"))
+    for start in range(0, len(joined), PAYLOAD_BYTES):
+        track = bisect_right(ends, start)
+        earlier = start - (ends[track - 1] if track else 0)
+        position = min(max(0, earlier - code_bytes), LAST_POSITION)
+        payload = joined[start : start + PAYLOAD_BYTES].ljust(PAYLOAD_BYTES, b"\0")
+        yield Piece(track, position, payload)
 
 
 def block_sizes(
@@ -155,10 +157,10 @@ def block_sizes(
     tracks: int,
     *,
     character_code: int = LATIN_1,
-    copy_code: int = _NOTHING_SAID,
+    copy_code: int = _NO_COPYRIGHT,
     language: int = ENGLISH,
 ) -> tuple[bytes, ...]:
-    """Return the payloads of the three packs that close a block: its codes and pack counts."""
+    """Return the payloads of the last three packs of a block: its codes and pack counts."""
     counts = Counter(pack_types)
     counts[SIZES] = SIZE_PACKS
     record = bytes(
@@ -173,7 +175,7 @@ def block_sizes(
 def _kinds(release: ReleaseTexts, tracks: Sequence[TrackTexts]) -> Kinds:
     """Return the texts of every kind that has any."""
     kinds: Kinds = {
-        kind: tuple(getattr(words, kind).encode(ENCODING) for words in (release, *tracks))
+        kind: tuple(getattr(texts, kind).encode(ENCODING) for texts in (release, *tracks))
         for kind in ("title", "performer", "songwriter", "composer", "arranger", "message")
     }
     kinds["disc id"] = (_ascii(release.catalogue_number),)
@@ -188,36 +190,36 @@ def _kinds(release: ReleaseTexts, tracks: Sequence[TrackTexts]) -> Kinds:
 
 
 def _ascii(text: str) -> bytes:
-    """Spell disc id and genre, which are ASCII whatever the block's character code."""
+    """Encode disc id and genre, which are ASCII whatever the block's character code."""
     return str(anyascii(text)).encode("ascii")
 
 
-def _leaner(kinds: Kinds) -> Iterator[Kinds]:
-    """Return all the kinds, then less and less of them."""
+def _ever_fewer(kinds: Kinds) -> Iterator[Kinds]:
+    """Yield all kinds, then ever fewer of them."""
     kept = dict(kinds)
     yield kept
-    for kind in _FIRST_TO_GO:
+    for kind in _OMITTED_FIRST:
         if kept.pop(kind, None):
             yield kept
     kept = {kind: _repeats_as_tabs(texts) for kind, texts in kept.items()}
     yield kept
-    for kind in _LAST_TO_GO:
+    for kind in _OMITTED_LAST:
         if kept.pop(kind, None):
             yield kept
 
 
 def _repeats_as_tabs(texts: tuple[bytes, ...]) -> tuple[bytes, ...]:
-    """Write a TAB for each track's text that the track before has too."""
-    same = [SAME_AGAIN if text and text == before else text for before, text in pairwise(texts[1:])]
-    return (*texts[:2], *same)
+    """Replace a track's text by a TAB where it equals that of the track before."""
+    rest = [SAME_AGAIN if text and text == before else text for before, text in pairwise(texts[1:])]
+    return (*texts[:2], *rest)
 
 
-def _content(laid: Sequence[tuple[int, Piece]], tracks: int) -> bytes:
-    """Number the packs, close them with the block's sizes and check each."""
-    sizes = block_sizes([pack_type for pack_type, _ in laid], tracks)
-    closing = [(SIZES, Piece(number, 0, payload)) for number, payload in enumerate(sizes)]
-    packs = [
+def _content(packs: Sequence[tuple[int, Piece]], tracks: int) -> bytes:
+    """Return the packs with their numbers, the block's sizes and the check bytes."""
+    sizes = block_sizes([pack_type for pack_type, _ in packs], tracks)
+    last = [(SIZES, Piece(number, 0, payload)) for number, payload in enumerate(sizes)]
+    unchecked = [
         bytes([pack_type, piece.track, sequence, piece.position]) + piece.payload
-        for sequence, (pack_type, piece) in enumerate([*laid, *closing])
+        for sequence, (pack_type, piece) in enumerate([*packs, *last])
     ]
-    return b"".join(pack + crc(pack) for pack in packs)
+    return b"".join(pack + crc(pack) for pack in unchecked)

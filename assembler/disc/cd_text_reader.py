@@ -1,8 +1,8 @@
-"""Read a CD-Text pack file back, every check byte, number and size of it compared with the rest.
+"""Read a CD-Text pack file back and check every check byte, number and size.
 
 The layout of packs is that of MMC-3, Annex J, as described in libburn's public ``cdtext.txt``. The
-reader shares nothing with the writer, `assembler.disc.cd_text`, so that it sees faults of that: one
-language block of single-byte characters, the kinds of text that are named below.
+reader shares nothing with the writer, `assembler.disc.cd_text`, so that it detects its faults. It
+reads one language block of single-byte characters and the kinds of text that are named below.
 
     byte 0     kind: 0x80 title … 0x8e barcode and ISRC, 0x8f sizes of the block
     byte 1     track that the first character belongs to, 0 for the disc
@@ -41,22 +41,22 @@ _ISO_8859_1, _ASCII = 0x00, 0x01
 _MOST_TRACKS = 99
 _GENRE_CODE_BYTES = 2
 _SAME_AGAIN = b"\t"
-# Places in the 36 bytes of sizes.
+# Positions in the 36 bytes of sizes.
 _CHARACTER_CODE, _FIRST_TRACK, _LAST_TRACK, _COUNTS, _LAST_PACKS, _LANGUAGES = 0, 1, 2, 4, 20, 28
 
 
 @dataclass(frozen=True)
 class CdTextRead:
-    """A disc's CD-Text that was read.
+    """A disc's CD-Text, read from its file.
 
     Attributes
     ----------
     tracks
-        How many.
+        Number of tracks.
     texts
-        By kind: the disc's text, then one for each track; disc id and genre are the disc's alone.
+        By kind: the disc's text, then one per track; only the disc has disc id and genre.
     genre_code, character_code, language
-        As the standard numbers them; no genre code without a genre.
+        Numbers of the standard; None without a genre.
     """
 
     tracks: int
@@ -67,7 +67,7 @@ class CdTextRead:
 
     @property
     def barcode(self) -> str:
-        """The 13 digits, or nothing."""
+        """The barcode's 13 digits, or an empty text."""
         return self.text("barcode and ISRC", 0)
 
     def text(self, kind: str, track: int) -> str:
@@ -77,14 +77,14 @@ class CdTextRead:
 
 
 def read_cd_text(content: bytes, name: str) -> CdTextRead:
-    """Read a CD-Text pack file's contents.
+    """Read the content of a CD-Text pack file.
 
     Parameters
     ----------
     content
-        Of the file.
+        Content of the file.
     name
-        Of the file, for messages.
+        Name of the file, for messages.
 
     Raises
     ------
@@ -98,7 +98,7 @@ def read_cd_text(content: bytes, name: str) -> CdTextRead:
 
 
 def _packs(content: bytes) -> Iterator[bytes]:
-    """Return the packs, each whole, in its place and with the right check bytes."""
+    """Yield the packs, checked for length, order and check bytes."""
     count = -(-len(content) // _PACK_BYTES)
     if count < _SIZE_PACKS:
         raise ValueError(f"pack {count} is missing: a CD-Text file has {_SIZE_PACKS} or more")
@@ -114,7 +114,7 @@ def _packs(content: bytes) -> Iterator[bytes]:
 
 
 def _remainder(message: bytes) -> int:
-    """Divide a message, 16 zero bits behind it, by the polynomial."""
+    """Return the remainder of a message with 16 zero bits appended, divided by the polynomial."""
     register = int.from_bytes(message, "big") << 16
     while (excess := register.bit_length() - 17) >= 0:
         register ^= _POLYNOMIAL << excess
@@ -130,13 +130,13 @@ def _read(packs: Sequence[bytes]) -> CdTextRead:
         kind = _KINDS.get(pack_type)
         if kind is None or kind in raw:
             number = of_kind[0][2]
-            raise ValueError(f"pack {number} is of kind 0x{pack_type:02x}, not expected there")
+            raise ValueError(f"pack {number} has the unexpected type 0x{pack_type:02x}")
         if kind == "genre":
             genre_code = int.from_bytes(of_kind[0][_TEXT][:_GENRE_CODE_BYTES], "big")
         raw[kind] = _texts(kind, of_kind, sizes[_LAST_TRACK])
     return CdTextRead(
         tracks=sizes[_LAST_TRACK],
-        texts={kind: tuple(_spelt(texts)) for kind, texts in raw.items()},
+        texts={kind: tuple(_decoded(texts)) for kind, texts in raw.items()},
         genre_code=genre_code,
         character_code=sizes[_CHARACTER_CODE],
         language=sizes[_LANGUAGES],
@@ -144,56 +144,56 @@ def _read(packs: Sequence[bytes]) -> CdTextRead:
 
 
 def _sizes(packs: Sequence[bytes]) -> bytes:
-    """Return the 36 bytes of the three packs that close the block, compared with all packs."""
-    closing = packs[-_SIZE_PACKS:]
-    sizes = b"".join(pack[_TEXT] for pack in closing)
+    """Return the 36 bytes of the last three packs, checked against all packs."""
+    last = packs[-_SIZE_PACKS:]
+    sizes = b"".join(pack[_TEXT] for pack in last)
     types = [pack[0] for pack in packs[:-_SIZE_PACKS]]
     counts = bytes(min(types.count(kind), 255) for kind in range(0x80, _SIZES))
     counts += bytes([_SIZE_PACKS])
-    last_packs = bytes([len(packs) - 1, *bytes(7)])  # of this block; there are no others
+    last_packs = bytes([len(packs) - 1, *bytes(7)])  # of this block, the only one
     expected = bytes([sizes[_CHARACTER_CODE], 1, *sizes[_LAST_TRACK:_COUNTS]])
     expected += counts + last_packs + bytes([sizes[_LANGUAGES], *bytes(7)])
-    for number, pack in enumerate(closing):
+    for number, pack in enumerate(last):
         part = slice(12 * number, 12 * number + 12)
         if (pack[0], pack[1], pack[3], pack[_TEXT]) != (_SIZES, number, 0, expected[part]):
-            raise ValueError(f"pack {pack[2]}: the sizes are not those of the packs before")
+            raise ValueError(f"pack {pack[2]}: the sizes differ from those of the packs")
     code, last_track = sizes[_CHARACTER_CODE], sizes[_LAST_TRACK]
     if code not in (_ISO_8859_1, _ASCII) or not 1 <= last_track <= _MOST_TRACKS:
         raise ValueError(
-            f"pack {closing[0][2]}: character code {code} or last track {last_track} can't be read"
+            f"pack {last[0][2]}: character code {code} or last track {last_track} is not supported"
         )
     return sizes
 
 
 def _texts(kind: str, packs: Sequence[bytes], tracks: int) -> list[bytes]:
-    """Read one kind's texts, byte by byte, each pack's head compared with where they stand."""
-    wanted = 1 if kind in _OF_THE_DISC else tracks + 1
+    """Read the texts of one kind, byte by byte, and check the header of each pack."""
+    count = 1 if kind in _OF_THE_DISC else tracks + 1
     texts: list[bytes] = []
     text = b""
     to_skip = _GENRE_CODE_BYTES if kind == "genre" else 0
     for pack in packs:
-        misfit = ValueError(f"pack {pack[2]}: its bytes don't fit the {kind} texts around it")
-        if len(texts) == wanted or pack[1] != len(texts):
-            raise misfit
+        mismatch = ValueError(f"pack {pack[2]} does not match the {kind} texts around it")
+        if len(texts) == count or pack[1] != len(texts):
+            raise mismatch
         if pack[3] != min(len(text), _MOST_COUNTED):  # block 0, single bytes
-            raise misfit
+            raise mismatch
         for byte in pack[_TEXT][to_skip:]:
-            if len(texts) == wanted:
+            if len(texts) == count:
                 if byte:
-                    raise misfit
+                    raise mismatch
             elif byte:
                 text += bytes([byte])
             else:
                 texts.append(text)
                 text = b""
         to_skip = 0
-    if len(texts) < wanted:
-        raise ValueError(f"pack {packs[-1][2]}: its bytes don't fit the {kind} texts around it")
+    if len(texts) < count:
+        raise ValueError(f"pack {packs[-1][2]} does not match the {kind} texts around it")
     return texts
 
 
-def _spelt(texts: Sequence[bytes]) -> Iterator[str]:
-    """Decode texts; a track's lone TAB repeats the track before."""
+def _decoded(texts: Sequence[bytes]) -> Iterator[str]:
+    """Decode texts; a single TAB repeats the text of the track before."""
     text = ""
     for track, raw in enumerate(texts):
         if track < 2 or raw != _SAME_AGAIN:

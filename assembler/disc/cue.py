@@ -1,7 +1,7 @@
-"""The cue sheet: an index to the image, as libcue, libcdio and cuetools read it.
+"""The cue sheet: an index to the image for common cue readers.
 
-Texts are spelt in the disc's alphabet, lines end with CR LF. Pauses lie inside the image, and so
-does what the pause before track 1 has beyond 2 s: libcdio passes over PREGAP.
+Texts are in ISO 8859-1, lines end with CR LF. Pauses are inside the image, and so is the part of
+the track 1 pause beyond 2 s, because some readers ignore PREGAP.
 """
 
 from __future__ import annotations
@@ -21,30 +21,30 @@ LINE_END = "\r\n"
 
 
 def disc_stem(name: str, number: int, of: int) -> str:
-    """Return the name, without ending, of a disc's image and cue sheet; ASCII where it must be."""
-    spelt = name if all(is_latin_1(sign) for sign in name) else anyascii(name)
-    stem = safe_name(spelt) if spelt.strip("?_ ") else "disc"
+    """Return the file name of a disc's image and cue sheet, without extension, in ISO 8859-1."""
+    latin = name if all(map(is_latin_1, name)) else anyascii(name)
+    stem = safe_name(latin) if latin.strip("?_ ") else "disc"
     return f"{stem}-{number}" if of > 1 else stem
 
 
 def cue_sheet(
     image_name: str, order: DiscOrder, release: ReleaseTexts, tracks: Sequence[TrackTexts]
 ) -> str:
-    """Write a disc's cue sheet.
+    """Return a disc's cue sheet.
 
     Parameters
     ----------
     image_name
-        File name of the image beside the cue sheet.
+        File name of the image, in the same folder as the cue sheet.
     order
         The disc.
     release, tracks
-        The words; one of `tracks` for each of the disc's places.
+        The texts; one of `tracks` per track of the disc.
 
     Returns
     -------
     str
-        The text with LF line ends; `cue_bytes` makes the file's contents.
+        The text with LF line ends; `cue_bytes` encodes it for the file.
     """
     lines = [f"REM {remark}" for remark in cue_remarks(release)]
     if release.barcode:
@@ -63,7 +63,7 @@ def cue_sheet(
 
 
 def cue_remarks(release: ReleaseTexts) -> list[str]:
-    """Return what a cue sheet says of the release in remarks."""
+    """Return the remarks of a cue sheet: genre, year and catalogue number."""
     remarks = (
         ("GENRE", release.genre),
         ("DATE", release.year),
@@ -73,15 +73,15 @@ def cue_remarks(release: ReleaseTexts) -> list[str]:
 
 
 def cue_bytes(sheet: str) -> bytes:
-    """Return a cue sheet's text as the contents of its file."""
+    """Return a cue sheet's text as the content of its file."""
     return sheet.replace("\n", LINE_END).encode(ENCODING)
 
 
-def _texts(words: ReleaseTexts | TrackTexts, indent: str) -> list[str]:
+def _texts(texts: ReleaseTexts | TrackTexts, indent: str) -> list[str]:
     fields = (
-        ("TITLE", words.title),
-        ("PERFORMER", words.performer),
-        ("SONGWRITER", words.songwriter),
+        ("TITLE", texts.title),
+        ("PERFORMER", texts.performer),
+        ("SONGWRITER", texts.songwriter),
     )
     return [f'{indent}{name} "{text}"' for name, text in fields if text]
 

@@ -1,4 +1,4 @@
-"""Read a cue sheet back: file, tracks, index points, words and remarks."""
+"""Read a cue sheet back: file, tracks, index points, texts and remarks."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from assembler.errors import AssemblerError
 from assembler.manifest.disc_alphabet import ENCODING
 from assembler.manifest.times import parse_frames
 
-_WORDS = re.compile(r'"([^"]*)"|(\S+)')
+_TOKENS = re.compile(r'"([^"]*)"|(\S+)')
 
 
 @dataclass
 class CueTrackRead:
-    """One track of a cue sheet that was read: its texts by command, its indexes in frames."""
+    """One track of a cue sheet: its texts by command, its indexes in frames."""
 
     number: int
     kind: str
@@ -24,7 +24,7 @@ class CueTrackRead:
 
 @dataclass
 class CueRead:
-    """A cue sheet that was read."""
+    """The content of a cue sheet."""
 
     texts: dict[str, str] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
@@ -34,44 +34,44 @@ class CueRead:
 
 
 def read_cue(content: bytes, name: str) -> CueRead:
-    """Read a cue sheet's contents.
+    """Read the content of a cue sheet.
 
     Parameters
     ----------
     content
-        Of the file, ISO 8859-1.
+        Content of the file, ISO 8859-1.
     name
-        Of the file, for messages.
+        Name of the file, for messages.
 
     Raises
     ------
     AssemblerError
-        A line is not as a cue sheet's.
+        A line is not a cue sheet command.
     """
     sheet = CueRead()
     for number, line in enumerate(content.decode(ENCODING).splitlines(), 1):
-        words = [quoted or plain for quoted, plain in _WORDS.findall(line)]
-        if not words:
+        tokens = [quoted or plain for quoted, plain in _TOKENS.findall(line)]
+        if not tokens:
             continue
         try:
-            _take(sheet, words)
+            _read_command(sheet, tokens)
         except (ValueError, IndexError) as error:
             raise AssemblerError(
-                f"{name}:{number}: is no line of a cue sheet: build the release again"
+                f"{name}:{number}: this is not a cue sheet command: build the release again"
             ) from error
     return sheet
 
 
-def _take(sheet: CueRead, words: list[str]) -> None:
-    command, first = words[0], words[1]
+def _read_command(sheet: CueRead, tokens: list[str]) -> None:
+    command, first = tokens[0], tokens[1]
     if command == "REM":
-        sheet.remarks.append(" ".join(words[1:]))
+        sheet.remarks.append(" ".join(tokens[1:]))
     elif command == "FILE":
-        sheet.file, sheet.file_kind = first, words[2]
+        sheet.file, sheet.file_kind = first, tokens[2]
     elif command == "TRACK":
-        sheet.tracks.append(CueTrackRead(int(first), words[2]))
+        sheet.tracks.append(CueTrackRead(int(first), tokens[2]))
     elif command == "INDEX":
-        sheet.tracks[-1].indexes[int(first)] = parse_frames(words[2])
+        sheet.tracks[-1].indexes[int(first)] = parse_frames(tokens[2])
     else:
         texts = sheet.tracks[-1].texts if sheet.tracks else sheet.texts
-        texts[command] = " ".join(words[1:])
+        texts[command] = " ".join(tokens[1:])

@@ -16,13 +16,13 @@ from assembler.sequence import DiscOrder
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 
 
-def write_image(words: Iterable[NDArray[np.int32]], order: DiscOrder, target: Path) -> None:
+def write_image(pcm: Iterable[NDArray[np.int32]], order: DiscOrder, target: Path) -> None:
     """Write a disc's image.
 
     Parameters
     ----------
-    words
-        16-bit words of all its tracks, each with the pause that follows it, shape (samples, 2).
+    pcm
+        16-bit samples of all its tracks, each with the pause after it, shape (samples, 2).
     order
         The disc.
     target
@@ -31,31 +31,31 @@ def write_image(words: Iterable[NDArray[np.int32]], order: DiscOrder, target: Pa
     Raises
     ------
     AssemblerError
-        The sound is not as long as the order says.
+        The sound does not have the length of the running order.
     """
     with sound_file(target, format="WAV") as file:
-        write_disc(words, order, file)
+        write_disc(pcm, order, file)
 
 
-def sound_file(target: Path, **how: Any) -> soundfile.SoundFile:
-    """Open a file for a disc's sound; `how` names its format, and how it is packed."""
+def sound_file(target: Path, **options: Any) -> soundfile.SoundFile:
+    """Open a file for a disc's sound; `options` are soundfile's, such as the format."""
     return soundfile.SoundFile(
-        for_libsndfile(target), "w", DISC_RATE_HZ, 2, subtype="PCM_16", **how
+        for_libsndfile(target), "w", DISC_RATE_HZ, 2, subtype="PCM_16", **options
     )
 
 
 def write_disc(
-    words: Iterable[NDArray[np.int32]], order: DiscOrder, file: soundfile.SoundFile
+    pcm: Iterable[NDArray[np.int32]], order: DiscOrder, file: soundfile.SoundFile
 ) -> None:
-    """Write a disc's words to an open file.
+    """Write a disc's samples to an open file.
 
     Raises
     ------
     AssemblerError
-        The sound is not as long as the order says.
+        The sound does not have the length of the running order.
     """
     samples = 0
-    for block in words:
+    for block in pcm:
         file.write(np.ascontiguousarray(block, np.int16))
         samples += len(block)
     if samples != order.frames * SAMPLES_PER_FRAME:

@@ -1,4 +1,4 @@
-"""The words that a disc carries: the same ones in its cue sheet and in its CD-Text."""
+"""The texts on a disc, the same in its cue sheet and in its CD-Text."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from assembler.manifest.model import DiscText
 
 @dataclass(frozen=True)
 class TrackTexts:
-    """Words, code and flags of one track, spelt by `disc_text`; empty where there are none."""
+    """Texts, ISRC and flags of one track, encoded by `disc_text`; empty where there are none."""
 
     title: str
     performer: str
@@ -25,14 +25,14 @@ class TrackTexts:
 
     @property
     def flags(self) -> tuple[str, ...]:
-        """Its control flags, by their names in a cue sheet."""
+        """Names of its control flags in a cue sheet."""
         flags = (("DCP", self.copy_permitted), ("PRE", self.pre_emphasis))
         return tuple(name for name, is_set in flags if is_set)
 
 
 @dataclass(frozen=True)
 class ReleaseTexts:
-    """Words and codes of the whole disc, spelt by `disc_text`; empty where there are none."""
+    """Texts and codes of the whole disc, encoded by `disc_text`; empty where there are none."""
 
     title: str
     performer: str
@@ -47,10 +47,10 @@ class ReleaseTexts:
 
 
 def release_texts(manifest: Manifest) -> ReleaseTexts:
-    """Return the words of a release as its discs carry them."""
+    """Return the texts of a release on its discs."""
     release = manifest.release
     return ReleaseTexts(
-        **_spelt(release.cd_text, title=release.title, performer=release.artist),
+        **_encoded(release.cd_text, title=release.title, performer=release.artist),
         catalogue_number=disc_text(release.catalogue_number or ""),
         genre=disc_text(release.genre or ""),
         year=(release.release_date or "")[:4],
@@ -59,11 +59,11 @@ def release_texts(manifest: Manifest) -> ReleaseTexts:
 
 
 def track_texts(manifest: Manifest, index: int) -> TrackTexts:
-    """Return the words of a track as its disc carries them; its writers are its songwriters."""
+    """Return the texts of a track on its disc; composers and lyricists are its songwriters."""
     track = manifest.tracks[index]
     writers = dict.fromkeys((*track.composers, *track.lyricists))
     return TrackTexts(
-        **_spelt(
+        **_encoded(
             track.cd_text,
             title=track.full_title,
             performer=manifest.artist_of(track),
@@ -77,7 +77,7 @@ def track_texts(manifest: Manifest, index: int) -> TrackTexts:
     )
 
 
-def _spelt(own: DiscText | None, **texts: str) -> dict[str, str]:
-    """Spell texts for the disc; what the manifest itself spells for it stands as written."""
-    chosen = own.model_dump(exclude_none=True) if own else {}
-    return {field: disc_text(text) for field, text in texts.items()} | chosen
+def _encoded(override: DiscText | None, **texts: str) -> dict[str, str]:
+    """Return texts in the disc's alphabet; `cd_text` of the manifest overrides them."""
+    overrides = override.model_dump(exclude_none=True) if override else {}
+    return {field: disc_text(text) for field, text in texts.items()} | overrides

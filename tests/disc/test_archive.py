@@ -46,9 +46,9 @@ TRACKS = (
 )
 
 
-def write_archive(words, target, order, *texts, **more):
+def write_archive(pcm, target, order, *texts, **more):
     """Encode and tag, as a build does one after the other."""
-    encode_archive(words, target, order)
+    encode_archive(pcm, target, order)
     tag_archive(target, order, *texts, **more)
 
 
@@ -71,13 +71,13 @@ MANIFEST = Manifest.model_validate({
 })  # fmt: skip
 
 
-def words_of(order: DiscOrder) -> np.ndarray:
+def pcm_of(order: DiscOrder) -> np.ndarray:
     noise = np.random.default_rng(14).integers(-3000, 3000, (order.frames * FRAME, 2))
     noise[:4] = [[-32768, 32767], [32767, -32768], [0, -1], [1, 0]]
     return noise.astype(np.int32)
 
 
-WORDS = words_of(ORDER)
+PCM = pcm_of(ORDER)
 
 
 @pytest.fixture(scope="module")
@@ -85,7 +85,7 @@ def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
     target = tmp_path_factory.mktemp("archive") / "TWE-014.flac"
     flags = [False, True, False]
     comments = archive_comments(MANIFEST, ORDER, 2)
-    write_archive([WORDS], target, ORDER, RELEASE, TRACKS, comments=comments, pre_emphasis=flags)
+    write_archive([PCM], target, ORDER, RELEASE, TRACKS, comments=comments, pre_emphasis=flags)
     return target
 
 
@@ -188,8 +188,8 @@ def test_metaflac_lists_the_comments(archive: Path) -> None:
 
 
 @pytest.mark.wants("flac")
-def test_flac_gives_the_image_back_and_the_sum_is_right(archive: Path) -> None:
-    samples = words_of(ORDER).astype("<i2")
+def test_flac_decodes_the_image_and_its_checksum_matches(archive: Path) -> None:
+    samples = pcm_of(ORDER).astype("<i2")
     program("flac", "flac")
     done = subprocess.run(["flac", "-t", "-w", archive], capture_output=True, check=False)
     assert done.returncode == 0, done.stderr
@@ -241,11 +241,11 @@ _orders = st.lists(
 @settings(
     max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
-def test_every_order_is_legal_and_comes_back(tmp_path: Path, order: DiscOrder) -> None:
-    """Against metaflac's cue sheet; of an opening pause of 2.5 s, 2 s are the lead-in."""
+def test_every_order_is_legal_and_reads_back(tmp_path: Path, order: DiscOrder) -> None:
+    """Against metaflac's cue sheet; of a track 1 pause of 2.5 s, 2 s are in the lead-in."""
     target = tmp_path / "TWE-014.flac"
     tracks = [TrackTexts(str(place.number), "") for place in order.places]
-    write_archive([words_of(order)], target, order, ReleaseTexts("", ""), tracks)
+    write_archive([pcm_of(order)], target, order, ReleaseTexts("", ""), tracks)
     assert cd_violation(target) is None
     sheet = output_of("metaflac", "--export-cuesheet-to=-", target, package="flac")
     indexes = re.findall(r"INDEX (\d\d) (\d\d):(\d\d):(\d\d)", sheet)
@@ -265,11 +265,11 @@ def test_every_order_is_legal_and_comes_back(tmp_path: Path, order: DiscOrder) -
 
 
 @pytest.mark.wants("metaflac")
-def test_the_same_bytes_each_time_and_no_room_left(archive: Path, tmp_path: Path) -> None:
+def test_the_bytes_are_reproducible_and_without_padding(archive: Path, tmp_path: Path) -> None:
     target = tmp_path / "TWE-014.flac"
     flags = [False, True, False]
     comments = archive_comments(MANIFEST, ORDER, 2)
-    write_archive([WORDS], target, ORDER, RELEASE, TRACKS, comments=comments, pre_emphasis=flags)
+    write_archive([PCM], target, ORDER, RELEASE, TRACKS, comments=comments, pre_emphasis=flags)
     assert target.read_bytes() == archive.read_bytes()
     assert b"Mutagen" not in target.read_bytes()[:4096]
     assert re.findall(r"length: (\d+)", listed(target, "PADDING")) == ["0"]
@@ -277,17 +277,17 @@ def test_the_same_bytes_each_time_and_no_room_left(archive: Path, tmp_path: Path
 
 def test_memory_does_not_grow_with_the_disc(tmp_path: Path) -> None:
     (order,) = lay_out([TrackSound(60 * SECOND, Fraction(2))])
-    words = words_of(order).astype(np.int16)
-    blocks = (block.astype(np.int32) for block in np.array_split(words, 60))
+    pcm = pcm_of(order).astype(np.int16)
+    blocks = (block.astype(np.int32) for block in np.array_split(pcm, 60))
     tracemalloc.start()
     write_archive(blocks, tmp_path / "TWE-014.flac", order, RELEASE, TRACKS[:1])
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
-    assert peak < words.nbytes / 4
+    assert peak < pcm.nbytes / 4
 
 
 def test_sound_of_another_length_is_refused(tmp_path: Path) -> None:
-    for words in (WORDS[:-1], np.concatenate([WORDS, WORDS])):
+    for pcm in (PCM[:-1], np.concatenate([PCM, PCM])):
         with pytest.raises(AssemblerError, match=r"^disc 1: its sound has \d+ samples") as error:
-            write_archive([words], tmp_path / "TWE-014.flac", ORDER, RELEASE, TRACKS)
+            write_archive([pcm], tmp_path / "TWE-014.flac", ORDER, RELEASE, TRACKS)
         assert "\n" not in str(error.value)

@@ -1,4 +1,4 @@
-"""CD-Text written and read back: words, room, damage; readings from outside are in
+"""CD-Text written and read back: texts, space, damage; independent readings are in
 tests/standards/test_cd_text_packs.py."""
 
 from __future__ import annotations
@@ -38,29 +38,29 @@ _ascii = st.text(st.characters(min_codepoint=0x20, max_codepoint=0x7E), max_size
 _isrcs = st.none() | st.integers(0, 99999).map(lambda number: f"AA6Q727{number:05d}")
 
 
-def _words(kind: type, texts: st.SearchStrategy[str], **own: object) -> st.SearchStrategy:
+def _texts_of(kind: type, texts: st.SearchStrategy[str], **own: object) -> st.SearchStrategy:
     return st.builds(kind, **{f.name: texts for f in fields(kind)} | own)
 
 
 def _discs(texts: st.SearchStrategy[str]) -> st.SearchStrategy:
-    release = _words(
+    release = _texts_of(
         ReleaseTexts, texts, catalogue_number=_ascii, genre=_ascii,
         barcode=st.none() | st.just("2000000000145"),
     )  # fmt: skip
-    return st.tuples(release, st.lists(_words(TrackTexts, texts, isrc=_isrcs), min_size=1))
+    return st.tuples(release, st.lists(_texts_of(TrackTexts, texts, isrc=_isrcs), min_size=1))
 
 
-def words_by_kind(
+def texts_by_kind(
     release: ReleaseTexts, tracks: list[TrackTexts] | tuple[TrackTexts, ...]
 ) -> dict[str, list[str]]:
-    words = {
+    by_kind = {
         kind: [getattr(each, kind) for each in (release, *tracks)]
         for kind in ("title", "performer", "songwriter", "composer", "arranger", "message")
     }
-    words["disc id"] = [release.catalogue_number]
-    words["genre"] = [release.genre]
-    words["barcode and ISRC"] = [release.barcode or "", *(track.isrc or "" for track in tracks)]
-    return words
+    by_kind["disc id"] = [release.catalogue_number]
+    by_kind["genre"] = [release.genre]
+    by_kind["barcode and ISRC"] = [release.barcode or "", *(track.isrc or "" for track in tracks)]
+    return by_kind
 
 
 def read(content: bytes) -> CdTextRead:
@@ -75,21 +75,21 @@ def resealed(content: bytes) -> bytes:
 
 @given(_discs(_texts) | _discs(_short_texts))
 @settings(max_examples=200, deadline=None)
-def test_texts_come_back(disc: tuple[ReleaseTexts, list[TrackTexts]]) -> None:
+def test_texts_read_back(disc: tuple[ReleaseTexts, list[TrackTexts]]) -> None:
     release, tracks = disc
     written = cd_text(release, tracks)
     back = read(written.content)
     assert len(written.content) <= MOST_PACKS * PACK
     assert (back.tracks, back.character_code, back.language) == (len(tracks), 0, 9)
-    words = words_by_kind(release, tracks)
-    carried = {kind for kind, texts in words.items() if any(texts)}
+    by_kind = texts_by_kind(release, tracks)
+    carried = {kind for kind, texts in by_kind.items() if any(texts)}
     assert set(back.texts) == carried - set(written.left_out)
     assert {kind: list(texts) for kind, texts in back.texts.items()} == {
-        kind: words[kind] for kind in back.texts
+        kind: by_kind[kind] for kind in back.texts
     }
 
 
-def test_a_kind_that_nobody_has_is_not_there() -> None:
+def test_a_kind_without_texts_is_absent() -> None:
     back = read(GOOD)
     assert list(back.texts) == [
         "title", "performer", "songwriter", "composer", "message", "disc id", "genre",
@@ -117,7 +117,7 @@ def test_genre_code(genre: str, code: int) -> None:
     assert (back.genre_code, back.texts["genre"]) == (code, (genre,))
 
 
-def test_upc_gets_its_13_digits_and_ascii_kinds_their_letters() -> None:
+def test_a_upc_has_13_digits_and_ascii_kinds_are_transliterated() -> None:
     release = replace(RELEASE, barcode="614141000036", catalogue_number="TWÉ-14", genre="Sørlys")
     back = read(cd_text(release, TRACKS).content)
     assert back.barcode == "0614141000036"
@@ -146,14 +146,16 @@ def long_disc(tracks: int, title: int, **texts: str) -> tuple[ReleaseTexts, list
                   "performer"]),
     ],
 )  # fmt: skip
-def test_the_least_important_goes_first(tracks: int, title: int, left_out: list[str]) -> None:
-    release, words = long_disc(
+def test_the_least_important_is_left_out_first(
+    tracks: int, title: int, left_out: list[str]
+) -> None:
+    release, texts = long_disc(
         tracks, title, composer="Ines Falk", songwriter="Oda Brenn", message="Sung at the ferry"
     )
-    written = cd_text(release, words)
+    written = cd_text(release, texts)
     assert list(written.left_out) == left_out
     back = read(written.content)
-    expected = words_by_kind(release, words)
+    expected = texts_by_kind(release, texts)
     assert set(back.texts) == {k for k, texts in expected.items() if any(texts)} - set(left_out)
     assert all(list(texts) == expected[kind] for kind, texts in back.texts.items())
 
@@ -176,11 +178,11 @@ def test_a_repeat_is_a_tab_only_when_nothing_else_helps() -> None:
 
 
 def test_titles_that_do_not_fit_are_an_error() -> None:
-    with pytest.raises(AssemblerError, match=r"titles alone need 258 packs and 253 is the most"):
+    with pytest.raises(AssemblerError, match=r"titles alone need 258 packs, and at most 253 fit"):
         cd_text(*long_disc(99, 30))
 
 
-def test_every_flipped_bit_is_found() -> None:
+def test_every_flipped_bit_is_detected() -> None:
     for bit in range(8 * len(GOOD)):
         damaged = bytearray(GOOD)
         damaged[bit // 8] ^= 1 << bit % 8
@@ -191,7 +193,7 @@ def test_every_flipped_bit_is_found() -> None:
         assert "\n" not in str(e.value)
 
 
-def test_every_cut_is_found() -> None:
+def test_every_cut_is_detected() -> None:
     for length in range(len(GOOD)):
         with pytest.raises(AssemblerError, match=r"^TWE-014\.cdtext: pack "):
             read(GOOD[:length])
@@ -213,21 +215,21 @@ LAST = len(GOOD) // PACK - 1
         (GOOD + b"\0", f"pack {LAST + 1} has 1 of 18 bytes"),
         (GOOD[PACK:], "pack 0 is out of sequence: it is numbered 1"),
         (_with(GOOD, 0, 0, 0x88), f"pack {LAST - 2}: the sizes"),
-        (_with(GOOD, 1, 1, 3), "pack 1: its bytes don't fit the title texts"),
-        (_with(GOOD, 1, 3, 0), "pack 1: its bytes don't fit the title texts"),
-        (_with(GOOD, 1, 3, 0x1C), "pack 1: its bytes don't fit the title texts"),
-        (_with(GOOD, 0, 4, 0), "pack 1: its bytes don't fit the title texts"),
+        (_with(GOOD, 1, 1, 3), "pack 1 does not match the title texts"),
+        (_with(GOOD, 1, 3, 0), "pack 1 does not match the title texts"),
+        (_with(GOOD, 1, 3, 0x1C), "pack 1 does not match the title texts"),
+        (_with(GOOD, 0, 4, 0), "pack 1 does not match the title texts"),
         (_with(GOOD, LAST - 2, 4, 0x80), f"pack {LAST - 2}: character code 128"),
         (_with(GOOD, LAST - 2, 5, 2), f"pack {LAST - 2}: the sizes"),
         (_with(GOOD, LAST - 2, 6, 0), f"pack {LAST - 2}: character code 0 or last track 0"),
-        (_with(GOOD, LAST - 2, 6, 99), r"pack \d+: its bytes don't fit the title texts"),
-        (_with(GOOD, LAST - 2, 6, 2), r"pack \d+: its bytes don't fit the title texts"),
+        (_with(GOOD, LAST - 2, 6, 99), r"pack \d+ does not match the title texts"),
+        (_with(GOOD, LAST - 2, 6, 2), r"pack \d+ does not match the title texts"),
         (_with(GOOD, LAST - 1, 12, LAST - 1), f"pack {LAST - 1}: the sizes"),
         (_with(GOOD, LAST, 1, 1), f"pack {LAST}: the sizes"),
         (_with(GOOD, LAST, 9, 9), f"pack {LAST}: the sizes"),
     ],
 )
-def test_contradictions_under_right_check_bytes(content: bytes, message: str) -> None:
+def test_contradictions_with_correct_check_bytes(content: bytes, message: str) -> None:
     with pytest.raises(AssemblerError, match=f"^TWE-014.cdtext: {message}"):
         read(content)
 
@@ -242,7 +244,7 @@ def test_contradictions_under_right_check_bytes(content: bytes, message: str) ->
         ([0x80, 0x81, 0x80], 2, "0x80"),
     ],
 )
-def test_a_kind_that_does_not_belong(pack_types: list[int], pack: int, wrong: str) -> None:
+def test_an_unexpected_kind(pack_types: list[int], pack: int, wrong: str) -> None:
     payloads = [b"Ebb\0Tide".ljust(12, b"\0") for _ in pack_types] + [*block_sizes(pack_types, 1)]
     kinds = [(pack_type, 0) for pack_type in pack_types] + [(0x8F, n) for n in range(3)]
     content = b"".join(
@@ -263,7 +265,7 @@ def outcome(content: bytes) -> CdTextRead | None:
 
 @given(st.binary(max_size=400) | st.binary(min_size=54, max_size=54 * 4).map(resealed))
 @settings(max_examples=300, deadline=None)
-def test_any_bytes_give_a_result_or_our_error(content: bytes) -> None:
+def test_any_bytes_return_a_result_or_an_assembler_error(content: bytes) -> None:
     assert outcome(content) is None
 
 
@@ -273,7 +275,7 @@ def test_any_bytes_give_a_result_or_our_error(content: bytes) -> None:
     st.integers(0, LAST),
 )
 @settings(max_examples=500, deadline=None)
-def test_changed_packs_under_right_check_bytes(
+def test_changed_packs_with_correct_check_bytes(
     changes: list[tuple[int, int]], first: int, second: int
 ) -> None:
     """What is taken for good has a text for the disc and one for each track it counts."""

@@ -48,7 +48,7 @@ SOUNDS = [
 INDEXES = (
     # 20 s of hidden sound and 1.5 s of silence: 1612.5 frames; points 4 s and 5 s 2 frames on.
     {0: 0, 1: 1613, 2: 1913, 3: 1990},
-    {1: 2101},  # 6.5 s on: 1613 + 487.5, half a frame up
+    {1: 2101},  # 6.5 s on: 1613 + 487.5, half a frame rounded up
     {1: 2701},  # 14.5 s on: 1613 + 1087.5
     {0: 3151, 1: 3301},  # 20.5 s and a sample on; 2 s more
 )
@@ -141,14 +141,14 @@ def test_cd_info_reads_times_flags_and_texts(tmp_path: Path) -> None:
     assert info.starts == {n: (frame + 150, frame) for n, frame in starts.items()}
     assert info.flags == {1: {"DCP"}, 2: {"DCP", "PRE"}, 3: {"PRE"}, 4: set()}
     assert info.catalogue == "2000000000145"
-    for number, words in enumerate((RELEASE, *TRACKS)):
-        told = (("TITLE", words.title), ("PERFORMER", words.performer))
-        told += (("SONGWRITER", words.songwriter),)
-        assert info.texts[number] == {field: text for field, text in told if text}
+    for number, texts in enumerate((RELEASE, *TRACKS)):
+        fields = (("TITLE", texts.title), ("PERFORMER", texts.performer))
+        fields += (("SONGWRITER", texts.songwriter),)
+        assert info.texts[number] == {field: text for field, text in fields if text}
 
 
 @pytest.mark.wants("libcue.so.2")
-def test_an_opening_pause_of_3_s_has_one_in_the_image(tmp_path: Path) -> None:
+def test_a_track_1_pause_of_3_s_has_one_in_the_image(tmp_path: Path) -> None:
     """2 s of it are every disc's; the third is index 00 of track 1, which every reader counts."""
     order = laid([TrackSound(5 * SECOND, Fraction(3)), TrackSound(5 * SECOND, Fraction(1))])
     content = cue_bytes(cue_sheet(NAME, order, RELEASE, TRACKS[:2]))
@@ -174,8 +174,8 @@ def test_index_00_begins_the_image_where_the_pause_has_more_than_2_s(pause_s: Fr
 def test_fields_that_are_empty_are_left_out(tmp_path: Path) -> None:
     order = laid([TrackSound(5 * SECOND, Fraction(2))])
     content = cue_bytes(cue_sheet(NAME, order, ReleaseTexts("T", "P"), [TrackTexts("t", "p")]))
-    words = {line.split()[0] for line in content.decode("ascii").splitlines()}
-    assert words == {"TITLE", "PERFORMER", "FILE", "TRACK", "INDEX"}
+    commands = {line.split()[0] for line in content.decode("ascii").splitlines()}
+    assert commands == {"TITLE", "PERFORMER", "FILE", "TRACK", "INDEX"}
     (track,) = by_libcue(content).tracks
     assert (track.songwriter, track.isrc, track.flags) == (None, None, set())
     assert cd_info(*silent_disc(tmp_path, order, content), tmp_path / "links").catalogue == ""
@@ -203,18 +203,18 @@ titles = st.text(latin_1, min_size=1, max_size=90).map(disc_text)
 @pytest.mark.wants("libcue.so.2")
 @settings(deadline=None, max_examples=200)
 @given(st.lists(titles.filter(lambda text: text and text[-1] != "\\"), min_size=2, max_size=4))
-def test_libcue_and_our_own_reader_read_any_words(words: list[str]) -> None:
-    texts = [TrackTexts(word, words[0], words[-1]) for word in words]
-    order = laid([TrackSound(5 * SECOND, Fraction(2))] * len(words))
-    release = ReleaseTexts(words[-1], words[0])
+def test_libcue_and_this_reader_read_any_texts(titles: list[str]) -> None:
+    texts = [TrackTexts(title, titles[0], titles[-1]) for title in titles]
+    order = laid([TrackSound(5 * SECOND, Fraction(2))] * len(titles))
+    release = ReleaseTexts(titles[-1], titles[0])
     content = cue_bytes(cue_sheet(NAME, order, release, texts))
     sheet = by_libcue(content)
-    assert (sheet.title, sheet.performer) == (words[-1], words[0])
+    assert (sheet.title, sheet.performer) == (titles[-1], titles[0])
     assert [(t.title, t.performer, t.songwriter) for t in sheet.tracks] == [
-        (word, words[0], words[-1]) for word in words
+        (title, titles[0], titles[-1]) for title in titles
     ]
     ours = read_cue(content, "sheet.cue")
-    assert [track.texts["TITLE"] for track in ours.tracks] == words
+    assert [track.texts["TITLE"] for track in ours.tracks] == titles
 
 
 @pytest.mark.wants("libcue.so.2")
@@ -225,7 +225,7 @@ def test_a_text_that_ends_in_a_backslash_loses_no_track() -> None:
     assert len(by_libcue(content).tracks) == 2
 
 
-def test_our_own_reader_reads_what_is_written() -> None:
+def test_this_reader_reads_what_is_written() -> None:
     read = read_cue(SHEET, "sheet.cue")
     assert read.file == NAME
     assert [track.indexes for track in read.tracks] == list(INDEXES)
