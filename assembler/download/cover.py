@@ -1,6 +1,6 @@
-"""The pictures: looked at, and made small enough to travel inside a track file.
+"""Cover pictures: checked, and reduced for tags.
 
-Shops ask for a square of 3000 × 3000 pixels, RGB, JPEG or PNG (common practice, no source).
+Shops ask for a square of 3000 × 3000 pixels, RGB, JPEG or PNG (common practice, from memory).
 """
 
 from __future__ import annotations
@@ -28,23 +28,25 @@ EMBEDDED_BYTES = 500_000
 MOST_PIXELS = 12_000
 _STRIP_ROWS = 256
 MOST_BYTES = 10_000_000
-"""Upload forms take some 10 MB at the most (common practice, no source)."""
+"""Upload forms accept about 10 MB (common practice, from memory)."""
 _KINDS = ("JPEG", "PNG")
 _ORIENTATION = 0x0112
-"""EXIF tag: how a viewer must turn the picture; 1 is upright."""
+"""EXIF tag: how a viewer must rotate the picture; 1 is upright."""
 _COLOURS: dict[str, tuple[Severity, str, str]] = {
     "CMYK": (
         "warning",
         "cover-in-cmyk",
-        "is in print colours (CMYK): screens want RGB; it will be converted, so look at the result",
+        "is in print colours (CMYK), and screens need RGB: it will be converted, so check the "
+        "result",
     ),
-    "L": ("note", "cover-in-grey", "is in shades of grey: it will be saved as RGB"),
-    "I;16": ("note", "cover-in-grey", "is in shades of grey: it will be saved as RGB"),
-    "P": ("note", "cover-in-palette", "has a palette of colours: it will be saved as RGB"),
+    "L": ("note", "cover-in-grey", "is greyscale: it will be saved as RGB"),
+    "I;16": ("note", "cover-in-grey", "is greyscale: it will be saved as RGB"),
+    "P": ("note", "cover-in-palette", "has a colour palette: it will be saved as RGB"),
 }
-"""What to say of pictures that are not RGB, by their mode; black and white need no word."""
+"""Findings about pictures that are not RGB, by their mode; none for black and white."""
 
-Trouble = tuple[Severity, str, str]
+Problem = tuple[Severity, str, str]
+"""Severity, code and message of a finding."""
 
 
 @dataclass(frozen=True)
@@ -54,11 +56,11 @@ class Cover:
     Attributes
     ----------
     full
-        JPEG at the picture's own size, to lie beside the files.
+        JPEG at the picture's own size, for the download folder.
     embedded
-        JPEG of 1000 pixels and 500 kB at the most, for tags.
+        JPEG of at most 1000 pixels and 500 kB, for tags.
     width, height
-        Of `embedded`, in pixels.
+        Size of `embedded`, in pixels.
     """
 
     full: bytes
@@ -68,84 +70,90 @@ class Cover:
 
 
 def cover_findings(source: ManifestFile) -> Iterator[Finding]:
-    """Look at the front cover, if the manifest names one."""
+    """Check the front cover, if the manifest names one."""
     name = source.manifest.release.front_cover
     if name is None:
         if not source.is_wrong("release", "front_cover"):
-            yield source.finding("note", "no-cover", ("release",), "no front cover is named")
+            message = "the release has no front cover: name a picture with `front_cover`"
+            yield source.finding("note", "no-cover", ("release",), message)
         return
     yield from picture_findings(source, name, ("release", "front_cover"))
 
 
 def picture_findings(source: ManifestFile, name: str, loc: Loc) -> Iterator[Finding]:
-    """Look at a picture that the manifest names.
+    """Check a picture that the manifest names.
 
     Parameters
     ----------
     source
         The manifest.
     name
-        Path of the picture, as written there.
+        Path of the picture in the manifest.
     loc
-        The place where it is written.
+        Its place in the manifest.
     """
     path = source.resolve(name)
-    if os.path.isfile(path):  # noqa: PTH113  (unlike Path.is_file, it takes any name)
-        with warnings.catch_warnings(action="ignore"):  # Pillow's own words on damaged EXIF
-            troubles = list(_troubles(path))
+    if os.path.isfile(path):  # noqa: PTH113  (unlike Path.is_file, it accepts any name)
+        with warnings.catch_warnings(action="ignore"):  # Pillow warns of damaged EXIF
+            problems = list(_problems(path))
     else:
         message = f"{shorten(str(path), 200)}: there is no such picture: check the path"
-        troubles = [("error", "missing-file", message)]
-    for severity, code, message in troubles:
+        problems = [("error", "missing-file", message)]
+    for severity, code, message in problems:
         yield source.finding(severity, code, loc, message)
 
 
-def _troubles(path: Path) -> Iterator[Trouble]:
-    looked_at = _look(path)
-    if isinstance(looked_at, tuple):
-        yield looked_at
+def _problems(path: Path) -> Iterator[Problem]:
+    picture = _open(path)
+    if isinstance(picture, tuple):
+        yield picture
         return
-    width, height = looked_at.width, looked_at.height
+    width, height = picture.width, picture.height
     if width != height:
-        message = f"the cover is not square ({width} × {height} pixels): shops ask for a square"
+        message = (
+            f"the cover is not square ({width} × {height} pixels): shops need a square picture"
+        )
         yield "warning", "cover-not-square", message
     if min(width, height) < SHOP_PIXELS:
         size = f"{width}" if width == height else f"{width} × {height}"
-        message = f"the cover has {size} pixels: shops like {SHOP_PIXELS} a side"
+        message = f"the cover has {size} pixels: shops prefer {SHOP_PIXELS} × {SHOP_PIXELS}"
         yield "note", "small-cover", message
-    if looked_at.has_transparency_data:
+    if picture.has_transparency_data:
         message = "the cover has transparent parts: they will be white"
         yield "warning", "cover-transparent", message
-    elif said := _COLOURS.get(looked_at.mode):
-        severity, code, what = said
+    elif colours := _COLOURS.get(picture.mode):
+        severity, code, what = colours
         yield severity, code, f"the cover {what}"
-    if looked_at.getexif().get(_ORIENTATION, 1) != 1:
-        message = "the cover lies turned in its file, with a word that viewers must turn it: it "
-        yield "note", "cover-turned", f"{message}will be saved upright"
-    weight_bytes = path.stat().st_size
-    if weight_bytes > MOST_BYTES:
+    if picture.getexif().get(_ORIENTATION, 1) != 1:
+        message = "the cover is rotated by its EXIF tag: it will be saved upright"
+        yield "note", "cover-turned", message
+    size_bytes = path.stat().st_size
+    if size_bytes > MOST_BYTES:
         message = (
-            f"the cover weighs {weight_bytes / 1e6:.1f} MB: shops take {MOST_BYTES / 1e6:.0f} MB "
-            "at the most: export it as a lighter JPEG"
+            f"the cover has {size_bytes / 1e6:.1f} MB, and shops accept at most "
+            f"{MOST_BYTES / 1e6:.0f} MB: export it as a smaller JPEG"
         )
         yield "note", "heavy-cover", message
 
 
-def _look(path: Path) -> Image.Image | Trouble:
-    """Decode a picture; or give what is wrong with it."""
+def _open(path: Path) -> Image.Image | Problem:
+    """Decode a picture, or return what is wrong with it."""
     from PIL import Image, UnidentifiedImageError
 
-    Image.MAX_IMAGE_PIXELS = None  # the bound here is MOST_PIXELS, held before anything is decoded
+    Image.MAX_IMAGE_PIXELS = None  # the limit is MOST_PIXELS, checked before decoding
     try:
         with Image.open(path, formats=_KINDS) as picture:
             if max(picture.size) > MOST_PIXELS:
                 size = f"{picture.width} × {picture.height}"
-                message = f"the cover has {size} pixels: {SHOP_PIXELS} a side are plenty"
+                message = (
+                    f"the cover has {size} pixels, too many: reduce it to {SHOP_PIXELS} × "
+                    f"{SHOP_PIXELS}"
+                )
                 return "error", "cover-too-large", message
             picture.load()
             return picture
     except UnidentifiedImageError:
-        message = f"{path}: is neither a JPEG nor a PNG picture: export it again"
+        message = f"{path}: this is not a JPEG or PNG picture: export it as one"
         return "error", "unreadable-cover", message
     except (OSError, ValueError, SyntaxError) as error:
         message = f"{path}: the picture is damaged ({shorten(str(error))}): export it again"
@@ -153,9 +161,9 @@ def _look(path: Path) -> Image.Image | Trouble:
 
 
 def read_cover(path: Path) -> Cover:
-    """Read a picture and make its JPEGs: upright, in sRGB, transparent parts white.
+    """Read a picture and return its JPEGs: upright, in sRGB, transparent parts white.
 
-    A JPEG that is so already lies beside the files as it is.
+    A file that is such a JPEG is used unchanged.
 
     Raises
     ------
@@ -165,8 +173,8 @@ def read_cover(path: Path) -> Cover:
     from PIL import Image
 
     try:
-        picture, as_it_is = _read_upright(path)
-        full = path.read_bytes() if as_it_is else _jpeg(picture, quality=92)
+        picture, is_final = _read_upright(path)
+        full = path.read_bytes() if is_final else _jpeg(picture, quality=92)
     except (OSError, ValueError, SyntaxError) as error:
         raise AssemblerError(f"{path}: the picture is damaged: export it again") from error
     picture.thumbnail((EMBEDDED_PIXELS, EMBEDDED_PIXELS), Image.Resampling.LANCZOS)
@@ -179,7 +187,7 @@ def read_cover(path: Path) -> Cover:
 
 
 def _read_upright(path: Path) -> tuple[Image.Image, bool]:
-    """Return a picture upright and in sRGB, and whether its file holds just that as a JPEG."""
+    """Return a picture upright and in sRGB, and whether its file is such a JPEG already."""
     from PIL import Image
 
     with warnings.catch_warnings(action="ignore"), Image.open(path, formats=_KINDS) as opened:
@@ -196,7 +204,7 @@ def _upright_rgb(opened: Image.Image) -> Image.Image:
         return Image.alpha_composite(Image.new("RGBA", layer.size, "white"), layer).convert("RGB")
 
     def eight_bits(strip: Image.Image) -> Image.Image:
-        return strip.point(lambda value: value / 256, "L")  # convert() would cut it off at 255
+        return strip.point(lambda value: value / 256, "L")  # convert() would clip at 255
 
     opened.load()
     ImageOps.exif_transpose(opened, in_place=True)
@@ -206,21 +214,21 @@ def _upright_rgb(opened: Image.Image) -> Image.Image:
 
 
 def _by_strips(
-    picture: Image.Image, mode: str, made: Callable[[Image.Image], Image.Image]
+    picture: Image.Image, mode: str, convert: Callable[[Image.Image], Image.Image]
 ) -> Image.Image:
-    """Convert a picture a strip at a time: what lies between takes little memory."""
+    """Convert a picture one strip at a time, which needs little memory."""
     from PIL import Image
 
     whole = Image.new(mode, picture.size)
     for top in range(0, picture.height, _STRIP_ROWS):
         bottom = min(picture.height, top + _STRIP_ROWS)
-        whole.paste(made(picture.crop((0, top, picture.width, bottom))), (0, top))
+        whole.paste(convert(picture.crop((0, top, picture.width, bottom))), (0, top))
     whole.info.update(picture.info)
     return whole
 
 
 def _profile(picture: Image.Image) -> ImageCms.ImageCmsProfile | None:
-    """Return the picture's own colour profile, if it has one that can be read."""
+    """Return the picture's own colour profile, if it has a valid one."""
     from PIL import ImageCms
 
     content = picture.info.get("icc_profile")
@@ -241,7 +249,7 @@ def _is_srgb(picture: Image.Image) -> bool:
 
 
 def _in_srgb(picture: Image.Image) -> Image.Image:
-    """Bring colours to sRGB by the picture's own profile, where it has one that fits."""
+    """Convert colours to sRGB by the picture's own profile, where it has a suitable one."""
     from PIL import ImageCms
 
     profile = _profile(picture) if picture.mode in ("RGB", "CMYK", "L") else None
@@ -255,7 +263,7 @@ def _in_srgb(picture: Image.Image) -> Image.Image:
 
 
 def _jpeg(picture: Image.Image, quality: int) -> bytes:
-    """Encode a picture, without any profile or words of its file."""
+    """Encode a picture as JPEG, without profile and EXIF."""
     buffer = io.BytesIO()
     picture.save(buffer, "JPEG", quality=quality, optimize=True, icc_profile=None, exif=b"")
     return buffer.getvalue()

@@ -1,10 +1,10 @@
 """Formats of the download files, and how each is encoded.
 
-Lossless files are written by libsndfile, lossy ones (and ALAC) by ffmpeg from 24-bit words through
-a pipe. FLAC: RFC 9639. Rates that a codec can't hold are brought to 44.1 or 48 kHz beforehand.
+Lossless files are written by libsndfile, lossy ones (and ALAC) by ffmpeg from 24-bit PCM through
+a pipe. FLAC: RFC 9639. Rates that a codec does not support are converted to 44.1 or 48 kHz before.
 
-Vorbis could be made by either. On music both give the same samples (33.6 dB from the master, 265
-kbit/s), but libsndfile draws the stream's serial number by chance: ffmpeg gives the same bytes.
+Both could write Vorbis, with the same samples on music (33.6 dB from the master, 265 kbit/s), but
+libsndfile uses a random serial number: ffmpeg's files are reproducible.
 """
 
 from __future__ import annotations
@@ -30,28 +30,28 @@ from assembler.manifest.model import Format
 
 Container = Literal["flac", "wav", "mp3", "mp4", "opus", "ogg"]
 FLAC_LEVEL = 0.625
-"""libsndfile's scale for FLAC's level 5, that of its own makers' program: on dithered masters of 24
-bits level 8 is 2 to 3 % smaller and takes 4 to 6 times as long."""
+"""libsndfile's scale for FLAC's level 5, the default of the reference encoder: on dithered 24-bit
+masters level 8 is 2 to 3 % smaller and takes 4 to 6 times as long."""
 
 
 @dataclass(frozen=True)
 class FormatFacts:
-    """What one format is.
+    """Properties of one format.
 
     Attributes
     ----------
     suffix
-        Of its files.
+        Extension of its files.
     container
-        Decides how it is tagged.
+        Decides how files are tagged.
     bits
-        Width of the words it is made from.
+        Word length of the PCM that is encoded.
     lossy
-        Decodes to something else than these words.
+        Whether files decode to other samples than that PCM.
     codec
         Arguments for ffmpeg; empty where libsndfile writes.
     rates_hz
-        The rates it holds; empty for any.
+        Supported rates; empty for any.
     """
 
     suffix: str
@@ -63,11 +63,11 @@ class FormatFacts:
 
     @property
     def encoder(self) -> str | None:
-        """Name the encoder of ffmpeg that it needs; None where libsndfile writes."""
+        """The name of the ffmpeg encoder; None where libsndfile writes."""
         return self.codec[self.codec.index("-c:a") + 1] if self.codec else None
 
     def rate_for(self, rate_hz: int) -> int:
-        """Return the rate that sound of this rate is delivered at."""
+        """Return the delivery rate of sound at a rate."""
         if not self.rates_hz or rate_hz in self.rates_hz:
             return rate_hz
         if 44100 in self.rates_hz and rate_hz % 11025 == 0:
@@ -79,7 +79,7 @@ _LOSSY_RATES = (44100, 48000)
 _MP3 = ("-f", "mp3", "-id3v2_version", "0", "-write_id3v1", "0", "-c:a", "libmp3lame")
 _MP4 = ("-f", "ipod", "-c:a")
 _OPUS = ("-f", "opus", "-serial_offset", "1", "-c:a", "libopus")
-_OGG = ("-f", "ogg", "-serial_offset", "1", "-c:a", "libvorbis")  # serial 0 irritates some tools
+_OGG = ("-f", "ogg", "-serial_offset", "1", "-c:a", "libvorbis")  # some tools reject serial 0
 
 FACTS: dict[Format, FormatFacts] = {
     "flac-24": FormatFacts(".flac", "flac", 24),
@@ -105,11 +105,11 @@ def ffmpeg_encoders(program: str) -> frozenset[str]:
     except (OSError, subprocess.CalledProcessError):
         return frozenset()
     lines = done.stdout.decode("utf-8", "replace").partition("------")[2].splitlines()
-    return frozenset(words[1] for words in map(str.split, lines) if len(words) > 1)
+    return frozenset(columns[1] for columns in map(str.split, lines) if len(columns) > 1)
 
 
 def format_findings(source: ManifestFile) -> Iterator[Finding]:
-    """Find the formats that the manifest asks for and that can't be made here, one finding each."""
+    """Check that the ffmpeg in use has an encoder for each format of the manifest."""
     formats = source.manifest.download.formats
     if not any(FACTS[name].codec for name in formats):
         return
@@ -122,24 +122,22 @@ def format_findings(source: ManifestFile) -> Iterator[Finding]:
         if encoder and encoder not in encoders:
             message = (
                 f"{name} can't be made here: the ffmpeg in use lacks the encoder `{encoder}`: "
-                "install the package imageio-ffmpeg again, or let IMAGEIO_FFMPEG_EXE name an "
-                "ffmpeg that has it, or take the format out"
+                "reinstall the package imageio-ffmpeg, or set IMAGEIO_FFMPEG_EXE to an ffmpeg that "
+                "has it, or remove the format"
             )
             loc = ("download", "formats", index)
             yield source.finding("error", "unavailable-format", loc, message)
 
 
-def encode(
-    words: Iterable[NDArray[np.int32]], rate_hz: int, facts: FormatFacts, target: Path
-) -> int:
-    """Encode a track, and return its length in samples.
+def encode(pcm: Iterable[NDArray[np.int32]], rate_hz: int, facts: FormatFacts, target: Path) -> int:
+    """Encode a track and return its length in samples.
 
     Parameters
     ----------
-    words
-        Blocks of shape (frames, 2), of the format's width.
+    pcm
+        Blocks of shape (frames, 2), at the format's word length.
     rate_hz
-        Their rate.
+        Sample rate.
     facts
         The format.
     target
@@ -154,7 +152,7 @@ def encode(
 
     def left_aligned() -> Iterator[NDArray[np.int32]]:
         nonlocal length
-        for block in words:
+        for block in pcm:
             length += len(block)
             yield np.left_shift(block, 32 - facts.bits)
 
@@ -162,10 +160,10 @@ def encode(
         write_lossless(left_aligned(), rate_hz, facts.bits, target)
         return length
     source = ["-f", "s32le", "-ar", str(rate_hz), "-ac", "2", "-i", "pipe:0"]
-    steady = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:a", "+bitexact"]
-    width = ["-sample_fmt", "s32p", "-bits_per_raw_sample", "24"] if "alac" in facts.codec else []
+    reproducible = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:a", "+bitexact"]
+    depth = ["-sample_fmt", "s32p", "-bits_per_raw_sample", "24"] if "alac" in facts.codec else []
     run_ffmpeg(
-        [*source, *steady, *facts.codec, *width, f"file:{target}"],
+        [*source, *reproducible, *facts.codec, *depth, f"file:{target}"],
         feed=(np.ascontiguousarray(block, "<i4").data for block in left_aligned()),
     )
     if facts.container == "mp3":
@@ -176,7 +174,7 @@ def encode(
 def write_lossless(
     aligned: Iterable[NDArray[np.int32]], rate_hz: int, bits: int, target: Path
 ) -> None:
-    """Write words, aligned to the left of 32 bits, as FLAC or WAV by the target's ending."""
+    """Write PCM, left-aligned in 32 bits, as FLAC or WAV by the target's extension."""
     kind = "FLAC" if target.suffix == ".flac" else "WAV"
     level = {"compression_level": FLAC_LEVEL} if kind == "FLAC" else {}
     with soundfile.SoundFile(

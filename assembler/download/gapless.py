@@ -1,11 +1,11 @@
-"""What a file declares around its sound, so that a player leaves it out: delay and padding.
+"""Gapless playback: the delay and padding around its sound that a file declares.
 
-MP3: the Xing/Info frame with LAME's extension (delay and padding, 12 bits each; a decoder adds 529
-samples of its own to the delay). MP4: the track's edit list (ISO/IEC 14496-12, 8.6.6), and for
-players that read no edit lists the freeform item iTunSMPB (common practice: twelve hexadecimal
-numbers, the second to fourth of them delay, padding and length; the others 0). Opus:
-pre-skip and the last granule position (RFC 7845, 4.4). Vorbis: no delay, and the last granule
-position cuts the end (Vorbis I, appendix A.2). FLAC, WAV: nothing but the sound. (MP3 from memory.)
+MP3: the Xing/Info frame with LAME's extension (delay and padding, 12 bits each; a decoder adds its
+own 529 samples to the delay). MP4: the track's edit list (ISO/IEC 14496-12, 8.6.6), and for players
+that ignore edit lists the freeform item iTunSMPB (common practice: twelve hexadecimal numbers, the
+second to fourth of them delay, padding and length; the others 0). Opus: pre-skip and the last
+granule position (RFC 7845, 4.4). Vorbis: no delay, and the last granule position cuts the end
+(Vorbis I, appendix A.2). FLAC, WAV: only the sound. (MP3 from memory.)
 """
 
 from __future__ import annotations
@@ -23,23 +23,23 @@ MP3_DECODER_DELAY = 529
 _AAC_FRAME = 1024
 GAPLESS_ITEM = "----:com.apple.iTunes:iTunSMPB"
 _LAST_PAGE_BYTES = 1 << 17
-"""An Ogg page has less than 64 KiB, so this much of a file's end holds a whole one."""
+"""An Ogg page is shorter than 64 KiB, so this much of a file's end has a whole one."""
 
 
 @dataclass(frozen=True)
 class Declared:
-    """What a file says about the sound inside it.
+    """Delay, padding and length that a file declares.
 
     Attributes
     ----------
     how
-        The means, in words.
+        The means of declaration.
     delay_samples
-        To leave out at the start, as decoded.
+        Decoded samples to skip at the start.
     padding_samples
-        To leave out at the end; None where the length alone tells where that is.
+        Decoded samples to skip at the end; None where only the length is declared.
     length_samples
-        Of the sound.
+        Length of the sound.
     """
 
     how: str
@@ -49,12 +49,12 @@ class Declared:
 
 
 def declared_delay(path: Path, container: Container) -> Declared:
-    """Read what a lossy or MP4 file declares around its sound.
+    """Read the delay, padding and length that a lossy or MP4 file declares.
 
     Raises
     ------
     AssemblerError
-        It declares nothing.
+        The file declares nothing.
     ValueError
         The container needs no such declaration.
     """
@@ -64,12 +64,12 @@ def declared_delay(path: Path, container: Container) -> Declared:
     try:
         return readers[container](path)
     except (struct.error, ValueError, KeyError, IndexError) as error:
-        message = f"{path.name}: does not tell where its sound begins and ends: build it again"
+        message = f"{path.name}: the file does not declare its delay and length: build it again"
         raise AssemblerError(message) from error
 
 
 def gapless_item(declared: Declared) -> str:
-    """Return the gapless item's text; empty where there is nothing to leave out.
+    """Return the gapless item's text; empty where there is neither delay nor padding.
 
     Examples
     --------
@@ -101,10 +101,10 @@ def _of_mp4(path: Path) -> Declared:
     media_scale, media_length = struct.unpack(">II", boxes["moov.trak.mdia.mdhd"][12:20])
     count, length, delay = struct.unpack(">IIi", boxes["moov.trak.edts.elst"][4:16])
     if count != 1:
-        raise ValueError("an edit list of another kind")
+        raise ValueError("an unsupported edit list")
     length_samples = round(length * media_scale / movie_scale)
     table = "moov.trak.mdia.minf.stbl"
-    if boxes[f"{table}.stsd"][12:16] == b"mp4a":  # ALAC's last frame is as short as it need be
+    if boxes[f"{table}.stsd"][12:16] == b"mp4a":  # ALAC's last frame has no padding
         media_length = _AAC_FRAME * int.from_bytes(boxes[f"{table}.stsz"][8:12], "big")
     return Declared("edit list", delay, media_length - delay - length_samples, length_samples)
 
@@ -114,7 +114,7 @@ def _index(path: Path) -> bytes:
     with path.open("rb") as file:
         while True:
             size, name = struct.unpack(">I4s", file.read(8))
-            if size == 1:  # a long box: its size in 64 bits follows
+            if size == 1:  # a long box: a 64-bit size follows
                 size = struct.unpack(">Q", file.read(8))[0] - 8
             if size < 8:
                 raise ValueError("a box without a size")
@@ -124,12 +124,12 @@ def _index(path: Path) -> bytes:
 
 
 def _boxes(content: bytes, prefix: str) -> Iterator[tuple[str, bytes]]:
-    """Return the boxes of an MP4 file's index by their path (those read here are version 0)."""
+    """Yield the boxes of an MP4 file's index with their path (those read here are version 0)."""
     position = 0
     while position < len(content):
         size, name = struct.unpack(">I4s", content[position : position + 8])
         if size < 8:
-            raise ValueError("a box of another kind")
+            raise ValueError("an unsupported box")
         body = content[position + 8 : position + size]
         path = prefix + name.decode("latin-1")
         yield path, body
@@ -152,7 +152,7 @@ def _of_vorbis(path: Path) -> Declared:
 
 
 def _last_granule(path: Path) -> int:
-    """Return the position after the last sample, which the last Ogg page (RFC 3533) carries."""
+    """Return the position after the last sample, from the last Ogg page (RFC 3533)."""
     with path.open("rb") as file:
         file.seek(max(0, path.stat().st_size - _LAST_PAGE_BYTES))
         end = file.read()

@@ -1,8 +1,8 @@
-"""Frames of ID3v2.4.0 (id3.org) for MP3 and WAV: text in UTF-8, values parted by NUL.
+"""Frames of ID3v2.4.0 (id3.org) for MP3 and WAV: text in UTF-8, values separated by NUL.
 
-TIPL holds only the roles of `_INVOLVED`, which readers know: one that a reader does not know can
-hide the whole list (TagLib). They are in capitals, the only form that TagLib 1 knows; TagLib 2
-accepts any. All who are credited, each with the role as written, are in ``TXXX:CREDITS``.
+TIPL has only the roles of `_INVOLVED`, which readers know: an unknown role can hide the whole list
+(TagLib). They are in capitals, the only form that TagLib 1 knows; TagLib 2 accepts any. All
+credits, each with the role as written, are in ``TXXX:CREDITS``.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from assembler.download.tag_table import (
     Involved,
     Values,
     musicians,
-    players,
+    performers,
 )
 from assembler.metadata import TrackMetadata
 
@@ -28,21 +28,23 @@ _INVOLVED = {"ARRANGER": "arrangers", "PRODUCER": "producers", "ENGINEER": "engi
 _NUMBERED = {"TRCK": ("track", "tracks"), "TPOS": ("disc", "discs")}
 
 
-def id3_frames(values: Values, words: TrackMetadata, covers: list[tuple[int, Cover]]) -> list[Any]:
-    """Return the frames of a track's tag; `covers` are pictures with their ID3 picture type."""
+def id3_frames(
+    values: Values, metadata: TrackMetadata, covers: list[tuple[int, Cover]]
+) -> list[Any]:
+    """Return the frames of a track's tag; `covers` are ID3 picture types with their pictures."""
     return [
-        *_shared_frames(values, words),
+        *_shared_frames(values, metadata),
         *(_frame(row.frame, texts, values) for row, texts in _own_frames(values)),
         *(_picture(kind, cover) for kind, cover in covers),
     ]
 
 
-def _shared_frames(values: Values, words: TrackMetadata) -> Iterator[Any]:
+def _shared_frames(values: Values, metadata: TrackMetadata) -> Iterator[Any]:
     for name, (number, of) in _NUMBERED.items():
         text = "/".join((*values[number], *values.get(of, ())))
         yield getattr(id3, name)(encoding=_UTF8, text=[text])
     involved = [(role, n) for role, field in _INVOLVED.items() for n in values.get(field, ())]
-    for kind, people in ((id3.TMCL, musicians(players(words))), (id3.TIPL, involved)):
+    for kind, people in ((id3.TMCL, musicians(performers(metadata))), (id3.TIPL, involved)):
         if people:
             yield kind(encoding=_UTF8, people=[list(pair) for pair in people])
 
@@ -71,8 +73,8 @@ def _picture(kind: int, cover: Cover) -> Any:
 
 def id3_values(tags: Any) -> Values:
     """Read the table's fields back from a tag."""
-    played, involved = (_people(tags.getall(name)) for name in ("TMCL", "TIPL"))
-    values: Values = {"performers": tuple(f"{name} ({role})" for role, name in played)}
+    musicians_, involved = (_people(tags.getall(name)) for name in ("TMCL", "TIPL"))
+    values: Values = {"performers": tuple(f"{name} ({role})" for role, name in musicians_)}
     for role, field in _INVOLVED.items():
         values[field] = tuple(name for one, name in involved if one == role)
     for name, fields in _NUMBERED.items():

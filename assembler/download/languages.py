@@ -1,8 +1,7 @@
-"""Languages: two letters of ISO 639-1 to the three letters of ISO 639-2 that ID3v2.4 asks for.
+"""Convert the two letters of ISO 639-1 to the three letters of ISO 639-2 that ID3v2.4 needs.
 
-Where ISO 639-2 has two codes for a language, this is the terminology code (639-2/T): it comes from
-the language's own name as the two letters do, and ISO 639-3 has the same. The rows are Debian's
-package iso-codes (iso_639-2.json).
+Where ISO 639-2 has two codes for a language, this is the terminology code (639-2/T), which ISO
+639-3 has too. The rows are from Debian's package iso-codes (iso_639-2.json).
 """
 
 from __future__ import annotations
@@ -42,6 +41,6 @@ def three_letters(language: str) -> str:
 
 
 def three_letters_or_unknown(language: str | None) -> str:
-    """Return a code of three letters, whatever was written: ID3's texts can't go without one."""
+    """Return a code of three letters, `UNKNOWN` at least: ID3's texts must have one."""
     code = three_letters(language or "").lower()
     return code if len(code) == 3 and code.isascii() and code.isalpha() else UNKNOWN

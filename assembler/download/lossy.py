@@ -1,11 +1,12 @@
-"""Lossy files that do not clip: encoded, decoded, measured, and if need be encoded again, lower.
+"""Lossy files that do not clip: encoded, test-decoded, and re-encoded at lower level if needed.
 
-A lossy code keeps no peaks: what stood under the ceiling may decode above full scale. So every
-finished file is decoded in float and its true peak read (AES TD1008 asks for room; a decode tells
-for sure). Where it is too high the words are lowered by what is needed, scaled and
-rounded without dither: the rounding of 24-bit words lies some 90 dB below the code's own error.
+Lossy coding changes peaks: sound under the ceiling may decode above full scale. So every finished
+file is decoded in float and its true peak measured (AES TD1008 recommends headroom; a decode is
+certain). Where it is too high the PCM is lowered by the excess and rounded without dither: the
+rounding error of 24 bits is some 90 dB below that of the coding.
 
-Files of one group are lowered alike, so that their balance stays and a segue keeps its level.
+All files of a group are lowered by the same amount, which keeps their balance and the level across
+a segue.
 """
 
 from __future__ import annotations
@@ -31,10 +32,11 @@ from assembler.errors import AssemblerError
 from assembler.file_names import for_libsndfile
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
+from assembler.text import signed
 
 MOST_ROUNDS = 5
 _MARGIN_DB = 0.02
-"""Lowered words are coded anew, and their peaks do not fall by exactly the same."""
+"""Re-encoded at lower level, peaks do not fall by exactly the same amount."""
 _BLOCK_FRAMES = 1 << 16
 
 Run = Callable[[Callable[["LossyPiece"], float | None], list["LossyPiece"]], Iterable[float | None]]
@@ -46,21 +48,21 @@ class LossyPiece:
 
     Attributes
     ----------
-    words
-        Gives the track's words from the start, in blocks of shape (frames, 2), each time anew.
+    pcm
+        Function that returns the track's PCM from the start, in blocks of shape (frames, 2).
     rate_hz
-        Their rate.
+        Sample rate.
     facts
         The format.
     target
         The file.
     group
-        Files with the same group are lowered alike.
+        Files of the same group are lowered by the same amount.
     lowered_db
-        How far the words are lowered.
+        By how much the PCM is lowered.
     """
 
-    words: Callable[[], Iterable[NDArray[np.int32]]]
+    pcm: Callable[[], Iterable[NDArray[np.int32]]]
     rate_hz: int
     facts: FormatFacts
     target: Path
@@ -70,14 +72,14 @@ class LossyPiece:
 
 @dataclass(frozen=True)
 class LossyResult:
-    """What became of a lossy file.
+    """The result of encoding a lossy file.
 
     Attributes
     ----------
     peak_before_dbtp, peak_after_dbtp
-        True peak of the first decode and of the finished file's; None for silence.
+        Decoded true peak of the first encoding and of the finished file; None for silence.
     lowered_db
-        How far its words were lowered.
+        By how much its PCM was lowered.
     rounds
         How often it was encoded.
     """
@@ -91,21 +93,21 @@ class LossyResult:
 def encode_below_ceiling(
     pieces: Sequence[LossyPiece], ceiling_dbtp: float = 0.0, run: Run = map
 ) -> list[LossyResult]:
-    """Make lossy files whose decoded true peak does not exceed a ceiling.
+    """Encode lossy files so that their decoded true peak does not exceed a ceiling.
 
     Parameters
     ----------
     pieces
-        The files of all lossy formats; the longest first, so that the cores end together.
+        The files of all lossy formats; the longest first, so that all cores finish together.
     ceiling_dbtp
         Highest true peak of a decoded file.
     run
-        Like `map`; an executor's `map` works on the files side by side.
+        Like `map`; an executor's `map` encodes files in parallel.
 
     Returns
     -------
     list of LossyResult
-        One a piece, in their order. After `MOST_ROUNDS` a peak may still exceed the ceiling.
+        One per piece, in their order. After `MOST_ROUNDS` a peak may still exceed the ceiling.
 
     Raises
     ------
@@ -141,36 +143,36 @@ def _excess_by_group(
 
 
 def _encode_and_measure(piece: LossyPiece) -> float | None:
-    words = _lowered(piece.words(), piece.lowered_db)
-    length = encode(words, piece.rate_hz, piece.facts, piece.target)
+    pcm = _lowered(piece.pcm(), piece.lowered_db)
+    length = encode(pcm, piece.rate_hz, piece.facts, piece.target)
     reading = read_decoded(piece.target, piece.rate_hz, piece.facts.container)
     if reading.length_samples != length:
         raise AssemblerError(
-            f"{piece.target.name}: decodes to {reading.length_samples} samples, its sound has "
+            f"{piece.target.name}: the file decodes to {reading.length_samples} samples, not "
             f"{length}: please report this"
         )
     return reading.peak_dbtp
 
 
-def _lowered(words: Iterable[NDArray[np.int32]], lowered_db: float) -> Iterator[NDArray[np.int32]]:
+def _lowered(pcm: Iterable[NDArray[np.int32]], lowered_db: float) -> Iterator[NDArray[np.int32]]:
     if not lowered_db:
-        yield from words
+        yield from pcm
         return
     gain = amplitude(-lowered_db)
-    for block in words:
+    for block in pcm:
         yield np.rint(block * gain).astype(np.int32)
 
 
 @dataclass(frozen=True)
 class DecodedReading:
-    """What a file decodes to.
+    """Reading of a decoded file.
 
     Attributes
     ----------
     peak_dbtp
-        Its true peak; None for silence.
+        True peak; None for silence.
     length_samples
-        Of the sound.
+        Length of the sound.
     """
 
     peak_dbtp: float | None
@@ -178,7 +180,7 @@ class DecodedReading:
 
 
 def read_decoded(path: Path, rate_hz: int, container: Container) -> DecodedReading:
-    """Measure the true peak and the length of a file as it decodes.
+    """Measure the true peak and the length of a decoded file.
 
     Parameters
     ----------
@@ -190,7 +192,7 @@ def read_decoded(path: Path, rate_hz: int, container: Container) -> DecodedReadi
     Raises
     ------
     AssemblerError
-        It can't be decoded.
+        The file can't be decoded.
     """
     meter = PeakMeter(rate_hz, 2)
     length = 0
@@ -205,8 +207,8 @@ def decoded(path: Path, container: Container) -> Iterator[Samples]:
     """Decode a stereo file in float, so that nothing is clipped.
 
     MP3 and Ogg Vorbis are decoded by libsndfile: MP3 in a third of ffmpeg's time and to within 1e-5
-    of its samples; Vorbis because ffmpeg misses the end of a file of one or two Ogg pages, by up to
-    575 samples. A file has one decoder, whatever its name, so that its peak is one figure.
+    of its samples; Vorbis because ffmpeg loses the end of a file of one or two Ogg pages, up to 575
+    samples. A format always has the same decoder, so that its peaks are comparable.
 
     Yields
     ------
@@ -215,7 +217,7 @@ def decoded(path: Path, container: Container) -> Iterator[Samples]:
     Raises
     ------
     AssemblerError
-        It can't be decoded.
+        The file can't be decoded.
     """
     by_libsndfile = container in ("mp3", "ogg")
     return _decoded_by_libsndfile(path) if by_libsndfile else _decoded_by_ffmpeg(path)
@@ -228,7 +230,8 @@ def _decoded_by_libsndfile(path: Path) -> Iterator[Samples]:
                 check_cancelled()
                 yield block
     except soundfile.LibsndfileError as error:
-        raise AssemblerError(f"{path.name}: can't be decoded: build the release again") from error
+        message = f"{path.name}: the file can't be decoded: build the release again"
+        raise AssemblerError(message) from error
 
 
 def _decoded_by_ffmpeg(path: Path) -> Iterator[Samples]:
@@ -255,16 +258,16 @@ def lossy_findings(
     made: Iterable[tuple[str, int, LossyResult]],
     ceiling_dbtp: float = 0.0,
 ) -> Iterator[Finding]:
-    """Tell where files were lowered, one finding a format and lowering, and where it failed.
+    """Report where files were lowered, one finding per format and amount, and where it failed.
 
     Parameters
     ----------
     source
         The manifest.
     made
-        Format, index of the track (from 0) and what became of it.
+        Format, index of the track (from 0) and result of each file.
     ceiling_dbtp
-        As it was asked.
+        The ceiling of the decoded files.
     """
     lowered: dict[tuple[str, float], list[tuple[int, LossyResult]]] = defaultdict(list)
     for name, index, result in made:
@@ -272,17 +275,18 @@ def lossy_findings(
             lowered[name, result.lowered_db].append((index, result))
         if result.peak_after_dbtp is not None and result.peak_after_dbtp > ceiling_dbtp:
             message = (
-                f"{name}: track {index + 1} still decodes to {result.peak_after_dbtp:+.2f} dBTP "
-                f"after {result.rounds} rounds: lower `download.level.ceiling`"
+                f"{name}: track {index + 1} still decodes to "
+                f"{signed(result.peak_after_dbtp, 2)} dBTP after {result.rounds} rounds: lower "
+                "`download.level.ceiling`"
             )
             yield source.finding("warning", "lossy-over-ceiling", ("tracks", index), message)
     for (name, lowered_db), tracks in lowered.items():
         index, loudest = max(tracks, key=lambda pair: pair[1].peak_before_dbtp or -np.inf)
         numbers = ", ".join(str(i + 1) for i, _ in tracks)
         message = (
-            f"{name}: coding raised track {index + 1} to {loudest.peak_before_dbtp:+.2f} dBTP, so "
-            f"its files were made {lowered_db:.2f} dB lower (tracks {numbers}); "
-            f"`download.level.ceiling` leaves room from the start"
+            f"{name}: track {index + 1} decoded to {signed(loudest.peak_before_dbtp, 2)} dBTP, so "
+            f"tracks {numbers} were re-encoded {lowered_db:.2f} dB lower: to avoid it, lower "
+            "`download.level.ceiling`"
         )
         yield source.finding("note", "lossy-lowered", ("download",), message)
 
@@ -290,14 +294,14 @@ def lossy_findings(
 def levels_as_coded(
     levels: Sequence[PlayingLevels], results: Sequence[LossyResult]
 ) -> list[PlayingLevels]:
-    """Return the playing levels of one format's files, from those of the words they were made of.
+    """Return the playing levels of one format's files from those of the PCM before encoding.
 
     Parameters
     ----------
     levels
-        Of each track's words.
+        Levels of each track's PCM.
     results
-        Of its file, in the same order.
+        Results of the files, in the same order.
     """
     peaks = [0.0 if r.peak_after_dbtp is None else amplitude(r.peak_after_dbtp) for r in results]
     return [

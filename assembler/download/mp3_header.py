@@ -1,9 +1,9 @@
-"""The first frame of an MP3 file, which holds no sound: frame count, encoder delay and padding.
+"""The first frame of an MP3 file, without sound: frame count, encoder delay and padding.
 
-The Xing/Info frame with LAME's extension ("Mp3 Info Tag rev. 1", from memory; held against ffmpeg,
-mpg123 and libsndfile in the tests). ffmpeg's writer of it takes the padding from the last packet
-alone, so it stops at one frame and 529 samples; LAME pads by up to 1727. So the padding is written
-here, from the true length.
+The Xing/Info frame with LAME's extension ("Mp3 Info Tag rev. 1", from memory; compared with ffmpeg,
+mpg123 and libsndfile in the tests). ffmpeg derives the padding from the last packet alone, at most
+one frame and 529 samples; LAME pads by up to 1727. So the padding is written here, from the true
+length.
 
     bytes from "Xing" or "Info"    field
     4                              flags: frame count, byte count, contents, quality follow
@@ -21,7 +21,7 @@ from pathlib import Path
 from assembler.errors import AssemblerError
 
 FRAME_SAMPLES = 1152
-"""Of a frame of MPEG-1 layer III (ISO/IEC 11172-3)."""
+"""Samples of a frame of MPEG-1 layer III (ISO/IEC 11172-3)."""
 _FIELD_SIZES = (4, 4, 100, 4)
 _ID3_HEAD_BYTES = 10
 _MOST_PADDING = 0xFFF
@@ -30,16 +30,16 @@ _CRC_POLYNOMIAL = 0xA001  # x^16 + x^15 + x^2 + 1, the lowest bit first
 
 @dataclass(frozen=True)
 class Mp3Header:
-    """What the first frame says of those that follow.
+    """The content of the first frame.
 
     Attributes
     ----------
     frames
-        How many follow.
+        Number of frames after it.
     delay, padding
-        Samples that the encoder put before and after the sound.
+        Samples that the encoder added before and after the sound.
     crc_holds
-        The frame's CRC is that of its contents.
+        Whether the frame's CRC is correct.
     """
 
     frames: int
@@ -49,12 +49,12 @@ class Mp3Header:
 
     @property
     def length_samples(self) -> int:
-        """Return the length of the sound."""
+        """The length of the sound."""
         return self.frames * FRAME_SAMPLES - self.delay - self.padding
 
 
 def read_mp3_header(path: Path) -> Mp3Header:
-    """Return what an MP3 file's first frame says.
+    """Read the first frame of an MP3 file.
 
     Raises
     ------
@@ -81,20 +81,20 @@ def write_mp3_length(path: Path, length_samples: int) -> None:
         start, frame = _first_frame(path)
         lame, _ = _lame_position(frame)
     except (ValueError, struct.error) as error:
-        message = f"{path.name}: the encoder wrote no delay and padding: install imageio-ffmpeg"
-        raise AssemblerError(f"{message} again") from error
+        message = f"{path.name}: the encoder wrote no delay and padding: reinstall imageio-ffmpeg"
+        raise AssemblerError(message) from error
     padding = header.frames * FRAME_SAMPLES - header.delay - length_samples
     if not 0 <= padding <= _MOST_PADDING:
         raise AssemblerError(
             f"{path.name}: the encoder wrote {header.frames} frames for {length_samples} samples: "
             "please report this"
         )
-    fresh = bytearray(frame[: lame + 36])
-    fresh[lame + 21 : lame + 24] = (header.delay << 12 | padding).to_bytes(3, "big")
-    fresh[lame + 34 :] = struct.pack(">H", crc_16(fresh[: lame + 34]))
+    corrected = bytearray(frame[: lame + 36])
+    corrected[lame + 21 : lame + 24] = (header.delay << 12 | padding).to_bytes(3, "big")
+    corrected[lame + 34 :] = struct.pack(">H", crc_16(corrected[: lame + 34]))
     with path.open("r+b") as file:
         file.seek(start)
-        file.write(fresh)
+        file.write(corrected)
 
 
 def crc_16(content: bytes | bytearray) -> int:
@@ -114,7 +114,7 @@ def crc_16(content: bytes | bytearray) -> int:
 
 
 def _first_frame(path: Path) -> tuple[int, bytes]:
-    """Return where the sound's first frame begins, after any ID3, and its bytes and some more."""
+    """Return the position of the first frame, after any ID3 tag, and enough bytes from there."""
     with path.open("rb") as file:
         head = file.read(_ID3_HEAD_BYTES)
         start = 0
@@ -126,12 +126,12 @@ def _first_frame(path: Path) -> tuple[int, bytes]:
 
 
 def _lame_position(frame: bytes) -> tuple[int, int]:
-    """Return where LAME's extension begins in the frame, and the frame count."""
+    """Return the position of LAME's extension in the frame, and the frame count."""
     start = max(frame.find(b"Xing"), frame.find(b"Info"))
     if start < 0:
-        raise ValueError("no frame with a count of frames")
+        raise ValueError("no frame with a frame count")
     flags, frames = struct.unpack(">II", frame[start + 4 : start + 12])
     if not flags & 1:
-        raise ValueError("no count of frames")
+        raise ValueError("no frame count")
     sizes = (size for bit, size in enumerate(_FIELD_SIZES) if flags >> bit & 1)
     return start + 8 + sum(sizes), frames

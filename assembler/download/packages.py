@@ -1,8 +1,8 @@
-"""One archive a format: the track files, the cover, the list of tracks and their checksums.
+"""One ZIP archive per format: the track files, the cover, the track list and the checksums.
 
-ZIP (ISO/IEC 21320-1 keeps to the parts that every reader knows; where a file needs more than 4 GB,
-ZIP64). The same content gives the same bytes: entries in order of name, one fixed time, nothing
-deflated, since compressors differ from version to version and sound would not shrink.
+ISO/IEC 21320-1, which has only what every reader knows; ZIP64 where a file exceeds 4 GB. The same
+content has the same bytes: entries sorted by name, one fixed time, no compression, since
+compressors differ between versions and audio files would not shrink.
 """
 
 from __future__ import annotations
@@ -35,20 +35,20 @@ def package_name(manifest: Manifest, format_name: str) -> str:
 
 
 def write_package(folder: Path, target: Path, tracklist: str, cover: bytes | None) -> None:
-    """Put a format's files into one archive.
+    """Write the archive of a format.
 
-    Everything stands in a folder named like the archive, so that unpacking it scatters nothing.
+    All files are in a folder named like the archive.
 
     Parameters
     ----------
     folder
-        The format's folder: its files are the tracks.
+        The format's folder with the track files.
     target
         The archive to write.
     tracklist
-        Text of the list of tracks.
+        The track list as text.
     cover
-        JPEG; None without one.
+        The cover as JPEG, if there is one.
     """
     texts = {TRACK_LIST: tracklist.encode()} | ({COVER: cover} if cover else {})
     files = {unicodedata.normalize("NFC", p.name): p for p in folder.iterdir() if p.is_file()}
@@ -73,7 +73,7 @@ def _entry(target: Path, name: str) -> zipfile.ZipInfo:
 
 
 def _copy(source: Path, archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> str:
-    """Copy a file in; give its digest."""
+    """Copy a file into the archive and return its digest."""
     digest = hashlib.sha256()
     entry.file_size = source.stat().st_size  # decides whether the entry is ZIP64
     with source.open("rb") as file, archive.open(entry, "w") as out:
@@ -84,16 +84,16 @@ def _copy(source: Path, archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> str
     return digest.hexdigest()
 
 
-def track_list(manifest: Manifest, words: Sequence[TrackMetadata]) -> str:
-    """Return the list of tracks as text, for listeners.
+def track_list(manifest: Manifest, metadata: Sequence[TrackMetadata]) -> str:
+    """Return the track list as text, for listeners.
 
     Examples
     --------
-    A line reads ``03  Ropewalk Round  4:12``, with the artist where it is not the release's.
+    A line is ``03  Ropewalk Round  4:12``, with the artist where it is not the release's.
     """
     release = manifest.release
     lines = [release.artist, release.title, ""]
-    for track in words:
+    for track in metadata:
         if track.of_discs > 1 and track.number == 1:
             lines += [*([""] if track.disc > 1 else []), f"Disc {track.disc}", ""]
         artist = f"{track.artist}: " if track.artist != release.artist else ""
@@ -101,6 +101,6 @@ def track_list(manifest: Manifest, words: Sequence[TrackMetadata]) -> str:
             f"{track.number:02d}  {artist}{track.title}  {duration_text(track.duration_s)}"
         )
     label = " ".join(text for text in (release.label, release.catalogue_number) if text)
-    signs = (("", label), ("℗ ", release.p_line), ("© ", release.c_line))
-    said = [f"{sign}{text}" for sign, text in signs if text]
-    return "\n".join([*lines, *(["", *said] if said else [])]) + "\n"
+    owners = (("", label), ("℗ ", release.p_line), ("© ", release.c_line))
+    last = [f"{symbol}{text}" for symbol, text in owners if text]
+    return "\n".join([*lines, *(["", *last] if last else [])]) + "\n"

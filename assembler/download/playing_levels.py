@@ -1,9 +1,9 @@
-"""Playing levels in tags: what a player needs to play tracks, or albums, equally loud.
+"""Playing levels in tags, by which a player plays tracks or albums equally loud.
 
 ReplayGain 2.0 (gain to -18 LUFS, two decimals; peak as an amplitude, full scale 1); Opus has its
-own by RFC 7845, section 5.2.1: gain to -23 LUFS as a whole number of 1/256 dB (Q7.8), on top of
-the header's output gain, which the encoder leaves at 0, and no ReplayGain beside it. Peaks here
-are true peaks, so that a player that prevents clipping prevents it between samples too.
+own by RFC 7845, section 5.2.1: gain to -23 LUFS in steps of 1/256 dB (Q7.8), on top of the header's
+output gain, which the encoder leaves at 0, and no ReplayGain. Peaks are true peaks, so that a
+player that prevents clipping also prevents it between samples.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class PlayingLevels:
 
 
 def replay_gain(levels: PlayingLevels) -> Iterator[tuple[str, str]]:
-    """Return the tag fields of ReplayGain 2.0 and their texts.
+    """Yield the tag fields of ReplayGain 2.0 and their texts.
 
     Examples
     --------
@@ -66,7 +66,7 @@ def replay_gain(levels: PlayingLevels) -> Iterator[tuple[str, str]]:
 
 
 def r128_gain(levels: PlayingLevels) -> Iterator[tuple[str, str]]:
-    """Return the tag fields of Opus and their texts.
+    """Yield the tag fields of Opus and their texts.
 
     Examples
     --------

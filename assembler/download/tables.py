@@ -1,11 +1,11 @@
-"""The release as a table: what a shop's or a distributor's form asks for, one row a track.
+"""The release as a table for a shop's or a distributor's form, one row per track.
 
-``release.csv``: RFC 4180 with commas, UTF-8, names of columns in the first row. Several values in
-one cell are joined by `` | ``. A cell that a spreadsheet would take for a formula (it begins with
+``release.csv``: RFC 4180 with commas, UTF-8, column names in the first row. Several values in one
+cell are joined by `` | ``. A cell that a spreadsheet would take for a formula (it begins with
 ``=``, ``+``, ``-``, ``@``, one of these in full width, a tab or a line end) has an apostrophe in
-front, which spreadsheets don't show; whoever reads the file by program takes it off.
+front, which spreadsheets don't show; a program that reads the file must remove it.
 
-``release.json``: the same facts, several values as lists, nothing guarded, keys in a fixed order.
+``release.json``: the same data, several values as lists, no apostrophes, keys in a fixed order.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from assembler.download.tag_table import behind_the_desk, people_values, players
+from assembler.download.tag_table import people_values, performers, production
 from assembler.manifest import Manifest
 from assembler.metadata import TrackMetadata
 from assembler.text import duration_text
@@ -25,11 +25,11 @@ SEPARATOR = " | "
 _FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 Files = Mapping[str, Sequence[str]]
-"""For each format the names of its files, one a track in the release's order."""
+"""The names of the files of each format, one per track in the release's order."""
 
 
 def release_facts(manifest: Manifest) -> dict[str, Any]:
-    """Return what is said of the release as a whole; None where nothing is."""
+    """Return the metadata of the release as a whole; None where there is none."""
     release = manifest.release
     return {
         "release_title": release.title,
@@ -45,52 +45,52 @@ def release_facts(manifest: Manifest) -> dict[str, Any]:
     }
 
 
-def track_facts(manifest: Manifest, words: TrackMetadata) -> dict[str, Any]:
-    """Return what is said of a track; None or an empty list where nothing is."""
-    track = manifest.tracks[words.running_number - 1]
-    people = people_values(players(words), behind_the_desk(words))
+def track_facts(manifest: Manifest, metadata: TrackMetadata) -> dict[str, Any]:
+    """Return the metadata of a track; None or an empty list where there is none."""
+    track = manifest.tracks[metadata.running_number - 1]
+    people = people_values(performers(metadata), production(metadata))
     return {
-        "disc": words.disc,
-        "track": words.number,
+        "disc": metadata.disc,
+        "track": metadata.number,
         "title": track.title,
         "version": track.version,
-        "full_title": words.title,
-        "track_artist": words.artist,
-        "isrc": words.isrc,
-        "duration": duration_text(words.duration_s),
-        "music_duration_s": round(float(words.duration_s), 3),
-        "file_duration_s": round(float(words.file_duration_s), 3),
-        "composers": list(words.composers),
-        "lyricists": list(words.lyricists),
+        "full_title": metadata.title,
+        "track_artist": metadata.artist,
+        "isrc": metadata.isrc,
+        "duration": duration_text(metadata.duration_s),
+        "music_duration_s": round(float(metadata.duration_s), 3),
+        "file_duration_s": round(float(metadata.file_duration_s), 3),
+        "composers": list(metadata.composers),
+        "lyricists": list(metadata.lyricists),
         "arrangers": list(people["arrangers"]),
-        "publisher": words.publisher,
+        "publisher": metadata.publisher,
         "producers": list(people["producers"]),
         "engineers": list(people["engineers"]),
         "conductors": list(people["conductors"]),
         "performers": list(people["performers"]),
-        "recorded": words.recorded,
-        "recorded_at": words.recorded_at,
+        "recorded": metadata.recorded,
+        "recorded_at": metadata.recorded_at,
     }
 
 
-def release_json(manifest: Manifest, words: Sequence[TrackMetadata], files: Files) -> str:
-    """Return the table as JSON: an object with the release's facts and a list of tracks."""
+def release_json(manifest: Manifest, metadata: Sequence[TrackMetadata], files: Files) -> str:
+    """Return the table as JSON: an object with the release's metadata and a list of tracks."""
     tracks = [
         track_facts(manifest, one) | {"files": {name: names[i] for name, names in files.items()}}
-        for i, one in enumerate(words)
+        for i, one in enumerate(metadata)
     ]
     content = release_facts(manifest) | {"tracks": tracks}
     return json.dumps(content, indent=2, ensure_ascii=False) + "\n"
 
 
-def release_csv(manifest: Manifest, words: Sequence[TrackMetadata], files: Files) -> str:
-    """Return the table as CSV, each track's row with the release's facts in front."""
-    of_release = release_facts(manifest)
+def release_csv(manifest: Manifest, metadata: Sequence[TrackMetadata], files: Files) -> str:
+    """Return the table as CSV; each track's row begins with the release's metadata."""
+    release = release_facts(manifest)
     rows = [
-        of_release
+        release
         | track_facts(manifest, one)
         | {f"file_{name}": names[i] for name, names in files.items()}
-        for i, one in enumerate(words)
+        for i, one in enumerate(metadata)
     ]
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\r\n")

@@ -1,9 +1,9 @@
-"""Tags: one table from what the manifest says to what each container calls it.
+"""Tags: one table of the fields and their names in each container.
 
 ID3v2.4.0 (id3.org) for MP3 and WAV; Vorbis comments (xiph.org field recommendations, RFC 9639) for
 FLAC, Ogg Vorbis and Opus; the item list of MP4, with freeform items where it has none of its own;
 the INFO list of RIFF (Multimedia Programming Interface and Data Specifications 1.0, 1991) for WAV.
-Where the open standards have no name, the one that most readers know stands (common practice).
+Where the standards have no name, it is the one that most readers know (common practice).
 """
 
 from __future__ import annotations
@@ -18,26 +18,26 @@ from assembler.manifest.model import Release
 from assembler.metadata import TrackMetadata, is_performer
 
 FREEFORM = "----:com.apple.iTunes:"
-"""The name space that MP4 readers look for freeform items in."""
+"""The name space in which MP4 readers look for freeform items."""
 
 
 @dataclass(frozen=True)
 class TagRow:
-    """What one field is called in each container; empty where it has no place there.
+    """The names of one field in each container; empty where the container lacks it.
 
     Attributes
     ----------
     field
-        Our name for it.
+        The name in this program.
     frame
-        ID3v2.4 frame; ``TXXX:`` with a description where ID3 has none. Fields that share a frame
-        stand in it together.
+        ID3v2.4 frame; ``TXXX:`` with a description where ID3 has none. Several fields may share a
+        frame.
     comment
         Vorbis comment.
     item
         MP4 item.
     info
-        RIFF INFO chunk, for readers that pass over ID3 in a WAV file.
+        RIFF INFO chunk, for readers that ignore ID3 in a WAV file.
     """
 
     field: str
@@ -47,9 +47,9 @@ class TagRow:
     info: str = ""
 
 
-# TDRC and DATE are what readers show as the release's year; the standards mean the day of recording
-# by them. So they hold the release date, and the day of recording has a name of its own. Label and
-# music publisher are two fields; ID3's TPUB may hold either.
+# Readers show TDRC and DATE as the release's year, though the standards define them as the date of
+# recording. So they have the release date, and the recording date has a name of its own. Label and
+# music publisher are two fields; ID3's TPUB may be either.
 TABLE = (
     TagRow("title", "TIT2", "TITLE", "©nam", "INAM"),
     TagRow("artist", "TPE1", "ARTIST", "©ART", "IART"),
@@ -103,18 +103,18 @@ TABLE = (
 )  # fmt: skip
 
 Values = dict[str, tuple[str, ...]]
-"""Texts by field; several values of one field stay several."""
+"""Texts by field, one or more each."""
 Involved = tuple[tuple[str, str], ...]
 """Pairs of a role and a name."""
 
 _ARRANGING = frozenset(("arranged", "arrangement", "arranger"))
 _PRODUCING = frozenset(("produced", "producer", "production"))
 _CONDUCTING = frozenset(("conducted", "conducting", "conductor"))
-_OTHER_PRODUCTION = frozenset((
+_NOT_THE_PRODUCER = frozenset((
     "assistant", "associate", "coordinator", "design", "designer", "executive", "manager",
 ))  # fmt: skip
-"""Words that make a producing role another one than the producer's."""
-_AT_THE_DESK = frozenset((
+"""Words of a production role that is not the producer's."""
+_ENGINEERING = frozenset((
     "engineer", "engineering", "mastered", "mastering", "mix", "mixer", "mixing", "recording",
     "recordist", "restoration", "restored", "transfer", "transfers",
 ))  # fmt: skip
@@ -122,7 +122,7 @@ _AT_THE_DESK = frozenset((
 
 def tag_values(
     release: Release,
-    words: TrackMetadata,
+    metadata: TrackMetadata,
     container: Container,
     levels: PlayingLevels | None = None,
 ) -> Values:
@@ -130,33 +130,33 @@ def tag_values(
 
     Parameters
     ----------
-    release, words
-        What the manifest says.
+    release, metadata
+        The metadata.
     container
-        Decides how levels and languages are told.
+        Decides the form of levels and languages.
     levels
-        Of the finished file; without them no gain is told.
+        Playing levels of the finished file; without them there are no gain tags.
     """
     language = release.language
     if language and container in ("mp3", "wav"):
         language = three_letters(language)
     values: dict[str, Iterable[str | None]] = {
-        "title": [words.title],
-        "artist": [words.artist],
+        "title": [metadata.title],
+        "artist": [metadata.artist],
         "album_artist": [release.artist],
         "album": [release.title],
-        "track": [str(words.number)],
-        "tracks": [str(words.of)],
-        "disc": [str(words.disc)],
-        "discs": [str(words.of_discs)],
-        "recorded": [words.recorded],
-        "recorded_at": [words.recorded_at],
+        "track": [str(metadata.number)],
+        "tracks": [str(metadata.of)],
+        "disc": [str(metadata.disc)],
+        "discs": [str(metadata.of_discs)],
+        "recorded": [metadata.recorded],
+        "recorded_at": [metadata.recorded_at],
         "released": [release.release_date],
         "release_time": [release.release_date] if container in ("mp3", "wav") else [],
-        "isrc": [words.isrc],
-        "composers": words.composers,
-        "lyricists": words.lyricists,
-        "publisher": [words.publisher],
+        "isrc": [metadata.isrc],
+        "composers": metadata.composers,
+        "lyricists": metadata.lyricists,
+        "publisher": [metadata.publisher],
         "label": [release.label],
         "catalogue_number": [release.catalogue_number],
         "barcode": [release.barcode],
@@ -164,51 +164,50 @@ def tag_values(
         "c_line": [release.c_line],
         "genre": [release.genre],
         "language": [language],
-        "comment": [words.comment],
-        "lyrics": [words.lyrics],
-        **people_values(players(words), behind_the_desk(words)),
+        "comment": [metadata.comment],
+        "lyrics": [metadata.lyrics],
+        **people_values(performers(metadata), production(metadata)),
     }
     if levels:
-        told = r128_gain(levels) if container == "opus" else replay_gain(levels)
-        values |= {field: [text] for field, text in told}
-    kept = {field: tuple(v for v in texts if v) for field, texts in values.items()}
-    return {field: texts for field, texts in kept.items() if texts}
+        gains = r128_gain(levels) if container == "opus" else replay_gain(levels)
+        values |= {field: [text] for field, text in gains}
+    texts_by_field = {field: tuple(v for v in texts if v) for field, texts in values.items()}
+    return {field: texts for field, texts in texts_by_field.items() if texts}
 
 
-def players(words: TrackMetadata) -> Involved:
-    """Return who played or sang what."""
-    return tuple(dict.fromkeys((p.role, p.name) for p in words.credits if is_performer(p.role)))
+def performers(metadata: TrackMetadata) -> Involved:
+    """Return the performers with their instruments, the conductor included."""
+    return tuple(dict.fromkeys((c.role, c.name) for c in metadata.credits if is_performer(c.role)))
 
 
-def behind_the_desk(words: TrackMetadata) -> Involved:
-    """Return who arranged, produced, recorded and so on: the track's arrangers and the credits."""
-    arranged = [("arranger", name) for name in words.arrangers]
-    credited = [(p.role, p.name) for p in words.credits if not is_performer(p.role)]
-    return tuple(dict.fromkeys((*arranged, *credited)))
+def production(metadata: TrackMetadata) -> Involved:
+    """Return the track's arrangers and all credits of production and artwork."""
+    arrangers = [("arranger", name) for name in metadata.arrangers]
+    credited = [(c.role, c.name) for c in metadata.credits if not is_performer(c.role)]
+    return tuple(dict.fromkeys((*arrangers, *credited)))
 
 
-def people_values(played: Involved, behind: Involved) -> Values:
-    """Return the values of the fields that name people with what they did."""
+def people_values(performing: Involved, producing: Involved) -> Values:
+    """Return the values of the fields that name people with their roles."""
+    producers = (pair for pair in producing if not _NOT_THE_PRODUCER & _words_of(pair[0]))
     return {
-        "performers": tuple(f"{name} ({role})" for role, name in musicians(played)),
-        "people": tuple(f"{name} ({role})" for role, name in behind),
-        "conductors": _names(played, _CONDUCTING),
-        "arrangers": _names(behind, _ARRANGING),
-        "producers": _names(
-            (one for one in behind if not _OTHER_PRODUCTION & _words_of(one[0])), _PRODUCING
-        ),
-        "engineers": _names(behind, _AT_THE_DESK),
+        "performers": tuple(f"{name} ({role})" for role, name in musicians(performing)),
+        "people": tuple(f"{name} ({role})" for role, name in producing),
+        "conductors": _names(performing, _CONDUCTING),
+        "arrangers": _names(producing, _ARRANGING),
+        "producers": _names(producers, _PRODUCING),
+        "engineers": _names(producing, _ENGINEERING),
     }
 
 
-def musicians(played: Involved) -> Involved:
-    """Return those who play or sing: the conductor has a field of their own."""
-    return tuple(one for one in played if not _CONDUCTING & _words_of(one[0]))
+def musicians(performing: Involved) -> Involved:
+    """Return the performers without the conductor, who has a field of their own."""
+    return tuple(pair for pair in performing if not _CONDUCTING & _words_of(pair[0]))
 
 
-def _names(people: Iterable[tuple[str, str]], doing: frozenset[str]) -> tuple[str, ...]:
-    """Return the names, each once, of those whose role has one of these words."""
-    return tuple(dict.fromkeys(name for role, name in people if doing & _words_of(role)))
+def _names(people: Iterable[tuple[str, str]], words: frozenset[str]) -> tuple[str, ...]:
+    """Return the names, each once, of people whose role has one of some words."""
+    return tuple(dict.fromkeys(name for role, name in people if words & _words_of(role)))
 
 
 def _words_of(role: str) -> frozenset[str]:

@@ -43,7 +43,7 @@ def write_tags(
     path: Path,
     container: Container,
     release: Release,
-    words: TrackMetadata,
+    metadata: TrackMetadata,
     cover: Cover | None,
     *,
     back_cover: Cover | None = None,
@@ -55,19 +55,19 @@ def write_tags(
     ----------
     path, container
         The file.
-    release, words
-        What is said about it.
+    release, metadata
+        Its metadata.
     cover, back_cover
-        Pictures to put inside.
+        Pictures to embed.
     levels
-        Of this file as it decodes; without them no gain is told.
+        Playing levels of the decoded file; without them no gain tags are written.
 
     Raises
     ------
     AssemblerError
         The file can't be tagged.
     """
-    values = tag_values(release, words, container, levels)
+    values = tag_values(release, metadata, container, levels)
     pictures = ((PictureType.COVER_FRONT, cover), (PictureType.COVER_BACK, back_cover))
     covers = [(int(kind), picture) for kind, picture in pictures if picture]
     try:
@@ -77,7 +77,7 @@ def write_tags(
         gapless = gapless_item(declared_delay(path, container)) if container == "mp4" else ""
         file.tags.clear()
         if container in ("mp3", "wav"):
-            for frame in id3_frames(values, words, covers):
+            for frame in id3_frames(values, metadata, covers):
                 file.tags.add(frame)
             file.save(v2_version=4, padding=_id3_padding)
             return
@@ -89,7 +89,7 @@ def write_tags(
             _put_comments(file, values, covers)
         file.save(padding=_no_padding)
     except mutagen.MutagenError as error:
-        raise AssemblerError(f"{path.name}: can't be tagged: {error}") from error
+        raise AssemblerError(f"{path.name}: the file can't be tagged: {error}") from error
 
 
 def _no_padding(_info: object) -> int:
@@ -97,7 +97,7 @@ def _no_padding(_info: object) -> int:
 
 
 def _id3_padding(_info: object) -> int:
-    """Return the size of a frame's head: some readers look for one more before they end."""
+    """Return the size of a frame header: some readers expect one more at the end."""
     return 10
 
 
@@ -108,7 +108,7 @@ def _put_comments(file: Any, values: Values, covers: Covers) -> None:
         file.clear_pictures()
         for picture in pictures:
             file.add_picture(picture)
-    elif pictures:  # Ogg has no block for them: base64 of the same bytes (xiph.org)
+    elif pictures:  # Ogg has no picture block: base64 of the same bytes (xiph.org)
         blocks = [base64.b64encode(picture.write()).decode("ascii") for picture in pictures]
         file["METADATA_BLOCK_PICTURE"] = blocks
 
@@ -142,7 +142,7 @@ def read_tags(path: Path, container: Container) -> Values:
     Returns
     -------
     dict
-        What `tag_values` gave when the file was tagged.
+        The result of `tag_values` for which the file was tagged.
 
     Raises
     ------
@@ -152,15 +152,15 @@ def read_tags(path: Path, container: Container) -> Values:
     try:
         tags = _KINDS[container](path).tags
     except mutagen.MutagenError as error:
-        raise AssemblerError(f"{path.name}: its tags can't be read: {error}") from error
+        raise AssemblerError(f"{path.name}: the tags can't be read: {error}") from error
     if not tags:
         return {}
     if container in ("mp3", "wav"):
         return id3_values(tags)
     if container == "mp4":
         return _item_values(tags)
-    found = {row.field: tuple(tags.get(row.comment, ())) for row in TABLE if row.comment}
-    return {field: texts for field, texts in found.items() if texts}
+    values = {row.field: tuple(tags.get(row.comment, ())) for row in TABLE if row.comment}
+    return {field: texts for field, texts in values.items() if texts}
 
 
 def read_gapless_item(path: Path) -> str:
@@ -174,7 +174,7 @@ def read_gapless_item(path: Path) -> str:
     try:
         items = (MP4(path).tags or {}).get(GAPLESS_ITEM, [b""])
     except mutagen.MutagenError as error:
-        raise AssemblerError(f"{path.name}: its tags can't be read: {error}") from error
+        raise AssemblerError(f"{path.name}: the tags can't be read: {error}") from error
     return bytes(items[0]).decode("utf-8", "replace")
 
 

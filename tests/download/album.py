@@ -1,4 +1,4 @@
-"""An invented album of two tracks, its words as awkward as real ones are, with music to put in."""
+"""An invented album of two tracks, its metadata as awkward as in practice, with music for it."""
 
 from __future__ import annotations
 
@@ -61,15 +61,15 @@ credits:
   - {name: "Oda; Brenn", roles: [mastering]}
   - {name: Rune Vik, roles: [sleeve notes, executive producer, conductor]}
 """
-Words = NDArray[np.int32]
+Pcm = NDArray[np.int32]
 
 
 @dataclass(frozen=True)
 class Album:
-    """A manifest and the words of its tracks."""
+    """A manifest and the metadata of its tracks."""
 
     source: ManifestFile
-    words: tuple[TrackMetadata, ...]
+    metadata: tuple[TrackMetadata, ...]
 
     @property
     def manifest(self) -> Manifest:
@@ -97,22 +97,22 @@ def cover(folder: Path, name: str = "front.jpg", width: int = 300) -> Cover:
     return read_cover(folder / name)
 
 
-def encoded(folder: Path, name: Format, words: Words, rate_hz: int, stem: str = "track") -> Path:
-    """Encode 24-bit words, shortened to what the format takes."""
+def encoded(folder: Path, name: Format, pcm: Pcm, rate_hz: int, stem: str = "track") -> Path:
+    """Encode 24-bit PCM at the format's word length."""
     facts = FACTS[name]
     target = folder / f"{stem}{facts.suffix}"
-    encode([words >> (24 - facts.bits)], rate_hz, facts, target)
+    encode([pcm >> (24 - facts.bits)], rate_hz, facts, target)
     return target
 
 
-def reading_of(words: Words, rate_hz: int, bits: int = 24) -> Reading:
-    """Measure words."""
-    return read_meter([samples_of_words(words, bits)], rate_hz)
+def reading_of(pcm: Pcm, rate_hz: int, bits: int = 24) -> Reading:
+    """Measure PCM."""
+    return read_meter([samples_of_pcm(pcm, bits)], rate_hz)
 
 
-def samples_of_words(words: Words, bits: int = 24) -> Samples:
-    """Return words as samples."""
-    return (words / float(1 << (bits - 1))).astype(np.float32)
+def samples_of_pcm(pcm: Pcm, bits: int = 24) -> Samples:
+    """Convert PCM to samples."""
+    return (pcm / float(1 << (bits - 1))).astype(np.float32)
 
 
 def levels_of(reading: Reading, album_lufs: float, album_peak: float) -> PlayingLevels:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from download.album import MANIFEST, Album, Words
+from download.album import MANIFEST, Album, Pcm
 from made_music import made_music
 
 from assembler.manifest import load
@@ -42,11 +42,11 @@ def album(album_of: Callable[[str], Album]) -> Album:
 
 
 @pytest.fixture(scope="session")
-def music() -> dict[int, Words]:
-    """Plucked and bowed strings as 24-bit words, shape (frames, 2), by their rate."""
+def music() -> dict[int, Pcm]:
+    """Plucked and bowed strings as 24-bit PCM, shape (frames, 2), by their rate."""
 
-    def words(rate_hz: int) -> Words:
+    def pcm(rate_hz: int) -> Pcm:
         both = made_music("plucked", SECONDS, rate_hz) + made_music("strings", SECONDS, rate_hz)
         return np.rint(both * float(1 << 22)).astype(np.int32)
 
-    return {rate_hz: words(rate_hz) for rate_hz in (44100, 48000)}
+    return {rate_hz: pcm(rate_hz) for rate_hz in (44100, 48000)}

@@ -43,13 +43,13 @@ def chunks(path: Path) -> dict[str, bytes]:
 @pytest.fixture
 def wave(tmp_path, album, music):
     """A finished 24-bit WAV file: an odd number of samples, all its chunks."""
-    words = music[RATE_HZ][: 4 * RATE_HZ + 1]
-    path = encoded(tmp_path, "wav-24", words, RATE_HZ)
-    reading = reading_of(words, RATE_HZ)
+    pcm = music[RATE_HZ][: 4 * RATE_HZ + 1]
+    path = encoded(tmp_path, "wav-24", pcm, RATE_HZ)
+    reading = reading_of(pcm, RATE_HZ)
     release = album.manifest.release
-    make_broadcast_wave(path, release, album.words[0], reading, rate_hz=RATE_HZ, bits=24)
-    write_tags(path, "wav", release, album.words[0], cover(tmp_path))
-    return path, words, reading
+    make_broadcast_wave(path, release, album.metadata[0], reading, rate_hz=RATE_HZ, bits=24)
+    write_tags(path, "wav", release, album.metadata[0], cover(tmp_path))
+    return path, pcm, reading
 
 
 def test_bext_byte_by_byte(wave):
@@ -78,11 +78,11 @@ def test_bext_byte_by_byte(wave):
     assert bext[602:] == b"A=PCM,F=44100,W=24,M=stereo\r\n"
 
 
-def test_levels_that_are_not_there_are_7fff(album):
+def test_missing_levels_are_7fff(album):
     silence = reading_of(np.zeros((RATE_HZ, 2), np.int32), RATE_HZ)
     out_of_range = replace(silence, true_peak_dbtp=-140.0)
     for reading in (silence, out_of_range):
-        bext = bext_chunk(album.manifest.release, album.words[1], reading, 96000, 16)
+        bext = bext_chunk(album.manifest.release, album.metadata[1], reading, 96000, 16)
         assert bext[412:422] == b"\xff\x7f" * 5
     assert bext[602:] == b"A=PCM,F=96000,W=16,M=stereo\r\n"
 
@@ -92,14 +92,14 @@ def test_without_isrc_the_reference_is_catalogue_number_and_track(album_of, tmp_
     path = encoded(tmp_path, "wav-16", music[RATE_HZ][:RATE_HZ], RATE_HZ)
     reading = reading_of(music[RATE_HZ][:RATE_HZ], RATE_HZ)
     make_broadcast_wave(
-        path, album.manifest.release, album.words[1], reading, rate_hz=RATE_HZ, bits=16
+        path, album.manifest.release, album.metadata[1], reading, rate_hz=RATE_HZ, bits=16
     )
     found = chunks(path)
     assert found["bext"][288:320].rstrip(b"\0") == b"TWE014 02"
     assert "axml" not in found
 
 
-def test_axml_carries_the_isrc(wave):
+def test_axml_has_the_isrc(wave):
     path, _, _ = wave
     root = ElementTree.fromstring(chunks(path)["axml"])
     names = {
@@ -111,18 +111,18 @@ def test_axml_carries_the_isrc(wave):
 
 
 def test_other_programs_read_the_file(wave, album):
-    path, words, reading = wave
+    path, pcm, reading = wave
     samples, rate_hz = soundfile.read(str(path), dtype="int32")
     assert rate_hz == RATE_HZ
-    np.testing.assert_array_equal(samples >> 8, words)
+    np.testing.assert_array_equal(samples >> 8, pcm)
     tags = tags_by_ffprobe(path)
     assert tags["originator_reference"] == "AA6Q72700001"
     assert tags["encoded_by"] == "Tidewrack Editions"
     assert tags["coding_history"].strip() == "A=PCM,F=44100,W=24,M=stereo"
-    assert tags["title"] == album.words[0].title
+    assert tags["title"] == album.metadata[0].title
     assert tags["album"] == "Songs for Slack Water"
     assert tags["date"] == "2027-04-16"
-    assert read_tags(path, "wav")["isrc"] == (album.words[0].isrc,)
+    assert read_tags(path, "wav")["isrc"] == (album.metadata[0].isrc,)
     read = by_mediainfo(path)
     assert read["loudnessvalue"].split()[0] == f"{reading.integrated_lufs:.2f}"
     assert read["loudnessrange"].split()[0] == f"{reading.loudness_range_lu:.2f}"
@@ -130,35 +130,35 @@ def test_other_programs_read_the_file(wave, album):
     assert read["maxmomentaryloudness"].split()[0] == f"{reading.max_momentary_lufs:.2f}"
     assert read["maxshorttermloudness"].split()[0] == f"{reading.max_short_term_lufs:.2f}"
     assert read["isrc"] == "AA6Q72700001"
-    assert read["track_name"] == album.words[0].title
+    assert read["track_name"] == album.metadata[0].title
 
 
-def test_made_twice_it_is_the_same(wave, album):
+def test_writing_twice_changes_nothing(wave, album):
     path, _, reading = wave
     before = chunks(path)
     make_broadcast_wave(
-        path, album.manifest.release, album.words[0], reading, rate_hz=RATE_HZ, bits=24
+        path, album.manifest.release, album.metadata[0], reading, rate_hz=RATE_HZ, bits=24
     )
     assert chunks(path) == before
 
 
 def test_a_file_that_would_pass_4_gb_is_refused(tmp_path, album, monkeypatch, wave):
-    path, words, reading = wave
-    monkeypatch.setattr("assembler.download.bwf._MOST_BYTES", len(words) * 6)
+    path, pcm, reading = wave
+    monkeypatch.setattr("assembler.download.bwf._MOST_BYTES", len(pcm) * 6)
     before = path.read_bytes()
     with pytest.raises(AssemblerError, match="4 GB"):
         make_broadcast_wave(
-            path, album.manifest.release, album.words[0], reading, rate_hz=RATE_HZ, bits=24
+            path, album.manifest.release, album.metadata[0], reading, rate_hz=RATE_HZ, bits=24
         )
     assert path.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir() if p.suffix == ".part"] == []
 
 
-def test_what_is_no_wav_file_is_refused(tmp_path, album, wave):
+def test_other_files_than_wav_are_refused(tmp_path, album, wave):
     _, _, reading = wave
     path = tmp_path / "other.wav"
     path.write_bytes(b"fLaC" * 9)
     with pytest.raises(AssemblerError, match="no WAV file"):
         make_broadcast_wave(
-            path, album.manifest.release, album.words[0], reading, rate_hz=RATE_HZ, bits=24
+            path, album.manifest.release, album.metadata[0], reading, rate_hz=RATE_HZ, bits=24
         )

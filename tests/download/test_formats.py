@@ -1,4 +1,4 @@
-"""Formats: every one is what its name says, lossless ones hold words, missing encoders are told.
+"""Formats: each is what its name says, lossless ones have the PCM, missing encoders are reported.
 
 Read back by ffprobe and ffmpeg, metaflac (libFLAC) and ogginfo (libvorbis).
 """
@@ -39,34 +39,34 @@ KILOBITS |= {"mp3-vbr": (190, 320), "ogg-q8": (200, 320)}
 @pytest.mark.parametrize("name", FORMATS)
 def test_ffmpeg_reads_codec_rate_and_sample_format(name, tmp_path, music):
     rate_hz = FACTS[name].rate_for(44100)
-    words = music[rate_hz]
-    path = encoded(tmp_path, name, words, rate_hz)
+    pcm = music[rate_hz]
+    path = encoded(tmp_path, name, pcm, rate_hz)
     (stream,) = streams_by_ffmpeg(path)
     codec, sample_format = WHAT[name]
     assert stream["codec"] == codec
     assert f", {rate_hz} Hz, stereo, {sample_format}" in stream["facts"]
     if name in KILOBITS:
         low, high = KILOBITS[name]
-        assert low <= path.stat().st_size * 8 / 1000 / (len(words) / rate_hz) <= high
+        assert low <= path.stat().st_size * 8 / 1000 / (len(pcm) / rate_hz) <= high
 
 
 @pytest.mark.parametrize("name", [name for name in FORMATS if not FACTS[name].lossy])
-def test_lossless_formats_hold_the_words(name, tmp_path, music):
-    words, bits = music[44100][:44101], FACTS[name].bits
-    path = encoded(tmp_path, name, words, 44100)
+def test_lossless_formats_have_the_pcm(name, tmp_path, music):
+    pcm, bits = music[44100][:44101], FACTS[name].bits
+    path = encoded(tmp_path, name, pcm, 44100)
     command = [program("ffmpeg", "ffmpeg"), "-v", "error", "-i", path, "-f", "s32le", "-"]
     decoded = subprocess.run(command, capture_output=True, check=True).stdout
     read = np.frombuffer(decoded, "<i4").reshape(-1, 2) >> (32 - bits)
-    np.testing.assert_array_equal(read, words >> (24 - bits))
+    np.testing.assert_array_equal(read, pcm >> (24 - bits))
 
 
 @pytest.mark.wants("metaflac")
 @pytest.mark.parametrize("bits", [16, 24])
-def test_streaminfo_has_the_md5_of_the_words(bits, tmp_path, music):
+def test_streaminfo_has_the_md5_of_the_pcm(bits, tmp_path, music):
     """RFC 9639, 8.2: MD5 of the interleaved samples, little-endian, in whole bytes."""
-    words = music[44100][:44101]
-    path = encoded(tmp_path, f"flac-{bits}", words, 44100)
-    plain = (words >> (24 - bits)).astype("<i4").reshape(-1, 1).view("u1")[:, : bits // 8]
+    pcm = music[44100][:44101]
+    path = encoded(tmp_path, f"flac-{bits}", pcm, 44100)
+    plain = (pcm >> (24 - bits)).astype("<i4").reshape(-1, 1).view("u1")[:, : bits // 8]
     told = output_of("metaflac", "--show-md5sum", path, package="flac").strip()
     assert told == hashlib.md5(plain.tobytes(), usedforsecurity=False).hexdigest()
 
@@ -75,7 +75,7 @@ def test_streaminfo_has_the_md5_of_the_words(bits, tmp_path, music):
 def test_ogginfo_finds_no_fault(tmp_path, music):
     path = encoded(tmp_path, "ogg-q8", music[44100], 44100)
     said = output_of("ogginfo", path, package="vorbis-tools")
-    assert "Nominal bitrate: 256.000000 kb/s" in said  # what libvorbis calls its quality 8
+    assert "Nominal bitrate: 256.000000 kb/s" in said  # of libvorbis at quality 8
     assert "Playback length: 0m:12.000s" in said
     assert not re.search("note:|warning:|error", said, re.IGNORECASE)
 
@@ -89,7 +89,7 @@ def test_every_format_can_be_made_here(album_of):
     assert list(format_findings(album.source)) == []
 
 
-def test_an_ffmpeg_that_lacks_encoders_gives_one_finding_a_format(
+def test_an_ffmpeg_that_lacks_encoders_has_one_finding_per_format(
     album_of, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ):
     """A stub that lists encoders as ffmpeg does, but for those of MP3 and Opus."""
@@ -111,14 +111,14 @@ def test_an_ffmpeg_that_lacks_encoders_gives_one_finding_a_format(
     assert found[0].line > 1
 
 
-def test_no_ffmpeg_at_all_leaves_the_formats_of_libsndfile(album_of, tmp_path, monkeypatch):
+def test_without_ffmpeg_the_formats_of_libsndfile_remain(album_of, tmp_path, monkeypatch):
     monkeypatch.setenv("IMAGEIO_FFMPEG_EXE", str(tmp_path / "absent"))
     album = album_of(manifest_with("[flac-24, wav-16, alac-24]"))
     assert [f.where for f in format_findings(album.source)] == ["download.formats[2]"]
     assert list(format_findings(album_of(MANIFEST).source)) == []
 
 
-def test_a_program_that_is_no_ffmpeg_has_no_encoders():
+def test_a_program_other_than_ffmpeg_has_no_encoders():
     assert ffmpeg_encoders("/bin/false") == frozenset()
 
 
@@ -131,7 +131,7 @@ def test_languages_are_those_of_iso_639_2():
     assert {two: three_letters(two) for two in pairs} == pairs
 
 
-def test_other_words_for_a_language_stay():
+def test_other_texts_for_a_language_are_unchanged():
     assert [three_letters(t) for t in ("EN", "pt_BR", "gmh", "Ancient Greek")] == [
         "eng", "por", "gmh", "Ancient Greek",
     ]  # fmt: skip

@@ -1,4 +1,4 @@
-"""Delay and padding: what each file declares is true, and segued tracks join without a gap.
+"""Delay and padding: what each file declares is correct, and segued tracks join without a gap.
 
 Real music is cut in two at a sample; both parts are encoded, decoded by ffmpeg as any file, and
 laid side by side. The lossless sound is the judge: same length, no offset, no hole at the join.
@@ -13,7 +13,7 @@ from pathlib import Path
 import imageio_ffmpeg
 import numpy as np
 import pytest
-from download.album import encoded, samples_of_words
+from download.album import encoded, samples_of_pcm
 from mutagen.mp4 import MP4
 from outside import by_exiftool, program
 from scipy.signal import correlate
@@ -52,11 +52,11 @@ def segued(tmp_path_factory, music):
     def make(name: str):
         if name not in made:
             rate_hz = FACTS[name].rate_for(44100)
-            words = music[rate_hz]
+            pcm = music[rate_hz]
             folder = tmp_path_factory.mktemp(name)
-            parts = (words[:CUT], words[CUT:])
+            parts = (pcm[:CUT], pcm[CUT:])
             files = [encoded(folder, name, part, rate_hz, str(i)) for i, part in enumerate(parts)]
-            made[name] = files, samples_of_words(words)
+            made[name] = files, samples_of_pcm(pcm)
         return made[name]
 
     return make
@@ -83,7 +83,7 @@ def test_delays_are_those_of_the_encoders(segued):
     }  # fmt: skip
 
 
-def test_mp3_and_aac_are_filled_up_to_whole_frames(segued):
+def test_mp3_and_aac_are_padded_to_whole_frames(segued):
     for name, frame in (("mp3-320", 1152), ("mp3-vbr", 1152), ("aac-256", 1024)):
         declared = declared_delay(segued(name)[0][0], FACTS[name].container)
         whole = declared.delay_samples + declared.padding_samples + declared.length_samples
@@ -104,7 +104,7 @@ def test_segued_tracks_join_without_a_gap(name, segued):
     for start in range(CUT - NEAR, CUT + NEAR, 64):
         piece = slice(start, start + 64)
         assert rms(joined[piece]) > 0.7 * rms(sound[piece])
-    # And no click: the error there stays that of the code, far below the music.
+    # No click: the error there stays that of the coding, far below the music.
     close = slice(CUT - NEAR, CUT + NEAR)
     assert rms(joined[close] - sound[close]) < 0.1 * rms(sound[close])
 
@@ -129,26 +129,26 @@ def aac_frames(path: Path) -> int:
     return frames
 
 
-def test_the_gapless_item_stands_beside_the_edit_list(segued, album, tmp_path):
+def test_the_gapless_item_agrees_with_the_edit_list(segued, album, tmp_path):
     """With delay and padding the sound fills the file's AAC frames of 1024 samples."""
     path = Path(shutil.copy(segued("aac-256")[0][0], tmp_path))
     whole = 1024 * aac_frames(path)
     assert read_gapless_item(path) == ""
-    write_tags(path, "mp4", album.manifest.release, album.words[0], None)
+    write_tags(path, "mp4", album.manifest.release, album.metadata[0], None)
     numbers = read_gapless_item(path).split()
     assert [len(number) for number in numbers] == [8, 8, 8, 16] + [8] * 8
     unused, delay, padding, length, *others = (int(number, 16) for number in numbers)
     assert (delay, length) == (1024, CUT)
     assert delay + length + padding == whole
     assert {unused, *others} == {0}
-    assert len(sound_of(path)) == CUT  # and the delay is not left out twice
+    assert len(sound_of(path)) == CUT  # and the delay is not removed twice
     assert len(by_debians_ffmpeg(path)) in (CUT, whole - delay)  # newer, and 5.1
 
 
 @pytest.mark.wants("exiftool")
 def test_exiftool_reads_the_gapless_item(segued, album, tmp_path):
     path = Path(shutil.copy(segued("aac-256")[0][1], tmp_path))
-    write_tags(path, "mp4", album.manifest.release, album.words[0], None)
+    write_tags(path, "mp4", album.manifest.release, album.metadata[0], None)
     declared = declared_delay(path, "mp4")
     numbers = by_exiftool(path, "-iTunSMPB")["iTunSMPB"].split()
     assert [int(number, 16) for number in numbers[:4]] == [
@@ -158,12 +158,12 @@ def test_exiftool_reads_the_gapless_item(segued, album, tmp_path):
 
 def test_alac_needs_no_gapless_item(segued, album, tmp_path):
     path = Path(shutil.copy(segued("alac-24")[0][0], tmp_path))
-    write_tags(path, "mp4", album.manifest.release, album.words[0], None)
+    write_tags(path, "mp4", album.manifest.release, album.metadata[0], None)
     assert read_gapless_item(path) == ""
     assert GAPLESS_ITEM not in MP4(path).tags
 
 
-def test_a_file_cut_short_declares_nothing(tmp_path):
+def test_a_truncated_file_declares_nothing(tmp_path):
     for container in ("mp3", "mp4", "opus", "ogg"):
         path = tmp_path / f"short.{container}"
         for content in (b"", b"\0" * 400, b"OggS", b"\0\0\0\x08moov"):

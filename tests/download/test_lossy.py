@@ -1,4 +1,4 @@
-"""Lossy safety on hot music: decoded peaks before and after, read again from outside.
+"""Lossy files of hot music do not clip: decoded peaks before and after, measured independently.
 
 The judge of a peak is soxr's 16-times oversampling of what Debian's ffmpeg decodes in float.
 """
@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from download.album import samples_of_words
+from download.album import samples_of_pcm
 from outside import program, true_peak_16
 
 from assembler.download.formats import FACTS, encode
@@ -34,17 +34,17 @@ LOSSY = ("mp3-320", "mp3-vbr", "aac-256", "opus-160", "ogg-q8")
 TOP = (1 << 23) - 1
 
 
-def hot(words: np.ndarray, seconds: float, rate_hz: int) -> np.ndarray:
+def hot(pcm: np.ndarray, seconds: float, rate_hz: int) -> np.ndarray:
     """Drive music until it is nearly square, up to full scale."""
-    loud = samples_of_words(words[: round(seconds * rate_hz)]).astype(np.float64)
+    loud = samples_of_pcm(pcm[: round(seconds * rate_hz)]).astype(np.float64)
     driven = np.tanh(12 * loud / np.abs(loud).max())
     return np.rint(driven / np.abs(driven).max() * TOP).astype(np.int32)
 
 
-def piece(folder: Path, name: str, words: np.ndarray, group: str = "", stem="a") -> LossyPiece:
+def piece(folder: Path, name: str, pcm: np.ndarray, group: str = "", stem="a") -> LossyPiece:
     facts = FACTS[name]
     rate_hz = facts.rate_for(44100)
-    blocks = np.array_split(words, 5)
+    blocks = np.array_split(pcm, 5)
     return LossyPiece(
         lambda: iter(blocks), rate_hz, facts, folder / f"{stem}{facts.suffix}", group or name
     )
@@ -71,7 +71,7 @@ def test_a_hot_master_is_lowered_until_it_does_not_clip(name, tmp_path, music):
     assert read.peak_dbtp == result.peak_after_dbtp
 
 
-def test_quiet_music_is_encoded_once_from_its_own_words(tmp_path, music):
+def test_quiet_music_is_encoded_once_unchanged(tmp_path, music):
     once = piece(tmp_path, "mp3-320", music[44100][:88200], stem="once")
     (result,) = encode_below_ceiling([once])
     assert (result.lowered_db, result.rounds) == (0.0, 1)
@@ -84,7 +84,7 @@ def test_quiet_music_is_encoded_once_from_its_own_words(tmp_path, music):
     )
 
 
-def test_a_group_is_lowered_alike_and_others_are_left_alone(tmp_path, music):
+def test_a_group_is_lowered_together_and_others_are_unchanged(tmp_path, music):
     loud, calm = hot(music[44100], 2, 44100), music[44100][:88200]
     pieces = [
         piece(tmp_path, "ogg-q8", loud, "one", "a"),
@@ -105,7 +105,7 @@ def test_a_group_is_lowered_alike_and_others_are_left_alone(tmp_path, music):
 @pytest.mark.parametrize("name", ["mp3-320", "mp3-vbr"])
 def test_mp3_decodes_as_in_ffmpeg_above_full_scale_too(name, tmp_path, music):
     made = piece(tmp_path, name, hot(music[44100], 6, 44100))
-    encode(made.words(), 44100, made.facts, made.target)
+    encode(made.pcm(), 44100, made.facts, made.target)
     command = [program("ffmpeg", "ffmpeg"), "-v", "error", "-i", made.target, "-f", "f32le", "-"]
     told = subprocess.run(command, capture_output=True, check=True).stdout
     outside = np.frombuffer(told, "<f4").reshape(-1, 2)
@@ -120,13 +120,13 @@ def test_silence_has_no_peak(tmp_path):
     assert result == LossyResult(None, None, 0.0, 1)
 
 
-def test_what_can_not_be_decoded_is_told(tmp_path):
+def test_a_file_that_cannot_be_decoded_is_reported(tmp_path):
     (tmp_path / "a.mp3").write_bytes(b"no sound at all")
     with pytest.raises(AssemblerError, match=r"a\.mp3"):
         read_decoded(tmp_path / "a.mp3", 44100, "mp3")
 
 
-def test_findings_say_what_was_done_and_what_was_not(album):
+def test_findings_report_lowering_and_failure(album):
     lowered = LossyResult(0.83, -0.01, 0.85, 2)
     with_it = LossyResult(-3.0, -3.85, 0.85, 2)
     failed = LossyResult(2.0, 0.4, 3.1, 5)
@@ -138,12 +138,12 @@ def test_findings_say_what_was_done_and_what_was_not(album):
         ("note", "lossy-lowered"),
     ]
     assert "+0.40 dBTP" in found[0].message
-    for words in ("mp3-320", "+0.83 dBTP", "0.85 dB lower", "1, 2"):
-        assert words in found[1].message
+    for text in ("mp3-320", "+0.83 dBTP", "0.85 dB lower", "1, 2"):
+        assert text in found[1].message
     assert list(lossy_findings(album.source, [("ogg-q8", 0, LossyResult(-1, -1, 0.0, 1))])) == []
 
 
-def test_levels_in_tags_are_those_of_the_coded_files():
+def test_levels_in_tags_are_those_of_the_encoded_files():
     levels = [PlayingLevels(-12.0, 0.9, -11.0, 1.0), PlayingLevels(-10.0, 1.0, -11.0, 1.0)]
     results = [LossyResult(-3.0, -4.0, 1.0, 2), LossyResult(1.0, -0.0, 1.0, 2)]
     a, b = levels_as_coded(levels, results)

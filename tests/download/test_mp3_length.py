@@ -48,7 +48,7 @@ def by_libsndfile(path: Path) -> int:
     return len(soundfile.read(str(path))[0])
 
 
-def test_the_residues_are_all_there():
+def test_all_residues_are_covered():
     assert len({n % 1152 for n in LENGTHS}) == RESIDUES
     assert sorted(n % 1152 for n in CAPPED) == [12, 24, 36]
 
@@ -94,7 +94,7 @@ def test_the_padding_beyond_one_frame_is_declared(coded):
         assert (header.delay, header.padding) == (576, 1728 - n % 1152)
 
 
-def test_the_crc_is_arc_and_a_wrong_one_is_seen(coded, tmp_path):
+def test_the_crc_is_arc_and_a_wrong_one_is_detected(coded, tmp_path):
     assert crc_16(b"123456789") == 0xBB3D
     path = tmp_path / "a.mp3"
     content = bytearray(coded[CAPPED[0]].read_bytes())
@@ -106,7 +106,7 @@ def test_the_crc_is_arc_and_a_wrong_one_is_seen(coded, tmp_path):
         declared_delay(path, "mp3")
 
 
-def test_a_length_that_can_not_be_is_refused(coded):
+def test_an_impossible_length_is_refused(coded):
     path = coded[SHORTEST]
     before = path.read_bytes()
     for length in (SHORTEST + 5000, SHORTEST - 5000):

@@ -23,15 +23,15 @@ def folder(tmp_path, album, music) -> Path:
     """A format's folder: the two tracks' files."""
     made = tmp_path / "mp3-vbr"
     made.mkdir()
-    for words in album.words:
-        stem = track_file_name(words.title, words.number, words.disc, words.of_discs)
+    for metadata in album.metadata:
+        stem = track_file_name(metadata.title, metadata.number, metadata.disc, metadata.of_discs)
         encoded(made, "mp3-vbr", music[44100][:44100], 44100, stem)
     return made
 
 
 def write(folder: Path, album, name: str = "", cover: bytes | None = None) -> Path:
     target = folder.parent / (name or package_name(album.manifest, "mp3-vbr"))
-    write_package(folder, target, track_list(album.manifest, album.words), cover)
+    write_package(folder, target, track_list(album.manifest, album.metadata), cover)
     return target
 
 
@@ -66,7 +66,7 @@ def test_unzip_and_sha256sum_agree(folder, album, tmp_path):
     assert done.stdout.count(": OK") == 3
 
 
-def test_the_same_bytes_whatever_the_time_and_the_order(folder, album):
+def test_the_bytes_depend_on_neither_time_nor_order(folder, album):
     first = write(folder, album).read_bytes()
     for number, path in enumerate(sorted(folder.iterdir(), reverse=True)):
         content = path.read_bytes()
@@ -77,7 +77,7 @@ def test_the_same_bytes_whatever_the_time_and_the_order(folder, album):
     assert write(folder, album).read_bytes() == first
 
 
-def test_names_are_composed_letters_wherever_they_were_made(folder, album):
+def test_names_are_composed_unicode_on_every_system(folder, album):
     """Some systems store é as two signs; readers elsewhere would not find the file."""
     (folder / unicodedata.normalize("NFD", "03 Été.mp3")).write_bytes(b"sound")
     with zipfile.ZipFile(write(folder, album)) as archive:
@@ -92,7 +92,7 @@ def test_names_are_safe_on_three_systems(album_of):
 
 
 def test_the_track_list(album):
-    assert track_list(album.manifest, album.words) == (
+    assert track_list(album.manifest, album.metadata) == (
         "Halden Ferry Singers\n"
         "Songs for Slack Water\n"
         "\n"
@@ -108,7 +108,7 @@ def test_the_track_list(album):
 def test_the_track_list_of_two_discs(album_of):
     text = MANIFEST.replace("    gap: 0\n", "    disc: 2\n")
     album = album_of(text)
-    lines = track_list(album.manifest, album.words).splitlines()
+    lines = track_list(album.manifest, album.metadata).splitlines()
     assert [line for line in lines if line.startswith(("Disc", "01"))] == [
         "Disc 1",
         "01  Falk/Brenn; Oren: Χαμηλό φανάρι; ή Фонарь/Lantern (live)  3:25",

@@ -1,6 +1,6 @@
-"""Covers in other colours, turned, too light or too heavy; read back by Pillow and ffprobe.
+"""Covers in other colours, rotated, too small or too large; read back by Pillow and ffprobe.
 
-What shops ask for is common practice, no source.
+What shops need is common practice (from memory).
 """
 
 from __future__ import annotations
@@ -58,12 +58,12 @@ def plain(size: int = 3000, mode: str = "RGB", colour: object = 0, kind="PNG", *
     return buffer.getvalue()
 
 
-def test_a_cover_as_shops_like_it_brings_no_word(look):
+def test_a_cover_as_shops_need_it_has_no_finding(look):
     assert look(plain(kind="JPEG")) == {}
 
 
 @pytest.mark.parametrize(
-    ("content", "code", "severity", "words"),
+    ("content", "code", "severity", "text"),
     [
         (plain(mode="CMYK", kind="JPEG"), "cover-in-cmyk", "warning", "CMYK"),
         (plain(mode="L"), "cover-in-grey", "note", "grey"),
@@ -74,14 +74,14 @@ def test_a_cover_as_shops_like_it_brings_no_word(look):
     ],
     ids=["cmyk", "grey", "grey of 16 bits", "palette", "transparent", "small"],
 )
-def test_one_finding_for_what_is_not_as_shops_like_it(look, content, code, severity, words):
+def test_one_finding_for_what_shops_refuse(look, content, code, severity, text):
     found = look(content)
     assert list(found) == [code]
     assert found[code].severity == severity
-    assert words in found[code].message
+    assert text in found[code].message
 
 
-def test_a_small_cover_that_is_not_square_gets_both_findings(look):
+def test_a_small_cover_that_is_not_square_has_both_findings(look):
     assert set(look(picture(300, 200))) == {"cover-not-square", "small-cover"}
 
 
@@ -98,19 +98,19 @@ def test_a_picture_of_20_000_pixels_is_refused(look, monkeypatch):
     assert [(f.code, f.severity) for f in found.values()] == [("cover-too-large", "error")]
 
 
-def test_what_is_no_picture_is_refused(look):
+def test_other_files_than_pictures_are_refused(look):
     found = look(b"RIFF, but no picture")
     assert [(f.code, f.severity) for f in found.values()] == [("unreadable-cover", "error")]
 
 
-def test_the_back_cover_is_looked_at_in_its_own_place(album, tmp_path):
+def test_the_back_cover_has_findings_of_its_own(album, tmp_path):
     (tmp_path / "back.png").write_bytes(picture(300, 200))
     found = list(picture_findings(album.source, "back.png", ("release", "back_cover")))
     assert {f.where for f in found} == {"release.back_cover"}
     assert "cover-not-square" in {f.code for f in found}
 
 
-def test_a_plain_jpeg_lies_beside_the_files_as_it_is(read):
+def test_a_plain_jpeg_is_used_unchanged(read):
     content = picture(1200)
     cover, full, embedded = read(content)
     assert cover.full == content
@@ -119,7 +119,7 @@ def test_a_plain_jpeg_lies_beside_the_files_as_it_is(read):
     assert len(cover.embedded) <= EMBEDDED_BYTES
 
 
-def test_a_turned_cover_is_saved_upright(look, read):
+def test_a_rotated_cover_is_saved_upright(look, read):
     """EXIF orientation 6: the top of the picture lies at the right."""
     exif = Image.Exif()
     exif[0x0112] = 6
@@ -152,7 +152,7 @@ def test_other_colours_become_rgb(read, content, expected):
         np.testing.assert_allclose(made.getpixel((100, 100)), expected, atol=3)
 
 
-def test_colours_of_another_profile_are_brought_to_srgb(read):
+def test_colours_of_another_profile_are_converted_to_srgb(read):
     """A profile in which red and green have changed places: sRGB's, two tags (ICC.1) renamed."""
     profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     swapped = profile.replace(b"rXYZ", b"....", 1).replace(b"gXYZ", b"rXYZ", 1)
@@ -175,13 +175,13 @@ def test_a_jpeg_in_srgb_stays_and_one_in_other_colours_does_not(read):
     assert read(content)[0].full != content
 
 
-def test_a_profile_that_is_damaged_is_passed_over(read):
+def test_a_damaged_profile_is_ignored(read):
     _, full, _ = read(plain(200, colour=(9, 200, 9), icc_profile=b"no profile" * 20))
     np.testing.assert_allclose(full.getpixel((100, 100)), (9, 200, 9), atol=4)
 
 
 @pytest.mark.thorough
-def test_damaged_exif_and_profiles_end_in_words(look, tmp_path):
+def test_damaged_exif_and_profiles_are_findings(look, tmp_path):
     chance = random.Random(4)
     exif = Image.Exif()
     exif[0x0112] = 8
@@ -189,7 +189,7 @@ def test_damaged_exif_and_profiles_end_in_words(look, tmp_path):
     buffer = io.BytesIO()
     Image.new("RGB", (64, 64)).save(buffer, "JPEG", exif=exif, icc_profile=profile)
     outcomes = {"read": 0, "refused": 0}
-    warnings.simplefilter("error")  # nor may other programs' words reach the desk
+    warnings.simplefilter("error")  # nor may other programs print anything
     for _ in range(250):
         content = bytearray(buffer.getvalue())
         for _ in range(chance.randrange(1, 6)):

@@ -16,11 +16,11 @@ FILES = {"flac-24": ["01 a.flac", "02 b.flac"], "mp3-320": ["01 a.mp3", "02 b.mp
 
 
 def rows_of(album) -> list[dict[str, str]]:
-    text = release_csv(album.manifest, album.words, FILES)
+    text = release_csv(album.manifest, album.metadata, FILES)
     return list(csv.DictReader(io.StringIO(text, newline="")))
 
 
-def test_a_row_has_what_an_upload_form_asks_for(album):
+def test_a_row_has_the_fields_of_an_upload_form(album):
     first, second = rows_of(album)
     assert first == {
         "release_title": "Songs for Slack Water",
@@ -60,8 +60,8 @@ def test_a_row_has_what_an_upload_form_asks_for(album):
     assert second["track_artist"] == second["release_artist"]
 
 
-def test_json_has_the_same_facts_with_lists_as_lists(album):
-    text = release_json(album.manifest, album.words, FILES)
+def test_json_has_the_same_data_with_lists(album):
+    text = release_json(album.manifest, album.metadata, FILES)
     content = json.loads(text)
     assert list(content) == [*list(content)[:-1], "tracks"]
     for row, track in zip(rows_of(album), content["tracks"], strict=True):
@@ -81,12 +81,12 @@ def test_no_cell_is_a_formula(album_of, sign):
     assert rows_of(album)[1]["title"] == f"'{sign}SUM(A1:A9)"
     for row in rows_of(album):
         assert not [value for value in row.values() if value.startswith(("=", "+", "-", "@"))]
-    assert f'"{sign}SUM(A1:A9)"' in release_json(album.manifest, album.words, FILES)
+    assert f'"{sign}SUM(A1:A9)"' in release_json(album.manifest, album.metadata, FILES)
 
 
 def test_quotes_commas_and_line_ends_follow_rfc_4180(album_of):
     text = MANIFEST.replace("title: Tide Table", """title: 'Tide, "Table"'""")
-    written = release_csv((album := album_of(text)).manifest, album.words, FILES)
+    written = release_csv((album := album_of(text)).manifest, album.metadata, FILES)
     assert '"Tide, ""Table"""' in written
     assert written.count("\r\n") == 3
     assert not re.search(r"(?<!\r)\n", written)

@@ -1,4 +1,4 @@
-"""Tags of every container, read back by other programs and by the room's own reader.
+"""Tags of every container, read back by other programs and by the reader of this program.
 
 Readers: ffprobe, metaflac (libFLAC), opusinfo, vorbiscomment (libvorbis), TagLib, exiftool.
 """
@@ -48,7 +48,7 @@ def tagged(tmp_path: Path, album: Album, music):
             path,
             FACTS[name].container,
             album.manifest.release,
-            album.words[0],
+            album.metadata[0],
             pictures[0],
             back_cover=pictures[1],
             levels=levels,
@@ -62,12 +62,12 @@ def tagged(tmp_path: Path, album: Album, music):
 def test_every_field_is_read_back_as_it_was_written(name, tagged, album):
     path = tagged(name)
     container = FACTS[name].container
-    written = tag_values(album.manifest.release, album.words[0], container, LEVELS)
+    written = tag_values(album.manifest.release, album.metadata[0], container, LEVELS)
     assert read_tags(path, container) == written
     of_levels = 2 if name == "opus-160" else 4
     is_id3 = container in ("mp3", "wav")  # which has a second place for the release date
     assert len(written) == 30 + of_levels + is_id3
-    assert written["composers"] == album.words[0].composers
+    assert written["composers"] == album.metadata[0].composers
     assert written["engineers"] == ("Ines Falk", "Oda; Brenn")
     assert written["producers"] == ("Ines Falk",)
     assert written["arrangers"] == ("Mattis Oren",)
@@ -81,19 +81,21 @@ def test_every_field_is_read_back_as_it_was_written(name, tagged, album):
 def test_ffprobe_reads_the_same(name, tagged, album):
     """ffprobe joins several values by ``;``, and gives only the first freeform value of MP4."""
     tags = tags_by_ffprobe(tagged(name))
-    words, release = album.words[0], album.manifest.release
+    metadata, release = album.metadata[0], album.manifest.release
     assert tags["title"] == "Χαμηλό φανάρι; ή Фонарь/Lantern (live)"
     assert tags["artist"] == "Falk/Brenn; Oren"
     assert tags["album_artist"] == release.artist
     assert tags["album"] == release.title
     assert tags["track"].split("/")[0] == "1"
-    assert (tags.get("isrc") or tags.get("tsrc")) == "AA6Q72700001" == words.isrc.replace("-", "")
+    assert (
+        (tags.get("isrc") or tags.get("tsrc")) == "AA6Q72700001" == metadata.isrc.replace("-", "")
+    )
     assert tags["barcode"] == release.barcode
     assert tags["catalognumber"] == "TWE-014"
     assert tags["copyright"] == release.c_line
     assert tags["genre"] == "Choral"
     assert tags["publisher"] in (release.label, "Tidewrack Songs")
-    assert words.composers[0] in tags["composer"]
+    assert metadata.composers[0] in tags["composer"]
     assert tags["date"] == "2027-04-16"
     if name != "aac-256" and name != "alac-24":
         assert tags["recordingdate"] == "1991-08-03"
@@ -104,14 +106,14 @@ def test_ffprobe_reads_the_same(name, tagged, album):
 
 
 @pytest.mark.wants("metaflac")
-def test_metaflac_reads_values_apart_and_both_pictures(tagged, album):
+def test_metaflac_reads_separate_values_and_both_pictures(tagged, album):
     path = tagged("flac-16")
     comments = output_of(
         "metaflac", "--no-utf8-convert", "--export-tags-to=-", path, package="flac"
     )
     lines = comments.splitlines()
     composers = [line for line in lines if line.startswith("COMPOSER=")]
-    assert composers == [f"COMPOSER={name}" for name in album.words[0].composers]
+    assert composers == [f"COMPOSER={name}" for name in album.metadata[0].composers]
     assert "REPLAYGAIN_TRACK_GAIN=-3.75 dB" in lines
     assert "REPLAYGAIN_ALBUM_GAIN=-2.50 dB" in lines
     assert "REPLAYGAIN_TRACK_PEAK=0.891251" in lines
@@ -122,12 +124,12 @@ def test_metaflac_reads_values_apart_and_both_pictures(tagged, album):
 
 
 @pytest.mark.wants("vorbiscomment")
-def test_vorbiscomment_reads_values_apart(tagged, album):
+def test_vorbiscomment_reads_separate_values(tagged, album):
     lines = output_of(
         "vorbiscomment", "-R", "-l", tagged("ogg-q8"), package="vorbis-tools"
     ).splitlines()
     composers = [line for line in lines if line.startswith("COMPOSER=")]
-    assert composers == [f"COMPOSER={name}" for name in album.words[0].composers]
+    assert composers == [f"COMPOSER={name}" for name in album.metadata[0].composers]
     assert "REPLAYGAIN_TRACK_GAIN=-3.75 dB" in lines
     assert len([line for line in lines if line.startswith("METADATA_BLOCK_PICTURE=")]) == 2
 
@@ -149,9 +151,9 @@ def test_id3_frames_are_those_of_the_standard(name, tagged, album):
     path = tagged(name)
     tags = ID3(path) if name == "mp3-vbr" else mutagen.File(path).tags
     assert tags.version == (2, 4, 0)
-    assert tags["TCOM"].text == list(album.words[0].composers)
+    assert tags["TCOM"].text == list(album.metadata[0].composers)
     assert tags["TLAN"].text == ["ell"]
-    assert tags["USLT::ell"].text == album.words[0].lyrics
+    assert tags["USLT::ell"].text == album.metadata[0].lyrics
     assert tags["TRCK"].text == ["1/2"]
     assert tags["TDRC"].text[0].text == "2027-04-16"
     assert tags["TXXX:RECORDINGDATE"].text == ["1991-08-03"]
@@ -204,24 +206,24 @@ def test_exiftool_warns_of_nothing(name, tagged):
     "role",
     ["executive producer", "assistant producer", "production manager", "production coordinator"],
 )
-def test_who_is_not_the_producer_is_not_tagged_as_one(role, album_of):
+def test_other_production_roles_are_not_tagged_as_producer(role, album_of):
     album = album_of(MANIFEST.replace("roles: [recording engineer, producer]", f"roles: [{role}]"))
-    values = tag_values(album.manifest.release, album.words[0], "mp3")
+    values = tag_values(album.manifest.release, album.metadata[0], "mp3")
     assert "producers" not in values
     assert f"Ines Falk ({role})" in values["people"]
 
 
 def test_replay_gain_agrees_with_other_meters(tmp_path, album, music):
-    """The gain is -18 LUFS less ffmpeg's ebur128 reading; ffmpeg takes it from the tag as it is.
+    """The gain is -18 LUFS less ffmpeg's ebur128 reading; ffmpeg reads it from the tag.
 
     ffmpeg's `replaygain` filter has the first ReplayGain's curve and percentile, so it agrees on
     music only roughly: within 3 dB (common practice, no source); its peak is the sample peak.
     """
-    words = music[44100]
-    reading = reading_of(words, 44100)
-    path = encoded(tmp_path, "flac-24", words, 44100)
+    pcm = music[44100]
+    reading = reading_of(pcm, 44100)
+    path = encoded(tmp_path, "flac-24", pcm, 44100)
     levels = levels_of(reading, -12.0, 0.99)
-    write_tags(path, "flac", album.manifest.release, album.words[0], None, levels=levels)
+    write_tags(path, "flac", album.manifest.release, album.metadata[0], None, levels=levels)
     gain_db, peak = (
         float(read_tags(path, "flac")[field][0].removesuffix(" dB"))
         for field in ("track_gain", "track_peak")
@@ -239,7 +241,7 @@ def test_replay_gain_agrees_with_other_meters(tmp_path, album, music):
 
 def test_silence_has_no_gain(album):
     silent = replace(LEVELS, track_lufs=None)
-    values = tag_values(album.manifest.release, album.words[0], "flac", silent)
+    values = tag_values(album.manifest.release, album.metadata[0], "flac", silent)
     assert "track_gain" not in values
     assert values["album_gain"] == ("-2.50 dB",)
 
@@ -250,18 +252,18 @@ def test_lowered_sound_is_played_back_louder():
     assert lowered.track_peak == pytest.approx(0.891251 * 10 ** (-1.5 / 20))
 
 
-def test_names_in_the_table_stand_once():
+def test_names_in_the_table_are_unique():
     for column in ("field", "comment"):
         names = [getattr(row, column) for row in TABLE]
         assert len(names) == len(set(names))
 
 
-def test_the_same_bytes_each_time(tagged):
+def test_the_bytes_are_reproducible(tagged):
     for name in FORMATS:
         first = tagged(name).read_bytes()
         assert tagged(name).read_bytes() == first, name
 
 
-def test_a_name_with_control_characters_never_gets_this_far(album_of):
+def test_a_name_with_control_characters_is_refused_earlier(album_of):
     with pytest.raises(FindingsError, match=r"U\+0000|special character|control character"):
         album_of(MANIFEST.replace("Nils Aker/Berg", r"Nils\0Aker"))
