@@ -1,1 +1,1 @@
-"""A first manifest from a folder of audio and, if there is one, a pasted song list."""
+"""Write a first manifest from a folder of audio and, optionally, a pasted song list."""

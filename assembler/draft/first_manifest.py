@@ -1,4 +1,4 @@
-"""Write a first manifest: each audio file a track, slots left empty, nothing made up."""
+"""Write a first manifest: one track per audio file, unknown keys left empty, nothing invented."""
 
 from __future__ import annotations
 
@@ -24,13 +24,13 @@ class Draft:
     Attributes
     ----------
     text
-        Of the manifest.
+        Text of the manifest.
     pairs
         Songs of the list with their recordings; empty without a list.
     remarks
-        What of the list was not understood or has no recording.
+        Parts of the list that were not understood or have no recording.
     warnings
-        Pairs that are guesses, and why.
+        Pairs that are guesses, with the reason.
     """
 
     text: str
@@ -56,16 +56,16 @@ class Draft:
 
 
 def draft_manifest(folder: Path, out: Path, titles_file: Path | None = None) -> Draft:
-    """Make a first manifest.
+    """Return a first manifest.
 
     Parameters
     ----------
     folder
-        Where the audio lies.
+        Folder of the audio files.
     out
-        Where the manifest will lie: paths count from there.
+        The manifest's future path: the paths in it are relative to its folder.
     titles_file
-        A song list, as it arrived.
+        A song list as it arrived.
 
     Raises
     ------
@@ -78,14 +78,14 @@ def draft_manifest(folder: Path, out: Path, titles_file: Path | None = None) -> 
         return Draft("\n".join(_lines(pairs, out, listed=False)) + "\n")
     listed = read_song_list(titles_file)
     if not listed.songs:
-        raise AssemblerError(f"{titles_file}: no song understood: write one title per line")
+        raise AssemblerError(f"{titles_file}: no songs recognised: write one title per line")
     pairs = paired_songs(listed.songs, recordings)
     text = "\n".join(_lines(pairs, out, listed=True)) + "\n"
-    remarks = [*listed.remarks_of(titles_file), *_alone(listed, pairs, titles_file)]
+    remarks = [*listed.remarks_of(titles_file), *_unpaired(listed, pairs, titles_file)]
     return Draft(text, pairs, remarks, list(_warnings(pairs)))
 
 
-def _alone(listed: SongList, pairs: Sequence[Pair], titles_file: Path) -> Iterator[str]:
+def _unpaired(listed: SongList, pairs: Sequence[Pair], titles_file: Path) -> Iterator[str]:
     recordings = sum(pair.recording is not None for pair in pairs)
     songs = len(listed.songs)
     if songs != recordings:
@@ -95,7 +95,7 @@ def _alone(listed: SongList, pairs: Sequence[Pair], titles_file: Path) -> Iterat
         if pair.song and not pair.recording:
             yield f"{titles_file}:{pair.song.line}: no recording for `{shorten(pair.song.title)}`"
         if pair.recording and not pair.song:
-            yield f"{pair.recording.file_names}: not in the song list; it is the manifest's last"
+            yield f"{pair.recording.file_names}: not in the song list; added at the end"
 
 
 def _count(number: int, what: str) -> str:
@@ -106,15 +106,15 @@ def _warnings(pairs: Sequence[Pair]) -> Iterator[str]:
     for pair in pairs:
         if pair.song and pair.recording and pair.doubt:
             yield (
-                f"`{shorten(pair.song.title)}` with {pair.recording.file_names}: a guess by "
+                f"`{shorten(pair.song.title)}` with {pair.recording.file_names}: guessed by "
                 f"{pair.how}, {pair.doubt}: listen to it"
             )
 
 
 def _lines(pairs: Sequence[Pair], out: Path, *, listed: bool) -> Iterator[str]:
     yield from (
-        "# A first draft: fill in the empty slots, then `assembler check` this file.",
-        "# Codes (ISRC, barcode) come from the owner's allotted range; an empty slot is reported.",
+        "# A first draft: fill in the empty keys, then run `assembler check` on this file.",
+        "# The owner assigns ISRCs, GS1 the barcode; `check` reports a track without an ISRC.",
         "release:",
         "  artist:",
         "  title:",
@@ -144,14 +144,15 @@ def _lines(pairs: Sequence[Pair], out: Path, *, listed: bool) -> Iterator[str]:
 
 
 def _track(pair: Pair, out: Path, *, listed: bool) -> Iterator[str]:
-    """Write a track; a song without a recording as a comment, a guess with its reason."""
+    """Yield the lines of a track; a song without recording is a comment, a guess has its reason."""
     song, recording = pair.song, pair.recording
     if recording is None:
         title = song.title if song else ""
         yield f"  # no recording found for this song:\n  # - title: {yaml_text(title)}"
         return
     if pair.doubt:
-        yield f"  # a guess by {pair.how}: {_comment(pair.doubt)}. Listen, then take this line out."
+        reason = shorten(pair.doubt, 200)
+        yield f"  # guessed by {pair.how}: {reason}. Listen to it, then remove this line."
     elif listed and song is None:
         yield "  # not in the song list"
     yield f"  - title: {yaml_text(song.title if song else recording.title)}"
@@ -185,26 +186,25 @@ def _names(key: str, names: Sequence[str]) -> str:
     return f"    {key}: {json.dumps(list(names), ensure_ascii=False)}"
 
 
-def _comment(text: str) -> str:
-    return shorten(text, 200)
-
-
 def _relative(path: Path, out: Path) -> str:
     return Path(os.path.relpath(path.resolve(), out.parent.resolve())).as_posix()
 
 
 def write_new(path: Path, text: str) -> None:
-    """Write a file that was not there before.
+    """Write a new file.
 
     Raises
     ------
     AssemblerError
-        It is there already, or can't be written.
+        The file exists already, or can't be written.
     """
     try:
         with path.open("x", encoding="utf-8", newline="\n") as file:
             file.write(text)
     except FileExistsError as error:
-        raise AssemblerError(f"{path}: is there already: name another file with --out") from error
+        message = f"{path}: the file exists already: name another file with --out"
+        raise AssemblerError(message) from error
     except OSError as error:
-        raise AssemblerError(f"{path}: can't be written: {error.strerror}") from error
+        reason = (error.strerror or "error").lower()
+        message = f"{path}: the file can't be written: {reason}: name another file with --out"
+        raise AssemblerError(message) from error

@@ -1,4 +1,4 @@
-"""Songs from a pasted or saved spreadsheet: fields apart by tabs, semicolons, bars or commas.
+"""Read songs from a pasted or saved spreadsheet, separated by tabs, semicolons, bars or commas.
 
 Quoted fields: RFC 4180 (from memory), with any of these delimiters.
 """
@@ -32,7 +32,7 @@ _HEADERS = {
 }
 _ROLES = {name: role for role, names in _HEADERS.items() for name in names.split("|")}
 _EITHER = frozenset(["track", "spor", "spur"])
-"""Heads a column of numbers or one of titles."""
+"""Headings of a column of numbers or of titles."""
 _MOST_OF = 0.8
 
 
@@ -43,9 +43,9 @@ class Row:
     Attributes
     ----------
     line
-        Where it begins in the file.
+        First line in the file.
     cells
-        Without spaces around.
+        Texts without surrounding spaces.
     """
 
     line: int
@@ -53,7 +53,7 @@ class Row:
 
     @property
     def is_empty(self) -> bool:
-        """It holds nothing, or the rule below a head."""
+        """Whether the row is empty, or a rule below the header."""
         return not any(cell.strip("-:= ") for cell in self.cells)
 
 
@@ -64,15 +64,15 @@ class SongTable:
     Attributes
     ----------
     roles
-        What each of its columns holds; None where that is not known.
+        The meaning of each column; None where it is unknown.
     rows
-        One a song.
+        One row per song.
     left_out
-        Rows that are no song, its head not among them.
+        Rows that are not songs, without the header.
     unknown
-        A word for each column that is not known.
+        The heading of each unknown column.
     head_line
-        The line of its head, or of its first row.
+        The line of the header, or of the first row.
     """
 
     roles: tuple[str | None, ...]
@@ -88,10 +88,10 @@ class SongTable:
 
 
 def song_table(lines: Sequence[str]) -> SongTable | None:
-    """Return the table that lines hold, None where they hold none.
+    """Return the table in some lines, if there is one.
 
-    A head that names its columns decides; without one, columns of codes, times or numbers do, and
-    every row must have as many fields.
+    A header that names its columns decides; without one, columns of codes, times or numbers do, and
+    every row must have the same number of fields.
     """
     for delimiter in DELIMITERS:
         rows = _rows(lines, delimiter)
@@ -170,7 +170,7 @@ def _role_by_content(rows: Sequence[Row], at: int) -> str | None:
 
 
 def _share(rows: Sequence[Row], at: int, holds: Callable[[str], bool]) -> float:
-    """Return the share of a column's cells that are not empty of which something holds."""
+    """Return the share of a column's non-empty cells that meet a condition."""
     cells = [row.cells[at] for row in rows if at < len(row.cells) and row.cells[at]]
     return sum(map(holds, cells)) / len(cells) if cells else 0.0
 
@@ -198,19 +198,19 @@ def _sorted_out(
 
 
 def _songs(table: SongTable, rows: Sequence[Row]) -> Iterator[Row]:
-    """Keep rows with a title.
+    """Yield the rows that are songs: those with a title.
 
-    One without a delimiter stands above or below the table; where most rows have a number or a
-    code, one without is a sum or a note.
+    A row without a delimiter is above or below the table; where most rows have a number or a code,
+    a row without one is a sum or a note.
     """
-    named = [row for row in rows if table.cell(row, "title")]
-    telling = [
+    titled = [row for row in rows if table.cell(row, "title")]
+    required = [
         role
         for role in ("number", "isrc")
         if role in table.roles
-        and sum(bool(table.cell(row, role)) for row in named) > len(named) / 2
+        and sum(bool(table.cell(row, role)) for row in titled) > len(titled) / 2
     ]
-    for row in named:
-        told = not telling or any(table.cell(row, role) for role in telling)
-        if told and len(row.cells) > 1 and not any(row.cells[len(table.roles) :]):
+    for row in titled:
+        is_song = not required or any(table.cell(row, role) for role in required)
+        if is_song and len(row.cells) > 1 and not any(row.cells[len(table.roles) :]):
             yield row

@@ -1,4 +1,4 @@
-"""A song of a list, and a remark on something in it that a person should look at."""
+"""A song of a list, and a remark on something in the list that a person should check."""
 
 from __future__ import annotations
 
@@ -14,19 +14,19 @@ class ListedSong:
     Attributes
     ----------
     title
-        Without number, time and code.
+        Title without number, time and code.
     duration_s
-        What the list says of it; None where it says nothing.
+        Duration in the list; None where there is none.
     line
-        Where it stands in the list, from 1.
+        Line in the list, from 1.
     number
-        Its running number; None where the list has none.
+        Running number; None where the list has none.
     disc
-        The disc that it is listed on; None where the list names none.
+        Number of its disc; None where the list has none.
     isrc
-        Its 12 characters.
+        Twelve characters.
     artist, version, publisher
-        As a spreadsheet has them.
+        Cells of a spreadsheet.
     composers, lyricists, arrangers
         Names.
     """
@@ -47,12 +47,12 @@ class ListedSong:
 
 @dataclass(frozen=True)
 class ListRemark:
-    """Something in a list that a person should look at."""
+    """Something in a list that a person should check."""
 
     line: int
     message: str
 
 
 def not_understood(line: int, text: str) -> ListRemark:
-    """Return the remark that a text is no song and is not used."""
+    """Return the remark that a text is not a song and is not used."""
     return ListRemark(line, f"not understood, not used: `{shorten(text)}`")

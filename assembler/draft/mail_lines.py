@@ -1,4 +1,4 @@
-"""Songs from free lines, as they are pasted from a mail: which line is a song and which is not."""
+"""Find the lines that are songs in text pasted from a mail."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _LETTER = re.compile(r"^\s*([A-Za-z])\s*[.):–—-]\s+(?=\S)")
 _MARKED = re.compile(r"^([*_]{1,3})(?=\S)(.*\S)\1$")
 """Bold and italic as mail programs write them in plain text."""
 _PLAINLY = re.compile(r"[.):]\s|[)_]")
-"""After a number that can't belong to the title."""
+"""Follows a number that can't be part of the title."""
 _HEADING = re.compile(
     r"^[\s=*#_–—-]*(?:(?:(?:side|face|seite|lp|kant)|(?P<disc>disc|disk|cd))\s*[-#.]?\s*"
     r"(?:[A-Ha-h]|(?P<n>\d{1,2})|one|two)|[A-Ha-h][ -]side)\s*"
@@ -44,26 +44,26 @@ _SIGN_OFF = re.compile(
 )
 _ADDRESS = re.compile(r"\S@\S|://|\bwww\.", re.IGNORECASE)
 _MOST_WORDS = 14
-"""A longer line is a sentence and no title."""
+"""A longer line is a sentence, not a title."""
 _MOST_LETTERS = 300
 _MOST_STEP = 3
-"""A list that counts may leave out a number or two."""
+"""A numbered list may skip a number or two."""
 
 
 @dataclass(frozen=True)
 class Line:
-    """A line that holds something.
+    """A line that is not empty.
 
     Attributes
     ----------
     number
-        In the file, from 1.
+        Number in the file, from 1.
     text
-        Without quote marks and bullet.
+        Text without quote marks and bullet.
     depth
         How often a mail program has quoted it.
     block
-        Lines of one block stand together, with no empty line between them.
+        Number of its block; there is no empty line within a block.
     """
 
     number: int
@@ -74,7 +74,7 @@ class Line:
 
 @dataclass(frozen=True)
 class SongLine:
-    """A line that is a song: its running number, if it has one, is taken off."""
+    """A line that is a song; its running number, if it has one, is not in the text."""
 
     line: int
     text: str
@@ -83,13 +83,13 @@ class SongLine:
 
 
 def without_quote_marks(line: str) -> str:
-    """Return a line as it was before a mail program quoted it."""
+    """Return a line without a mail program's quote marks."""
     return _QUOTE_MARKS.sub("", line)
 
 
 def lines_of(raw_lines: Sequence[str]) -> list[Line]:
-    """Return the lines that hold something."""
-    found, block = [], 0
+    """Return the lines that are not empty."""
+    lines, block = [], 0
     for number, raw in enumerate(raw_lines, 1):
         marks = _QUOTE_MARKS.match(raw)
         line = _BULLET.sub("", without_quote_marks(raw).strip()).strip()
@@ -97,8 +97,8 @@ def lines_of(raw_lines: Sequence[str]) -> list[Line]:
         if not line:
             block += 1
             continue
-        found.append(Line(number, line, marks[0].count(">") if marks else 0, block))
-    return found
+        lines.append(Line(number, line, marks[0].count(">") if marks else 0, block))
+    return lines
 
 
 def song_lines(
@@ -106,23 +106,23 @@ def song_lines(
 ) -> tuple[list[SongLine], list[Line]]:
     """Choose the lines that are songs.
 
-    Where lines count 1, 2, 3 (again from 1 on another side), those that count are the songs. Where
-    lines name times, the blocks that do so are. Else every line is one that is no greeting,
-    heading, sentence, address or signature.
+    Where lines are numbered 1, 2, 3 (again from 1 on another side), the numbered lines are songs.
+    Where lines have times, the blocks with times are. Otherwise every line is a song that is not a
+    greeting, heading, sentence, address or signature.
 
     Parameters
     ----------
     lines
-        Of the list.
+        Lines of the list.
     is_timed
-        Of each line: it names a time.
+        Whether each line has a time.
 
     Returns
     -------
     songs, left_out
         The lines that are songs, and those that are neither song nor heading of a side.
     """
-    timed = {line.number for line, told in zip(lines, is_timed, strict=True) if told}
+    timed = {line.number for line, has_time in zip(lines, is_timed, strict=True) if has_time}
     heads = {line.number for line in lines if _HEADING.match(line.text)}
     chosen = _of_one_depth([line for line in lines if line.number not in heads], timed)
     numbers = running_numbers([line.text for line in chosen])
@@ -141,7 +141,7 @@ def song_lines(
 def _numbered(
     lines: Sequence[Line], songs: set[int], known: dict[int, int | None]
 ) -> Iterator[SongLine]:
-    """Take numbers off, and note the disc that a heading or a number names."""
+    """Yield songs without their numbers, with the disc that a heading or a number names."""
     disc: int | None = None
     for line in lines:
         if line.number not in songs:
@@ -156,7 +156,7 @@ def _numbered(
 
 
 def running_numbers(texts: Sequence[str]) -> list[int | None]:
-    """Return the number that each text counts with; nothing where the texts don't count.
+    """Return the running number of each text; an empty list where the texts are not numbered.
 
     Examples
     --------
@@ -191,7 +191,7 @@ def running_numbers(texts: Sequence[str]) -> list[int | None]:
 
 
 def _letters(texts: Sequence[str]) -> list[int | None]:
-    """Return numbers for texts that count A, B, C, as those of a single's sides do."""
+    """Return numbers for texts lettered A, B, C, such as the sides of a single."""
     matches = [_LETTER.match(text) for text in texts]
     counted = "".join(m[1].lower() for m in matches if m)
     counts = 1 < len(counted) == len(texts) and "abcdefghijklmnopqrstuvwxyz".startswith(counted)
@@ -199,7 +199,7 @@ def _letters(texts: Sequence[str]) -> list[int | None]:
 
 
 def without_number(text: str) -> str:
-    """Return a text without the number or letter that it counts with."""
+    """Return a text without its running number or letter."""
     return (_NUMBER if _NUMBER.match(text) else _LETTER).sub("", text, count=1)
 
 
@@ -208,7 +208,7 @@ def _rises(numbers: Sequence[int | None]) -> bool:
 
 
 def _of_one_depth(lines: Sequence[Line], timed: set[int]) -> list[Line]:
-    """Keep the lines of one depth of quoting: of the latest mail that holds a list."""
+    """Return the lines of one depth of quoting: of the latest mail that has a list."""
     depths = sorted({line.depth for line in lines})
     for depth in depths:
         own = [line for line in lines if line.depth == depth]
@@ -221,7 +221,7 @@ def _of_one_depth(lines: Sequence[Line], timed: set[int]) -> list[Line]:
 
 
 def _in_timed_blocks(lines: Sequence[Line], timed: set[int]) -> Iterator[Line]:
-    """Keep lines with a time, and those that stand among them and are no sentence."""
+    """Yield lines with a time, and those among them that are not sentences."""
     for block in dict.fromkeys(line.block for line in lines):
         own = [line for line in lines if line.block == block]
         share = sum(line.number in timed for line in own) / len(own)

@@ -1,6 +1,6 @@
-"""Which recording is which song of a list: by ISRC, name, leading number, duration; else a guess.
+"""Match recordings with the songs of a list by ISRC, name, leading number or duration; else guess.
 
-Likeness of names: rapidfuzz's ratios of letters and of words. The bounds were tuned by hand on
+Similarity of names: rapidfuzz's ratios of letters and of words. Thresholds tuned empirically on
 invented folders of names with takes, dates, artists and typing errors in them.
 """
 
@@ -23,11 +23,11 @@ How = Literal["ISRC", "name", "number", "duration", "order"]
 
 _SAME = 100.0
 _ALIKE = 85.0
-"""Of 100: names that are alike so far are one."""
+"""Similarity from which names match, of 100."""
 _RIVAL = 7.0
-"""A second that comes so near makes a guess of the first."""
+"""A rival within this makes the best match a guess."""
 _RATHER_ALIKE = 75.0
-"""Names so alike are one where the durations agree too."""
+"""Similarity from which names match where the durations agree too."""
 _SOMEWHAT_ALIKE = 60.0
 _CLOSE_S, _APART_S, _NEAREST_S = 3.0, 8.0, 10.0
 _OTHER_LENGTH_S, _OTHER_LENGTH = 10.0, 0.1
@@ -37,7 +37,7 @@ _NO_NAME = re.compile(
     r"track|take|audio|untitled|song|mix|mixdown|master|mastered|side|tape|new|final|rec|recording|"
     r"bounce|print|version|title|titel|spor|spur|left|right|[lr]|v?\d+|\d+(?:bit|khz|k)"
 )
-"""Words of files' names that say nothing of the song."""
+"""Words in file names that are not part of a title."""
 _NUMERAL = re.compile(r"\d+|[ivx]{2,}")
 
 
@@ -48,13 +48,13 @@ class Pair:
     Attributes
     ----------
     song
-        None for a recording that the list has no song for.
+        None for a recording that is not in the list.
     recording
         None for a song without a recording.
     how
-        What they were matched by; None where one is alone.
+        How they were matched; None where one is missing.
     doubt
-        Why this is a guess, or should be looked at; empty where it is neither.
+        Why this is a guess or should be checked; empty otherwise.
     """
 
     song: ListedSong | None
@@ -69,7 +69,7 @@ def paired_songs(songs: Sequence[ListedSong], recordings: Sequence[Recording]) -
     Returns
     -------
     list of Pair
-        Songs in the list's order, then the recordings that are left.
+        Songs in the list's order, then the remaining recordings.
     """
     matching = _Matching(songs, recordings)
     matching.by_isrc()
@@ -107,7 +107,7 @@ class _Matching:
                     self.found[song] = (place, "ISRC", "")
 
     def by_name(self, least: float) -> None:
-        """Take the names that are most alike first; one that has a rival is a guess."""
+        """Match the most similar names first; a name with a rival is a guess."""
         left = [(s, r) for s in self.songs_left for r in self.recordings_left]
         likeness = {pair: self.names.alike(*pair) for pair in left}
         for song, recording in sorted(left, key=lambda pair: -likeness[pair]):
@@ -125,16 +125,16 @@ class _Matching:
                 if apart_s is not None and apart_s > _NEAREST_S:
                     continue
                 if apart_s is None or apart_s > _CLOSE_S or best < _RATHER_ALIKE:
-                    doubt = f"the names are only {best:.0f} % alike"
+                    doubt = f"the names are only {best:.0f} % similar"
             self.found[song] = (recording, "name", doubt)
 
     def _rival(self, song: int, rival: tuple[int, int]) -> str:
         if rival[0] == song:
-            return f"`{shorten(self.recordings[rival[1]].file_names)}` fits as well"
-        return f"the name fits `{shorten(self.songs[rival[0]].title)}` as well"
+            return f"`{shorten(self.recordings[rival[1]].file_names)}` matches as well"
+        return f"the name matches `{shorten(self.songs[rival[0]].title)}` as well"
 
     def by_number(self) -> None:
-        """Match leading numbers, where none of the names that are matched speaks against them."""
+        """Match leading numbers, unless names that are matched already contradict them."""
         numbers = _numbers_of(self.songs)
         leading = [recording.number for recording in self.recordings]
         counted = [n for n in leading if n is not None]
@@ -147,13 +147,13 @@ class _Matching:
                 continue
             song = numbers.index(leading[recording] or 0)
             if song in self.songs_left:
-                doubt = "" if all(agree) else "other numbers do not fit their songs"
-                if self.names.says_something_else(song, recording):
-                    doubt = "the file's name says something else"
+                doubt = "" if all(agree) else "other numbers do not match their songs"
+                if self.names.is_another_title(song, recording):
+                    doubt = "the file has another name"
                 self.found[song] = (recording, "number", doubt)
 
     def by_duration(self) -> None:
-        """Match durations, nearest first; another that is near makes a guess of it."""
+        """Match durations, nearest first; one with a rival is a guess."""
         fewer = len(self.songs_left) != len(self.recordings_left)
         while True:
             near = {
@@ -170,11 +170,11 @@ class _Matching:
                 for pair, apart in near.items()
                 if pair != best and (pair[0] == song or pair[1] == recording) and apart <= _APART_S
             ]
-            sure = near[best] <= _CLOSE_S and not rivals
-            doubt = "" if sure else f"its duration is {near[best]:.0f} s off"
-            doubt = "another is as long" if rivals else doubt
-            if self.names.says_something_else(song, recording):
-                doubt = doubt or "the file's name says something else"
+            is_certain = near[best] <= _CLOSE_S and not rivals
+            doubt = "" if is_certain else f"its duration differs by {near[best]:.0f} s"
+            doubt = "another has the same duration" if rivals else doubt
+            if self.names.is_another_title(song, recording):
+                doubt = doubt or "the file has another name"
             doubt = doubt or ("some songs or files have no counterpart" if fewer else "")
             self.found[song] = (recording, "duration", doubt)
 
@@ -186,7 +186,7 @@ class _Matching:
 
     def in_order(self) -> None:
         for song, recording in zip(self.songs_left, self.recordings_left, strict=False):
-            self.found[song] = (recording, "order", "only the order of list and files says so")
+            self.found[song] = (recording, "order", "nothing but the order of list and files fits")
 
     def pairs(self) -> Iterator[Pair]:
         left = self.recordings_left
@@ -207,11 +207,11 @@ class _Matching:
         if apart_s <= max(_OTHER_LENGTH_S, _OTHER_LENGTH * listed):
             return ""
         lasts = duration_text(self.recordings[recording].duration_s or 0)
-        return f"the list says {duration_text(listed)}, the file lasts {lasts}"
+        return f"{duration_text(listed)} in the list, but the file lasts {lasts}"
 
 
 def _numbers_of(songs: Sequence[ListedSong]) -> list[int]:
-    """Return the number of each song: the list's own where each has one, else its place."""
+    """Return the number of each song: its own where every song has one, else its position."""
     own = [song.number for song in songs if song.number is not None]
     if len(set(own)) == len(songs):
         return own
@@ -219,7 +219,7 @@ def _numbers_of(songs: Sequence[ListedSong]) -> list[int]:
 
 
 class _Names:
-    """Names of songs and recordings as words, without what all names of a folder share."""
+    """Names of songs and recordings as words, without the words common to a folder."""
 
     def __init__(self, songs: Sequence[ListedSong], recordings: Sequence[Recording]) -> None:
         titles = [_words(song.title) for song in songs]
@@ -229,18 +229,18 @@ class _Names:
         common |= {w for words in files for w in words if _NO_NAME.fullmatch(w)} - in_titles
         self.titles = titles
         self.longer = [[t for t in titles if t != title and _holds(t, title)] for title in titles]
-        """Of each title, the others that hold it."""
+        """For each title, the others that contain it."""
         self.files = [[word for word in words if word not in common] for words in files]
         self.tags = [_words(recording.tagged_title or "") for recording in recordings]
 
     def alike(self, song: int, recording: int) -> float:
-        """Return how alike a title is to a recording's name or tag, from 0 to 100."""
+        """Return the similarity of a title and a recording's name or tag, from 0 to 100."""
         title = self.titles[song]
         longer, names = self.longer[song], (self.files[recording], self.tags[recording])
         return max(_likeness(title, name, longer) for name in names)
 
-    def says_something_else(self, song: int, recording: int) -> bool:
-        """Check whether a name holds words of its own that are not the title's."""
+    def is_another_title(self, song: int, recording: int) -> bool:
+        """Return whether a recording's name is unlike the title."""
         return bool(self.files[recording]) and self.alike(song, recording) < _SOMEWHAT_ALIKE
 
 
@@ -276,6 +276,6 @@ def _likeness(title: list[str], name: list[str], longer: Sequence[list[str]]) ->
 
 
 def _holds(words: Sequence[str], part: Sequence[str]) -> bool:
-    """Check whether words hold others one after the other."""
+    """Return whether words contain others in a row."""
     n = len(part)
     return any(list(words[at : at + n]) == list(part) for at in range(len(words) - n + 1))

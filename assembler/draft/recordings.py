@@ -1,4 +1,4 @@
-"""The recordings of a folder: files in the order a person counts, with what name and tags say."""
+"""List the recordings of a folder in natural order, with their names and tags."""
 
 from __future__ import annotations
 
@@ -26,13 +26,13 @@ class Recording:
     Attributes
     ----------
     files
-        One, or left and right.
+        One file, or left and right.
     number
-        That its name begins with.
+        Leading number of its name.
     name
-        Its name without that number, where the numbers count the recordings.
+        Its name without that number, where the recordings are numbered.
     tagged_title, isrc
-        What its tags say.
+        From its tags.
     """
 
     files: tuple[Path, ...]
@@ -43,17 +43,17 @@ class Recording:
 
     @property
     def title(self) -> str:
-        """The title that it has of itself."""
+        """The title from its tags, else its name."""
         return self.tagged_title or self.name
 
     @property
     def file_names(self) -> str:
-        """Its files' names, for a person."""
+        """The names of its files, for messages."""
         return " + ".join(path.name for path in self.files)
 
     @cached_property
     def duration_s(self) -> float | None:
-        """How long it lasts; None where its headers can't be read."""
+        """Duration; None where its headers can't be read."""
         try:
             return float(probe(self.files[0]).duration_s)
         except AssemblerError:
@@ -69,20 +69,20 @@ def recordings_in(folder: Path) -> list[Recording]:
         There is no folder, or no audio in it.
     """
     if not folder.is_dir():
-        raise AssemblerError(f"{folder}: is no folder: name the folder that holds the audio")
+        raise AssemblerError(f"{folder}: this is not a folder: name the folder of the audio files")
     for path in folder.iterdir():
         if not _is_utf_8(path.name):
             shown = os.fsencode(path.name).decode("utf-8", "backslashreplace")
-            raise AssemblerError(f"{folder}/{shown}: its name is not UTF-8: rename it")
+            raise AssemblerError(f"{folder}/{shown}: the file name is not UTF-8: rename the file")
     files = sorted(
         (p for p in folder.iterdir() if p.is_file() and p.suffix.lower() in AUDIO_SUFFIXES),
         key=lambda path: _natural_key(path.name),
     )
     if not files:
-        raise AssemblerError(f"{folder}: holds no audio file: put the recordings there")
-    found = paired(files)
-    numbered = _are_numbered([files[0].stem for files in found])
-    return [_recording(files, numbered) for files in found]
+        raise AssemblerError(f"{folder}: no audio file in this folder: put the recordings there")
+    pairs = paired(files)
+    numbered = _are_numbered([files[0].stem for files in pairs])
+    return [_recording(files, numbered) for files in pairs]
 
 
 def _is_utf_8(name: str) -> bool:
@@ -99,7 +99,7 @@ def _natural_key(name: str) -> list[tuple[int, int | str]]:
 
 
 def _are_numbered(stems: Sequence[str]) -> bool:
-    """Check whether the numbers that names begin with count the recordings."""
+    """Return whether the recordings are numbered at the beginning of their names."""
     numbers = [int(match[1]) for stem in stems if (match := _LEADING.match(stem))]
     return len(set(numbers)) == len(stems) and min(numbers) <= 1
 

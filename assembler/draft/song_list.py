@@ -1,7 +1,7 @@
-"""A song list as it arrives: pasted from a mail, quoted, or saved from a spreadsheet.
+"""Read a song list as it arrives: pasted from a mail, quoted, or saved from a spreadsheet.
 
-There is one reader for `draft` and `split`. What it does not understand never becomes a title: it
-is named with its line.
+`draft` and `split` share this reader. What it does not understand never becomes a title: it is
+reported with its line.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ __all__ = ["ListRemark", "ListedSong", "SongList", "read_song_list", "song_list"
 MOST_BYTES = 1_000_000
 MOST_LINES = 5_000
 MOST_LETTERS = 1_000
-"""Of a line: no title is longer."""
+"""Of a line; titles are shorter."""
 _NAMED = {
     "duration": "a time",
     "number": "a track number",
@@ -51,13 +51,13 @@ _NAMED = {
 
 @dataclass(frozen=True)
 class SongList:
-    """The songs of a list, and what in it was not understood."""
+    """The songs of a list, and remarks on what was not understood."""
 
     songs: tuple[ListedSong, ...] = ()
     remarks: tuple[ListRemark, ...] = ()
 
     def remarks_of(self, path: Path) -> list[str]:
-        """Return each remark as a line for a terminal, with its place in the file."""
+        """Return each remark as a line for a terminal, with its line in the file."""
         return [
             f"{path}:{remark.line}: {remark.message}"
             if remark.line
@@ -72,7 +72,7 @@ def read_song_list(path: Path) -> SongList:
     Raises
     ------
     FindingsError
-        It can't be read, is too long or no text.
+        The file can't be read, is too long or is not text.
     """
     file = OutsideFile(path, "song list", MOST_BYTES)
     text, encoding = file.read_any_text()
@@ -81,16 +81,16 @@ def read_song_list(path: Path) -> SongList:
     listed = song_list(text)
     if encoding == "UTF-8" or text.isascii():
         return listed
-    remark = ListRemark(0, f"read as {encoding}: look at the letters of the titles")
+    remark = ListRemark(0, f"read as {encoding}: check the letters of the titles")
     return replace(listed, remarks=(remark, *listed.remarks))
 
 
 def song_list(text: str) -> SongList:
     """Read the songs of a list's text.
 
-    Running numbers come off where the lines count 1, 2, 3 (again from 1 on another side); a title
-    such as "1999" or "7 Fathoms" keeps its own. Times that rise from 0:00 are where songs begin:
-    each lasts until the next.
+    Running numbers are removed where the lines are numbered 1, 2, 3 (again from 1 on another side);
+    a title such as "1999" or "7 Fathoms" keeps its own. Times that rise from 0:00 are the starts of
+    songs: each lasts until the next.
 
     Examples
     --------
@@ -111,8 +111,8 @@ def song_list(text: str) -> SongList:
     remarks += sums
     remarks += giants
     remarks += order_remarks(songs)
-    found = sorted((*listed.remarks, *remarks), key=lambda remark: remark.line)
-    return SongList(tuple(songs), tuple(found))
+    in_order = sorted((*listed.remarks, *remarks), key=lambda remark: remark.line)
+    return SongList(tuple(songs), tuple(in_order))
 
 
 def _from_lines(lines: Sequence[Line]) -> SongList:
@@ -132,7 +132,8 @@ def _from_lines(lines: Sequence[Line]) -> SongList:
         duration_s = time[0] if first and time else found.duration_s
         if few and is_dotted_time(line.text):
             found, duration_s = SongParts(line.text), None
-            remarks.append(ListRemark(line.line, f"no time read: `{shorten(line.text)}`"))
+            message = f"not read as a time: `{shorten(line.text)}`"
+            remarks.append(ListRemark(line.line, message))
         if not found.title:
             remarks.append(not_understood(line.line, line.text))
             continue
@@ -144,15 +145,15 @@ def _from_lines(lines: Sequence[Line]) -> SongList:
                 composers=found.composers, lyricists=found.lyricists, arrangers=found.arrangers,
             )
         )  # fmt: skip
-    for stray in left_out:
-        if not _add_to_song_above(songs, stray):
-            remarks.append(not_understood(stray.number, stray.text))
+    for other in left_out:
+        if not _add_to_song_above(songs, other):
+            remarks.append(not_understood(other.number, other.text))
     remarks += _begun_again(songs, left_out)
     return SongList(tuple(songs), tuple(remarks))
 
 
 def _add_to_song_above(songs: list[ListedSong], line: Line) -> bool:
-    """Return a code or composers that have a line of their own to the song just above it."""
+    """Add a code or composers on a line of their own to the song above; return whether it fits."""
     found = song_parts(f"x {line.text}")
     above = next((at for at, song in enumerate(songs) if song.line == line.number - 1), None)
     if above is None or found.title != "x" or found.rest or found.duration_s is not None:
@@ -166,12 +167,12 @@ def _add_to_song_above(songs: list[ListedSong], line: Line) -> bool:
 
 
 def _begun_again(songs: Sequence[ListedSong], left_out: Sequence[Line]) -> Iterator[ListRemark]:
-    """Say where numbers begin again below a line that is no side: it may be another list."""
+    """Yield a remark where numbers restart below a line that is not a side, as in another list."""
     for before, song in pairwise(songs):
         between = [line for line in left_out if before.line < line.number < song.line]
         if song.number == 1 and between:
             head = shorten(between[-1].text)
-            message = f"numbers begin again below `{head}`: look whether these are songs"
+            message = f"the numbers restart below `{head}`: check whether these are songs"
             yield ListRemark(song.line, message)
 
 

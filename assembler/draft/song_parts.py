@@ -1,6 +1,6 @@
-"""The parts of one song's line or cell: duration, ISRC, composers and title.
+"""Parse the line or cell of a song: duration, ISRC, composers and title.
 
-Forms are those that mails and spreadsheets have; common practice, no source.
+The forms are those found in mails and spreadsheets.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _ISRC = re.compile(
 _LAST_BRACKETS = re.compile(r"^(.*\S)\s*[(\[]([^()\[\]]+)[)\]]$")
 _NAME_BEHIND = re.compile(r"\s(?:[-–—|/]|by)\s+([^-–—|/]+)$")
 _MOST_LETTERS = 2_000
-"""A text beyond is no title."""
+"""A longer text is not a title."""
 _QUOTED = re.compile(r"""["“„]([^"“”„]+)["”“]|'([^']+)'|‘([^‘’]+)’""")
 
 _INITIALS = re.compile(r"(?:[^\W\d_]\.-?)+")
@@ -53,27 +53,27 @@ _ROLES = {
         r"(?:(?:composed|written|music)\s+by\b|comp[.:]|(?:music|composers?):)\s*", re.IGNORECASE
     ),
 }
-"""What stands before names; a word without its colon may be a title's: "(Music Box)"."""
+"""Words before names; without its colon a word may be part of a title: "(Music Box)"."""
 _TRADITIONAL = re.compile(r"trad(?:\.|itional)?", re.IGNORECASE)
 _NAMES_APART = re.compile(r"\s*[/;&+]\s*|\s+(?:and|und|og|och|et)\s+")
 
 
 @dataclass(frozen=True)
 class SongParts:
-    """What a song's text says.
+    """The parts of a song's text.
 
     Attributes
     ----------
     title
-        Without number, time and code; empty where nothing is left.
+        Title without number, time and code; empty where nothing is left.
     duration_s
-        None where it names none.
+        Duration; None where there is none.
     isrc
-        Its 12 characters, or None.
+        Twelve characters, or None.
     composers, lyricists, arrangers
         Names in brackets after the title.
     rest
-        What stands after the duration and is not understood.
+        Text after the duration that is not understood.
     """
 
     title: str
@@ -86,7 +86,7 @@ class SongParts:
 
 
 def song_parts(text: str) -> SongParts:
-    """Return the parts of a song's text, whose running number is off already.
+    """Return the parts of a song's text without its running number.
 
     Examples
     --------
@@ -110,7 +110,7 @@ def song_parts(text: str) -> SongParts:
 
 
 def _without_time(text: str) -> tuple[str, int | None, str]:
-    """Return a text without its time, the time in seconds, and what stands behind it."""
+    """Return a text without its time, the time in seconds, and the text after it."""
     if match := _BRACKETED.search(text):
         before, behind = text[: match.start()].rstrip(" \t–—-"), text[match.end() :].strip()
         return (before, _seconds(match), behind) if before else (behind, _seconds(match), "")
@@ -122,25 +122,25 @@ def _without_time(text: str) -> tuple[str, int | None, str]:
 
 
 def is_dotted_time(text: str) -> bool:
-    """Check whether a text ends with a time that may be a number as well: "Opus 4.12"."""
+    """Return whether a text ends with a time that may be a number as well: "Opus 4.12"."""
     match = _AT_END.search(text)
     return bool(match and _DOTTED.search(match[0]) and not _BRACKETED.search(text))
 
 
 def leading_time(text: str) -> tuple[int, str] | None:
-    """Return the time that a text begins with, in seconds, and what follows it."""
+    """Return the time at the beginning of a text, in seconds, and the text after it."""
     match = _AT_START.match(text)
     return (_seconds(match), text[match.end() :]) if match else None
 
 
 def time_in_cell(text: str) -> int | None:
-    """Return the time that a cell holds alone, in seconds."""
+    """Return the time in seconds of a cell that is nothing but a time."""
     match = _CELL.fullmatch(text)
     return _seconds(match) if match else None
 
 
 def credited(text: str) -> dict[str, tuple[str, ...]]:
-    """Return the people that a text in brackets credits; nothing where it may be something else.
+    """Return the people that a text in brackets credits; empty where it may be something else.
 
     Examples
     --------
@@ -163,7 +163,7 @@ def credited(text: str) -> dict[str, tuple[str, ...]]:
 
 
 def names_in(text: str) -> tuple[str, ...]:
-    """Return the names of a text; a comma parts them where each part is a whole name.
+    """Return the names in a text; a comma separates them where each part is a whole name.
 
     Examples
     --------
@@ -179,7 +179,7 @@ def names_in(text: str) -> tuple[str, ...]:
 
 
 def perhaps_a_name(text: str) -> bool:
-    """Check whether a text in brackets looks like full names, or surnames, and no version."""
+    """Return whether a text in brackets looks like full names or surnames, not a version."""
     if _VERSION.search(text):
         return False
     if _SURNAMES.fullmatch(text):
@@ -200,19 +200,19 @@ def name_behind(title: str) -> str | None:
 
 
 def in_last_brackets(title: str) -> tuple[str, str] | None:
-    """Return a title and what stands in brackets after it."""
+    """Return a title and the text in brackets after it."""
     match = _LAST_BRACKETS.match(title)
     return (match[1], match[2]) if match else None
 
 
 def unquoted(title: str) -> str:
-    """Return a title without quotes around the whole of it."""
+    """Return a title without quotes around all of it."""
     quoted = _QUOTED.fullmatch(title.strip())
     return (quoted[quoted.lastindex or 1] if quoted else title).strip()
 
 
 def _is_surely_a_name(name: str) -> bool:
-    """Check for initials and a surname, or "trad."."""
+    """Return whether a text is initials and a surname, or "trad."."""
     if _TRADITIONAL.fullmatch(name):
         return True
     first, _, surname = name.partition(" ")
@@ -232,7 +232,7 @@ def _is_surely_a_name(name: str) -> bool:
 
 
 def _as_title(text: str) -> str:
-    """Return a title; of a file's name the title alone."""
+    """Return a title; without the extension where it is a file name."""
     if PurePath(text).suffix.lower() in AUDIO_SUFFIXES:
         text = text[: -len(PurePath(text).suffix)]
         text = text if " " in text else re.sub(r"[_\s]+", " ", text)

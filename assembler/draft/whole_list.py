@@ -1,4 +1,4 @@
-"""What only the whole of a list shows: lengths, a sum, names in brackets, the order of numbers."""
+"""Interpret a list as a whole: durations, a sum, names in brackets, the order of numbers."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ _STARTS_BY_S = 5
 _LONGEST_SONG_S = 7200
 _MOST_OF = 0.6
 _OTHERS = 4
-"""A last song as long as that many others together is a sum, whatever it is called."""
+"""A last song as long as this many others together is a sum, whatever its title."""
 _SUM = re.compile(r"\W*(?:total|sum|gesamt|totalt|all|running time|total time)\b.*", re.IGNORECASE)
 
 
 def with_lengths(songs: Sequence[ListedSong]) -> list[ListedSong]:
-    """Make lengths of times that rise from 0:00, and m:ss of what a spreadsheet took for h:mm."""
+    """Return songs with durations: from start times, and from m:ss that was read as h:mm."""
     known = [song.duration_s for song in songs if song.duration_s is not None]
     rising = len(known) == len(songs) > 1 and all(a < b for a, b in pairwise(known))
     if rising and known[0] <= _STARTS_BY_S:
@@ -35,7 +35,7 @@ def with_lengths(songs: Sequence[ListedSong]) -> list[ListedSong]:
 
 
 def without_sum(songs: list[ListedSong]) -> tuple[list[ListedSong], list[ListRemark]]:
-    """Leave a last line out whose time is the sum of all others, to the second of each."""
+    """Return songs without a last line whose time is the sum of the others."""
     times = [song.duration_s for song in songs if song.duration_s is not None]
     if len(times) < len(songs) or len(songs) < 3 or songs[-1].number is not None:
         return songs, []
@@ -51,28 +51,28 @@ def without_sum(songs: list[ListedSong]) -> tuple[list[ListedSong], list[ListRem
 def with_full_names(
     songs: Sequence[ListedSong],
 ) -> tuple[list[ListedSong], list[ListRemark]]:
-    """Take names in brackets for composers where most titles have one; else say so."""
+    """Read names in brackets as composers where most titles have one; else add a remark."""
     split = [in_last_brackets(song.title) for song in songs]
     names = [at for at, two in enumerate(split) if two and perhaps_a_name(two[1])]
     credited = sum(bool(song.composers) for song in songs)
     most = len(names) > 1 and len(names) + credited >= _MOST_OF * len(songs)
-    found, remarks = list(songs), list[ListRemark]()
+    result, remarks = list(songs), list[ListRemark]()
     for song in songs:
         if name := name_behind(song.title):
-            message = f"`{shorten(name)}` stays in the title; it may be a composer"
+            message = f"`{shorten(name)}` is kept in the title; it may be a composer"
             remarks.append(ListRemark(song.line, message))
     for at in names:
         title, name = split[at] or ("", "")
         if most and not songs[at].composers:
-            found[at] = replace(songs[at], title=title, composers=names_in(name))
+            result[at] = replace(songs[at], title=title, composers=names_in(name))
         elif not songs[at].composers:
-            message = f"`({shorten(name)})` stays in the title; it may be a composer"
+            message = f"`({shorten(name)})` is kept in the title; it may be a composer"
             remarks.append(ListRemark(songs[at].line, message))
-    return found, remarks
+    return result, remarks
 
 
 def order_remarks(songs: Sequence[ListedSong]) -> Iterator[ListRemark]:
-    """Say where numbers go back without beginning again, or leave one out."""
+    """Yield a remark where numbers go back without restarting, or skip one."""
     numbers = [song.number for song in songs]
     begins_again = numbers.count(1) > 1
     for before, song in pairwise(songs):
@@ -83,5 +83,5 @@ def order_remarks(songs: Sequence[ListedSong]) -> Iterator[ListRemark]:
         if (song.number or 0) > before.number:
             message = f"number {song.number} follows {before.number}: is a song missing?"
         else:
-            message = "the numbers are not in order here: the order of the lines is used"
+            message = "the numbers are not in order here: the order of the lines is used instead"
         yield ListRemark(song.line, message)

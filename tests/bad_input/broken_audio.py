@@ -32,7 +32,7 @@ def sound() -> np.ndarray:
 
 BY_LIBSNDFILE, BY_FFMPEG = ("wav", "aiff", "flac", "ogg", "mp3"), ("m4a", "aac")
 BLANK = dict.fromkeys((*BY_LIBSNDFILE, *BY_FFMPEG), b"COMM" + bytes(200))
-"""In place of the good files where only the names of the broken ones are asked for."""
+"""Used for the good files where only the names of the broken ones matter."""
 
 
 @functools.cache
@@ -63,15 +63,15 @@ def wav(
     data_size: int | None = None,
     form_size: int = 16,
     riff_size: int | None = None,
-    words: bytes | None = None,
+    pcm: bytes | None = None,
 ) -> bytes:
     """Write a WAV file with any header."""
-    if words is None:
-        words = (sound() * 20000).astype("<i2").tobytes()
+    if pcm is None:
+        pcm = (sound() * 20000).astype("<i2").tobytes()
     frame_bytes = channels * bits // 8 if frame_bytes is None else frame_bytes
     rate_bytes = min(rate_hz * frame_bytes, 0xFFFFFFFF)
     form = struct.pack("<HHIIHH", coding, channels, rate_hz, rate_bytes, frame_bytes, bits)
-    data = struct.pack("<I", len(words) if data_size is None else data_size) + words
+    data = struct.pack("<I", len(pcm) if data_size is None else data_size) + pcm
     body = b"WAVEfmt " + struct.pack("<I", form_size) + form + b"data" + data
     return b"RIFF" + struct.pack("<I", len(body) if riff_size is None else riff_size) + body
 
@@ -81,11 +81,11 @@ def floats(value: float, kind: str = "<f4") -> bytes:
     samples = sound().astype(kind)
     samples[len(samples) // 2] = value
     size = samples.dtype.itemsize
-    return wav(coding=3, bits=8 * size, words=samples.tobytes())
+    return wav(coding=3, bits=8 * size, pcm=samples.tobytes())
 
 
 def wav_headers() -> Iterator[tuple[str, bytes]]:
-    """Return WAV files whose header lies."""
+    """Return WAV files with a false header."""
     yield "no channels.wav", wav(channels=0)
     yield "no channels, but a frame.wav", wav(channels=0, frame_bytes=2)
     yield "8 channels.wav", wav(channels=8)
@@ -103,8 +103,8 @@ def wav_headers() -> Iterator[tuple[str, bytes]]:
     yield "a form of 4 GB.wav", wav(form_size=0xFFFFFFF0)
     yield "data of -2 bytes.wav", wav(data_size=0xFFFFFFFE)
     yield "data of 3 GB.wav", wav(data_size=3_000_000_000)
-    yield "no data.wav", wav(words=b"")
-    yield "half a sample.wav", wav(words=b"\1")
+    yield "no data.wav", wav(pcm=b"")
+    yield "half a sample.wav", wav(pcm=b"\1")
     yield "not a number.wav", floats(np.nan)
     yield "infinite.wav", floats(np.inf)
     yield "minus infinite, double.wav", floats(-np.inf, "<f8")
@@ -121,7 +121,7 @@ def wav_headers() -> Iterator[tuple[str, bytes]]:
 
 
 def other_heads(good: dict[str, bytes]) -> Iterator[tuple[str, bytes]]:
-    """Return files of other formats that are cut, or whose header lies."""
+    """Return files of other formats that are cut, or have a false header."""
     for suffix, content in good.items():
         yield f"ten bytes of it.{suffix}", content[:10]
         yield f"a hundred bytes of it.{suffix}", content[:100]
@@ -155,7 +155,7 @@ def other_heads(good: dict[str, bytes]) -> Iterator[tuple[str, bytes]]:
 
 
 def odd_things() -> Iterator[tuple[str, Make]]:
-    """Return what is no file of sound at all."""
+    """Return files that are not audio."""
     yield "empty.wav", Path.touch
     yield "folder.wav", Path.mkdir
     yield "fifo.wav", os.mkfifo
@@ -174,7 +174,7 @@ def odd_things() -> Iterator[tuple[str, Make]]:
 
 
 def sparse(path: Path, head: bytes = b"") -> None:
-    """Make a file that is long and takes no room."""
+    """Write a long sparse file."""
     with path.open("wb") as file:
         file.write(head)
         file.truncate(1 << 30)

@@ -1,4 +1,4 @@
-"""Broken manifests by name: written by hand where the fault is known, else by seeded mutators."""
+"""Broken manifests by name: written by hand for known faults, otherwise by seeded mutators."""
 
 from __future__ import annotations
 
@@ -155,7 +155,7 @@ def _by_yaml() -> Iterator[tuple[str, bytes]]:
         yield f"tag {number} {tag[:20]}", changed(TITLE, f"title: {tag}")
     yield "a tag on the release", changed("release:", "release: !!python/dict")
     yield "a tag on a key", changed("  artist:", "  !!python/name:os.system artist:")
-    yield "a tag handle that is not told", changed(TITLE, "title: !x!" + "y" * 3000 + " z")
+    yield "an undefined tag handle", changed(TITLE, "title: !x!" + "y" * 3000 + " z")
     for key in ("artist", "release", "tracks", "credits", "level"):
         line = next(one for one in FULL.splitlines() if one.strip().startswith(f"{key}:"))
         yield f"{key} twice", changed(line, f"{line}\n{line}")

@@ -48,7 +48,7 @@ def contents(folder: Path) -> dict[str, bytes | None]:
 
 
 def around(desk: Desk) -> list[Path]:
-    """List all that lies around the output folder, the tests' own store left out."""
+    """List all files around the output folder, without the tests' own store."""
     folders = (desk.folder, desk.folder.parent, Path("/"))
     paths = (path for folder in folders for path in folder.iterdir())
     return sorted(path for path in paths if path != desk.out and "store" not in path.name)
@@ -156,13 +156,13 @@ class Desk:
         assert contents(self.folder) == before
         return error
 
-    def told_clearly(self, *arguments: str | Path) -> tuple[int, list[dict[str, Any]]]:
-        """Check that a command says each error in one line and writes nothing then.
+    def reported_clearly(self, *arguments: str | Path) -> tuple[int, list[dict[str, Any]]]:
+        """Check that a command reports each error in one line and writes nothing.
 
         Returns
         -------
         exit_code, errors
-            0 and an empty list where the input is good after all.
+            0 and an empty list where the input is good.
         """
         before = names_and_sizes(self.folder)
         exit_code, document = self.json(*arguments)
@@ -171,23 +171,23 @@ class Desk:
         assert not [e for e in errors if "a bug in this program" in e["message"]]
         if not errors:
             return exit_code, errors
-        told_code, out, err = self.run(*arguments)
-        assert told_code == exit_code
+        shown_code, out, err = self.run(*arguments)
+        assert shown_code == exit_code
         assert not [s for s in out + err if unicodedata.category(s) in _CONTROLS and s != "\n"]
         stopped = errors[0]["code"] == "stopped"
-        said = [line for line in (out + err).splitlines() if stopped or line.startswith("error ")]
-        assert sorted(said) == sorted(map(line_of, errors))
+        lines = [line for line in (out + err).splitlines() if stopped or line.startswith("error ")]
+        assert sorted(lines) == sorted(map(line_of, errors))
         assert all(10 < len(error["message"]) < 700 for error in errors)
         assert names_and_sizes(self.folder) == before
         return exit_code, errors
 
     def _refused_in_words(self, path: Path, error: dict[str, Any]) -> None:
         exit_code, out, err = self.run("build", path, "--out", self.out)
-        said = [line for line in (out + err).splitlines() if line.startswith("error")]
+        lines = [line for line in (out + err).splitlines() if line.startswith("error")]
         assert exit_code == 1
-        assert len(said) == 1
-        assert f"{path}:{error['line']}" in said[0]
-        assert error["message"] in said[0]
+        assert len(lines) == 1
+        assert f"{path}:{error['line']}" in lines[0]
+        assert error["message"] in lines[0]
         assert "Traceback" not in out + err
 
 

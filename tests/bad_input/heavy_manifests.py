@@ -66,15 +66,15 @@ def peak_mb() -> float:
     return int(status.split("VmHWM:")[1].split()[0]) / 1024
 
 
-def told(folder: Path) -> Iterator[dict[str, object]]:
+def findings_of(folder: Path) -> Iterator[dict[str, object]]:
     """Check each and tell what it cost."""
     path = folder / "songs.yaml"
     for name, text in (*over_the_bounds(), *within_the_bounds()):
         path.write_bytes(text.encode())
-        said = io.StringIO()
-        with contextlib.redirect_stdout(said), contextlib.redirect_stderr(said):
+        output = io.StringIO()
+        with contextlib.redirect_stdout(output), contextlib.redirect_stderr(output):
             code = main(["check", str(path)])
-        lines = said.getvalue().splitlines()
+        lines = output.getvalue().splitlines()
         yield {
             "name": name,
             "code": code,
@@ -85,5 +85,5 @@ def told(folder: Path) -> Iterator[dict[str, object]]:
 
 
 if __name__ == "__main__":
-    for one in told(Path(sys.argv[1])):
+    for one in findings_of(Path(sys.argv[1])):
         print(json.dumps(one), flush=True)

@@ -67,7 +67,7 @@ def test_an_approval_without_a_day_is_kept_with_todays(desk: Desk) -> None:
 
 
 @pytest.mark.parametrize(
-    ("change", "said"),
+    ("change", "message"),
     [
         ({"release": "FOG-021"}, "approves FOG-021, and this manifest is of TWE-014"),
         ({"name": ""}, "names nobody"),
@@ -87,14 +87,14 @@ def test_an_approval_without_a_day_is_kept_with_todays(desk: Desk) -> None:
     ],
 )
 def test_what_approves_something_else_is_refused(
-    desk: Desk, change: dict[str, Any], said: str
+    desk: Desk, change: dict[str, Any], message: str
 ) -> None:
     manifest = desk.write()
     path = saved(desk, approval(**change))
     before = contents(desk.folder)
     code, out, err = desk.run("approve", path, manifest)
     assert (code, out) == (1, "")
-    assert said in err
+    assert message in err
     assert len(err.splitlines()) == 1
     assert contents(desk.folder) == before
 
@@ -129,7 +129,7 @@ def test_what_is_no_file_is_not_waited_for(desk: Desk, what: str) -> None:
         path.mkdir()
     code, out, err = desk.run("approve", path, manifest)
     assert code == 1
-    assert any(said in out + err for said in ("is a pipe", "is a device", "is a folder"))
+    assert any(kind in out + err for kind in ("is a pipe", "is a device", "is a folder"))
 
 
 def test_names_and_remarks_reach_the_terminal_without_sequences(desk: Desk) -> None:

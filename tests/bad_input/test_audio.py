@@ -100,7 +100,7 @@ def test_flac_damaged_in_the_middle(desk: Desk) -> None:
     assert not desk.out.exists()
 
 
-def test_flac_of_untold_length(desk: Desk) -> None:
+def test_flac_without_a_length(desk: Desk) -> None:
     """A FLAC that was written to a pipe has 0 for its length (RFC 9639, section 8.2)."""
     path = desk.sound("piped.flac", hum())
     content = bytearray(path.read_bytes())
@@ -113,7 +113,7 @@ def test_flac_of_untold_length(desk: Desk) -> None:
 
 
 @pytest.mark.parametrize("size", [0xFFFFFFFF, 0x7FFFFFFF])
-def test_wav_of_untold_length_is_read_to_its_end(desk: Desk, size: int) -> None:
+def test_wav_without_a_length_is_read_to_its_end(desk: Desk, size: int) -> None:
     """What was written to a pipe has no size in its header (common practice)."""
     path = desk.sound("piped.wav", hum())
     content = bytearray(path.read_bytes())
@@ -181,7 +181,7 @@ def test_missing_side_of_a_pair(desk: Desk) -> None:
     desk.refused(naming("{left: a.wav, right: gone.wav}"), "missing-file", at="gone", where=WHERE)
 
 
-def test_pair_of_different_lengths_is_told(desk: Desk) -> None:
+def test_pair_of_different_lengths_is_reported(desk: Desk) -> None:
     desk.sound("short.wav", hum(4.5))
     source = load(desk.write(naming("{left: a.wav, right: short.wav}")))
     (warning,) = (f for f in check(source).findings if f.code == "uneven-pair")
@@ -208,7 +208,7 @@ def test_silence_without_a_match_is_built(desk: Desk) -> None:
     assert not samples.any()
 
 
-def test_every_bad_file_is_told_at_once(desk: Desk) -> None:
+def test_every_bad_file_is_reported_together(desk: Desk) -> None:
     (desk.folder / "notes.wav").write_text("The tape is in the box.\n" * 20)
     text = naming("gone.wav").replace("b.wav", "notes.wav")
     code, document = desk.json("check", desk.write(text))

@@ -1,5 +1,5 @@
-"""Broken audio files of every format: a fault is told in one line, at once, and nothing is written;
-common practice, no source (layouts: see `broken_audio.py`)."""
+"""Broken audio files of every format: each fault is reported in one line, at once, and
+nothing is written (layouts: see `broken_audio.py`)."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ BY_CHANCE = [name for name, _ in flipped(BLANK)]
 ODD: dict[str, Make] = dict(odd_things())
 STILL_GOOD = ["7 bits.wav", "a frame of 0 bytes.wav", "RF64 without its sizes.wav"]
 """What libsndfile rightly reads all the same: padded bits, and sizes that follow from others."""
-TOLD_WHEN_READ = [
+REPORTED_WHEN_READ = [
     "0 bits.wav",
     "65535 bits.wav",
     "a coding that is none.wav",
@@ -66,12 +66,12 @@ def naming(name: str) -> str:
 def codes(desk: Desk, name: str) -> tuple[int, int, int]:
     """Check, measure and build with a file; give the exit codes."""
     manifest = desk.write(naming(name))
-    checked, errors = desk.told_clearly("check", manifest)
+    checked, errors = desk.reported_clearly("check", manifest)
     assert [error["where"] for error in errors] == ["tracks[0].audio"] * checked
     assert all(name in error["message"] and error["line"] == 7 for error in errors)
-    measured, _ = desk.told_clearly("measure", desk.folder / name)
+    measured, _ = desk.reported_clearly("measure", desk.folder / name)
     command = ("build", manifest, "--out", desk.out, "--only", "download")
-    built, errors = desk.told_clearly(*command)
+    built, errors = desk.reported_clearly(*command)
     assert [error["where"] for error in errors] == ["tracks[0].audio"] * built
     return checked, measured, built
 
@@ -89,7 +89,7 @@ def empty(scratch: Path, capsys: pytest.CaptureFixture[str]) -> Desk:
     return Desk(scratch, capsys)
 
 
-def test_there_are_as_many_as_were_asked_for() -> None:
+def test_there_are_enough_of_them() -> None:
     assert len(KNOWN) + len(BY_CHANCE) + len(ODD) >= 120
     assert not set(KNOWN) & set(BY_CHANCE) & set(ODD)
 
@@ -104,10 +104,12 @@ def test_without_its_fault_each_is_good(empty: Desk, suffix: str) -> None:
 
 
 @pytest.mark.parametrize("name", KNOWN)
-def test_a_known_fault_is_told(empty: Desk, name: str) -> None:
+def test_a_known_fault_is_reported(empty: Desk, name: str) -> None:
     (empty.folder / name).write_bytes(broken()[name])
-    told = codes(empty, name)
-    assert told == ((0, 0, 0) if name in STILL_GOOD else (int(name not in TOLD_WHEN_READ), 1, 1))
+    reported = codes(empty, name)
+    assert reported == (
+        (0, 0, 0) if name in STILL_GOOD else (int(name not in REPORTED_WHEN_READ), 1, 1)
+    )
     assert empty.out.exists() == (name in STILL_GOOD)
 
 
@@ -120,7 +122,7 @@ def test_what_is_still_good_is_read_to_its_last_sample(empty: Desk, name: str) -
 
 
 @pytest.mark.parametrize("name", BY_CHANCE)
-def test_a_fault_by_chance_is_told_or_none(empty: Desk, name: str) -> None:
+def test_a_random_fault_is_reported_or_harmless(empty: Desk, name: str) -> None:
     (empty.folder / name).write_bytes(broken()[name])
     checked, measured, built = codes(empty, name)
     assert measured == built >= checked
@@ -142,7 +144,7 @@ def test_faults_by_chance_are_found(empty: Desk, suffix: str) -> None:
 
 
 @pytest.mark.parametrize("name", ODD)
-def test_what_is_no_file_of_sound_is_told(empty: Desk, name: str) -> None:
+def test_a_file_that_is_not_audio_is_reported(empty: Desk, name: str) -> None:
     ODD[name](empty.folder / name)
     assert codes(empty, name) == (1, 1, 1)
     assert not empty.out.exists()
@@ -187,9 +189,9 @@ def test_files_that_claim_much_take_little_memory(scratch: Path) -> None:
         env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1])},
         preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30)),
     )
-    said = done.stdout.splitlines()
-    assert float(said[-1]) < 300  # MB
-    assert len([line for line in said if line.startswith("error ")]) == 2 * tracks.count("\n")
+    lines = done.stdout.splitlines()
+    assert float(lines[-1]) < 300  # MB
+    assert len([line for line in lines if line.startswith("error ")]) == 2 * tracks.count("\n")
 
 
 def test_a_decoder_says_nothing_of_its_own(tmp_path: Path) -> None:
@@ -208,9 +210,9 @@ def test_a_decoder_says_nothing_of_its_own(tmp_path: Path) -> None:
     )
     command = [sys.executable, "-c", script, *map(str, files)]
     done = subprocess.run(command, capture_output=True, text=True, check=True)
-    said = done.stderr.splitlines()
-    assert said[-1] == "the end"
-    assert all(line.startswith(str(tmp_path)) for line in said[:-1])
+    lines = done.stderr.splitlines()
+    assert lines[-1] == "the end"
+    assert all(line.startswith(str(tmp_path)) for line in lines[:-1])
 
 
 def test_a_draft_is_made_of_a_folder_of_broken_files(empty: Desk) -> None:

@@ -1,6 +1,5 @@
-"""Hundreds of broken manifests: each fault is told in one line, and nothing is written. What YAML
-is: YAML 1.2.2 (yaml.org/spec/1.2.2); which bytes are no UTF-8: The Unicode Standard, table 3-7
-(both from memory); all else common practice, no source."""
+"""Hundreds of broken manifests: each fault is reported in one line, and nothing is written. YAML
+1.2.2 (yaml.org/spec/1.2.2); invalid UTF-8: The Unicode Standard, table 3-7 (both from memory)."""
 
 from __future__ import annotations
 
@@ -42,20 +41,20 @@ def wide(folder: Path, capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
     assert sorted(path.name for path in folder.iterdir()) == ["a.wav", "b.wav", "songs.yaml"]
 
 
-def test_there_are_as_many_as_were_asked_for() -> None:
+def test_there_are_enough_of_them() -> None:
     assert len(KNOWN) + len(BY_CHANCE) >= 240
     assert len(set(KNOWN.values()) | set(BY_CHANCE.values())) >= 235
     assert FULL.encode() not in KNOWN.values()
 
 
 def test_the_manifest_without_its_fault_is_good(wide: Desk) -> None:
-    assert wide.told_clearly("check", wide.write(FULL)) == (0, [])
+    assert wide.reported_clearly("check", wide.write(FULL)) == (0, [])
 
 
 @pytest.mark.parametrize("name", KNOWN)
-def test_a_known_fault_is_told(wide: Desk, name: str) -> None:
+def test_a_known_fault_is_reported(wide: Desk, name: str) -> None:
     path = wide.write(KNOWN[name])
-    code, errors = wide.told_clearly("check", path)
+    code, errors = wide.reported_clearly("check", path)
     assert code == 1
     lines = KNOWN[name].count(b"\n") + 2
     assert all(error["file"] == str(path) for error in errors)
@@ -66,24 +65,24 @@ def test_a_known_fault_is_told(wide: Desk, name: str) -> None:
 @pytest.mark.parametrize("command", ["build", "measure"])
 def test_other_commands_tell_the_same(wide: Desk, name: str, command: str) -> None:
     path = wide.write(KNOWN[name])
-    told = wide.told_clearly("check", path)
-    _, of_other = wide.told_clearly(command, path)
+    reported = wide.reported_clearly("check", path)
+    _, of_other = wide.reported_clearly(command, path)
     places = [(e["line"], e["where"], e["message"]) for e in of_other]
-    assert places == [(e["line"], e["where"], e["message"]) for e in told[1]]
+    assert places == [(e["line"], e["where"], e["message"]) for e in reported[1]]
 
 
 @pytest.mark.parametrize("key", MISSPELT)
 def test_a_slip_in_a_key_is_answered_with_the_key_that_was_meant(wide: Desk, key: str) -> None:
-    _, errors = wide.told_clearly("check", wide.write(KNOWN[f"{key} for {MISSPELT[key]}"]))
-    told = [error["message"] for error in errors if error["code"] == "unknown-key"]
-    assert [f"did you mean `{MISSPELT[key]}`" in message for message in told] == [True]
+    _, errors = wide.reported_clearly("check", wide.write(KNOWN[f"{key} for {MISSPELT[key]}"]))
+    hints = [error["message"] for error in errors if error["code"] == "unknown-key"]
+    assert [f"did you mean `{MISSPELT[key]}`" in message for message in hints] == [True]
 
 
 @pytest.mark.parametrize("name", BY_CHANCE)
-def test_a_fault_by_chance_is_told_or_none(wide: Desk, name: str) -> None:
-    """Where no error is told, PyYAML's own loader and the schema's keys must find none either."""
+def test_a_random_fault_is_reported_or_harmless(wide: Desk, name: str) -> None:
+    """Where no error is reported, PyYAML's loader and the schema's keys must find none either."""
     path = wide.write(BY_CHANCE[name])
-    code, _ = wide.told_clearly("check", path)
+    code, _ = wide.reported_clearly("check", path)
     if code == 0:
         tree = yaml.load(BY_CHANCE[name].decode("utf-8"), yaml.BaseLoader)
         assert set(tree) <= set(Manifest.model_fields)
@@ -101,4 +100,4 @@ def test_faults_by_chance_are_mostly_faults(wide: Desk) -> None:
 
 @pytest.mark.parametrize("path", sorted(CORPUS.iterdir()), ids=lambda path: path.name)
 def test_what_the_fuzzer_found(wide: Desk, path: Path) -> None:
-    wide.told_clearly("check", wide.write(path.read_bytes()))
+    wide.reported_clearly("check", wide.write(path.read_bytes()))

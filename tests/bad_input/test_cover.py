@@ -76,7 +76,7 @@ def test_cover_of_too_many_pixels(desk: Desk) -> None:
     assert "12001" in error["message"]
 
 
-def test_cover_of_far_too_many_pixels_is_told_as_such(
+def test_cover_of_far_too_many_pixels_is_reported_as_such(
     desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Pillow by itself calls a picture of 180 million pixels a bomb."""

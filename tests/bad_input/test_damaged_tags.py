@@ -26,9 +26,9 @@ def tagged(folder: Path, suffix: str) -> bytes:
     """Return a sound file with a title and an ISRC."""
     source, path = folder / "source.wav", folder / f"made.{suffix}"
     soundfile.write(source, sound(), RATE_HZ)
-    words = ("-metadata", "title=Low Lantern", "-metadata", "isrc=QZABC2600001")
+    tags = ("-metadata", "title=Low Lantern", "-metadata", "isrc=QZABC2600001")
     rate = ("-ar", "48000")
-    command = [ffmpeg_program(), "-v", "error", "-i", source, *words, *rate, path]
+    command = [ffmpeg_program(), "-v", "error", "-i", source, *tags, *rate, path]
     subprocess.run(command, check=True)
     content = path.read_bytes()
     path.unlink()
@@ -64,7 +64,7 @@ def raised(path: Path) -> BaseException | None:
     return None
 
 
-def test_files_that_a_parser_trips_over_are_told_in_one_line(desk: Desk) -> None:
+def test_files_that_a_parser_fails_on_are_reported_in_one_line(desk: Desk) -> None:
     files = tripping(desk.folder)
     kinds = set()
     for name, content in files.items():
@@ -73,13 +73,13 @@ def test_files_that_a_parser_trips_over_are_told_in_one_line(desk: Desk) -> None
         kinds.add(type(raised(path)))
         manifest = desk.write(MANIFEST.replace("a.wav", name))
         for command in (("check", manifest), ("measure", path), ("survey", path), ("split", path)):
-            code, errors = desk.told_clearly(*command)
+            code, errors = desk.reported_clearly(*command)
             assert (code, len(errors)) == (1, 1), (name, command)
             assert name in errors[0]["message"]
     assert kinds == {IndexError}
 
 
-def test_a_draft_is_made_beside_files_that_a_parser_trips_over(desk: Desk) -> None:
+def test_a_draft_is_made_beside_files_that_a_parser_fails_on(desk: Desk) -> None:
     for name, content in tripping(desk.folder).items():
         (desk.folder / name).write_bytes(content)
     code, document = desk.json("draft", desk.folder)

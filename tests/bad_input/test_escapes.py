@@ -57,7 +57,7 @@ FORMULA = re.compile(r"[=+\-@\t\r\n＝＋－＠]")
 
 
 def manifest_of(texts: list[str]) -> str:
-    """Write a manifest (JSON is YAML) with a track for each text, which stands everywhere in it."""
+    """Write a manifest (JSON is YAML) with one track per text, which is in all its fields."""
 
     def text(n: int) -> str:
         return texts[n % len(texts)]
@@ -158,8 +158,8 @@ def test_no_cell_of_the_table_is_a_formula(release: Path) -> None:
     assert len(formulas) == 5
     assert [row["title"] for row in rows if row["title"].startswith("'=")] == [f"'{formulas[0]}"]
     titles = [row["title"] for row in rows]
-    told = [t[1:] if t[0] == "'" and FORMULA.match(t[1:]) else t for t in titles]
-    assert told == TEXTS
+    unguarded = [t[1:] if t[0] == "'" and FORMULA.match(t[1:]) else t for t in titles]
+    assert unguarded == TEXTS
 
 
 def test_the_table_as_json_holds_the_texts_as_they_are(release: Path) -> None:
@@ -265,14 +265,14 @@ def test_no_text_of_a_line_has_two(
     desk.sound("a.wav", hum(4.1))
     tree: dict[str, Any] = json.loads(manifest_of(["Low Lantern"]))
     tree["tracks"][0][field] = f"a{sign}b"
-    code, errors = desk.told_clearly("check", desk.write(json.dumps(tree)))
+    code, errors = desk.reported_clearly("check", desk.write(json.dumps(tree)))
     assert code == 1
     assert [(error["code"], error["where"]) for error in errors] == [
         ("bad-text", f"tracks[0].{field}")
     ]
 
 
-def test_a_terminal_is_told_no_sequence_of_its_own(
+def test_a_terminal_gets_no_escape_sequences(
     folders: dict[str, Path], capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     manifest = folders["odd"].parent.parent / "songs.yaml"

@@ -38,8 +38,8 @@ def costs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]
     )
     assert sorted(path.name for path in folder.iterdir()) == ["a.wav", "songs.yaml"]
     assert not done.stderr
-    told = [json.loads(line) for line in done.stdout.splitlines()]
-    return {one["name"]: one for one in told}
+    results = [json.loads(line) for line in done.stdout.splitlines()]
+    return {one["name"]: one for one in results}
 
 
 @pytest.mark.thorough

@@ -97,16 +97,16 @@ def test_a_manifest_that_names_it_builds(empty: Desk, name: str) -> None:
 def test_a_name_without_a_file_is_missing(empty: Desk, name: str) -> None:
     for other in ("a.m4a", "b.m4a", "001.m4a"):
         (empty.folder / other).write_bytes(good_files()["m4a"])
-    code, errors = empty.told_clearly("check", empty.write(naming(name)))
+    code, errors = empty.reported_clearly("check", empty.write(naming(name)))
     assert code == 1
     expected = "missing-file" if name.isprintable() else "bad-text"
     assert [error["code"] for error in errors] == [expected]
 
 
 @pytest.mark.parametrize("name", ["two\nlines.wav", "an \x1b[31m escape.wav", "\u202egnp.wav"])
-def test_a_broken_file_of_an_odd_name_is_told_in_one_line(empty: Desk, name: str) -> None:
+def test_a_broken_file_of_an_odd_name_is_reported_in_one_line(empty: Desk, name: str) -> None:
     (empty.folder / name).write_bytes(b"no sound at all")
-    assert empty.told_clearly("measure", empty.folder / name)[0] == 1
+    assert empty.reported_clearly("measure", empty.folder / name)[0] == 1
 
 
 @pytest.fixture
@@ -148,7 +148,7 @@ def test_no_address_is_ever_called(
     port, knocks = listener
     name = address.replace("PORT", str(port))
     for command in ("check", "build", "measure"):
-        code, errors = empty.told_clearly(command, empty.write(naming(name)))
+        code, errors = empty.reported_clearly(command, empty.write(naming(name)))
         assert (code, [error["code"] for error in errors]) == (1, ["missing-file"])
     with pytest.raises(AssemblerError):
         decode_to_wav(Path(name), empty.folder / "out.wav")
@@ -218,7 +218,7 @@ def test_ffmpeg_would_open_the_other_file(empty: Desk) -> None:
 
 
 def test_titles_reach_no_command_line(empty: Desk) -> None:
-    """Encoders are told words by tags that are written afterwards, never by options."""
+    """Metadata is written as tags afterwards, never passed to encoders as options."""
     titles = ["-i /etc/passwd", "-y", "%03d", "pipe:1", "concat:a|b", "$(touch here)", "a;touch b"]
     empty.sound("a.wav", hum(1.0, 44100), 44100)
     tracks = "".join(f"  - title: {json.dumps(t)}\n    audio: a.wav\n" for t in titles)

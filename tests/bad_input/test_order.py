@@ -1,5 +1,5 @@
 """Sections, fades, codes and the running order: ISO 3901, GS1 General Specifications, IEC 60908 (99
-tracks, 4 s, 2 s of opening pause); the rest by common practice, no source."""
+tracks, 4 s, 2 s of opening pause); the rest by common practice (from memory)."""
 
 from __future__ import annotations
 
@@ -133,7 +133,7 @@ def test_ninety_nine_tracks_are_taken(desk: Desk) -> None:
     assert (code, len(document["tracks"])) == (0, 99)
 
 
-def test_release_over_the_limit_is_told_by_how_much(desk: Desk) -> None:
+def test_release_over_the_limit_is_reported_with_the_excess(desk: Desk) -> None:
     text = MANIFEST.replace("download:", 'disc: {limit: "0:10:30"}\ndownload:')
     error = desk.refused(text, "over-disc-limit", at="limit", where="disc.limit")
     over = 12 * 75 - (10 * 75 + 30)  # two tracks of 5 s and a gap of 2 s
@@ -208,7 +208,7 @@ def test_values_that_make_no_sense(desk: Desk, old: str, new: str, code: str, wh
     desk.refused(MANIFEST.replace(old, new), code, at="", where=where)
 
 
-def test_all_errors_are_told_at_once_in_the_order_of_lines(desk: Desk) -> None:
+def test_all_errors_are_reported_together_in_the_order_of_lines(desk: Desk) -> None:
     text = MANIFEST.replace("audio: a.wav", "audio: a.wav\n    gap: soon").replace(
         "audio: b.wav", "audio: b.wav\n    isrc: none\n    colour: blue"
     )
@@ -218,12 +218,12 @@ def test_all_errors_are_told_at_once_in_the_order_of_lines(desk: Desk) -> None:
     assert errors == [("bad-time", 10), ("bad-isrc", 13), ("unknown-key", 14)]
 
 
-def test_gap_lands_on_frames_and_is_never_shorter_than_asked(desk: Desk) -> None:
+def test_gap_lands_on_frames_and_is_never_shorter_than_set(desk: Desk) -> None:
     desk.sound("a.wav", hum(5.003))
     code, document = desk.json("check", desk.write(with_second("gap: 0.35")))
     first, second = document["tracks"]
     assert code == 0
     begins = Fraction(second["start_frame"], 75)
-    asked = Fraction(round(5.003 * 8000), 8000) + Fraction(35, 100)
-    assert asked <= begins < asked + Fraction(1, 75)
+    gap = Fraction(round(5.003 * 8000), 8000) + Fraction(35, 100)
+    assert gap <= begins < gap + Fraction(1, 75)
     assert first["frames"] + second["gap_frames"] == second["start_frame"]

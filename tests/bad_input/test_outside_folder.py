@@ -169,9 +169,9 @@ def test_a_draft_is_not_written_through_a_link(desk: Desk, elsewhere: Path) -> N
 
 @pytest.mark.parametrize("key", ["front_cover", "back_cover"])
 @pytest.mark.parametrize("thing", ["fifo", "/dev/zero", "/dev/stdin", "loop", "."])
-def test_a_cover_that_is_no_file_is_told_at_once(desk: Desk, key: str, thing: str) -> None:
+def test_a_cover_that_is_not_a_file_is_reported_at_once(desk: Desk, key: str, thing: str) -> None:
     os.mkfifo(desk.folder / "fifo")
     (desk.folder / "loop").symlink_to("loop")
     text = MANIFEST.replace("download:", f"  {key}: {thing}\ndownload:")
-    code, errors = desk.told_clearly("check", desk.write(text))
+    code, errors = desk.reported_clearly("check", desk.write(text))
     assert (code, [error["where"] for error in errors]) == (1, [f"release.{key}"])

@@ -18,7 +18,7 @@ from assembler import build, load
 from assembler.errors import AssemblerError
 
 ROOM = importlib.import_module("assembler.release.run")
-"""Where a build takes its steps, to make the last of them fail."""
+"""The module of a build's steps, to make the last of them fail."""
 
 
 def failing(error: BaseException) -> object:
@@ -148,7 +148,7 @@ def test_added_files_survive_where_they_cannot_be_put_aside(desk: Desk) -> None:
 @pytest.mark.parametrize(
     "error",
     [
-        RuntimeError("a mistake of ours"),
+        RuntimeError("a bug"),
         MemoryError(),
         OSError(errno.ENOSPC, "No space left on device"),
         AssemblerError("the sheet can't be set"),
@@ -176,7 +176,7 @@ def test_interrupted_build_leaves_the_last_release(
 def test_interrupted_first_build_leaves_nothing(
     desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(ROOM, "write_credits_sheet", failing(RuntimeError("a mistake of ours")))
+    monkeypatch.setattr(ROOM, "write_credits_sheet", failing(RuntimeError("a bug")))
     source = load(desk.write())
     with pytest.raises(RuntimeError):
         build(source, desk.out / "deep" / "er")
@@ -188,7 +188,7 @@ def test_interrupted_first_build_leaves_nothing(
     [(OSError(errno.ENOSPC, "No space left on device"), "space"), (KeyboardInterrupt(), "stopped")],
     ids=["full disk", "interrupt"],
 )
-def test_interrupted_build_is_told_in_one_line(
+def test_interrupted_build_is_reported_in_one_line(
     desk: Desk, monkeypatch: pytest.MonkeyPatch, error: BaseException, word: str
 ) -> None:
     monkeypatch.setattr(ROOM, "write_credits_sheet", failing(error))
@@ -228,8 +228,8 @@ def test_stop_while_the_release_is_exchanged_loses_nothing(
 
 @pytest.mark.thorough
 @pytest.mark.parametrize("most_bytes", [100_000, 1_900_000], ids=["scratch", "disc image"])
-def test_full_disk_is_told_in_one_line_and_leaves_nothing(desk: Desk, most_bytes: int) -> None:
-    """A limit on the size of files stands in for a disk without room."""
+def test_full_disk_is_reported_in_one_line_and_leaves_nothing(desk: Desk, most_bytes: int) -> None:
+    """A limit on the size of files replaces a full disk."""
     path = desk.write()
     script = (
         "import resource, sys\n"

@@ -1,5 +1,5 @@
 """Files from outside: no pipe or device is waited for, no long file is read, every encoding that
-mail programs and spreadsheets save is read as what it is. Byte order marks: The Unicode Standard,
+mail programs and spreadsheets save is read correctly. Byte-order marks: The Unicode Standard,
 section 23.8 (from memory); Windows-1252 text is made by Python's own codec."""
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ def test_every_latin_1_letter_is_read(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("content", [b"\0" * 40, b"a\0\0b", b"\xff\xfe\x00", b"\xff\xfe\x00\xd8"])
-def test_what_is_no_text_is_refused(tmp_path: Path, content: bytes) -> None:
+def test_a_file_that_is_not_text_is_refused(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "songs.txt"
     path.write_bytes(content)
     assert "not text" in refused(path, "not-text")
@@ -97,7 +97,7 @@ def test_the_bound_is_a_bound(tmp_path: Path) -> None:
     path.write_bytes(b"a" * 1001)
     assert "longer than 0.001 MB" in refused(path, "song-list-too-long")
     with path.open("wb") as file:
-        file.truncate(10**12)  # sparse: it takes no room on the disk, and none in memory
+        file.truncate(10**12)  # sparse: no space on the drive, none in memory
     refused(path, "song-list-too-long")
 
 

@@ -1,4 +1,4 @@
-"""First manifests from a folder of recordings: file names in the order a person counts, pairs of
+"""First manifests from a folder of recordings: file names in natural order, pairs of
 sides, tags; common practice, no source."""
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def test_files_come_in_natural_order(desk: Desk) -> None:
     assert titles(manifest) == ["One", "Two", "Three", "Ten", "Eleven"]
 
 
-def test_other_files_and_folders_are_passed_over(desk: Desk) -> None:
+def test_other_files_and_folders_are_ignored(desk: Desk) -> None:
     folder = takes(desk, "one.wav", "two.WAV")
     (folder / "notes.txt").write_text("tape 1")
     (folder / "cover.png").write_bytes(b"")
@@ -86,25 +86,25 @@ def test_other_files_and_folders_are_passed_over(desk: Desk) -> None:
         ("Ropewalk_left.wav", "Ropewalk_right.wav", "Ropewalk"),
     ],
 )
-def test_two_sides_are_one_track(desk: Desk, left: str, right: str, title: str) -> None:
+def test_two_channels_are_one_track(desk: Desk, left: str, right: str, title: str) -> None:
     manifest = drafted(desk, takes(desk, left, right, "zz other.wav"))
     assert [track.audio.paths for track in manifest.tracks] == [(left, right), ("zz other.wav",)]
     assert titles(manifest)[0] == title
 
 
-def test_a_side_alone_is_a_track(desk: Desk) -> None:
+def test_one_channel_alone_is_a_track(desk: Desk) -> None:
     manifest = drafted(desk, takes(desk, "ropewalk-L.wav", "tide-R.wav"))
     assert [track.audio.file for track in manifest.tracks] == ["ropewalk-L.wav", "tide-R.wav"]
 
 
-def test_stereo_files_are_no_sides(desk: Desk) -> None:
+def test_stereo_files_are_not_channels(desk: Desk) -> None:
     folder = takes(desk)
     for name in ("ropewalk-L.wav", "ropewalk-R.wav"):
         desk.sound(f"takes/{name}", np.tile(hum()[:, None], 2))
     assert len(drafted(desk, folder).tracks) == 2
 
 
-def test_songs_that_differ_in_their_last_letter_are_no_sides(desk: Desk) -> None:
+def test_songs_that_differ_in_their_last_letter_are_not_channels(desk: Desk) -> None:
     manifest = drafted(desk, takes(desk, "peal.wav", "pear.wav"))
     assert titles(manifest) == ["peal", "pear"]
 
@@ -117,7 +117,7 @@ def test_songs_that_differ_in_their_last_letter_are_no_sides(desk: Desk) -> None
         ["12 Bells.wav", "Low Lantern.wav"],
     ],
 )
-def test_numbers_that_do_not_count_the_files_belong_to_the_title(
+def test_numbers_that_are_not_running_numbers_belong_to_the_title(
     desk: Desk, names: list[str]
 ) -> None:
     manifest = drafted(desk, takes(desk, *names))
@@ -136,7 +136,7 @@ def test_tags_are_read(desk: Desk) -> None:
     assert [track.isrc for track in manifest.tracks] == ["AA6Q72000047", None]
 
 
-def test_a_tag_that_is_no_isrc_is_left_out(desk: Desk) -> None:
+def test_a_tag_that_is_not_an_isrc_is_left_out(desk: Desk) -> None:
     folder = takes(desk)
     file = mutagen.flac.FLAC(desk.sound("takes/01.flac", hum()))
     file["isrc"] = "to follow"
@@ -190,7 +190,7 @@ def test_fewer_titles_than_files(desk: Desk) -> None:
     code, document = desk.json("draft", folder, "--titles", listed)
     assert code == 0
     assert f"{listed}: 1 song for 3 recordings" in document["remarks"]
-    assert "two.wav: not in the song list; it is the manifest's last" in document["remarks"]
+    assert "two.wav: not in the song list; added at the end" in document["remarks"]
     manifest = load(filled(folder / "manifest.yaml")).manifest
     assert titles(manifest) == ["Low Lantern", "three", "two"]
 
@@ -206,7 +206,7 @@ def test_more_titles_than_files(desk: Desk) -> None:
     assert titles(manifest) == ["Low Lantern", "Tide Table"]
 
 
-def test_a_manifest_that_is_there_is_not_overwritten(desk: Desk) -> None:
+def test_an_existing_manifest_is_not_overwritten(desk: Desk) -> None:
     folder = takes(desk, "one.wav")
     (folder / "manifest.yaml").write_text("my own work")
     before = contents(folder)
@@ -217,7 +217,7 @@ def test_a_manifest_that_is_there_is_not_overwritten(desk: Desk) -> None:
     assert contents(folder) == before
 
 
-def test_paths_count_from_the_manifests_own_folder(desk: Desk) -> None:
+def test_paths_are_relative_to_the_manifests_folder(desk: Desk) -> None:
     folder = takes(desk, "one.wav", "deep name.wav")
     target = desk.folder / "work" / "songs.yaml"
     target.parent.mkdir()
@@ -232,7 +232,7 @@ def test_paths_count_from_the_manifests_own_folder(desk: Desk) -> None:
 
 
 @pytest.mark.parametrize("folder", ["nowhere", "a.wav", "bare"])
-def test_folders_that_hold_no_recordings(desk: Desk, folder: str) -> None:
+def test_folders_without_recordings(desk: Desk, folder: str) -> None:
     (desk.folder / "bare").mkdir()
     before = contents(desk.folder)
     code, out, err = desk.run("draft", desk.folder / folder)
@@ -242,7 +242,7 @@ def test_folders_that_hold_no_recordings(desk: Desk, folder: str) -> None:
     assert contents(desk.folder) == before
 
 
-def test_missing_song_list_is_told_as_such(desk: Desk) -> None:
+def test_a_missing_song_list_is_reported_as_such(desk: Desk) -> None:
     folder = takes(desk, "one.wav")
     code, out, err = desk.run("draft", folder, "--titles", desk.folder / "gone.txt")
     assert code == 1
@@ -259,21 +259,21 @@ def test_song_list_in_the_encoding_of_a_mail_program(desk: Desk, encoding: str) 
     assert titles(drafted(desk, folder, "--titles", listed)) == ["Sørlys"]
 
 
-def test_manifest_in_a_folder_that_is_not_there(desk: Desk) -> None:
+def test_manifest_in_a_missing_folder(desk: Desk) -> None:
     folder = takes(desk, "one.wav")
     code, out, err = desk.run("draft", folder, "--out", desk.folder / "gone" / "m.yaml")
     assert code == 1
     assert len((out + err).splitlines()) == 1
 
 
-def test_file_name_that_is_no_utf_8(desk: Desk) -> None:
+def test_file_name_that_is_not_utf_8(desk: Desk) -> None:
     """Names from old archives may be Latin-1; the system hands them over all the same."""
     folder = takes(desk, "one.wav")
     name = os.fsencode(folder) + b"/S\xf8rlys.wav"
     try:
         shutil.copy(desk.folder / "a.wav", name)
     except OSError:
-        pytest.skip("this file system takes UTF-8 names only")
+        pytest.skip("this file system accepts UTF-8 names only")
     code, out, err = desk.run("draft", folder)
     assert code in (0, 1)
     assert "Traceback" not in out + err
@@ -283,7 +283,7 @@ def test_file_name_that_is_no_utf_8(desk: Desk) -> None:
         assert check(load(filled(folder / "manifest.yaml"))).ok
 
 
-def test_unreadable_recordings_are_drafted_and_told_by_the_check(desk: Desk) -> None:
+def test_unreadable_recordings_are_drafted_and_reported_by_check(desk: Desk) -> None:
     folder = takes(desk, "one.wav")
     (folder / "two.wav").write_text("no sound")
     assert desk.run("draft", folder)[0] == 0

@@ -1,6 +1,6 @@
-"""Song lists as they arrive: vinyl sides, file names, quoted mails, spreadsheets. What is no song
-is named with its line and never becomes a title. Common practice, no source; fields of a
-spreadsheet are written by Python's own csv module (RFC 4180)."""
+"""Song lists as they arrive: vinyl sides, file names, quoted mails, spreadsheets. Text that
+is not a song is reported with its line and never becomes a title. Fields of a spreadsheet are
+written by Python's csv module (RFC 4180)."""
 
 from __future__ import annotations
 
@@ -55,14 +55,14 @@ def test_sides_durations_composers_and_shouts() -> None:
      "{n}\ufe0f\u20e3 {t}", "{n}． {t}", "{n}. ‘{t}’",
      "{n}. {t} – AA-6Q7-27-0000{n}"],
 )  # fmt: skip
-def test_numbers_of_all_kinds_come_off(layout: str) -> None:
+def test_numbers_of_all_kinds_are_removed(layout: str) -> None:
     listed = song_list("\n".join(layout.format(n=n, t=t) for n, t in enumerate(TITLES, 1)))
     assert titles(listed) == TITLES
     assert [song.number for song in listed.songs] == [1, 2, 3, 4, 5, 6]
     assert listed.remarks == ()
 
 
-def test_a_quoted_mail_gives_its_songs_and_names_all_else() -> None:
+def test_songs_of_a_quoted_mail_are_read_and_all_else_is_reported() -> None:
     listed = song_list(
         "From: Ines Falk <ines@example.org>\nSubject: order\n\nGreat!\n\n"
         "> On 3 March Oda wrote:\n> Hello,\n>\n> 1) Low Lantern 4:12\n> 2) Tide Table 3:05\n"
@@ -88,7 +88,7 @@ def test_a_list_without_numbers_between_greeting_and_signature() -> None:
     assert lines_left_out(listed) == [1, 3, 8, 9]
 
 
-def test_sentences_around_lines_with_times_are_no_titles() -> None:
+def test_sentences_around_lines_with_times_are_not_titles() -> None:
     listed = song_list(
         "Good to hear you\n\nLow Lantern 4:12\nBell Buoy\nTide Table 3:05\n\nSee you on Monday\n"
     )
@@ -100,7 +100,7 @@ def test_sentences_around_lines_with_times_are_no_titles() -> None:
     assert lines_left_out(listed) == [1, 7]
 
 
-def test_sides_of_a_single_count_with_letters() -> None:
+def test_sides_of_a_single_have_letters() -> None:
     listed = song_list("A: Low Lantern\nB: Tide Table\n")
     assert titles(listed) == ["Low Lantern", "Tide Table"]
     assert titles(song_list("K. Moen’s Reel\nA. Falk’s Reel\n")) == [
@@ -109,13 +109,13 @@ def test_sides_of_a_single_count_with_letters() -> None:
     ]
 
 
-def test_what_stands_below_a_table_is_no_song() -> None:
+def test_text_below_a_table_is_not_a_song() -> None:
     listed = song_list("Hi,\n\nTitle\tTime\nLow Lantern\t4:12\nTide Table\t\n\nBest,\nOda\n")
     assert titles(listed) == ["Low Lantern", "Tide Table"]
     assert lines_left_out(listed) == [1, 7, 8]
 
 
-def test_a_sum_is_no_song() -> None:
+def test_a_sum_is_not_a_song() -> None:
     listed = song_list("Low Lantern 4:12\nTide Table 3:05\nBell Buoy 2:22\nTotal 9:39\n")
     assert titles(listed) == ["Low Lantern", "Tide Table", "Bell Buoy"]
     assert lines_left_out(listed) == [4]
@@ -133,13 +133,13 @@ def test_a_code_or_a_composer_below_a_song_belongs_to_it() -> None:
     assert lines_left_out(listed) == [6]
 
 
-def test_a_second_count_below_another_heading_is_remarked() -> None:
+def test_a_second_count_below_another_heading_is_reported() -> None:
     listed = song_list("1. Low Lantern\n2. Tide Table\n\nQuestions:\n1. Who wrote it?\n2. When?\n")
     assert lines_left_out(listed) == [4, 5]
     assert "look whether these are songs" in listed.remarks[1].message
 
 
-def test_a_missing_number_and_a_mixed_order_are_remarked() -> None:
+def test_a_missing_number_and_a_mixed_order_are_reported() -> None:
     listed = song_list("1. Low Lantern\n2. Tide Table\n4. Bell Buoy\nand one more\n5. Undertow\n")
     assert titles(listed) == ["Low Lantern", "Tide Table", "Bell Buoy", "Undertow"]
     assert [(r.line, r.message) for r in listed.remarks] == [
@@ -197,28 +197,28 @@ def test_full_names_are_composers_where_most_songs_have_one() -> None:
     assert [song.composers for song in pairs.songs] == [("Moen", "Falk"), ("Brenn", "Falk")]
 
 
-@pytest.mark.parametrize("words", ["Harbour Light", "Music Box", "Words Fail", "Day/Night"])
-def test_a_subtitle_that_might_be_a_name_stays_and_is_remarked(words: str) -> None:
-    one = song_list(f"1. Low Lantern ({words})\n2. Tide Table\n3. Bell Buoy\n")
-    assert titles(one)[0] == f"Low Lantern ({words})"
+@pytest.mark.parametrize("subtitle", ["Harbour Light", "Music Box", "Words Fail", "Day/Night"])
+def test_a_subtitle_that_might_be_a_name_is_kept_and_is_reported(subtitle: str) -> None:
+    one = song_list(f"1. Low Lantern ({subtitle})\n2. Tide Table\n3. Bell Buoy\n")
+    assert titles(one)[0] == f"Low Lantern ({subtitle})"
     assert [remark.line for remark in one.remarks] == [1]
 
 
 @pytest.mark.parametrize("title", ["Low Lantern – K. Moen", "Low Lantern by K. Moen"])
-def test_a_name_behind_a_title_is_remarked(title: str) -> None:
+def test_a_name_after_a_title_is_reported(title: str) -> None:
     listed = song_list(f"1. {title} (4:12)\n2. Tide Table\n")
     assert titles(listed)[0] == title
     (remark,) = listed.remarks
-    assert (remark.line, "`K. Moen` stays in the title" in remark.message) == (1, True)
+    assert (remark.line, "`K. Moen` is kept in the title" in remark.message) == (1, True)
 
 
-def test_what_stands_behind_a_time_is_no_part_of_the_title() -> None:
+def test_text_after_a_time_is_not_part_of_the_title() -> None:
     listed = song_list("1. Low Lantern - 4:12 - check the fade\n2. Tide Table - 3:05\n")
     assert titles(listed) == ["Low Lantern", "Tide Table"]
     assert [r.message for r in listed.remarks] == ["not understood, not used: `check the fade`"]
 
 
-def test_a_number_with_a_dot_is_no_time_among_titles_without_times() -> None:
+def test_a_number_with_a_dot_is_not_a_time_among_titles_without_times() -> None:
     listed = song_list("1. Low Lantern\n2. Opus 4.12\n3. Tide Table\n")
     assert listed.songs[1] == ListedSong("Opus 4.12", None, 2, 2)
     assert [remark.line for remark in listed.remarks] == [2]
@@ -226,7 +226,7 @@ def test_a_number_with_a_dot_is_no_time_among_titles_without_times() -> None:
     assert [song.duration_s for song in timed.songs] == [185, 252, None]
 
 
-def test_a_time_in_a_title_stays_where_times_have_a_column() -> None:
+def test_a_time_in_a_title_is_kept_where_times_have_a_column() -> None:
     listed = song_list("Title;Length\nTrain at 9:30;4:12\nTide Table;3:05\n")
     assert [(s.title, s.duration_s) for s in listed.songs] == [
         ("Train at 9:30", 252),
@@ -249,7 +249,7 @@ ROWS = [
 
 @pytest.mark.parametrize("delimiter", ["\t", ";", ","])
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
-def test_a_spreadsheet_is_read_by_its_head(tmp_path: Path, delimiter: str, encoding: str) -> None:
+def test_a_spreadsheet_is_read_by_its_header(tmp_path: Path, delimiter: str, encoding: str) -> None:
     note = [["Songs for Slack Water", "", "", "", "", ""], [""] * 6]
     rows = [*note, HEAD, *ROWS, ["", "Total", "", "0:21:30", "", ""]]
     path = tmp_path / "songs.csv"
@@ -259,13 +259,17 @@ def test_a_spreadsheet_is_read_by_its_head(tmp_path: Path, delimiter: str, encod
     assert [song.isrc for song in listed.songs] == [code.replace("-", "") for code in CODES]
     assert [song.duration_s for song in listed.songs] == [60 * n + 5 for n in range(1, 7)]
     assert {song.composers for song in listed.songs} == {("K. Moen", "Ines Falk")}
-    told = [(r.line, r.message.split(": ")[-1]) for r in listed.remarks if r.line]
-    assert told == [(1, "`Songs for Slack Water`"), (3, "the column UPC"), (10, "`Total, 0:21:30`")]
+    remarks = [(r.line, r.message.split(": ")[-1]) for r in listed.remarks if r.line]
+    assert remarks == [
+        (1, "`Songs for Slack Water`"),
+        (3, "the column UPC"),
+        (10, "`Total, 0:21:30`"),
+    ]
     assert (encoding in ("utf-16", "cp1252")) == any(not r.line for r in listed.remarks)
 
 
 @pytest.mark.parametrize("delimiter", ["\t", ";", ","])
-def test_a_spreadsheet_without_a_head_is_read_by_what_it_holds(delimiter: str) -> None:
+def test_a_spreadsheet_without_a_header_is_read_by_its_content(delimiter: str) -> None:
     rows = [[row[0], row[4], row[1], row[3]] for row in ROWS]
     listed = song_list(table(delimiter, rows))
     assert [(s.number, s.title, s.isrc) for s in listed.songs] == [
@@ -275,7 +279,7 @@ def test_a_spreadsheet_without_a_head_is_read_by_what_it_holds(delimiter: str) -
     assert listed.remarks == ()
 
 
-def test_cells_that_are_not_what_their_column_says_are_named() -> None:
+def test_cells_that_do_not_match_their_column_are_reported() -> None:
     listed = song_list(
         "Track;Title;Time;ISRC\n1;Low Lantern;4:12;to follow\n2;Tide Table;soon;AA6Q72700002\n"
         "3;Bell;Buoy;2:22;AA6Q72700003\n"
@@ -314,8 +318,8 @@ PIECES = st.sampled_from(
 
 @settings(max_examples=300)
 @given(st.lists(PIECES, max_size=40).map("".join))
-def test_every_line_is_a_song_or_is_named(text: str) -> None:
-    """No line with a letter or digit vanishes, and each title's words stand on its line."""
+def test_every_line_is_a_song_or_is_reported(text: str) -> None:
+    """No line with a letter or digit is lost, and each title is on its line."""
     listed = song_list(text)
     lines = text.splitlines()
     for song in listed.songs:
@@ -329,8 +333,8 @@ def test_every_line_is_a_song_or_is_named(text: str) -> None:
 
 
 @pytest.mark.parametrize("sign", [" ", "(", "a ", '"', "1 ", "A. ", ",", "> "])
-def test_a_giant_line_is_named_at_once(sign: str) -> None:
-    """A line of a megabyte takes no time that grows with its square: that would be hours."""
+def test_a_giant_line_is_reported_at_once(sign: str) -> None:
+    """The time for a line of a megabyte must not grow with its square: that would be hours."""
     listed = song_list(f"1. Low Lantern\n2. {sign * (1_000_000 // len(sign))}x\n2. Tide Table\n")
     assert titles(listed) == ["Low Lantern", "Tide Table"]
     assert lines_left_out(listed) == [2]

@@ -1,4 +1,4 @@
-"""Songs of a list and recordings of a folder: each pair names what it was matched by, a guess is
+"""Songs of a list and recordings of a folder: each pair names how it was matched, a guess is
 called one in the manifest and on the desk. The truth is known, since the test names the files."""
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def by_how(pairs: list[dict[str, Any]]) -> dict[str, tuple[str | None, str | Non
     "layout",
     ["{t}.wav", "HFS - {t} (mix 3).wav", "2026-03-01 {t} 24bit master.wav", "{t}_v2.wav"],
 )
-def test_names_that_hold_the_titles_are_matched_whatever_their_order(
+def test_names_that_contain_the_titles_are_matched_whatever_their_order(
     desk: Desk, layout: str
 ) -> None:
     names = {title: layout.format(t=title.replace(" ", "_").lower()) for title in TITLES}
@@ -70,7 +70,7 @@ def test_a_name_that_fits_two_titles_is_a_guess(desk: Desk) -> None:
     assert [pair["guess"] for pair in pairs] == [True, True]
 
 
-def test_leading_numbers_are_matched_where_names_say_nothing(desk: Desk) -> None:
+def test_leading_numbers_are_matched_where_names_do_not_help(desk: Desk) -> None:
     pairs = drafted(desk, "1. Low Lantern\n2. Undertow\n3. Bell Buoy\n",
                     "03.wav", "01 Audio.wav", "02 track.wav")  # fmt: skip
     assert by_how(pairs) == {
@@ -80,16 +80,16 @@ def test_leading_numbers_are_matched_where_names_say_nothing(desk: Desk) -> None
     }
 
 
-def test_a_number_whose_name_says_something_else_is_a_guess(desk: Desk) -> None:
+def test_a_number_with_another_name_is_a_guess(desk: Desk) -> None:
     pairs = drafted(desk, "1. Low Lantern\n2. Undertow\n", "01 Sea Shanty.wav", "02 undertow.wav")
     assert by_how(pairs) == {
         "Low Lantern": ("01 Sea Shanty.wav", "number", True),
         "Undertow": ("02 undertow.wav", "name", False),
     }
-    assert pairs[0]["doubt"] == "the file's name says something else"
+    assert pairs[0]["doubt"] == "the file has another name"
 
 
-def test_numbers_of_another_order_are_no_proof(desk: Desk) -> None:
+def test_numbers_in_another_order_do_not_decide(desk: Desk) -> None:
     """Numbers that count the tape's order do not match the list, as the names show."""
     pairs = drafted(desk, "1. Low Lantern\n2. Undertow\n3. Bell Buoy\n",
                     "01 Undertow.wav", "02.wav", "03 Low Lantern.wav")  # fmt: skip
@@ -149,7 +149,7 @@ def test_real_music_is_matched_by_its_names(desk: Desk) -> None:
         assert (pair["matched_by"], pair["guess"]) == ("name", False)
 
 
-def test_a_name_whose_duration_is_another_is_to_be_looked_at(desk: Desk) -> None:
+def test_a_name_with_another_duration_must_be_checked(desk: Desk) -> None:
     pairs = drafted(desk, "Low Lantern 4:12\nUndertow 0:05\n", "low lantern.wav", "undertow.wav")
     assert [pair["guess"] for pair in pairs] == [True, False]
     assert pairs[0]["doubt"] == "the list says 4:12, the file lasts 0:05"
@@ -182,18 +182,18 @@ def test_a_guess_is_a_comment_in_the_manifest_and_a_warning(desk: Desk) -> None:
     code, out, err = desk.run("draft", folder, "--titles", listed)
     assert code == 0
     text = (folder / "manifest.yaml").read_text(encoding="utf-8").split("tracks:\n")[1]
-    reason = "only the order of list and files says so"
-    guess = f"  # a guess by order: {reason}. Listen, then take this line out.\n"
-    slots = "    isrc:\n    composers:\n"
+    reason = "nothing but the order of list and files fits"
+    guess = f"  # guessed by order: {reason}. Listen to it, then remove this line.\n"
+    empty = "    isrc:\n    composers:\n"
     assert text == (
-        f"  - title: Low Lantern\n    audio: zz low lantern.wav\n{slots}"
-        f"{guess}  - title: Undertow\n    audio: one.wav\n{slots}"
-        f'{guess}  - title: "7 Fathoms"\n    audio: two.wav\n{slots}'
+        f"  - title: Low Lantern\n    audio: zz low lantern.wav\n{empty}"
+        f"{guess}  - title: Undertow\n    audio: one.wav\n{empty}"
+        f'{guess}  - title: "7 Fathoms"\n    audio: two.wav\n{empty}'
         "  # no recording found for this song:\n  # - title: Bell Buoy\n"
     )
     assert err.splitlines() == [
-        f"warning `Undertow` with one.wav: a guess by order, {reason}: listen to it",
-        f"warning `7 Fathoms` with two.wav: a guess by order, {reason}: listen to it",
+        f"warning `Undertow` with one.wav: guessed by order, {reason}: listen to it",
+        f"warning `7 Fathoms` with two.wav: guessed by order, {reason}: listen to it",
         f"{listed}: 4 songs for 3 recordings",
         f"{listed}:4: no recording for `Bell Buoy`",
     ]
@@ -203,7 +203,7 @@ def test_a_guess_is_a_comment_in_the_manifest_and_a_warning(desk: Desk) -> None:
     assert "4 Bell Buoy none –" in shown
 
 
-def test_what_the_list_says_of_a_song_goes_into_the_manifest(desk: Desk) -> None:
+def test_the_metadata_of_the_list_is_in_the_manifest(desk: Desk) -> None:
     drafted(
         desk,
         "CD 1\n1. Low Lantern (K. Moen)\nCD 2\n1. Undertow (trad., arr. I. Falk)\n",
@@ -235,5 +235,5 @@ def test_a_list_without_songs_is_refused(desk: Desk) -> None:
     listed.write_text("Hi,\nhere is the list:\n", encoding="utf-8")
     code, out, err = desk.run("draft", folder, "--titles", listed)
     assert (code, out) == (1, "")
-    assert err == f"{listed}: no song understood: write one title per line\n"
+    assert err == f"{listed}: no songs recognised: write one title per line\n"
     assert not (folder / "manifest.yaml").exists()

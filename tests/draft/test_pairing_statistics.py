@@ -1,6 +1,6 @@
 """How often a pair that is not called a guess is wrong, on folders made by chance whose truth is
 known: names with artists, dates and mixes around them, typing errors, words left out, files that
-are missing, files of no song, songs whose words are alike."""
+are missing, files of other songs, songs with similar titles."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ def count_folder(chance: random.Random, counts: Counts) -> None:
             counts.wrong.append((pair.song.title, pair.recording.name))
 
 
-def test_a_pair_that_is_no_guess_is_right() -> None:
+def test_a_pair_that_is_not_a_guess_is_right() -> None:
     counts = Counts()
     for seed in range(series(600, 60)):
         count_folder(random.Random(seed), counts)

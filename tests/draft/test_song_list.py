@@ -49,7 +49,7 @@ LAYOUTS = {
 
 
 @pytest.mark.parametrize("layout", LAYOUTS.values(), ids=list(LAYOUTS))
-def test_titles_come_whole_out_of_any_layout(layout: str) -> None:
+def test_titles_are_complete_in_any_layout(layout: str) -> None:
     text = "\n".join(layout.format(n=n, title=title) for n, title in enumerate(TITLES, 1))
     assert titles_in(text) == TITLES
 
@@ -71,12 +71,12 @@ def test_titles_come_whole_out_of_any_layout(layout: str) -> None:
         "No. 5",
     ],
 )
-def test_a_title_without_a_number_before_it_stays(title: str) -> None:
+def test_a_title_without_a_number_before_it_is_unchanged(title: str) -> None:
     assert titles_in(f"Low Lantern\n{title}\n") == ["Low Lantern", title]
 
 
 @pytest.mark.parametrize("title", ['"Sea" and "Shore"', "“Sea” and “Shore”", 'Low "Lantern"'])
-def test_quotes_inside_a_title_stay(title: str) -> None:
+def test_quotes_inside_a_title_are_kept(title: str) -> None:
     assert titles_in(f"1. {title}\n2. Tide Table") == [title, "Tide Table"]
 
 
@@ -85,7 +85,7 @@ def test_blank_lines_and_line_ends_do_not_matter() -> None:
     assert titles_in(text) == ["Low Lantern", "Tide Table"]
 
 
-def test_no_list_has_no_titles() -> None:
+def test_an_empty_list_has_no_titles() -> None:
     assert titles_in("") == titles_in("\n \n\t\n") == []
 
 
@@ -99,13 +99,13 @@ WORDS = st.lists(
 
 
 @given(st.lists(WORDS, min_size=1, max_size=30))
-def test_numbers_and_times_come_off_any_list(titles: list[str]) -> None:
+def test_numbers_and_times_are_removed_from_any_list(titles: list[str]) -> None:
     text = "\n".join(f"{n}. {title} - 3:05" for n, title in enumerate(titles, 1))
     assert titles_in(text) == titles
 
 
 @given(st.text(max_size=200))
-def test_any_text_gives_one_line_titles(text: str) -> None:
+def test_titles_of_any_text_have_one_line(text: str) -> None:
     for title in titles_in(text):
         assert title.strip() == title != ""
         assert len(title.splitlines()) == 1
