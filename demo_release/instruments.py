@@ -173,7 +173,7 @@ def placed(
     seed: int,
     pan: float = 0.0,
 ) -> np.ndarray:
-    """Return hits, taken in turn, at (seconds, dB) strokes, stereo."""
+    """Return hits, used in turn, at (seconds, dB) strokes, stereo."""
     rng = np.random.default_rng(seed)
     stereo = np.zeros((frames, 2), np.float32)
     for index, (start_s, level_db) in enumerate(strokes):

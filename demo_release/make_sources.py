@@ -15,7 +15,7 @@ from cover import cover
 
 
 class Recording(NamedTuple):
-    """A piece and the files it is kept in; two names make a pair of mono files."""
+    """A piece and its files; two names are a pair of mono files."""
 
     names: tuple[str, ...]
     rate: int
@@ -38,7 +38,7 @@ COVER_NAME = "front.png"
 
 
 def as_written(sound: np.ndarray, subtype: str) -> np.ndarray:
-    """Return the samples to write: dithered and rounded for a file of whole numbers."""
+    """Return the samples to write: dithered and rounded for PCM."""
     if subtype == "FLOAT":
         return sound.astype(np.float32)
     bits = int(subtype.removeprefix("PCM_"))
@@ -62,7 +62,7 @@ def record(recording: Recording, folder: Path) -> list[str]:
     channels = [sound] if len(recording.names) == 1 else list(sound.T)
     lines = []
     for name, part in zip(recording.names, channels, strict=True):
-        # A file that was cut short must not pass for one that is there.
+        # A truncated file must not be taken for a finished one.
         unfinished = folder / f"unfinished-{name}"
         written = as_written(part, recording.subtype)
         soundfile.write(unfinished, written, recording.rate, subtype=recording.subtype)
@@ -80,11 +80,11 @@ def record(recording: Recording, folder: Path) -> list[str]:
 
 
 def main() -> None:
-    """Make what is missing, or everything again; or of named files what is missing."""
+    """Make the missing files, or all files again; of named files only these."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("names", nargs="*", help="files to make; all if none is named")
+    parser.add_argument("names", nargs="*", help="files to make; without names, all")
     parser.add_argument("--out", type=Path, default=Path(__file__).parent / "sources")
-    parser.add_argument("--again", action="store_true", help="make also what is there")
+    parser.add_argument("--again", action="store_true", help="make existing files again")
     options = parser.parse_args()
     known = {COVER_NAME, *(name for recording in RECORDINGS for name in recording.names)}
     if unknown := sorted(set(options.names) - known):

@@ -1,4 +1,4 @@
-"""One side of the net loft tape as it came off a worn deck: six songs and faults that are known.
+"""One side of the net loft tape as transferred on a worn deck: six songs and known faults.
 
 On the tape: songs, talk, the tape's noise and hum. The deck plays it 0.8 % slow, the left channel
 low and the right one late. The converter adds clicks and an offset. `SIDE_TRUTH` says how much of
@@ -45,7 +45,7 @@ class Click:
 
 @dataclass(frozen=True)
 class SideTruth:
-    """What is true of the finished side, all times on its own clock.
+    """The known facts of the finished side, all times as on the transfer.
 
     Attributes
     ----------
@@ -139,7 +139,7 @@ SIDE_TRUTH = SideTruth(
 
 
 def programme(rate: int) -> np.ndarray:
-    """Return songs and talk as they were played, without a fault, on the tape's own clock."""
+    """Return songs and talk without faults, timed as on the tape."""
     frames = SIDE_TRUTH.length_samples * rate // SIDE_TRUTH.rate_hz
     sound = np.zeros((int(frames / SIDE_TRUTH.mending_factor), 2), np.float32)
     parts = [(place, performed(song, rate)) for place, song in zip(SONG_TIMES, SONGS, strict=True)]
@@ -151,7 +151,7 @@ def programme(rate: int) -> np.ndarray:
 
 
 def recorded(sound: np.ndarray, rate: int) -> np.ndarray:
-    """Return what is on the tape: its band, its noise and the hum of the mains."""
+    """Return the sound on the tape, with its bandwidth, its noise and mains hum."""
     taped = filtered(sound, rate, 30, 14000, 1)
     noise = hiss(len(sound), 2, rate, 1720)
     taped += noise / noise.std(axis=0) * 10 ** (SIDE_TRUTH.floor_dbfs[1] / 20)
@@ -169,7 +169,7 @@ def one_period_of_hum(rate: int) -> np.ndarray:
 
 
 def played(taped: np.ndarray, rate: int) -> np.ndarray:
-    """Return what the deck gives: slow, the left channel low, the right one late."""
+    """Return the sound from the deck: slow, the left channel low, the right one delayed."""
     factor = SIDE_TRUTH.mending_factor
     up, down = factor.numerator, factor.denominator
     taps = firwin(64 * up + 1, 0.96 / up, window=("kaiser", 9.0))
@@ -190,7 +190,7 @@ def late(sound: np.ndarray, by_samples: float) -> np.ndarray:
 
 
 def converted(sound: np.ndarray, clicks: tuple[Click, ...]) -> np.ndarray:
-    """Return what the converter makes of it: clicks and an offset are added."""
+    """Return the sound after the converter, with clicks and a DC offset."""
     made = sound + np.array(SIDE_TRUTH.dc)
     for click in clicks:
         rng = np.random.default_rng(click.start_sample)

@@ -71,7 +71,7 @@ def seven_mooring_rings(rate: int) -> np.ndarray:
 
 
 def tollkeepers_scales(rate: int) -> np.ndarray:
-    """Return a choir that falls silent for some three seconds in the middle of its song."""
+    """Return a choir that is silent for some three seconds in the middle of its song."""
     frames, start_s, again_beat = 46 * rate, 0.3, 19.5
     at = tempo((0, 64), (16, 60), (21, 66), (36, 66), (44, 50))
     song = tune(tunes.TOLLKEEPER) + tune(tunes.TOLLKEEPER_AFTER, again_beat)
@@ -119,7 +119,7 @@ def lamp_in_the_sail_room(rate: int) -> np.ndarray:
 
 
 def talk(rate: int) -> np.ndarray:
-    """Return some four seconds of two people who say syllables of no language, quietly."""
+    """Return some four seconds of two people who speak invented syllables, quietly."""
     frames = int(4.6 * rate)
     sound = np.zeros((frames, 2), np.float32)
     turns = (
@@ -165,7 +165,7 @@ def talked(rate: int) -> np.ndarray:
 
 
 def from_first_sound(sound: np.ndarray, rate: int) -> np.ndarray:
-    """Return a sound without what comes before its first sample of -50 dBFS, faded at its end."""
+    """Return a sound from its first sample of -50 dBFS on, faded at its end."""
     sound = sound[np.argmax(np.abs(sound).max(axis=1) > 10 ** (-50 / 20)) :]
     fall = np.clip(np.arange(len(sound))[::-1] / (0.5 * rate), 0, 1)
     return sound * fall[:, None]

@@ -1,4 +1,4 @@
-"""Read tunes written as text, set them for four voices and give them time."""
+"""Read tunes written as text, set them for four voices and time them."""
 
 import itertools
 import re
@@ -174,7 +174,7 @@ def tempo(*marks: tuple[float, float]) -> Callable[[float], float]:
 def timed(
     sung: list[Sung], at: Callable[[float], float], start_s: float = 0.0, transpose: int = 0
 ) -> list[Note]:
-    """Return written notes their seconds and leave the rests out."""
+    """Convert written notes to seconds, without the rests."""
     return [
         Note(
             start_s + at(n.beat), at(n.beat + n.beats) - at(n.beat), n.pitch + transpose, n.syllable

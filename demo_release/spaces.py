@@ -22,7 +22,7 @@ def room(rate: int, decay_s: float, seed: int, first_s: float = 0.018) -> np.nda
     response = np.zeros((length, 2))
     edges_hz = [60, 200, 600, 1800, 4500, 9000, 18000]
     parts = (0.95, 1.1, 1.0, 0.75, 0.48, 0.3)
-    # Both ears hear much the same of long waves and less of short ones.
+    # Both ears receive nearly the same low frequencies, and different high ones.
     alike = (0.95, 0.85, 0.7, 0.55, 0.5, 0.5)
     for low_hz, high_hz, part, common in zip(
         edges_hz[:-1], edges_hz[1:], parts, alike, strict=True
@@ -124,7 +124,7 @@ def limited(sound: np.ndarray, rate: int, ceiling_db: float) -> np.ndarray:
 
 
 def without_rumble(sound: np.ndarray, rate: int) -> np.ndarray:
-    """Return a sound without its direct current and what lies under 25 Hz."""
+    """Return a sound without DC offset and frequencies below 25 Hz."""
     return sosfiltfilt(butter(2, 25, "highpass", fs=rate, output="sos"), sound, axis=0)
 
 

@@ -1,4 +1,4 @@
-"""The melodies and chords of the demo's songs, in the words `score.tune` reads."""
+"""The melodies and chords of the demo's songs, in the notation of `score.tune`."""
 
 LOW_LANTERN = """
 F#4:2:lo:D G4:1:lan:A/C# A4:1:te:D B4:2:no:G A4:2:va:D G4:2:sla:Em F#4:1:wa:D/A F#4:1:te
