@@ -251,7 +251,7 @@ def test_an_unexpected_kind(pack_types: list[int], pack: int, wrong: str) -> Non
         bytes([pack_type, number, sequence, 0]) + payload + b"\0\0"
         for sequence, ((pack_type, number), payload) in enumerate(zip(kinds, payloads, strict=True))
     )
-    with pytest.raises(AssemblerError, match=f"pack {pack} is of kind {wrong}, not expected"):
+    with pytest.raises(AssemblerError, match=f"pack {pack} has the unexpected type {wrong}"):
         read(resealed(content))
 
 

@@ -158,7 +158,7 @@ def test_other_files_than_wav_are_refused(tmp_path, album, wave):
     _, _, reading = wave
     path = tmp_path / "other.wav"
     path.write_bytes(b"fLaC" * 9)
-    with pytest.raises(AssemblerError, match="no WAV file"):
+    with pytest.raises(AssemblerError, match="not a WAV file"):
         make_broadcast_wave(
             path, album.manifest.release, album.metadata[0], reading, rate_hz=RATE_HZ, bits=24
         )
