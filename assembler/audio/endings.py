@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
+from assembler.audio.source_tags import ID3_HEADER_BYTES, id3_bytes
+
 _MOST_PAGE_BYTES = 27 + 255 + 255 * 255
 _LAST_PAGE = 4
 _HEADER_BYTES = 10
@@ -118,11 +120,7 @@ def count_packets(path: Path, parse: Parse) -> Packets | None:
 
 def _after_id3(file: BinaryIO) -> int:
     file.seek(0)
-    head = file.read(10)
-    if head[:3] != b"ID3":
-        return 0
-    size = sum((byte & 0x7F) << 7 * (3 - n) for n, byte in enumerate(head[6:]))
-    return 10 + size + (10 if head[5] & 0x10 else 0)
+    return id3_bytes(file.read(ID3_HEADER_BYTES))
 
 
 def _adts(head: bytes) -> tuple[int, int] | None:

@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assembler.audio.chunks import WaveData, wave_data
+from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
-
-Samples = NDArray[np.float32]
 
 
 @compiled

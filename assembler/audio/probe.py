@@ -17,7 +17,12 @@ from assembler.audio.declared_length import declared_bytes
 from assembler.audio.digest import SourceDigest
 from assembler.audio.endings import declares_length, end_warning, packets_of
 from assembler.audio.quiet_library import silenced
-from assembler.audio.source_tags import MAX_READ_BYTES, read_tagged
+from assembler.audio.source_tags import (
+    ID3_HEADER_BYTES,
+    MAX_READ_BYTES,
+    id3_bytes,
+    read_tagged,
+)
 from assembler.errors import SourceError
 from assembler.file_names import for_libsndfile
 from assembler.text import clock_text, shorten
@@ -140,15 +145,12 @@ def _doubt(info: SourceInfo) -> str | None:
 
 
 def _refuse_giant_tag(path: Path) -> None:
-    """Refuse an ID3 tag (id3.org, ID3v2.4, section 3.1) too large for a decoder's memory."""
+    """Refuse an ID3 tag too large for a decoder's memory."""
     try:
         with path.open("rb") as file:
-            head = file.read(10)
+            size_bytes = id3_bytes(file.read(ID3_HEADER_BYTES))
     except OSError:
         return  # libsndfile reports it
-    if head[:3] != b"ID3":
-        return
-    size_bytes = sum((byte & 0x7F) << 7 * (3 - n) for n, byte in enumerate(head[6:]))
     if size_bytes > MAX_READ_BYTES:
         raise SourceError(
             f"{path_text(path)}: the file begins with {size_bytes / 1e6:.0f} MB of tags: remove "

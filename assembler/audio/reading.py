@@ -9,16 +9,15 @@ from typing import Protocol
 
 import numpy as np
 import soundfile
-from numpy.typing import NDArray
 
 from assembler.audio.digest import BLOCK_BYTES, CheckedFile
 from assembler.audio.probe import SourceInfo, path_text
 from assembler.audio.quiet_library import silenced
+from assembler.dsp.blocks import Samples
 from assembler.errors import SourceError
 from assembler.file_names import for_libsndfile
 from assembler.text import clock_text
 
-Samples = NDArray[np.float32]
 MOST_SAMPLE = 1000.0
 """+60 dBFS: float files can exceed full scale, but not by this much."""
 

@@ -10,8 +10,8 @@ from assembler.manifest.model import DiscText
 
 
 @dataclass(frozen=True)
-class TrackTexts:
-    """Texts, ISRC and flags of one track, encoded by `disc_text`; empty where there are none."""
+class _Texts:
+    """Texts that both the disc and its tracks have, encoded by `disc_text`."""
 
     title: str
     performer: str
@@ -19,6 +19,12 @@ class TrackTexts:
     composer: str = ""
     arranger: str = ""
     message: str = ""
+
+
+@dataclass(frozen=True)
+class TrackTexts(_Texts):
+    """Texts, ISRC and flags of one track; empty where there are none."""
+
     isrc: str | None = None
     copy_permitted: bool = False
     pre_emphasis: bool = False
@@ -31,15 +37,9 @@ class TrackTexts:
 
 
 @dataclass(frozen=True)
-class ReleaseTexts:
-    """Texts and codes of the whole disc, encoded by `disc_text`; empty where there are none."""
+class ReleaseTexts(_Texts):
+    """Texts and codes of the whole disc; empty where there are none."""
 
-    title: str
-    performer: str
-    songwriter: str = ""
-    composer: str = ""
-    arranger: str = ""
-    message: str = ""
     catalogue_number: str = ""
     genre: str = ""
     year: str = ""

@@ -18,12 +18,12 @@ import struct
 from dataclasses import dataclass
 from pathlib import Path
 
+from assembler.audio.source_tags import ID3_HEADER_BYTES, id3_bytes
 from assembler.errors import AssemblerError
 
 FRAME_SAMPLES = 1152
 """Samples of a frame of MPEG-1 layer III (ISO/IEC 11172-3)."""
 _FIELD_SIZES = (4, 4, 100, 4)
-_ID3_HEAD_BYTES = 10
 _MOST_PADDING = 0xFFF
 _CRC_POLYNOMIAL = 0xA001  # x^16 + x^15 + x^2 + 1, the lowest bit first
 
@@ -116,11 +116,7 @@ def crc_16(content: bytes | bytearray) -> int:
 def _first_frame(path: Path) -> tuple[int, bytes]:
     """Return the position of the first frame, after any ID3 tag, and enough bytes from there."""
     with path.open("rb") as file:
-        head = file.read(_ID3_HEAD_BYTES)
-        start = 0
-        if head[:3] == b"ID3":
-            size = head[6] << 21 | head[7] << 14 | head[8] << 7 | head[9]
-            start = _ID3_HEAD_BYTES + size
+        start = id3_bytes(file.read(ID3_HEADER_BYTES))
         file.seek(start)
         return start, file.read(FRAME_SAMPLES)
 

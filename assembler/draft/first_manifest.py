@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from assembler.draft.pairing import Pair, paired_songs
+from assembler.draft.pairing import SongPair, paired_songs
 from assembler.draft.recordings import recordings_in
 from assembler.draft.song_list import SongList, read_song_list
 from assembler.errors import AssemblerError
@@ -34,7 +34,7 @@ class Draft:
     """
 
     text: str
-    pairs: list[Pair] = field(default_factory=list)
+    pairs: list[SongPair] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
 
@@ -74,7 +74,7 @@ def draft_manifest(folder: Path, out: Path, titles_file: Path | None = None) -> 
     """
     recordings = recordings_in(folder)
     if titles_file is None:
-        pairs = [Pair(None, recording) for recording in recordings]
+        pairs = [SongPair(None, recording) for recording in recordings]
         return Draft("\n".join(_lines(pairs, out, listed=False)) + "\n")
     listed = read_song_list(titles_file)
     if not listed.songs:
@@ -85,7 +85,7 @@ def draft_manifest(folder: Path, out: Path, titles_file: Path | None = None) -> 
     return Draft(text, pairs, remarks, list(_warnings(pairs)))
 
 
-def _unpaired(listed: SongList, pairs: Sequence[Pair], titles_file: Path) -> Iterator[str]:
+def _unpaired(listed: SongList, pairs: Sequence[SongPair], titles_file: Path) -> Iterator[str]:
     recordings = sum(pair.recording is not None for pair in pairs)
     songs = len(listed.songs)
     if songs != recordings:
@@ -102,7 +102,7 @@ def _count(number: int, what: str) -> str:
     return f"{number} {what}{'' if number == 1 else 's'}"
 
 
-def _warnings(pairs: Sequence[Pair]) -> Iterator[str]:
+def _warnings(pairs: Sequence[SongPair]) -> Iterator[str]:
     for pair in pairs:
         if pair.song and pair.recording and pair.doubt:
             yield (
@@ -111,7 +111,7 @@ def _warnings(pairs: Sequence[Pair]) -> Iterator[str]:
             )
 
 
-def _lines(pairs: Sequence[Pair], out: Path, *, listed: bool) -> Iterator[str]:
+def _lines(pairs: Sequence[SongPair], out: Path, *, listed: bool) -> Iterator[str]:
     yield from (
         "# A first draft: fill in the empty keys, then run `assembler check` on this file.",
         "# The owner assigns ISRCs, GS1 the barcode; `check` reports a track without an ISRC.",
@@ -143,7 +143,7 @@ def _lines(pairs: Sequence[Pair], out: Path, *, listed: bool) -> Iterator[str]:
             yield f"    artist: {yaml_text(pair.song.artist)}"
 
 
-def _track(pair: Pair, out: Path, *, listed: bool) -> Iterator[str]:
+def _track(pair: SongPair, out: Path, *, listed: bool) -> Iterator[str]:
     """Yield the lines of a track; a song without recording is a comment, a guess has its reason."""
     song, recording = pair.song, pair.recording
     if recording is None:
@@ -171,7 +171,7 @@ def _track(pair: Pair, out: Path, *, listed: bool) -> Iterator[str]:
         yield f"    disc: {song.disc}"
 
 
-def _people(pair: Pair) -> Iterator[str]:
+def _people(pair: SongPair) -> Iterator[str]:
     song = pair.song
     yield _names("composers", song.composers) if song and song.composers else "    composers:"
     if song and song.lyricists:

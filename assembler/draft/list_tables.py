@@ -37,7 +37,7 @@ _MOST_OF = 0.8
 
 
 @dataclass(frozen=True)
-class Row:
+class TableRow:
     """A row of a table.
 
     Attributes
@@ -76,12 +76,12 @@ class SongTable:
     """
 
     roles: tuple[str | None, ...]
-    rows: tuple[Row, ...]
-    left_out: tuple[Row, ...]
+    rows: tuple[TableRow, ...]
+    left_out: tuple[TableRow, ...]
     unknown: tuple[str, ...]
     head_line: int
 
-    def cell(self, row: Row, role: str) -> str:
+    def cell(self, row: TableRow, role: str) -> str:
         """Return a row's text of a role; empty where there is none."""
         place = self.roles.index(role) if role in self.roles else len(row.cells)
         return row.cells[place] if place < len(row.cells) else ""
@@ -101,7 +101,7 @@ def song_table(lines: Sequence[str]) -> SongTable | None:
     return None
 
 
-def _rows(lines: Sequence[str], delimiter: str) -> list[Row]:
+def _rows(lines: Sequence[str], delimiter: str) -> list[TableRow]:
     if sum(delimiter in line for line in lines) < 2:
         return []
     reader = csv.reader((f"{line}\n" for line in lines), delimiter=delimiter, strict=True)
@@ -111,14 +111,14 @@ def _rows(lines: Sequence[str], delimiter: str) -> list[Row]:
             texts = tuple(" ".join(cell.split()) for cell in cells)
             if delimiter == "|" and texts and texts[0] == "" and texts[-1] == "":
                 texts = texts[1:-1]
-            rows.append(Row(first, texts))
+            rows.append(TableRow(first, texts))
             first = reader.line_num + 1
     except csv.Error:
         return []
     return [row for row in rows if not row.is_empty]
 
 
-def _with_head(rows: Sequence[Row]) -> SongTable | None:
+def _with_head(rows: Sequence[TableRow]) -> SongTable | None:
     for place, head in enumerate(rows):
         names = [re.sub(r"[.:*]+$", "", cell.lower()).strip() for cell in head.cells]
         roles = [_ROLES.get(name) for name in names]
@@ -140,7 +140,7 @@ def _with_head(rows: Sequence[Row]) -> SongTable | None:
     return None
 
 
-def _without_head(rows: Sequence[Row], delimiter: str) -> SongTable | None:
+def _without_head(rows: Sequence[TableRow], delimiter: str) -> SongTable | None:
     full = [row for row in rows if sum(map(bool, row.cells)) > 1]
     width = Counter(len(row.cells) for row in full or rows).most_common(1)[0][0]
     own = [row for row in full if len(row.cells) == width]
@@ -157,7 +157,7 @@ def _without_head(rows: Sequence[Row], delimiter: str) -> SongTable | None:
     return _sorted_out(roles, own, unknown, own[0].line, others)
 
 
-def _role_by_content(rows: Sequence[Row], at: int) -> str | None:
+def _role_by_content(rows: Sequence[TableRow], at: int) -> str | None:
     if _share(rows, at, _is_isrc) >= _MOST_OF:
         return "isrc"
     if _share(rows, at, lambda cell: time_in_cell(cell) is not None) >= _MOST_OF:
@@ -169,7 +169,7 @@ def _role_by_content(rows: Sequence[Row], at: int) -> str | None:
     return "number" if short and len(running_numbers(cells)) == len(cells) else None
 
 
-def _share(rows: Sequence[Row], at: int, holds: Callable[[str], bool]) -> float:
+def _share(rows: Sequence[TableRow], at: int, holds: Callable[[str], bool]) -> float:
     """Return the share of a column's non-empty cells that meet a condition."""
     cells = [row.cells[at] for row in rows if at < len(row.cells) and row.cells[at]]
     return sum(map(holds, cells)) / len(cells) if cells else 0.0
@@ -185,10 +185,10 @@ def _is_isrc(cell: str) -> bool:
 
 def _sorted_out(
     roles: Sequence[str | None],
-    rows: Sequence[Row],
+    rows: Sequence[TableRow],
     unknown: tuple[str, ...],
     head_line: int,
-    above: Sequence[Row],
+    above: Sequence[TableRow],
 ) -> SongTable:
     table = SongTable(tuple(roles), (), (), unknown, head_line)
     songs = list(_songs(table, rows))
@@ -197,7 +197,7 @@ def _sorted_out(
     return SongTable(table.roles, tuple(songs), tuple(left_out), unknown, head_line)
 
 
-def _songs(table: SongTable, rows: Sequence[Row]) -> Iterator[Row]:
+def _songs(table: SongTable, rows: Sequence[TableRow]) -> Iterator[TableRow]:
     """Yield the rows that are songs: those with a title.
 
     A row without a delimiter is above or below the table; where most rows have a number or a code,

@@ -51,7 +51,7 @@ _MOST_STEP = 3
 
 
 @dataclass(frozen=True)
-class Line:
+class MailLine:
     """A line that is not empty.
 
     Attributes
@@ -87,7 +87,7 @@ def without_quote_marks(line: str) -> str:
     return _QUOTE_MARKS.sub("", line)
 
 
-def lines_of(raw_lines: Sequence[str]) -> list[Line]:
+def lines_of(raw_lines: Sequence[str]) -> list[MailLine]:
     """Return the lines that are not empty."""
     lines, block = [], 0
     for number, raw in enumerate(raw_lines, 1):
@@ -97,13 +97,13 @@ def lines_of(raw_lines: Sequence[str]) -> list[Line]:
         if not line:
             block += 1
             continue
-        lines.append(Line(number, line, marks[0].count(">") if marks else 0, block))
+        lines.append(MailLine(number, line, marks[0].count(">") if marks else 0, block))
     return lines
 
 
 def song_lines(
-    lines: Sequence[Line], is_timed: Sequence[bool]
-) -> tuple[list[SongLine], list[Line]]:
+    lines: Sequence[MailLine], is_timed: Sequence[bool]
+) -> tuple[list[SongLine], list[MailLine]]:
     """Choose the lines that are songs.
 
     Where lines are numbered 1, 2, 3 (again from 1 on another side), the numbered lines are songs.
@@ -139,7 +139,7 @@ def song_lines(
 
 
 def _numbered(
-    lines: Sequence[Line], songs: set[int], known: dict[int, int | None]
+    lines: Sequence[MailLine], songs: set[int], known: dict[int, int | None]
 ) -> Iterator[SongLine]:
     """Yield songs without their numbers, with the disc that a heading or a number names."""
     disc: int | None = None
@@ -207,7 +207,7 @@ def _rises(numbers: Sequence[int | None]) -> bool:
     return all((a or 0) < (b or 0) for a, b in pairwise(numbers))
 
 
-def _of_one_depth(lines: Sequence[Line], timed: set[int]) -> list[Line]:
+def _of_one_depth(lines: Sequence[MailLine], timed: set[int]) -> list[MailLine]:
     """Return the lines of one depth of quoting: of the latest mail that has a list."""
     depths = sorted({line.depth for line in lines})
     for depth in depths:
@@ -220,7 +220,7 @@ def _of_one_depth(lines: Sequence[Line], timed: set[int]) -> list[Line]:
     return [line for line in lines if line.depth == most]
 
 
-def _in_timed_blocks(lines: Sequence[Line], timed: set[int]) -> Iterator[Line]:
+def _in_timed_blocks(lines: Sequence[MailLine], timed: set[int]) -> Iterator[MailLine]:
     """Yield lines with a time, and those among them that are not sentences."""
     for block in dict.fromkeys(line.block for line in lines):
         own = [line for line in lines if line.block == block]
@@ -230,7 +230,7 @@ def _in_timed_blocks(lines: Sequence[Line], timed: set[int]) -> Iterator[Line]:
                 yield line
 
 
-def _plain_titles(lines: Sequence[Line]) -> Iterator[Line]:
+def _plain_titles(lines: Sequence[MailLine]) -> Iterator[MailLine]:
     for line in lines:
         if _SIGN_OFF.match(line.text) or line.text == "--":
             return

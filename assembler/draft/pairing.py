@@ -15,7 +15,7 @@ from typing import Literal
 from anyascii import anyascii
 from rapidfuzz import fuzz
 
-from assembler.draft.recordings import Recording
+from assembler.draft.recordings import FolderRecording
 from assembler.draft.song_list import ListedSong
 from assembler.text import duration_text, shorten
 
@@ -42,7 +42,7 @@ _NUMERAL = re.compile(r"\d+|[ivx]{2,}")
 
 
 @dataclass(frozen=True)
-class Pair:
+class SongPair:
     """A song and its recording.
 
     Attributes
@@ -58,17 +58,19 @@ class Pair:
     """
 
     song: ListedSong | None
-    recording: Recording | None
+    recording: FolderRecording | None
     how: How | None = None
     doubt: str = ""
 
 
-def paired_songs(songs: Sequence[ListedSong], recordings: Sequence[Recording]) -> list[Pair]:
+def paired_songs(
+    songs: Sequence[ListedSong], recordings: Sequence[FolderRecording]
+) -> list[SongPair]:
     """Match songs with recordings.
 
     Returns
     -------
-    list of Pair
+    list of SongPair
         Songs in the list's order, then the remaining recordings.
     """
     matching = _Matching(songs, recordings)
@@ -82,7 +84,7 @@ def paired_songs(songs: Sequence[ListedSong], recordings: Sequence[Recording]) -
 
 
 class _Matching:
-    def __init__(self, songs: Sequence[ListedSong], recordings: Sequence[Recording]) -> None:
+    def __init__(self, songs: Sequence[ListedSong], recordings: Sequence[FolderRecording]) -> None:
         self.songs = songs
         self.recordings = recordings
         self.found: dict[int, tuple[int, How, str]] = {}
@@ -188,17 +190,17 @@ class _Matching:
         for song, recording in zip(self.songs_left, self.recordings_left, strict=False):
             self.found[song] = (recording, "order", "nothing but the order of list and files fits")
 
-    def pairs(self) -> Iterator[Pair]:
+    def pairs(self) -> Iterator[SongPair]:
         left = self.recordings_left
         for at, song in enumerate(self.songs):
             if at not in self.found:
-                yield Pair(song, None)
+                yield SongPair(song, None)
                 continue
             place, how, doubt = self.found[at]
             recording = self.recordings[place]
-            yield Pair(song, recording, how, doubt or self._other_length(at, place))
+            yield SongPair(song, recording, how, doubt or self._other_length(at, place))
         for place in left:
-            yield Pair(None, self.recordings[place])
+            yield SongPair(None, self.recordings[place])
 
     def _other_length(self, song: int, recording: int) -> str:
         listed, apart_s = self.songs[song].duration_s, self._apart_s(song, recording)
@@ -221,7 +223,7 @@ def _numbers_of(songs: Sequence[ListedSong]) -> list[int]:
 class _Names:
     """Names of songs and recordings as words, without the words common to a folder."""
 
-    def __init__(self, songs: Sequence[ListedSong], recordings: Sequence[Recording]) -> None:
+    def __init__(self, songs: Sequence[ListedSong], recordings: Sequence[FolderRecording]) -> None:
         titles = [_words(song.title) for song in songs]
         files = [_words(recording.name) for recording in recordings]
         in_titles = {word for words in titles for word in words}

@@ -20,7 +20,7 @@ _LEADING = re.compile(r"^(\d{1,3})(?:[\s._)-]+(?=\S)|$)")
 
 
 @dataclass(frozen=True)
-class Recording:
+class FolderRecording:
     """A file, or a pair of files, of a folder.
 
     Attributes
@@ -60,7 +60,7 @@ class Recording:
             return None
 
 
-def recordings_in(folder: Path) -> list[Recording]:
+def recordings_in(folder: Path) -> list[FolderRecording]:
     """List the recordings of a folder in natural order, left and right as pairs.
 
     Raises
@@ -104,14 +104,14 @@ def _are_numbered(stems: Sequence[str]) -> bool:
     return len(set(numbers)) == len(stems) and min(numbers) <= 1
 
 
-def _recording(files: tuple[Path, ...], numbered: bool) -> Recording:
+def _recording(files: tuple[Path, ...], numbered: bool) -> FolderRecording:
     stem = common_stem(files)
     match = _LEADING.match(stem) if numbered or stem.startswith("0") else None
     number = int(match[1]) if match else None
     stem = stem[match.end() :] or stem if match else stem
     name = re.sub(r"[_\s]+", " ", stem if " " in stem else stem.replace("-", " ")).strip() or stem
     tags = easy_tags(files[0], ("title", "isrc"))
-    return Recording(files, number, name, tags.get("title"), _isrc(tags.get("isrc")))
+    return FolderRecording(files, number, name, tags.get("title"), _isrc(tags.get("isrc")))
 
 
 def _isrc(text: str | None) -> str | None:

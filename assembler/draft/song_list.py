@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
-from assembler.draft.list_tables import Row, SongTable, song_table
+from assembler.draft.list_tables import SongTable, TableRow, song_table
 from assembler.draft.listed_song import ListedSong, ListRemark, not_understood
 from assembler.draft.mail_lines import (
-    Line,
+    MailLine,
     lines_of,
     running_numbers,
     song_lines,
@@ -115,7 +115,7 @@ def song_list(text: str) -> SongList:
     return SongList(tuple(songs), tuple(in_order))
 
 
-def _from_lines(lines: Sequence[Line]) -> SongList:
+def _from_lines(lines: Sequence[MailLine]) -> SongList:
     parts = [song_parts(line.text) for line in lines]
     times_first = [leading_time(line.text) is not None for line in lines]
     timed = [p.duration_s is not None for p in parts]
@@ -152,7 +152,7 @@ def _from_lines(lines: Sequence[Line]) -> SongList:
     return SongList(tuple(songs), tuple(remarks))
 
 
-def _add_to_song_above(songs: list[ListedSong], line: Line) -> bool:
+def _add_to_song_above(songs: list[ListedSong], line: MailLine) -> bool:
     """Add a code or composers on a line of their own to the song above; return whether it fits."""
     found = song_parts(f"x {line.text}")
     above = next((at for at, song in enumerate(songs) if song.line == line.number - 1), None)
@@ -166,7 +166,7 @@ def _add_to_song_above(songs: list[ListedSong], line: Line) -> bool:
     return True
 
 
-def _begun_again(songs: Sequence[ListedSong], left_out: Sequence[Line]) -> Iterator[ListRemark]:
+def _begun_again(songs: Sequence[ListedSong], left_out: Sequence[MailLine]) -> Iterator[ListRemark]:
     """Yield a remark where numbers restart below a line that is not a side, as in another list."""
     for before, song in pairwise(songs):
         between = [line for line in left_out if before.line < line.number < song.line]
@@ -205,7 +205,7 @@ def _from_table(table: SongTable) -> SongList:
 
 
 def _song_of_row(
-    table: SongTable, row: Row, parts: SongParts, number: int | None
+    table: SongTable, row: TableRow, parts: SongParts, number: int | None
 ) -> tuple[ListedSong, list[ListRemark]]:
     cells = {role: table.cell(row, role) for role in table.roles if role}
     duration_s = time_in_cell(cells.get("duration", ""))

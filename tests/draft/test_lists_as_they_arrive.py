@@ -136,7 +136,7 @@ def test_a_code_or_a_composer_below_a_song_belongs_to_it() -> None:
 def test_a_second_count_below_another_heading_is_reported() -> None:
     listed = song_list("1. Low Lantern\n2. Tide Table\n\nQuestions:\n1. Who wrote it?\n2. When?\n")
     assert lines_left_out(listed) == [4, 5]
-    assert "look whether these are songs" in listed.remarks[1].message
+    assert "check whether these are songs" in listed.remarks[1].message
 
 
 def test_a_missing_number_and_a_mixed_order_are_reported() -> None:

@@ -152,7 +152,7 @@ def test_real_music_is_matched_by_its_names(desk: Desk) -> None:
 def test_a_name_with_another_duration_must_be_checked(desk: Desk) -> None:
     pairs = drafted(desk, "Low Lantern 4:12\nUndertow 0:05\n", "low lantern.wav", "undertow.wav")
     assert [pair["guess"] for pair in pairs] == [True, False]
-    assert pairs[0]["doubt"] == "the list says 4:12, the file lasts 0:05"
+    assert pairs[0]["doubt"] == "4:12 in the list, but the file lasts 0:05"
 
 
 def test_isrcs_are_matched_first_and_come_from_the_list(desk: Desk) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from long_runs import series
 
 from assembler.draft.pairing import paired_songs
-from assembler.draft.recordings import Recording
+from assembler.draft.recordings import FolderRecording
 from assembler.draft.song_list import ListedSong
 
 WORDS = [
@@ -25,7 +25,7 @@ MOST_WRONG = 1 / 200
 
 
 @dataclass(frozen=True)
-class Take(Recording):
+class Take(FolderRecording):
     """A recording whose duration and song are known."""
 
     lasts_s: float = 0.0
