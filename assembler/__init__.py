@@ -12,7 +12,7 @@ What a script may use::
 
 from __future__ import annotations
 
-TYPE_CHECKING = False  # as typing has it, which takes longer to import than all else here
+TYPE_CHECKING = False  # not from typing, whose import takes longer than everything else here
 __version__ = "0.1.0"
 __all__ = ["AssemblerError", "Finding", "FindingsError", "build", "check", "load", "verify"]
 

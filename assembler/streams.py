@@ -60,7 +60,7 @@ def standard_streams() -> Iterator[Streams]:
     Yields
     ------
     Streams
-        Hold the exit code.
+        For the exit code.
     """
     _open_closed()
     before = sys.stdout, sys.stderr

@@ -1,8 +1,8 @@
 """One side of the net loft tape as transferred on a worn deck: six songs and known faults.
 
 On the tape: songs, talk, the tape's noise and hum. The deck plays it 0.8 % slow, the left channel
-low and the right one late. The converter adds clicks and an offset. `SIDE_TRUTH` says how much of
-each, on the clock of the finished files; nothing in it is measured from them.
+low and the right one delayed. The converter adds clicks and a DC offset. `SIDE_TRUTH` has the
+amount of each, timed as in the finished files; nothing in it is measured from them.
 """
 
 import itertools

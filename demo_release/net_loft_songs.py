@@ -112,9 +112,9 @@ def lamp_in_the_sail_room(rate: int) -> np.ndarray:
     humming = tune(tunes.SAIL_ROOM_HUM)
     hum_db = swell(at, (0, -9), (4, -11), (26, -9), (30, -14), (34, -20), start_s=start_s)
     sound = sections(humming, at, start_s, rate, frames, 2, 1510, hum_db, QUIET)
-    told_db = swell(at, (4, -2), (14, 1), (24, 0), (30, -5), (34, -10), start_s=start_s)
-    told = timed(tune(tunes.SAIL_ROOM), at, start_s)
-    sound += choir(told, rate, frames, "men", 1, 1520, told_db, (0.15, 0.15), OLD_VOICE)
+    melody_db = swell(at, (4, -2), (14, 1), (24, 0), (30, -5), (34, -10), start_s=start_s)
+    melody = timed(tune(tunes.SAIL_ROOM), at, start_s)
+    sound += choir(melody, rate, frames, "men", 1, 1520, melody_db, (0.15, 0.15), OLD_VOICE)
     return in_room(sound, room(rate, 2.2, 1530), -4)
 
 

@@ -1,4 +1,4 @@
-"""Source recordings: what a file holds, and its sound as blocks of float samples."""
+"""Source recordings: the headers of a file, and its sound as blocks of float samples."""
 
 from assembler.audio.probe import SourceInfo, probe
 from assembler.audio.recording import Recording, open_recording

@@ -231,9 +231,9 @@ class Band(Section):
         if self.shape in ("bell", "low_shelf", "high_shelf") and self.db is None:
             raise refusal("bad-band", f"a {self.shape} needs `db`")
         if (passes or self.shape == "notch") and self.db is not None:
-            raise refusal("bad-band", f"a {self.shape} has no `db`: take it out")
+            raise refusal("bad-band", f"a {self.shape} has no `db`: remove it")
         if self.slope is not None and not passes:
-            raise refusal("bad-band", f"a {self.shape} has no `slope`: take it out")
+            raise refusal("bad-band", f"a {self.shape} has no `slope`: remove it")
         return self
 
 

@@ -1,7 +1,7 @@
 """Read YAML text into plain mappings, lists and texts, with the line of every key and value.
 
-YAML 1.2 gives a scalar a type by what it looks like; here every scalar stays text, and the model
-decides. Explicit tags and merge keys are refused, so no manifest can construct an object.
+YAML 1.2 derives a scalar's type from its form; here every scalar stays text, and the model decides.
+Explicit tags and merge keys are refused, so no manifest can construct an object.
 """
 
 from __future__ import annotations
