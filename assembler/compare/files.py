@@ -1,4 +1,4 @@
-"""Differences in the files of two releases: sound to the sample, lossy files, tags, all others."""
+"""Differences in the files of two releases: audio by null test, lossy files, tags, all others."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from itertools import zip_longest
 
 import numpy as np
 
+from assembler.compare.difference import LONGEST_PATH, Difference, from_to, paths_from_to
 from assembler.compare.manifests import Both
 from assembler.compare.sound import SoundDifference, sound_difference
 from assembler.compare.stretches import (
@@ -20,7 +21,6 @@ from assembler.compare.stretches import (
     shift_of,
 )
 from assembler.compare.tracks import Pair
-from assembler.compare.words import LONGEST_PATH, Difference, from_to, paths_from_to
 from assembler.download.formats import FACTS
 from assembler.download.lossy import decoded
 from assembler.download.tag_table import Values, tag_values
@@ -35,16 +35,17 @@ DISC = "disc"
 MOST_FILES = 6
 """Files of a folder that are named; of more there is the number."""
 _SAME_DB = 0.005
-_ACCOUNTS = (CHECKSUMS, MANIFEST, REPORT, REPORT_TEXT)
-"""What tells of a release: where it differs, what it tells of differs."""
-_LEVEL_FIELDS = ("track_gain", "track_peak", "album_gain", "album_peak", "r128_track_gain",
-                 "r128_album_gain")  # fmt: skip
+_RECORDS = (CHECKSUMS, MANIFEST, REPORT, REPORT_TEXT)
+"""Files that describe a release: they differ whenever what they describe differs."""
+_GAIN_TAGS = ("track_gain", "track_peak", "album_gain", "album_peak", "r128_track_gain",
+              "r128_album_gain")  # fmt: skip
+_COVERS = {"front_cover": "cover.jpg", "back_cover": "back-cover.jpg"}
 Digests = Mapping[str, str]
 
 
 @dataclass(frozen=True)
 class SoundTask:
-    """A track's sound in one deliverable of both releases: the image, or a lossless format."""
+    """One null test: a track in the image or in a lossless format of both releases."""
 
     pair: Pair | None
     deliverable: str
@@ -54,7 +55,7 @@ class SoundTask:
     same_file: bool
 
     def compared(self) -> SoundDifference | None:
-        """Compare it; None where rate or width forbid it."""
+        """Run the test; None if rate or word length differ."""
         if (self.a.rate_hz, self.a.bits) != (self.b.rate_hz, self.b.bits):
             return None
         places = ((self.a.start, self.a.end), (self.b.start, self.b.end))
@@ -63,15 +64,19 @@ class SoundTask:
         return sound_difference(self.a, self.b, self.shift)
 
 
-def sound_tasks(both: Both, digests: tuple[Digests, Digests]) -> Iterator[SoundTask]:
-    """List what must be compared: every track of both in everything lossless that both hold."""
+Found = Sequence[tuple[SoundTask, SoundDifference | None]]
+"""The null tests with their results."""
 
-    def task(pair: Pair | None, what: str, a: Stretch, b: Stretch) -> SoundTask:
+
+def sound_tasks(both: Both, digests: tuple[Digests, Digests]) -> Iterator[SoundTask]:
+    """List the null tests: every track of both in every lossless deliverable of both."""
+
+    def task(pair: Pair | None, deliverable: str, a: Stretch, b: Stretch) -> SoundTask:
         shift = shift_of(both.a, both.b, pair, b.rate_hz) if pair else 0
         same_file = digests[0].get(a.name, "a") == digests[1].get(b.name, "b")
-        return SoundTask(pair, what, a, b, shift, same_file)
+        return SoundTask(pair, deliverable, a, b, shift, same_file)
 
-    if all(has_disc(release) for release in (both.a, both.b)):
+    if has_disc(both.a) and has_disc(both.b):
         hidden = pregap_audio(both.a), pregap_audio(both.b)
         if any(stretch.length for stretch in hidden):
             yield task(None, DISC, *hidden)
@@ -85,59 +90,57 @@ def sound_tasks(both: Both, digests: tuple[Digests, Digests]) -> Iterator[SoundT
 
 
 def has_disc(release: FinishedRelease) -> bool:
-    """Tell whether a release holds a disc's image."""
+    """Return whether a release has a disc image."""
     return bool(release.report["discs"]) and (release.folder / DISC).is_dir()
 
 
 def common_formats(both: Both) -> list[Format]:
-    """Give the download formats that both hold."""
+    """Return the download formats that both have."""
     return [name for name in made_formats(both.a) if name in set(made_formats(both.b))]
 
 
 def sound_text(found: SoundDifference) -> str:
-    """Say what is between two sounds, to be put behind the track's number.
+    """Write the result of a null test.
 
     Examples
     --------
     >>> sound_text(SoundDifference(44100, 9, gains_db=(0.5, 0.5)))
-    '+0.50 dB and nothing else'
+    'only the level changed (+0.50 dB, nulls)'
     """
-    only = [
-        f"{length_s:.2f} s of sound only in {name}"
+    texts = [
+        f"{length_s:.2f} s of audio only in {name}"
         for name, length_s in (("A", found.only_a_s), ("B", found.only_b_s))
         if length_s
     ]
     if not found.samples:
-        return ", ".join(["nothing of it in both", *only])
+        return ", ".join(["no common audio", *texts])
+    return ", ".join([_null_text(found), *texts])
+
+
+def _null_text(found: SoundDifference) -> str:
     if not found.differing:
-        return ", ".join(["the same sound where both have it", *only])
-    return ", ".join([_apart(found), *only])
-
-
-def _apart(found: SoundDifference) -> str:
-    differ, left = (_dbfs(level) for level in (found.differ_dbfs, found.leftover_dbfs))
-    span = f"from {clock_text(found.first_s)} to {clock_text(found.last_s)}"
+        return "the common part nulls"
     if found.gains_db is None:
-        return f"differs by up to {differ}, {span}"
-    plain = not any(found.gains_db) and not found.inverted
+        return f"residual {_residual(found.differ_dbfs, found.first_s, found.last_s)}"
+    no_gain = not any(found.gains_db) and not found.inverted
     gain = gain_text(found.gains_db, inverted=found.inverted)
     if found.gain_and_no_more:
-        if plain:
-            return f"differs by no more than dither may, up to {differ}, {span}"
-        return f"{gain} and nothing else"
-    span = f"from {clock_text(found.leftover_from_s)} to {clock_text(found.leftover_to_s)}"
-    if plain:
-        return f"differs by up to {differ}, {span}"
-    share = f"{found.leftover_share:.1%} of it"
-    return f"{gain}, and left over up to {left}, {span} ({share})"
+        if not no_gain:
+            return f"only the level changed ({gain}, nulls)"
+        residual = _residual(found.differ_dbfs, found.first_s, found.last_s)
+        return f"differs by no more than dither, residual {residual}"
+    residual = _residual(found.residual_dbfs, found.residual_from_s, found.residual_to_s)
+    if no_gain:
+        return f"residual {residual}"
+    return f"level changed by {gain}; residual {residual} ({found.residual_share:.1%} of the time)"
 
 
-def _dbfs(level_db: float | None) -> str:
-    return "nothing" if level_db is None else f"{decimal(level_db)} dBFS"
+def _residual(level_dbfs: float | None, first_s: float, last_s: float) -> str:
+    return f"peaks at {decimal(level_dbfs)} dBFS, {clock_text(first_s)} to {clock_text(last_s)}"
 
 
 def gain_text(gains_db: tuple[float, float], *, inverted: bool = False) -> str:
-    """Write a gain, of each channel where they differ.
+    """Write a gain, of each channel if they differ.
 
     Examples
     --------
@@ -146,10 +149,10 @@ def gain_text(gains_db: tuple[float, float], *, inverted: bool = False) -> str:
     """
     left, right = gains_db
     if abs(left - right) < _SAME_DB:
-        told = _gain((left + right) / 2)
+        text = _gain((left + right) / 2)
     else:
-        told = f"left {_gain(left)}, right {_gain(right)}"
-    return f"polarity turned, {told}" if inverted else told
+        text = f"left {_gain(left)}, right {_gain(right)}"
+    return f"polarity inverted, {text}" if inverted else text
 
 
 def _gain(gain_db: float) -> str:
@@ -160,49 +163,51 @@ def _gain(gain_db: float) -> str:
     return signed_db(gain_db)
 
 
-def sound_differences(
-    both: Both, found: Sequence[tuple[SoundTask, SoundDifference | None]]
-) -> Iterator[Difference]:
-    """Say what is between the sounds; once, where all deliverables agree."""
+def sound_differences(both: Both, found: Found) -> Iterator[Difference]:
+    """List the null tests that leave a residual; one line if all deliverables agree."""
     texts: dict[Pair | None, dict[str, str]] = {}
     counts = Counter(task.pair for task, _ in found)
-    for task, difference in found:
-        if difference is None:
-            rates = from_to(task.a.rate_hz, task.b.rate_hz)
-            text = f"{rates} Hz, which can't be compared by the sample"
-        elif difference.identical:
-            continue
-        else:
-            text = sound_text(difference)
-        texts.setdefault(task.pair, {})[task.deliverable] = text
-    for pair, told in texts.items():
+    for task, result in found:
+        if result is None:
+            rates = from_to(f"{task.a.rate_hz} Hz", f"{task.b.rate_hz} Hz")
+            texts.setdefault(task.pair, {})[task.deliverable] = f"{rates}, no null test"
+        elif not result.identical:
+            texts.setdefault(task.pair, {})[task.deliverable] = sound_text(result)
+    for pair, by_deliverable in texts.items():
         if pair is None:
-            yield Difference("sound", f"sound before track 1: {told[DISC]}")
-            continue
-        label = (both.label(pair),)
-        if len(set(told.values())) == 1 and len(told) == counts[pair]:
-            yield Difference("sound", "track ", f" {next(iter(told.values()))}", label)
-            continue
-        for deliverable, text in told.items():
-            where = "on the disc" if deliverable == DISC else f"in {deliverable}"
-            yield Difference("sound", f"{where}, track ", f" {text}", label)
+            yield Difference("sound", "audio before track 1", by_deliverable[DISC])
+        elif len(set(by_deliverable.values())) == 1 and len(by_deliverable) == counts[pair]:
+            yield Difference(
+                "sound", "audio", next(iter(by_deliverable.values())), both.label(pair)
+            )
+        else:
+            for deliverable, text in by_deliverable.items():
+                yield Difference("sound", deliverable, text, both.label(pair))
 
 
 @dataclass(frozen=True)
 class CodedPair:
-    """A track's file of one format in both releases, where its bytes differ."""
+    """A track's file of one format in both releases, if its bytes differ.
+
+    Attributes
+    ----------
+    same_sound
+        Of a lossy file, whether both decode to the same samples.
+    tags
+        As read from both files.
+    expected
+        As both manifests ask for.
+    """
 
     pair: Pair
     name: Format
     same_sound: bool | None
-    """Of a lossy file, whether both decode to the same samples."""
     tags: tuple[Values, Values]
-    words: tuple[Values, Values]
-    """What the manifests ask for in these tags."""
+    expected: tuple[Values, Values]
 
 
 def coded_pair(both: Both, pair: Pair, name: Format) -> CodedPair:
-    """Look into a track's files of one format whose bytes differ."""
+    """Read a track's files of one format whose bytes differ."""
     container = FACTS[name].container
     ends = ((both.a, pair.a), (both.b, pair.b))
     names = [release.track_file(name, release.tracks[i]) for release, i in ends]
@@ -211,100 +216,93 @@ def coded_pair(both: Both, pair: Pair, name: Format) -> CodedPair:
     for path, file in zip(paths, names, strict=True):
         with reading(file):
             tags.append(read_tags(path, container))
-    asked = [tag_values(r.manifest.release, r.words[i], container) for r, i in ends]
+    expected = [tag_values(r.manifest.release, r.words[i], container) for r, i in ends]
     same: bool | None = None
     if FACTS[name].lossy:
         streams = zip_longest(*(decoded(path, container) for path in paths))
         same = all(a is not None and b is not None and np.array_equal(a, b) for a, b in streams)
-    return CodedPair(pair, name, same, (tags[0], tags[1]), (asked[0], asked[1]))
+    return CodedPair(pair, name, same, (tags[0], tags[1]), (expected[0], expected[1]))
 
 
-def lossy_differences(
-    both: Both,
-    coded: Iterable[CodedPair],
-    found: Sequence[tuple[SoundTask, SoundDifference | None]],
-) -> Iterator[Difference]:
-    """Find lossy files with other sound where the lossless ones, if there are any, tell of none."""
-    compared = {task.pair for task, _ in found}
-    other = {task.pair for task, told in found if told is None or not told.identical}
-    paused = {task.pair for task, _ in found if task.a.length != task.b.length}
+def lossy_differences(both: Both, coded: Iterable[CodedPair], found: Found) -> Iterator[Difference]:
+    """List lossy files that decode differently, unless the track's lossless audio differs."""
+    changed = {task.pair for task, result in found if result is None or not result.identical}
     for one in coded:
-        if one.same_sound is False and one.pair not in other:
-            what = "the same sound coded otherwise" if one.pair in compared else "other sound"
-            what = "coded anew with another pause behind it" if one.pair in paused else what
-            label = (both.label(one.pair),)
-            yield Difference("lossy", f"{one.name}, {what}: track ", "", label)
+        if one.same_sound is False and one.pair not in changed:
+            yield Difference("lossy", one.name, "re-encoded", both.label(one.pair))
 
 
 def tag_differences(both: Both, coded: Iterable[CodedPair]) -> Iterator[Difference]:
-    """Find tags that differ though the manifests do not ask for that, and levels told anew."""
+    """List tags that differ though the manifests ask for the same, and new playback gains."""
     for one in coded:
-        label = (both.label(one.pair),)
+        label = both.label(one.pair)
         fields = dict.fromkeys((*one.tags[0], *one.tags[1]))
         changed = [f for f in fields if one.tags[0].get(f) != one.tags[1].get(f)]
-        if any(field in _LEVEL_FIELDS for field in changed):
-            yield Difference("playing-levels", "playing levels in the tags told anew: track ",
-                             "", label)  # fmt: skip
+        if any(field in _GAIN_TAGS for field in changed):
+            yield Difference("playing-levels", "tags", "new playback gain", label)
         for field in changed:
-            asked = (values.get(field) for values in one.words)
-            if field not in _LEVEL_FIELDS and len(set(asked)) == 1:
-                old, new = (values.get(field) for values in one.tags)
-                told = from_to(old, new, " | ".join)
-                before = f"tag {field.replace('_', ' ')} in {one.name} of "
-                yield Difference("tag", before, f" changed: {told}", label)
+            expected = {values.get(field) for values in one.expected}
+            if field not in _GAIN_TAGS and len(expected) == 1:
+                text = from_to(*(" | ".join(values.get(field) or ()) for values in one.tags))
+                yield Difference("tag", f"{one.name} tag {field.replace('_', ' ')}", text, label)
 
 
 def room_differences(both: Both) -> Iterator[Difference]:
-    """Find deliverables and formats that only one of the releases holds, and other covers."""
-    a, b = both.a, both.b
+    """List deliverables and formats that only one of the releases has."""
     for room in ROOMS:
-        there = [(release.folder / room).is_dir() for release in (a, b)]
-        if there[0] != there[1]:
-            yield Difference("room", f"{room}: only in {'A' if there[0] else 'B'}")
-    formats = [set(made_formats(release)) for release in (a, b)]
+        a, b = ((release.folder / room).is_dir() for release in (both.a, both.b))
+        if a != b:
+            yield Difference("room", room, f"only in {'A' if a else 'B'}")
+    formats = [set(made_formats(release)) for release in (both.a, both.b)]
     for name in FACTS:
         if name in formats[0] ^ formats[1]:
-            what = "no longer made" if name in formats[0] else "added"
-            yield Difference("format", f"format {name} {what}")
+            yield Difference(
+                "format", f"format {name}", f"only in {'A' if name in formats[0] else 'B'}"
+            )
 
 
 def cover_differences(both: Both, digests: tuple[Digests, Digests]) -> Iterator[Difference]:
-    """Find covers that are another picture, or come from another file."""
-    for key, name in (("front_cover", "cover.jpg"), ("back_cover", "back-cover.jpg")):
+    """List covers with another picture, or from another file."""
+    for key, name in _COVERS.items():
         old, new = (one.get(f"download/{name}") for one in digests)
-        named = [getattr(r.manifest.release, key) for r in (both.a, both.b)]
-        what = key.replace("_", " ")
+        paths = [getattr(r.manifest.release, key) for r in (both.a, both.b)]
+        text = paths_from_to(*([path] if path else [] for path in paths))
         if old != new:
-            told = "added" if old is None else "taken out" if new is None else "changed"
-            yield Difference("cover", f"{what} {told}")
-        elif named[0] != named[1]:
-            same = ", the same picture" if old else ""
-            paths = paths_from_to(*([path] if path else [] for path in named))
-            yield Difference("cover", f"{what}: {paths}{same}")
+            text = f"added, {text}" if old is None else f"removed, {text}" if new is None else (
+                text if paths[0] != paths[1] else "new picture"
+            )  # fmt: skip
+        elif old:
+            text += ", same picture"
+        if old != new or paths[0] != paths[1]:
+            yield Difference("cover", key.replace("_", " "), text)
 
 
 def other_files(both: Both, digests: tuple[Digests, Digests]) -> Iterator[Difference]:
-    """Name the files that differ and that nothing else here has looked into, room by room."""
-    looked_into = {
+    """List the files that differ and are not compared otherwise, by deliverable."""
+    compared = {
         release.track_file(name, track)
         for release in (both.a, both.b)
         for name in made_formats(release)
         for track in release.tracks
     }
-    looked_into |= {f"download/{name}" for name in ("cover.jpg", "back-cover.jpg")}
+    compared |= {f"download/{name}" for name in _COVERS.values()}
     if has_disc(both.a) and has_disc(both.b):
         images = ((r, d["number"]) for r in (both.a, both.b) for d in r.report["discs"])
-        looked_into |= {release.disc_file(number, ".wav") for release, number in images}
+        compared |= {release.disc_file(number, ".wav") for release, number in images}
     rooms: dict[str, list[str]] = {}
-    for name in sorted(digests[0].keys() | digests[1].keys()):
-        changed = digests[0].get(name) != digests[1].get(name)
-        if changed and name not in looked_into and name not in _ACCOUNTS:
+    for name in differing_names(digests):
+        if name not in compared and name not in _RECORDS:
             rooms.setdefault(name.partition("/")[0], []).append(name)
     held = [{room for room in ROOMS if (r.folder / room).is_dir()} for r in (both.a, both.b)]
     for room, names in rooms.items():
         if room not in held[0] ^ held[1]:
             inside = (name.partition("/")[2] or name for name in names[:MOST_FILES])
             shown = ", ".join(shorten(name, LONGEST_PATH) for name in inside)
-            left = len(names) - MOST_FILES
-            more = f" and {left} more" if left > 0 else ""
-            yield Difference("files", f"{room}: {shown}{more}", files=tuple(names))
+            more = f" and {len(names) - MOST_FILES} more" if len(names) > MOST_FILES else ""
+            yield Difference("files", room, f"{shown}{more}", files=tuple(names))
+
+
+def differing_names(digests: tuple[Digests, Digests]) -> list[str]:
+    """Return the files whose bytes differ, or that only one of the releases has."""
+    names = sorted(digests[0].keys() | digests[1].keys())
+    return [name for name in names if digests[0].get(name) != digests[1].get(name)]

@@ -1,9 +1,9 @@
-"""Two finished sounds held against each other, sample by sample: what is between them.
+"""Null test of two finished recordings, with the gain that gives the lowest residual.
 
-Where they are not the same, a gain is sought by least squares, each channel for itself, and what
-it leaves over is held against what dither and rounding of both may leave: an error of at most 1.5
-LSB each with TPDF dither, of mean square Δ²/4 (Lipshitz, Vanderkooy, Wannamaker, J. Audio Eng. Soc.
-40, 1992). So "+0.50 dB and nothing else" is a proof and no impression.
+If they differ, the gain of each channel is found by least squares, and the residual is compared
+with the error of dither and rounding in both: at most 1.5 LSB each with TPDF dither, of mean square
+Δ²/4 (Lipshitz, Vanderkooy, Wannamaker, J. Audio Eng. Soc. 40, 1992). "Only the level changed" is
+therefore measured.
 """
 
 from __future__ import annotations
@@ -20,42 +20,42 @@ from assembler.dsp.decibels import decibels
 from assembler.dsp.dither import FEEDBACK
 
 _SAME_STEP_DB = (1e-2, 1e-3, 1e-4, 1e-5, 1e-6)
-_TOLD_DB = 0.0005
-"""A smaller gain than this is none: 0.001 dB on 16 bits is lost in the dither."""
-_CHANCE = 8.0
-"""Standard deviations by which the power of a step's noise may pass what is expected."""
+_LEAST_DB = 0.0005
+"""Smaller gains are zero: 0.001 dB at 16 bits is lost in the dither."""
+_DEVIATIONS = 8.0
+"""Standard deviations that the noise power of a step may exceed its expected value by."""
 _EXPLAINS = 0.1
-"""A gain is told where it takes away nine tenths of the difference's power, or half of its time."""
+"""A gain counts if it removes nine tenths of the power of the difference, or half of its time."""
 
 Gains = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class SoundDifference:
-    """What is between two sounds, in the time of the second.
+    """The result of a null test, in the time of the second recording.
 
     Attributes
     ----------
     samples
-        How many of each channel were compared; 0 where they have no time in common.
+        Number compared per channel; 0 if there is no common part.
     differing
-        How many of these are not the same.
+        Number of these that differ.
     first_s, last_s
-        When the first and the last of them is.
+        Times of the first and the last of them.
     differ_dbfs
-        Peak of the difference; None where there is none.
+        Peak of the difference; None if there is none.
     gains_db
-        Gain from the first to the second, left and right; None where none explains it.
+        Gain from the first to the second, left and right; None if no gain explains the difference.
     inverted
-        The polarity is turned.
-    leftover_dbfs
-        Peak of what the gain leaves over, or without one of the difference.
-    leftover_share
-        Of the time in which more is left over than dither and rounding can be.
-    leftover_from_s, leftover_to_s
-        When that begins and ends.
+        The polarity is inverted.
+    residual_dbfs
+        Peak of the residual after the gain; without a gain, of the difference.
+    residual_share
+        Share of the time in which the residual exceeds dither and rounding.
+    residual_from_s, residual_to_s
+        Start and end of that time.
     only_a_s, only_b_s
-        Length of sound, not silence, that only one of them has before or after.
+        Length of sound, not silence, that only one of them has before or after the common part.
     """
 
     samples: int
@@ -65,33 +65,33 @@ class SoundDifference:
     differ_dbfs: float | None = None
     gains_db: tuple[float, float] | None = (0.0, 0.0)
     inverted: bool = False
-    leftover_dbfs: float | None = None
-    leftover_share: float = 0.0
-    leftover_from_s: float = 0.0
-    leftover_to_s: float = 0.0
+    residual_dbfs: float | None = None
+    residual_share: float = 0.0
+    residual_from_s: float = 0.0
+    residual_to_s: float = 0.0
     only_a_s: float = 0.0
     only_b_s: float = 0.0
 
     @property
     def identical(self) -> bool:
-        """Every sample is the same, and neither has sound that the other lacks."""
+        """Every sample nulls, and neither has sound that the other lacks."""
         return self.samples > 0 and not (self.differing or self.only_a_s or self.only_b_s)
 
     @property
     def gain_and_no_more(self) -> bool:
-        """Nothing is left over by the gain (of 0 dB: by dither) but dither and rounding."""
-        return self.gains_db is not None and self.leftover_share == 0
+        """The residual after the gain is no more than dither and rounding."""
+        return self.gains_db is not None and self.residual_share == 0
 
 
 def sound_difference(a: Stretch, b: Stretch, shift: int = 0) -> SoundDifference:
-    """Compare two stretches of finished sound of one rate and width.
+    """Run a null test of two recordings of one rate and word length.
 
     Parameters
     ----------
     a, b
-        The stretches.
+        The recordings.
     shift
-        Sample 0 of `b` is held against sample `shift` of `a`.
+        Sample 0 of `b` is aligned with sample `shift` of `a`.
 
     Raises
     ------
@@ -113,29 +113,29 @@ def sound_difference(a: Stretch, b: Stretch, shift: int = 0) -> SoundDifference:
         seen.add(block_a, block_b)
     if not seen.differing:
         return SoundDifference(count, only_a_s=only_a, only_b_s=only_b)
-    left = pair.best_leftover(seen.candidates())
-    explains = left.share < 0.5 or left.power < _EXPLAINS * seen.power
+    residual = pair.lowest_residual(seen.candidates())
+    explains = residual.share < 0.5 or residual.power < _EXPLAINS * seen.power
     scale, rate_hz = 1 << (b.bits - 1), b.rate_hz
-    leftover_dbfs = decibels(left.peak / scale) if explains else decibels(seen.peak / scale)
+    residual_dbfs = decibels(residual.peak / scale) if explains else decibels(seen.peak / scale)
     return SoundDifference(
         samples=count,
         differing=seen.differing,
         first_s=(b_first + seen.first) / rate_hz,
         last_s=(b_first + seen.last) / rate_hz,
         differ_dbfs=decibels(seen.peak / scale),
-        gains_db=left.gains_db if explains else None,
-        inverted=explains and bool((left.gains < 0).all()),
-        leftover_dbfs=leftover_dbfs,
-        leftover_share=left.share,
-        leftover_from_s=(b_first + left.first) / rate_hz,
-        leftover_to_s=(b_first + left.last) / rate_hz,
+        gains_db=residual.gains_db if explains else None,
+        inverted=explains and bool((residual.gains < 0).all()),
+        residual_dbfs=residual_dbfs,
+        residual_share=residual.share,
+        residual_from_s=(b_first + residual.first) / rate_hz,
+        residual_to_s=(b_first + residual.last) / rate_hz,
         only_a_s=only_a,
         only_b_s=only_b,
     )
 
 
 def _sound_s(stretch: Stretch, first: int, last: int) -> float:
-    """Give how long the sound in a part of a stretch is, from its first to its last sample."""
+    """Return the length of the sound in a part, from its first to its last non-zero sample."""
     places = [math.inf, -math.inf]
     position = first
     for block in stretch.words(first, last - first) if last > first else ():
@@ -147,7 +147,7 @@ def _sound_s(stretch: Stretch, first: int, last: int) -> float:
 
 @dataclass(frozen=True)
 class _Aligned:
-    """Two stretches and where their common samples begin in each."""
+    """Two recordings and the start of their common part in each."""
 
     a: Stretch
     b: Stretch
@@ -159,17 +159,20 @@ class _Aligned:
         sides = ((self.a, self.a_first), (self.b, self.b_first))
         return zip(*(one.words(first, self.count) for one, first in sides), strict=True)
 
-    def best_leftover(self, candidates: Sequence[Gains]) -> _Leftover:
-        """Give what the best of some gains leaves over; of equal ones the first is the best."""
-        lefts = [_Leftover(gains, self.a, self.b) for gains in candidates]
+    def lowest_residual(self, candidates: Sequence[Gains]) -> _Residual:
+        """Return the lowest residual of several gains; of equal ones the first."""
+        residuals = [_Residual(gains, self.a, self.b) for gains in candidates]
         for block_a, block_b in self.blocks():
-            for left in lefts:
-                left.add(block_a, block_b)
-        return min(lefts, key=lambda left: (left.share, 0 if left.share == 0 else left.power))
+            for residual in residuals:
+                residual.add(block_a, block_b)
+        return min(
+            residuals,
+            key=lambda residual: (residual.share, 0 if residual.share == 0 else residual.power),
+        )
 
 
 class _Sums:
-    """A first look: which samples differ, and the sums that gains are made of."""
+    """First pass: which samples differ, and the sums for the gains."""
 
     def __init__(self, rate_hz: int) -> None:
         self._step = rate_hz // STEPS_A_SECOND
@@ -197,20 +200,20 @@ class _Sums:
         self._products.append(self._squares[-1] if same else _steps(exact * b, self._step))
 
     def candidates(self) -> list[Gains]:
-        """Give gains to try: none, that of most steps, and that of the whole."""
+        """Return gains to try: none, that of most steps, and that of the whole."""
         squares, products = np.concatenate(self._squares), np.concatenate(self._products)
         channels = [_gains_of(squares[:, c], products[:, c]) for c in range(squares.shape[1])]
         return [np.array(gains) for gains in dict.fromkeys(zip(*channels, strict=True))]
 
 
 def _steps(values: Gains, step: int) -> Gains:
-    """Add up each step's values, channel by channel."""
+    """Return the sum of each step, per channel."""
     sums: Gains = np.add.reduceat(values, np.arange(0, len(values), step))
     return sums
 
 
 def _gains_of(squares: Gains, products: Gains) -> tuple[float, float, float]:
-    """Give a channel's gains to try; the second is that of the steps about their median."""
+    """Return a channel's gains to try; the second is that of the steps about their median."""
     sounding = squares > 0
     if not sounding.any():
         return 1.0, 1.0, 1.0
@@ -222,22 +225,22 @@ def _gains_of(squares: Gains, products: Gains) -> tuple[float, float, float]:
 
 
 def _of_most(steps: Gains, weights: Gains, median: float) -> float:
-    """Give the mean gain of the steps that agree with the median, ever more closely.
+    """Return the mean gain of the steps close to the median, in narrowing bands.
 
-    A limiter that lets go slowly bends steps by less and less; those are not to count.
+    During a limiter's release the gain of the steps drifts; those must not count.
     """
-    gain, there = median, weights.sum()
+    gain, total = median, weights.sum()
     for apart_db in _SAME_STEP_DB:
         near = np.abs(steps - gain) <= abs(gain) * (10 ** (apart_db / 20) - 1)
-        if weights[near].sum() < there / 2:
+        if weights[near].sum() < total / 2:
             break
-        there = weights[near].sum()
-        gain = float((weights * steps)[near].sum() / there)
+        total = weights[near].sum()
+        gain = float((weights * steps)[near].sum() / total)
     return gain
 
 
-class _Leftover:
-    """A second look: what a gain leaves over, and where it is more than dither and rounding."""
+class _Residual:
+    """Second pass: the residual after a gain, and where it exceeds dither and rounding."""
 
     def __init__(self, gains: Gains, a: Stretch, b: Stretch) -> None:
         self.gains = gains
@@ -250,17 +253,17 @@ class _Leftover:
         self.peak = self.power = 0.0
 
     def add(self, a: Words, b: Words) -> None:
-        left = a * self.gains
-        np.subtract(b, left, out=left)
-        size = np.abs(left)
+        residual = a * self.gains
+        np.subtract(b, residual, out=residual)
+        size = np.abs(residual)
         self.peak = max(self.peak, float(size.max()))
         beyond: NDArray[np.bool_] = np.any(size > self._most, axis=1)
-        squares = _steps(np.square(left, out=left), self._step)
+        squares = _steps(np.square(residual, out=residual), self._step)
         self.power += float(squares.sum())
         loud = squares > self._loudest(len(a))[:, None] * self._mean_square
         for step in np.flatnonzero(loud.any(axis=1)):
             of_step = beyond[step * self._step : (step + 1) * self._step]
-            if not of_step.any():  # else it is known more closely
+            if not of_step.any():  # otherwise the samples are known
                 of_step[:] = True
         rows = np.flatnonzero(beyond)
         if len(rows):
@@ -271,40 +274,40 @@ class _Leftover:
         self._samples += len(a)
 
     def _loudest(self, count: int) -> Gains:
-        """Give the samples of each step, and what its noise may be louder by chance."""
+        """Return the samples of each step, plus the allowance for chance."""
         lengths = np.diff([*range(0, count, self._step), count]).astype(np.float64)
-        return lengths + _CHANCE * np.sqrt(2 * lengths)
+        return lengths + _DEVIATIONS * np.sqrt(2 * lengths)
 
     @property
     def share(self) -> float:
-        """Give the share of the time in which it is more."""
+        """Share of the time in which the residual exceeds dither and rounding."""
         return self._beyond / self._samples
 
     @property
     def gains_db(self) -> tuple[float, float]:
         left, right = (20 * math.log10(max(abs(gain), 1e-9)) for gain in self.gains)
-        return _told(left), _told(right)
+        return _nonzero(left), _nonzero(right)
 
 
-def _told(gain_db: float) -> float:
-    return 0.0 if abs(gain_db) < _TOLD_DB else gain_db
+def _nonzero(gain_db: float) -> float:
+    return 0.0 if abs(gain_db) < _LEAST_DB else gain_db
 
 
 def _growth(stretch: Stretch) -> Sequence[float]:
-    """Give the weights by which shaping adds past errors; none without shaping."""
+    """Return the filter of the noise shaping; empty without shaping."""
     shaped = stretch.dither == "shaped" and stretch.bits == 16
     return FEEDBACK.get(stretch.rate_hz, ()) if shaped else ()
 
 
 def most_error(stretch: Stretch) -> float:
-    """Return the largest error of a sample in LSB; 24 bits are the last of float32's."""
+    """Return the largest error of a sample in LSB; 24 bits add the rounding of float32."""
     plain = 0.5 if stretch.dither == "none" and stretch.bits == 16 else 1.5
     float_error = 0.5 if stretch.bits == 24 else 0.0
     return plain * (1 + sum(map(abs, _growth(stretch)))) + float_error
 
 
 def _error_power(stretch: Stretch) -> float:
-    """Give the mean square of a word's error in LSB²."""
+    """Return the mean square error of a sample in LSB²."""
     plain = 1 / 12 if stretch.dither == "none" and stretch.bits == 16 else 1 / 4
     float_error = 1 / 12 if stretch.bits == 24 else 0.0
     return plain * (1 + sum(weight**2 for weight in _growth(stretch))) + float_error

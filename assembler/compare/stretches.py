@@ -1,12 +1,12 @@
-"""Where the sound of a finished release lies: stretches of its lossless files, read as words.
+"""Sections of the lossless files of a finished release, read as PCM.
 
-A stretch knows where its first sample lay in the track's source, so that two can be held against
-each other though their sections, gaps or marks are not the same.
+Two of them are aligned by the place of their first samples in the source, so that they can be
+compared although their sections, gaps or index points differ.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import islice
@@ -32,7 +32,7 @@ from assembler.mastering.plan import DISC_BITS
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME, samples_at, samples_in
 
 STEPS_A_SECOND = 10
-"""Blocks are of whole steps of 0.1 s, but for the last."""
+"""Blocks are whole steps of 0.1 s, except the last."""
 _STEPS_A_BLOCK = 32
 
 Words = NDArray[np.int32]
@@ -50,11 +50,11 @@ class Stretch:
     name
         Its path inside the release, for messages.
     bits, rate_hz
-        Of its words.
+        Of its PCM.
     start, end
         First sample and the one after the last.
     dither
-        That its words were made with.
+        Used when it was quantised.
     """
 
     path: Path
@@ -67,11 +67,11 @@ class Stretch:
 
     @property
     def length(self) -> int:
-        """How many samples it has."""
+        """Number of samples."""
         return max(0, self.end - self.start)
 
     def words(self, first: int, count: int) -> Iterator[Words]:
-        """Read some of it, counted from its start, in blocks of `_STEPS_A_BLOCK` steps."""
+        """Read PCM, counted from its start, in blocks of `_STEPS_A_BLOCK` steps."""
         size = _STEPS_A_BLOCK * (self.rate_hz // STEPS_A_SECOND)
         left = count
         with reading(self.name):
@@ -98,13 +98,13 @@ def _blocks(stretch: Stretch, start: int, size: int) -> Iterator[Words]:
 def _recut(
     blocks: Iterator[NDArray[np.float32]], start: int, size: int, bits: int
 ) -> Iterator[Words]:
-    """Give decoded samples as words, from a sample on, in blocks of one size."""
+    """Return decoded samples as PCM, from a sample on, in blocks of one size."""
     held = np.zeros((0, 2), np.int32)
     to_skip = start
     for block in blocks:
-        words = np.rint(block[to_skip:] * float(1 << (bits - 1))).astype(np.int32)
+        pcm = np.rint(block[to_skip:] * float(1 << (bits - 1))).astype(np.int32)
         to_skip = max(0, to_skip - len(block))
-        held = np.concatenate((held, words))
+        held = np.concatenate((held, pcm))
         while len(held) >= size:
             yield held[:size]
             held = held[size:]
@@ -113,7 +113,7 @@ def _recut(
 
 
 def shift_of(a: FinishedRelease, b: FinishedRelease, pair: Pair, rate_hz: int) -> int:
-    """Give the sample of a track's file in `a` that was the first of `b`'s in their source.
+    """Return the sample of a track's file in `a` that is at the start of its file in `b`.
 
     Parameters
     ----------
@@ -123,11 +123,9 @@ def shift_of(a: FinishedRelease, b: FinishedRelease, pair: Pair, rate_hz: int) -
     Returns
     -------
     int
-        0 where they have other sources: both begin together.
+        0 if their sources differ: both are aligned at their starts.
     """
-    one, other = a.tracks[pair.a]["source"], b.tracks[pair.b]["source"]
-    mends = _mend_of(a, pair.a), _mend_of(b, pair.b)
-    if any(one[key] != other[key] for key in ("sha256", "sample_rate_hz")) or mends[0] != mends[1]:
+    if _origin(a, pair.a) != _origin(b, pair.b):
         return 0
     return first_sample(b, pair.b, rate_hz) - first_sample(a, pair.a, rate_hz)
 
@@ -135,7 +133,7 @@ def shift_of(a: FinishedRelease, b: FinishedRelease, pair: Pair, rate_hz: int) -
 def first_sample(release: FinishedRelease, index: int, rate_hz: int) -> int:
     """Return where in its recording, at a rate, a track's file begins.
 
-    That is where its section begins, but for what the mark of a segue moved to a frame.
+    That is the start of its section, moved to a frame boundary if it is a segue.
     """
     chain = [index]
     while _is_joined(release, chain[0]):
@@ -151,9 +149,11 @@ def first_sample(release: FinishedRelease, index: int, rate_hz: int) -> int:
     return _position(release, index, "start_sample", rate_hz) + moved_by
 
 
-def _mend_of(release: FinishedRelease, index: int) -> Restoration | None:
-    side = release.manifest.tracks[index].side
-    return release.manifest.transfers[side].restoration if side else None
+def _origin(release: FinishedRelease, index: int) -> tuple[Sequence[str], int, Restoration | None]:
+    """Return the digests and the rate of a track's source, and its restoration."""
+    source, side = release.tracks[index]["source"], release.manifest.tracks[index].side
+    restoration = release.manifest.transfers[side].restoration if side else None
+    return source["sha256"], source["sample_rate_hz"], restoration
 
 
 def _position(release: FinishedRelease, index: int, edge: Edge, rate_hz: int) -> int:
@@ -162,7 +162,7 @@ def _position(release: FinishedRelease, index: int, edge: Edge, rate_hz: int) ->
 
 
 def _is_joined(release: FinishedRelease, index: int) -> bool:
-    """Tell whether a track's sound goes on from the one before without a pause."""
+    """Return whether a track follows the one before without a gap."""
     track = release.manifest.tracks[index]
     if index == 0 or track.disc is not None:
         return False
@@ -170,7 +170,7 @@ def _is_joined(release: FinishedRelease, index: int) -> bool:
 
 
 def on_image(release: FinishedRelease, index: int) -> Stretch:
-    """Give a track on its disc's image, up to the next track's start."""
+    """Return a track on its disc's image, up to the start of the next."""
     track = release.tracks[index]
     start = track["start_frame"]
     end = start + track["file_frames"]
@@ -178,7 +178,7 @@ def on_image(release: FinishedRelease, index: int) -> Stretch:
 
 
 def pregap_audio(release: FinishedRelease) -> Stretch:
-    """Return the sound hidden before the first image's first track, which may be none."""
+    """Return the audio hidden before track 1 of the first image, if any."""
     number = release.tracks[0]["disc_number"]
     disc = next(d for d in release.report["discs"] if d["number"] == number)
     return region_of_image(release, number, 0, disc["hidden_frames"])
@@ -195,13 +195,13 @@ def region_of_image(
 
 
 def in_format(release: FinishedRelease, name: Format, index: int) -> Stretch:
-    """Give a track's lossless file."""
+    """Return a track's lossless file."""
     path = release.track_file(name, release.tracks[index])
     file = release.folder / path
     with reading(path):
         if file.suffix == ".m4a":
-            told = MP4(file).info
-            rate_hz, samples = told.sample_rate, round(told.length * told.sample_rate)
+            info = MP4(file).info
+            rate_hz, samples = info.sample_rate, round(info.length * info.sample_rate)
         else:
             found = soundfile.info(for_libsndfile(file))
             rate_hz, samples = found.samplerate, found.frames
@@ -210,5 +210,5 @@ def in_format(release: FinishedRelease, name: Format, index: int) -> Stretch:
 
 
 def made_formats(release: FinishedRelease) -> Iterator[Format]:
-    """Give the formats that a release holds, in the house's order."""
+    """Return the formats of a release, in their usual order."""
     return (name for name in FACTS if (release.folder / "download" / name).is_dir())

@@ -1,8 +1,4 @@
-"""Which track of one release is which of another, and where their sound lies in its files.
-
-Tracks are matched by where their sound came from, by title and by ISRC; their numbers only decide
-where all of that is alike.
-"""
+"""Match the tracks of two releases by source, title and ISRC; numbers only break ties."""
 
 from __future__ import annotations
 
@@ -18,38 +14,38 @@ from assembler.finished.report_form import SourceReport
 from assembler.text import FRAMES_PER_SECOND
 
 _SOURCE, _TITLE, _ISRC, _NUMBER = 4.0, 3.0, 3.0, 0.01
-"""What each likeness weighs: the sound outweighs either name, both names outweigh the sound."""
+"""Weight of each match: the source outweighs title or ISRC, both together outweigh the source."""
 
 
 @dataclass(frozen=True)
 class Pair:
-    """A track that both releases have: its places in their manifests, from 0."""
+    """A track that both releases have: its indexes in their manifests."""
 
     a: int
     b: int
 
 
 def match_tracks(a: FinishedRelease, b: FinishedRelease) -> list[Pair]:
-    """Pair the tracks of two releases so that the likenesses are the most; in the order of `b`."""
+    """Return the pairs of tracks with the highest total weight, in the order of `b`."""
     places = range(len(a.tracks)), range(len(b.tracks))
-    likeness = np.array([[_likeness(a, i, b, j) for j in places[1]] for i in places[0]])
-    rows, columns = linear_sum_assignment(likeness, maximize=True)
+    weights = np.array([[_weight(a, i, b, j) for j in places[1]] for i in places[0]])
+    rows, columns = linear_sum_assignment(weights, maximize=True)
     found = [(int(j), int(i)) for i, j in zip(rows, columns, strict=True)]
-    return [Pair(i, j) for j, i in sorted(found) if likeness[i, j] > _NUMBER]
+    return [Pair(i, j) for j, i in sorted(found) if weights[i, j] > _NUMBER]
 
 
-def _likeness(a: FinishedRelease, i: int, b: FinishedRelease, j: int) -> float:
+def _weight(a: FinishedRelease, i: int, b: FinishedRelease, j: int) -> float:
     one, other = a.tracks[i], b.tracks[j]
-    alike = _SOURCE * _shared_source(one["source"], other["source"])
+    weight = _SOURCE * _shared_source(one["source"], other["source"])
     if str(one["title"]).casefold() == str(other["title"]).casefold():
-        alike += _TITLE
+        weight += _TITLE
     if one["isrc"] is not None and one["isrc"] == other["isrc"]:
-        alike += _ISRC
-    return alike + _NUMBER * (i == j)
+        weight += _ISRC
+    return weight + _NUMBER * (i == j)
 
 
 def _shared_source(one: SourceReport, other: SourceReport) -> float:
-    """Give how much of the shorter section lies in the other one too, from 0 to 1."""
+    """Return the share of the shorter section that the other one contains, from 0 to 1."""
     if one["sha256"] != other["sha256"]:
         return 0.0
     start = max(int(one["start_sample"]), int(other["start_sample"]))
@@ -59,7 +55,7 @@ def _shared_source(one: SourceReport, other: SourceReport) -> float:
 
 
 def moved_pairs(pairs: Sequence[Pair]) -> list[Pair]:
-    """Give the fewest pairs that must have been moved to come from one order to the other."""
+    """Return the fewest pairs that were moved to get from one order to the other."""
     longest: list[list[Pair]] = []
     for pair in sorted(pairs, key=lambda pair: pair.b):
         before = (row for row in longest if row[-1].a < pair.a)
@@ -69,14 +65,14 @@ def moved_pairs(pairs: Sequence[Pair]) -> list[Pair]:
 
 
 def label_of(release: FinishedRelease, index: int) -> str:
-    """Give a track's number, behind its disc's where there are several."""
+    """Return a track's number, after its disc's if there are several."""
     track = release.tracks[index]
     several = max(t["disc_number"] for t in release.tracks) > 1
     return f"{track['disc_number']}-{track['number']:02d}" if several else str(track["number"])
 
 
 def asked_gap_s(release: FinishedRelease, index: int) -> Fraction:
-    """Give the gap that the manifest asks for before a track; before a disc's first, its pause."""
+    """Return the manifest's gap before a track; before the first track of a disc, its pause."""
     track, disc = release.manifest.tracks[index], release.manifest.disc
     if track.overlap:
         return Fraction(0)

@@ -1,4 +1,4 @@
-"""What `assembler compare` shows in a terminal: differences by kind, and what is identical."""
+"""The differences between two releases in a terminal, by kind, and the verdict."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from assembler.compare.files import MOST_FILES
 
 if TYPE_CHECKING:
     from assembler.compare.comparison import Comparison
-    from assembler.compare.words import Difference
+    from assembler.compare.difference import Difference
 
 _GROUPS = {
     "Release": (
         "version", "release", "level", "disc", "download", "sleeve-text", "credits", "transfer",
-        "mending", "room", "format", "cover",
+        "room", "format", "cover",
     ),
     "Order": ("removed", "added", "moved", "gap", "disc-time"),
-    "Tracks": ("words", "setting", "equaliser", "source", "section"),
-    "Sound": ("sound", "lossy", "tag", "playing-levels"),
+    "Tracks": ("words", "setting", "equaliser", "source"),
+    "Audio": ("sound", "lossy", "tag", "playing-levels"),
     "Findings": ("finding-gone", "finding-new", "finding-changed"),
     "Other files that differ": ("files",),
 }  # fmt: skip
@@ -31,7 +31,7 @@ _STYLES = {"added": "green", "removed": "yellow", "sound": "yellow", "lossy": "y
 
 
 def print_comparison(comparison: Comparison) -> None:
-    """Print the differences between two releases, and what is identical."""
+    """Print the differences between two releases, and what was compared."""
     console = new_console()
     for name, folder in (("A", comparison.a), ("B", comparison.b)):
         console.print(Text(f"{name}  {folder}", style="dim"), soft_wrap=True)
@@ -50,11 +50,11 @@ def print_comparison(comparison: Comparison) -> None:
 
 
 def _is_good(comparison: Comparison) -> bool:
-    return comparison.all_else_same or not comparison.differences
+    return comparison.all_audio_same or not comparison.differences
 
 
 def _print_difference(console: Console, one: Difference) -> None:
-    """Print a difference; where it names files, each on a line of its own and whole."""
+    """Print a difference; paths are printed whole, each on its own line."""
     style = _STYLES.get(one.code, "")
     if one.code in _OF_FILES and len(one.message) > console.width - 2:
         label, _, paths = one.message.partition(": ")

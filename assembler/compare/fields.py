@@ -1,0 +1,88 @@
+"""The fields in which two sections of manifests differ: labels and units come from the model."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Mapping
+from fractions import Fraction
+from typing import Any
+
+from pydantic import BaseModel
+
+from assembler.compare.difference import from_to, paths_from_to
+from assembler.finished.report_text import band_text
+from assembler.manifest.codes import isrc_text
+from assembler.manifest.model import Band
+from assembler.manifest.values import InRange
+from assembler.text import frames_text, signed_db
+
+_LABELS = {"p_line": "℗ line", "c_line": "© line", "isrc": "ISRC", "cd_text": "CD-Text"}
+_PATHS = ("pregap_audio", "file", "left", "right")
+_FORMATS: Mapping[str, Callable[[Any], str]] = {"limit": frames_text, "trim": signed_db}
+"""Fields whose unit is not in the model."""
+
+
+def field_changes(
+    old: BaseModel, new: BaseModel, skip: Collection[str] = ()
+) -> Iterator[tuple[str, str, str]]:
+    """List the fields that differ.
+
+    Parameters
+    ----------
+    old, new
+        Two sections of one kind.
+    skip
+        Fields to leave out.
+
+    Yields
+    ------
+    key, label, text
+        Name of the field; its label, behind those of the sections around it; the value before and
+        after.
+    """
+    for key, field in type(new).model_fields.items():
+        a, b = getattr(old, key), getattr(new, key)
+        if key in skip or a == b:
+            continue
+        label = _LABELS.get(key, key.replace("_", " "))
+        if isinstance(a, BaseModel) and type(a) is type(b):
+            yield from ((key, f"{label} {inner}", text) for _, inner, text in field_changes(a, b))
+        elif key in _PATHS:
+            yield key, label, paths_from_to(*([path] if path else [] for path in (a, b)))
+        else:
+            units = [one.unit for one in field.metadata if isinstance(one, InRange)]
+            yield key, label, from_to(*(_text(key, value, *units) for value in (a, b)))
+
+
+def _text(key: str, value: Any, unit: str = "") -> str:
+    """Write a value; empty if there is none."""
+    if value is None:
+        return ""
+    if key == "isrc" and isinstance(value, str):
+        return isrc_text(value)
+    if key in _FORMATS:
+        return _FORMATS[key](value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, Fraction):
+        return seconds_text(value)
+    if isinstance(value, int | float):
+        return f"{value:g} {unit}".strip().replace("-", "−")
+    if isinstance(value, Band):
+        return band_text(value)
+    if isinstance(value, BaseModel):
+        content = ((name, _text(name, one)) for name, one in value)
+        return ", ".join(f"{name} {text}" for name, text in content if text)
+    if isinstance(value, tuple):
+        return ", ".join(_text(key, one, unit) for one in value)
+    return str(value)
+
+
+def seconds_text(time_s: Fraction) -> str:
+    """Write a time in seconds, to the millisecond.
+
+    Examples
+    --------
+    >>> seconds_text(Fraction(5, 2)), seconds_text(Fraction(1, 75))
+    ('2.50 s', '0.013 s')
+    """
+    return f"{float(time_s):.{2 if time_s * 100 % 1 == 0 else 3}f} s"
