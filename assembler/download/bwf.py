@@ -27,7 +27,7 @@ from __future__ import annotations
 
 import shutil
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import IO
 from xml.sax.saxutils import escape
@@ -106,38 +106,37 @@ def info_list(release: Release, metadata: TrackMetadata) -> bytes:
     return content
 
 
-def differing_chunks(
-    path: Path,
-    release: Release,
-    metadata: TrackMetadata,
-    reading: Reading,
-    *,
-    rate_hz: int,
-    bits: int,
-) -> list[str]:
-    """Return the names of a finished file's chunks that differ from those expected.
+def broadcast_chunks(
+    release: Release, metadata: TrackMetadata, reading: Reading, *, rate_hz: int, bits: int
+) -> dict[bytes, bytes]:
+    """Return the chunks of a track's Broadcast Wave file, by name.
 
     Parameters
     ----------
-    path
-        The file.
-    release, metadata, reading, rate_hz, bits
-        As for `make_broadcast_wave`.
+    release, metadata
+        Its metadata.
+    reading
+        Levels of its samples.
+    rate_hz, bits
+        Format of its samples.
     """
-    expected = {
+    chunks = {
         b"bext": bext_chunk(release, metadata, reading, rate_hz, bits),
         b"LIST": info_list(release, metadata),
     }
-    if metadata.isrc:
-        expected[b"axml"] = axml_chunk(metadata.isrc)
-    differing = []
+    return chunks | ({b"axml": axml_chunk(metadata.isrc)} if metadata.isrc else {})
+
+
+def differing_chunks(path: Path, expected: Mapping[bytes, bytes]) -> list[str]:
+    """Return the names of a finished file's chunks that differ from `broadcast_chunks`."""
+    missing, differing = dict(expected), []
     with path.open("rb") as file:
         for name, size in _chunks(file, path):
             if name in _OTHER_CHUNKS:
                 continue
-            if file.read(min(size, _MOST_METADATA_BYTES)) != expected.pop(name, None):
+            if file.read(min(size, _MOST_METADATA_BYTES)) != missing.pop(name, None):
                 differing.append(name.decode("ascii", "replace").strip())
-    return differing + [name.decode("ascii") for name in expected]
+    return differing + [name.decode("ascii") for name in missing]
 
 
 def _ascii(text: str, most_bytes: int) -> bytes:
@@ -151,16 +150,8 @@ def _hundredths(level: float | None) -> int:
     return hundredths if abs(hundredths) <= _MOST_HUNDREDTHS else _NO_VALUE
 
 
-def make_broadcast_wave(
-    path: Path,
-    release: Release,
-    metadata: TrackMetadata,
-    reading: Reading,
-    *,
-    rate_hz: int,
-    bits: int,
-) -> None:
-    """Write ``bext``, the INFO list and, if there is an ISRC, ``axml`` into a finished WAV file.
+def make_broadcast_wave(path: Path, chunks: Mapping[bytes, bytes]) -> None:
+    """Write ``bext``, the INFO list and, if there is one, ``axml`` into a finished WAV file.
 
     ``bext`` comes first and ``axml`` last; other chunks of the file are kept.
 
@@ -168,12 +159,8 @@ def make_broadcast_wave(
     ----------
     path
         The file; a new one is written in its folder and replaces it.
-    release, metadata
-        Its metadata.
-    reading
-        Levels of its samples.
-    rate_hz, bits
-        Format of its samples.
+    chunks
+        From `broadcast_chunks`.
 
     Raises
     ------
@@ -189,14 +176,14 @@ def make_broadcast_wave(
     try:
         with path.open("rb") as old, part.open("wb") as new:
             new.write(b"RIFF\0\0\0\0WAVE")
-            _write_chunk(new, b"bext", bext_chunk(release, metadata, reading, rate_hz, bits))
-            _write_chunk(new, b"LIST", info_list(release, metadata))
+            _write_chunk(new, b"bext", chunks[b"bext"])
+            _write_chunk(new, b"LIST", chunks[b"LIST"])
             for name, size in _chunks(old, path):
                 if name not in (b"bext", b"axml", b"LIST"):
                     new.write(name + struct.pack("<I", size))
                     _copy(old, new, size + size % 2)
-            if metadata.isrc:
-                _write_chunk(new, b"axml", axml_chunk(metadata.isrc))
+            if b"axml" in chunks:
+                _write_chunk(new, b"axml", chunks[b"axml"])
             size = new.tell() - 8
             new.seek(4)
             new.write(struct.pack("<I", size))

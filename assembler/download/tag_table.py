@@ -137,9 +137,8 @@ def tag_values(
     levels
         Playing levels of the finished file; without them there are no gain tags.
     """
-    language = release.language
-    if language and container in ("mp3", "wav"):
-        language = three_letters(language)
+    is_id3 = container in ("mp3", "wav")
+    language = three_letters(release.language) if release.language and is_id3 else release.language
     values: dict[str, Iterable[str | None]] = {
         "title": [metadata.title],
         "artist": [metadata.artist],
@@ -152,7 +151,7 @@ def tag_values(
         "recorded": [metadata.recorded],
         "recorded_at": [metadata.recorded_at],
         "released": [release.release_date],
-        "release_time": [release.release_date] if container in ("mp3", "wav") else [],
+        "release_time": [release.release_date] if is_id3 else [],
         "isrc": [metadata.isrc],
         "composers": metadata.composers,
         "lyricists": metadata.lyricists,
@@ -168,11 +167,15 @@ def tag_values(
         "lyrics": [metadata.lyrics],
         **people_values(performers(metadata), production(metadata)),
     }
-    if levels:
-        gains = r128_gain(levels) if container == "opus" else replay_gain(levels)
-        values |= {field: [text] for field, text in gains}
+    values |= {field: [text] for field, text in _gains(levels, container)}
     texts_by_field = {field: tuple(v for v in texts if v) for field, texts in values.items()}
     return {field: texts for field, texts in texts_by_field.items() if texts}
+
+
+def _gains(levels: PlayingLevels | None, container: Container) -> Iterable[tuple[str, str]]:
+    if levels is None:
+        return ()
+    return r128_gain(levels) if container == "opus" else replay_gain(levels)
 
 
 def performers(metadata: TrackMetadata) -> Involved:

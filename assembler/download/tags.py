@@ -80,14 +80,12 @@ def write_tags(
             for frame in id3_frames(values, metadata, covers):
                 file.tags.add(frame)
             file.save(v2_version=4, padding=_id3_padding)
-            return
-        if container == "mp4":
-            _put_items(file, values, covers)
-            if gapless:
-                file[GAPLESS_ITEM] = [MP4FreeForm(gapless.encode())]
+        elif container == "mp4":
+            _put_items(file, values, covers, gapless)
+            file.save(padding=_no_padding)
         else:
             _put_comments(file, values, covers)
-        file.save(padding=_no_padding)
+            file.save(padding=_no_padding)
     except mutagen.MutagenError as error:
         raise AssemblerError(f"{path.name}: the file can't be tagged: {error}") from error
 
@@ -123,7 +121,7 @@ def _picture(kind: int, cover: Cover) -> Picture:
     return picture
 
 
-def _put_items(file: Any, values: Values, covers: Covers) -> None:
+def _put_items(file: Any, values: Values, covers: Covers, gapless: str) -> None:
     for row in TABLE:
         texts = values.get(row.field, ())
         if row.item.startswith(FREEFORM) and texts:
@@ -134,6 +132,8 @@ def _put_items(file: Any, values: Values, covers: Covers) -> None:
         file[item] = [(int(values[number][0]), int(values[of][0]))]
     if covers:
         file["covr"] = [MP4Cover(c.embedded, MP4Cover.FORMAT_JPEG) for _, c in covers]
+    if gapless:
+        file[GAPLESS_ITEM] = [MP4FreeForm(gapless.encode())]
 
 
 def read_tags(path: Path, container: Container) -> Values:

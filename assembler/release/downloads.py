@@ -14,7 +14,7 @@ from typing import Any
 
 from assembler.cache.keys import Key, named_key
 from assembler.cache.store import cache_key
-from assembler.download.bwf import make_broadcast_wave
+from assembler.download.bwf import broadcast_chunks, make_broadcast_wave
 from assembler.download.cover import Cover
 from assembler.download.formats import FACTS, encode
 from assembler.download.gapless import declared_delay
@@ -287,7 +287,8 @@ class Downloads:
             shutil.copyfile(self.reuse.entry(key, path.suffix, make or lost), path)
             if facts.container == "wav":
                 rate_hz = self.made[name].rates_hz[index]
-                make_broadcast_wave(path, release, words, reading, rate_hz=rate_hz, bits=facts.bits)
+                chunks = broadcast_chunks(release, words, reading, rate_hz=rate_hz, bits=facts.bits)
+                make_broadcast_wave(path, chunks)
             write_tags(
                 path,
                 facts.container,

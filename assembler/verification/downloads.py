@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from assembler.compare.stretches import in_format
-from assembler.download.bwf import differing_chunks
+from assembler.download.bwf import broadcast_chunks, differing_chunks
 from assembler.download.formats import FACTS
 from assembler.download.playing_levels import PlayingLevels
 from assembler.download.tag_table import tag_values
@@ -45,7 +45,7 @@ def _chunks(
     reading = read_meter(sound_of(stretch, path).blocks(), stretch.rate_hz, 2)
     form = {"rate_hz": stretch.rate_hz, "bits": stretch.bits}
     file, of_release = release.folder / path, release.manifest.release
-    for chunk in differing_chunks(file, of_release, words, reading, **form):
+    for chunk in differing_chunks(file, broadcast_chunks(of_release, words, reading, **form)):
         message = f"its `{chunk}` chunk is not what the manifest asks for"
         yield disagreement("other-chunk", path, message)
 

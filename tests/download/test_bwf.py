@@ -15,18 +15,24 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 import soundfile
-from download.album import MANIFEST, cover, encoded, reading_of
+from download.album import MANIFEST, Album, cover, encoded, reading_of
 from outside import by_mediainfo, tags_by_ffprobe
 
-from assembler.download.bwf import bext_chunk, make_broadcast_wave
+from assembler.download.bwf import bext_chunk, broadcast_chunks, make_broadcast_wave
 from assembler.download.tags import read_tags, write_tags
+from assembler.dsp.meter import Reading
 from assembler.errors import AssemblerError
 
 RATE_HZ = 44100
 
 
+def chunks_of(album: Album, index: int, reading: Reading, bits: int = 24) -> dict[bytes, bytes]:
+    release, metadata = album.manifest.release, album.metadata[index]
+    return broadcast_chunks(release, metadata, reading, rate_hz=RATE_HZ, bits=bits)
+
+
 def chunks(path: Path) -> dict[str, bytes]:
-    """Take a WAV file apart, and see that every chunk is padded to an even size."""
+    """Return the chunks of a WAV file, each checked for its padding to an even size."""
     content = path.read_bytes()
     assert content[:4] == b"RIFF"
     assert struct.unpack("<I", content[4:8])[0] == len(content) - 8
@@ -47,7 +53,7 @@ def wave(tmp_path, album, music):
     path = encoded(tmp_path, "wav-24", pcm, RATE_HZ)
     reading = reading_of(pcm, RATE_HZ)
     release = album.manifest.release
-    make_broadcast_wave(path, release, album.metadata[0], reading, rate_hz=RATE_HZ, bits=24)
+    make_broadcast_wave(path, chunks_of(album, 0, reading))
     write_tags(path, "wav", release, album.metadata[0], cover(tmp_path))
     return path, pcm, reading
 
@@ -91,9 +97,7 @@ def test_without_isrc_the_reference_is_catalogue_number_and_track(album_of, tmp_
     album = album_of(MANIFEST.replace("    isrc: AA-6Q7-27-00002\n", ""))
     path = encoded(tmp_path, "wav-16", music[RATE_HZ][:RATE_HZ], RATE_HZ)
     reading = reading_of(music[RATE_HZ][:RATE_HZ], RATE_HZ)
-    make_broadcast_wave(
-        path, album.manifest.release, album.metadata[1], reading, rate_hz=RATE_HZ, bits=16
-    )
+    make_broadcast_wave(path, chunks_of(album, 1, reading, 16))
     found = chunks(path)
     assert found["bext"][288:320].rstrip(b"\0") == b"TWE014 02"
     assert "axml" not in found
@@ -136,9 +140,7 @@ def test_other_programs_read_the_file(wave, album):
 def test_writing_twice_changes_nothing(wave, album):
     path, _, reading = wave
     before = chunks(path)
-    make_broadcast_wave(
-        path, album.manifest.release, album.metadata[0], reading, rate_hz=RATE_HZ, bits=24
-    )
+    make_broadcast_wave(path, chunks_of(album, 0, reading, 24))
     assert chunks(path) == before
 
 
@@ -147,9 +149,7 @@ def test_a_file_that_would_pass_4_gb_is_refused(tmp_path, album, monkeypatch, wa
     monkeypatch.setattr("assembler.download.bwf._MOST_BYTES", len(pcm) * 6)
     before = path.read_bytes()
     with pytest.raises(AssemblerError, match="4 GB"):
-        make_broadcast_wave(
-            path, album.manifest.release, album.metadata[0], reading, rate_hz=RATE_HZ, bits=24
-        )
+        make_broadcast_wave(path, chunks_of(album, 0, reading, 24))
     assert path.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir() if p.suffix == ".part"] == []
 
@@ -159,6 +159,4 @@ def test_other_files_than_wav_are_refused(tmp_path, album, wave):
     path = tmp_path / "other.wav"
     path.write_bytes(b"fLaC" * 9)
     with pytest.raises(AssemblerError, match="not a WAV file"):
-        make_broadcast_wave(
-            path, album.manifest.release, album.metadata[0], reading, rate_hz=RATE_HZ, bits=24
-        )
+        make_broadcast_wave(path, chunks_of(album, 0, reading, 24))

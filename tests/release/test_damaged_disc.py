@@ -139,7 +139,7 @@ EDITS = [
     (" WAVE\r\n", " BINARY\r\n", "cue-file", "BINARY"),
     ("TRACK 02 AUDIO", "TRACK 02 MODE1/2352", "cue-tracks", "MODE1/2352"),
     ("TRACK 03 AUDIO", "TRACK 04 AUDIO", "cue-tracks", "tracks"),
-    ("INDEX 01 00:01:00", "INDEX 01 noon", "unreadable-file", "no line of a cue sheet"),
+    ("INDEX 01 00:01:00", "INDEX 01 noon", "unreadable-file", "not a cue sheet command"),
     ("\r\n", "\n", "cue-line-ends", "CR LF"),
     ("Sørine", "Søríne", "cue-title", "Søríne"),
     ("REM CATALOGUE NUMBER TWE-9", "REM CATALOGUE NUMBER TWE-8", "cue-release", "remarks"),
