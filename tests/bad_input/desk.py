@@ -120,7 +120,7 @@ class Desk:
     def refused(
         self, text: str | bytes, code: str, *, at: str, where: str | None = None
     ) -> dict[str, Any]:
-        """See that a build says one error, of this kind and on this line, and writes nothing.
+        """Check that a build reports one error, of this code and on this line, and writes nothing.
 
         Parameters
         ----------

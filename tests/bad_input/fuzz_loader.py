@@ -1,4 +1,4 @@
-"""Feed the loader of manifests what a coverage-guided fuzzer makes up; by hand, no test.
+"""Run the manifest loader on the input of a coverage-guided fuzzer; run by hand, not a test.
 
 Needs atheris (general-purpose, `pip install atheris`); with N the seconds that it runs:
 

@@ -1,4 +1,4 @@
-"""Manifests made to take long or much memory; run, it checks each in turn and tells what it cost.
+"""Manifests designed to need much time or memory; run as a program, it prints the cost of each.
 
     python heavy_manifests.py FOLDER
 

@@ -1,4 +1,4 @@
-"""Approvals that approve nothing of this release: another's, nameless, partial, twice, unknown.
+"""Approvals that do not apply to this release: of another, nameless, partial, twice, unknown.
 Each is refused in one line and nothing is kept; what is kept has a day and a name. What the page
 writes is read in a browser in `tests/proof`."""
 
@@ -86,7 +86,7 @@ def test_an_approval_without_a_day_is_kept_with_todays(desk: Desk) -> None:
         ({"date": "2026-02-30"}, "date: "),
     ],
 )
-def test_what_approves_something_else_is_refused(
+def test_an_approval_of_something_else_is_refused(
     desk: Desk, change: dict[str, Any], message: str
 ) -> None:
     manifest = desk.write()
@@ -120,7 +120,7 @@ def test_joins_of_two_discs_are_named_as_on_the_page(desk: Desk) -> None:
 
 
 @pytest.mark.parametrize("what", ["pipe", "/dev/zero", "folder"])
-def test_what_is_no_file_is_not_waited_for(desk: Desk, what: str) -> None:
+def test_pipes_and_devices_are_refused_without_waiting(desk: Desk, what: str) -> None:
     manifest = desk.write()
     path = Path(what) if what.startswith("/") else desk.folder / what
     if what == "pipe":

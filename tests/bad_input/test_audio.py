@@ -1,4 +1,4 @@
-"""Recordings that can't be used: common practice, no source. Each is one error on the line that
+"""Recordings that can't be used. Each is one error on the line that
 names the file, and nothing is written."""
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def test_text_named_as_sound(desk: Desk) -> None:
     desk.refused(naming("notes.wav"), "unreadable-audio", at="notes.wav", where=WHERE)
 
 
-def test_file_of_no_length(desk: Desk) -> None:
+def test_empty_file(desk: Desk) -> None:
     (desk.folder / "empty.wav").touch()
     desk.refused(naming("empty.wav"), "empty-file", at="empty.wav", where=WHERE)
 
@@ -138,7 +138,7 @@ def test_m4a_cut_in_the_middle(desk: Desk) -> None:
 
 
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
-def test_samples_that_are_no_numbers(desk: Desk, value: float) -> None:
+def test_samples_that_are_not_numbers(desk: Desk, value: float) -> None:
     samples = hum()
     samples[3 * RATE_HZ] = value
     desk.sound("float.wav", samples, subtype="FLOAT")
@@ -173,11 +173,11 @@ def test_stereo_file_in_a_pair(desk: Desk) -> None:
     assert "both.wav" in error["message"]
 
 
-def test_one_side_of_a_pair(desk: Desk) -> None:
+def test_half_a_pair(desk: Desk) -> None:
     desk.refused(naming("{left: a.wav}"), "bad-audio", at="left", where=WHERE)
 
 
-def test_missing_side_of_a_pair(desk: Desk) -> None:
+def test_missing_file_of_a_pair(desk: Desk) -> None:
     desk.refused(naming("{left: a.wav, right: gone.wav}"), "missing-file", at="gone", where=WHERE)
 
 
@@ -218,7 +218,7 @@ def test_every_bad_file_is_reported_together(desk: Desk) -> None:
 
 
 @pytest.mark.parametrize("value", [1001.0, -3e38])
-def test_samples_that_no_recording_has(desk: Desk, value: float) -> None:
+def test_samples_of_impossible_level(desk: Desk, value: float) -> None:
     """Float files reach above full scale, but +60 dBFS is a fault, and 3e38 no level at all."""
     samples = hum()
     samples[3 * RATE_HZ] = value

@@ -114,7 +114,7 @@ def test_a_known_fault_is_reported(empty: Desk, name: str) -> None:
 
 
 @pytest.mark.parametrize("name", ["a frame of 0 bytes.wav", "RF64 without its sizes.wav"])
-def test_what_is_still_good_is_read_to_its_last_sample(empty: Desk, name: str) -> None:
+def test_files_that_are_still_good_are_read_to_the_last_sample(empty: Desk, name: str) -> None:
     (empty.folder / name).write_bytes(broken()[name])
     _, document = empty.json("measure", empty.folder / name)
     assert document["files"][0]["duration_s"] == SECONDS
@@ -135,7 +135,7 @@ def test_a_random_fault_is_reported_or_harmless(empty: Desk, name: str) -> None:
 
 
 @pytest.mark.parametrize("suffix", ["wav", "aiff", "flac", "ogg", "m4a"])
-def test_faults_by_chance_are_found(empty: Desk, suffix: str) -> None:
+def test_random_faults_are_found(empty: Desk, suffix: str) -> None:
     names = [name for name in BY_CHANCE if name.endswith(suffix)]
     for name in names:
         (empty.folder / name).write_bytes(broken()[name])
@@ -150,7 +150,7 @@ def test_a_file_that_is_not_audio_is_reported(empty: Desk, name: str) -> None:
     assert not empty.out.exists()
 
 
-def test_files_that_claim_much_take_little_memory(scratch: Path) -> None:
+def test_files_that_claim_a_large_size_need_little_memory(scratch: Path) -> None:
     """What `check` and `measure` take for all of these in one process: below 300 MB."""
     for name, make in ODD.items():
         if name.startswith("1 GB"):
@@ -194,7 +194,7 @@ def test_files_that_claim_much_take_little_memory(scratch: Path) -> None:
     assert len([line for line in lines if line.startswith("error ")]) == 2 * tracks.count("\n")
 
 
-def test_a_decoder_says_nothing_of_its_own(tmp_path: Path) -> None:
+def test_decoders_print_nothing(tmp_path: Path) -> None:
     """mpg123, in libsndfile, would write notes to standard error."""
     for name in BY_CHANCE:
         if name.endswith("mp3"):
@@ -215,7 +215,7 @@ def test_a_decoder_says_nothing_of_its_own(tmp_path: Path) -> None:
     assert all(line.startswith(str(tmp_path)) for line in lines[:-1])
 
 
-def test_a_draft_is_made_of_a_folder_of_broken_files(empty: Desk) -> None:
+def test_a_folder_of_broken_files_can_be_drafted(empty: Desk) -> None:
     music = empty.folder / "music"
     music.mkdir()
     for name, content in broken().items():

@@ -63,7 +63,7 @@ def test_a_known_fault_is_reported(wide: Desk, name: str) -> None:
 
 @pytest.mark.parametrize("name", list(KNOWN)[::10])
 @pytest.mark.parametrize("command", ["build", "measure"])
-def test_other_commands_tell_the_same(wide: Desk, name: str, command: str) -> None:
+def test_other_commands_report_the_same(wide: Desk, name: str, command: str) -> None:
     path = wide.write(KNOWN[name])
     reported = wide.reported_clearly("check", path)
     _, of_other = wide.reported_clearly(command, path)
@@ -72,7 +72,7 @@ def test_other_commands_tell_the_same(wide: Desk, name: str, command: str) -> No
 
 
 @pytest.mark.parametrize("key", MISSPELT)
-def test_a_slip_in_a_key_is_answered_with_the_key_that_was_meant(wide: Desk, key: str) -> None:
+def test_a_typing_error_in_a_key_is_reported_with_the_right_key(wide: Desk, key: str) -> None:
     _, errors = wide.reported_clearly("check", wide.write(KNOWN[f"{key} for {MISSPELT[key]}"]))
     hints = [error["message"] for error in errors if error["code"] == "unknown-key"]
     assert [f"did you mean `{MISSPELT[key]}`" in message for message in hints] == [True]
@@ -92,12 +92,12 @@ def test_a_random_fault_is_reported_or_harmless(wide: Desk, name: str) -> None:
         assert all((path.parent / name).is_file() for names in sides for name in names)
 
 
-def test_faults_by_chance_are_mostly_faults(wide: Desk) -> None:
+def test_random_faults_are_mostly_faults(wide: Desk) -> None:
     codes = [wide.json("check", wide.write(text))[0] for text in BY_CHANCE.values()]
     assert codes.count(1) > len(codes) / 2
     assert codes.count(0) > 5
 
 
 @pytest.mark.parametrize("path", sorted(CORPUS.iterdir()), ids=lambda path: path.name)
-def test_what_the_fuzzer_found(wide: Desk, path: Path) -> None:
+def test_findings_of_the_fuzzer(wide: Desk, path: Path) -> None:
     wide.reported_clearly("check", wide.write(path.read_bytes()))

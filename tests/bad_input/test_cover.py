@@ -56,7 +56,7 @@ def test_cover_path_longer_than_a_name_can_be(desk: Desk) -> None:
     ],
     ids=["empty", "text", "gif", "svg"],
 )
-def test_cover_that_is_no_picture(desk: Desk, content: bytes) -> None:
+def test_cover_that_is_not_a_picture(desk: Desk, content: bytes) -> None:
     (desk.folder / "front.png").write_bytes(content)
     error = desk.refused(TEXT, "unreadable-cover", at="front.png", where=WHERE)
     assert "JPEG" in error["message"]
@@ -87,7 +87,7 @@ def test_cover_of_far_too_many_pixels_is_reported_as_such(
     assert "20000" in error["message"]
 
 
-def test_large_cover_brings_no_words_of_other_programs(desk: Desk) -> None:
+def test_a_large_cover_brings_no_messages_of_libraries(desk: Desk) -> None:
     Image.new("1", (10_000, 10_000)).save(desk.folder / "front.png")
     source = load(desk.write(TEXT))
     with warnings.catch_warnings():
@@ -96,7 +96,7 @@ def test_large_cover_brings_no_words_of_other_programs(desk: Desk) -> None:
     assert found == []
 
 
-def test_covers_with_random_bytes_end_in_findings_or_words(desk: Desk) -> None:
+def test_covers_with_random_bytes_end_in_findings_or_errors(desk: Desk) -> None:
     chance = random.Random(11)
     path = desk.folder / "front.png"
     source = load(desk.write(TEXT))

@@ -1,4 +1,4 @@
-"""Damaged tags and headers that a parser trips over: one line each, whatever it raises (layouts:
+"""Damaged tags and headers that a parser fails on: one line each, whatever it raises (layouts:
 RFC 3533 for Ogg, RFC 7845 for Opus, the WavPack 4 block header from memory)."""
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ def test_files_that_a_parser_fails_on_are_reported_in_one_line(desk: Desk) -> No
     assert kinds == {IndexError}
 
 
-def test_a_draft_is_made_beside_files_that_a_parser_fails_on(desk: Desk) -> None:
+def test_a_folder_with_files_that_a_parser_fails_on_can_be_drafted(desk: Desk) -> None:
     for name, content in tripping(desk.folder).items():
         (desk.folder / name).write_bytes(content)
     code, document = desk.json("draft", desk.folder)
@@ -89,7 +89,7 @@ def test_a_draft_is_made_beside_files_that_a_parser_fails_on(desk: Desk) -> None
 
 
 @pytest.mark.parametrize("suffix", SUFFIXES)
-def test_no_damage_by_chance_gets_past_the_boundary(tmp_path: Path, suffix: str) -> None:
+def test_random_damage_never_raises(tmp_path: Path, suffix: str) -> None:
     """Whatever is raised but `AssemblerError` fails the test; some files must be refused."""
     good = tagged(tmp_path, suffix)
     path = tmp_path / f"take.{suffix}"

@@ -94,7 +94,7 @@ def test_an_overlap_on_the_first_track(desk: Desk) -> None:
     assert "take `overlap` out" in error["message"]
 
 
-def test_an_overlap_on_a_track_that_opens_a_disc(desk: Desk) -> None:
+def test_an_overlap_on_a_track_that_begins_a_disc(desk: Desk) -> None:
     text = with_keys(second="disc: 2\noverlap: 1")
     desk.refused(text, "overlap-with-nothing", at="overlap", where="tracks[1].overlap")
 
@@ -162,7 +162,7 @@ def test_a_negative_gap(desk: Desk, key: str) -> None:
         assert "overlap: …" in error["message"]
 
 
-def test_an_opening_pause_of_a_second(desk: Desk) -> None:
+def test_a_track_1_pause_of_a_second(desk: Desk) -> None:
     error = desk.refused(
         with_keys(first="gap: 1"), "short-opening-pause", at="gap: 1", where="tracks[0].gap"
     )
@@ -170,7 +170,7 @@ def test_an_opening_pause_of_a_second(desk: Desk) -> None:
 
 
 @pytest.mark.parametrize(("name", "code"), [("gone.wav", "missing-file"), ("songs.txt", None)])
-def test_hidden_sound_that_is_none(desk: Desk, name: str, code: str | None) -> None:
+def test_hidden_sound_without_a_sound_file(desk: Desk, name: str, code: str | None) -> None:
     (desk.folder / "songs.txt").write_text("Low Lantern\n")
     path = desk.write(with_disc(f"pregap_audio: {name}"))
     before = contents(desk.folder)
@@ -202,7 +202,7 @@ def test_hidden_sound_so_long_that_the_disc_is_over(desk: Desk) -> None:
 GREEK = "Θάλασσα και " * 16 + "Θάλασσες"
 
 
-def test_titles_of_200_characters_in_greek_are_respelt(desk: Desk) -> None:
+def test_titles_of_200_characters_in_greek_are_transliterated(desk: Desk) -> None:
     assert len(GREEK) == 200
     code, document = desk.json("check", desk.write(MANIFEST.replace("Tide Table", GREEK)))
     found = [f for f in document["findings"] if f["code"] == "respelt-for-disc"]
@@ -249,7 +249,7 @@ def test_two_tracks_with_one_isrc(desk: Desk) -> None:
     assert "track 1" in error["message"]
 
 
-def test_an_isrc_range_that_is_spent(desk: Desk) -> None:
+def test_an_isrc_range_that_is_used_up(desk: Desk) -> None:
     text = with_release("isrc: {prefix: AA6Q7, year: 27, first: 99999}")
     error = desk.refused(text, "isrc-range-spent", at="99999", where="release.isrc")
     assert "AA-6Q7-27-99999" in error["message"]
@@ -260,7 +260,7 @@ def test_an_isrc_range_that_is_spent(desk: Desk) -> None:
     assert (code, document["tracks"][2]["isrc"]) == (0, "AA6Q72799999")
 
 
-def test_an_isrc_range_passes_over_codes_in_use(desk: Desk) -> None:
+def test_an_isrc_range_skips_codes_in_use(desk: Desk) -> None:
     text = with_release(
         "isrc: {prefix: AA-6Q7, year: 27, first: 7}", with_keys(third="isrc: AA-6Q7-27-00008")
     )
@@ -284,7 +284,7 @@ def test_an_isrc_range_passes_over_codes_in_use(desk: Desk) -> None:
         ("{prefix: AA6Q7, year: 27, first: 100000}", "bad-number", "first"),
     ],
 )
-def test_an_isrc_range_of_a_wrong_form(desk: Desk, keys: str, code: str, field: str) -> None:
+def test_an_isrc_range_in_a_wrong_format(desk: Desk, keys: str, code: str, field: str) -> None:
     text = with_release(f"isrc: {keys}")
     desk.refused(text, code, at="isrc:", where=f"release.isrc.{field}")
 

@@ -1,4 +1,4 @@
-"""Texts that break out of where they stand: one release whose every text is one, built whole. HTML:
+"""Texts that try to break out of their context: a release of nothing but such texts. HTML:
 html.spec.whatwg.org, 13.1.2.6 and 4.12.1.3 (from memory); CSV: RFC 4180, and OWASP, "CSV Injection"
 (from memory); XML 1.0; bidirectional controls: Unicode Standard Annex 9, table 1."""
 
@@ -115,14 +115,14 @@ def release(folders: dict[str, Path]) -> Path:
 
 
 @pytest.mark.thorough
-def test_verify_has_nothing_against_it(
+def test_verify_accepts_it(
     release: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     code, document = Desk(tmp_path, capsys).json("verify", release)
     assert (code, document["findings"]) == (0, [])
 
 
-def test_tags_hold_the_texts_as_they_are(release: Path) -> None:
+def test_tags_have_the_texts_unchanged(release: Path) -> None:
     files = sorted((release / "download" / "flac-16").iterdir())
     titles = [mutagen.File(path)["title"][0] for path in files]
     assert titles == [f"{one} ({TEXTS[(n + 1) % len(TEXTS)]})" for n, one in enumerate(TEXTS)]
@@ -162,7 +162,7 @@ def test_no_cell_of_the_table_is_a_formula(release: Path) -> None:
     assert unguarded == TEXTS
 
 
-def test_the_table_as_json_holds_the_texts_as_they_are(release: Path) -> None:
+def test_the_table_as_json_has_the_texts_unchanged(release: Path) -> None:
     table = json.loads((release / "download" / "release.json").read_text(encoding="utf-8"))
     assert [track["title"] for track in table["tracks"]] == TEXTS
     report = json.loads((release / "report.json").read_text(encoding="utf-8"))
@@ -221,7 +221,7 @@ def test_every_address_of_the_page_is_a_file_of_the_release(release: Path) -> No
 
 
 @pytest.mark.wants("cueprint")
-def test_the_cue_sheet_has_no_line_that_a_text_made(folders: dict[str, Path]) -> None:
+def test_the_cue_sheet_has_no_line_from_a_text(folders: dict[str, Path]) -> None:
     def kinds(folder: Path) -> list[str]:
         (sheet,) = (folder / "disc").glob("*.cue")
         return [line.split()[0] for line in sheet.read_bytes().decode("latin-1").splitlines()]
@@ -236,7 +236,7 @@ def test_the_cue_sheet_has_no_line_that_a_text_made(folders: dict[str, Path]) ->
     assert int(tracks) == len(TEXTS)
 
 
-def test_a_pdf_has_texts_and_nothing_that_acts(release: Path) -> None:
+def test_a_pdf_has_texts_and_no_actions(release: Path) -> None:
     for path in release.rglob("*.pdf"):
         content = path.read_bytes()
         for key in ACTIONS:
@@ -249,7 +249,7 @@ def test_a_pdf_has_texts_and_nothing_that_acts(release: Path) -> None:
         assert re.sub(r"\s+", "", title) in flowed
 
 
-def test_texts_on_paper_begin_no_line_of_their_own(release: Path) -> None:
+def test_texts_on_paper_add_no_lines(release: Path) -> None:
     for name in ("credits-sheet.txt", "label-copy.txt"):
         content = (release / "paper" / name).read_bytes().decode("utf-8")
         assert not re.search("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029]", content)
@@ -258,7 +258,7 @@ def test_texts_on_paper_begin_no_line_of_their_own(release: Path) -> None:
 
 @pytest.mark.parametrize("sign", BREAKS, ids=ascii)
 @pytest.mark.parametrize("field", ["title", "artist", "publisher", "version"])
-def test_no_text_of_a_line_has_two(
+def test_a_text_of_one_line_stays_on_one(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], sign: str, field: str
 ) -> None:
     desk = Desk(tmp_path, capsys)

@@ -1,5 +1,5 @@
-"""Manifests made to take long or much memory, in a process of their own: none takes 5 s of CPU or
-300 MB; the bounds are ours, common practice, no source."""
+"""Manifests designed to need much time or memory, in a process of their own: none needs more than
+5 s of CPU or 300 MB, the project's own limits."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def costs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]
 
 @pytest.mark.thorough
 @pytest.mark.parametrize("name", NAMES)
-def test_it_is_answered_in_bounded_memory(costs: dict[str, dict[str, Any]], name: str) -> None:
+def test_it_is_checked_in_bounded_memory(costs: dict[str, dict[str, Any]], name: str) -> None:
     cost = costs[name]
     assert cost["code"] == (0 if name in GOOD else 1)
     assert cost["memory_mb"] < MOST_MEMORY_MB

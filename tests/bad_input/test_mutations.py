@@ -1,4 +1,4 @@
-"""Manifests and recordings with random faults: only the project's own errors may come out; common
+"""Manifests and recordings with random faults: only the project's own errors may be raised; common
 practice, no source."""
 
 from __future__ import annotations

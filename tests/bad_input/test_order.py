@@ -32,7 +32,7 @@ def test_end_past_the_end(desk: Desk) -> None:
     assert "0:05.00" in error["message"]
 
 
-def test_end_at_the_very_end_is_no_error(desk: Desk) -> None:
+def test_end_at_the_very_end_is_accepted(desk: Desk) -> None:
     code, document = desk.json("check", desk.write(with_second("end: 0:05.000")))
     assert (code, document["tracks"][1]["frames"]) == (0, 375)
 
@@ -73,13 +73,13 @@ def test_negative_times(desk: Desk, key: str) -> None:
     desk.refused(with_second(f"{key}: -2"), "bad-time", at=f"{key}: -2", where=f"tracks[1].{key}")
 
 
-def test_opening_pause_of_a_second(desk: Desk) -> None:
+def test_track_1_pause_of_a_second(desk: Desk) -> None:
     text = MANIFEST.replace("    audio: a.wav\n", "    audio: a.wav\n    gap: 1\n")
     error = desk.refused(text, "short-opening-pause", at="gap: 1", where="tracks[0].gap")
     assert "2 s" in error["message"]
 
 
-def test_opening_pause_of_a_second_disc(desk: Desk) -> None:
+def test_track_1_pause_of_a_second_disc(desk: Desk) -> None:
     text = with_second("disc: 2", "gap: 0")
     desk.refused(text, "short-opening-pause", at="gap: 0", where="tracks[1].gap")
 
@@ -110,7 +110,7 @@ def test_disc_number_on_every_track_of_a_disc(desk: Desk) -> None:
     assert len(orders[1][0]) == 2
 
 
-def test_discs_whose_tracks_do_not_stand_together(desk: Desk) -> None:
+def test_discs_whose_tracks_are_not_consecutive(desk: Desk) -> None:
     text = with_second("disc: 2") + "  - title: Bell Buoy\n    audio: a.wav\n    disc: 1\n"
     desk.refused(text, "disc-out-of-order", at="disc: 1", where="tracks[2].disc")
 
@@ -162,7 +162,7 @@ def test_one_isrc_on_two_recordings(desk: Desk, written: str) -> None:
     assert error in document["findings"]
 
 
-def test_isrc_of_a_wrong_form(desk: Desk) -> None:
+def test_isrc_in_a_wrong_format(desk: Desk) -> None:
     text = with_second("isrc: AA-6Q7-20-0047")
     error = desk.refused(text, "bad-isrc", at="0047", where="tracks[1].isrc")
     assert "AA-6Q7-20-0047" in error["message"]

@@ -92,7 +92,7 @@ def test_every_format_can_be_made_here(album_of):
 def test_an_ffmpeg_that_lacks_encoders_has_one_finding_per_format(
     album_of, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ):
-    """A stub that lists encoders as ffmpeg does, but for those of MP3 and Opus."""
+    """A stub that lists encoders as ffmpeg does, except those of MP3 and Opus."""
     stub = tmp_path / "ffmpeg"
     stub.write_text(
         "#!/bin/sh\necho 'Encoders:\n A..... = Audio\n ------\n"

@@ -46,7 +46,7 @@ def rms(samples: np.ndarray) -> float:
 
 @pytest.fixture(scope="module")
 def segued(tmp_path_factory, music):
-    """Return a format's two files, and the music that they were made of."""
+    """Return a format's two files, and the music that was encoded."""
     made = {}
 
     def make(name: str):
@@ -111,13 +111,13 @@ def test_segued_tracks_join_without_a_gap(name, segued):
 
 @pytest.mark.parametrize("name", ["mp3-320", "mp3-vbr", "opus-160", "ogg-q8"])
 def test_an_older_ffmpeg_cuts_delay_and_padding_too(name, segued):
-    """But of AAC, ffmpeg 5.1 cuts the delay alone: it plays the edit list's last frame whole."""
+    """Of AAC, ffmpeg 5.1 only cuts the delay: it plays the edit list's last frame whole."""
     files, sound = segued(name)
     assert len(np.concatenate([by_debians_ffmpeg(path) for path in files])) == len(sound)
 
 
 def aac_frames(path: Path) -> int:
-    """Count the frames of an AAC file, all of them, by the heads that ADTS gives them."""
+    """Count the frames of an AAC file, all of them, by their ADTS headers."""
     command = [imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", "-ignore_editlist", "1", "-i", path]
     done = subprocess.run([*command, "-c", "copy", "-f", "adts", "-"], capture_output=True)
     position, frames = 0, 0

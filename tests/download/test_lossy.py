@@ -35,7 +35,7 @@ TOP = (1 << 23) - 1
 
 
 def hot(pcm: np.ndarray, seconds: float, rate_hz: int) -> np.ndarray:
-    """Drive music until it is nearly square, up to full scale."""
+    """Overdrive music until it is nearly square, up to full scale."""
     loud = samples_of_pcm(pcm[: round(seconds * rate_hz)]).astype(np.float64)
     driven = np.tanh(12 * loud / np.abs(loud).max())
     return np.rint(driven / np.abs(driven).max() * TOP).astype(np.int32)

@@ -1,4 +1,4 @@
-"""Packages: read by zipfile, by Debian's unzip and by sha256sum; the same bytes each time."""
+"""Packages: read by zipfile, by Debian's unzip and by sha256sum; reproducible bytes."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def test_the_bytes_depend_on_neither_time_nor_order(folder, album):
 
 
 def test_names_are_composed_unicode_on_every_system(folder, album):
-    """Some systems store é as two signs; readers elsewhere would not find the file."""
+    """Some systems store é as two characters; other systems would not find the file."""
     (folder / unicodedata.normalize("NFD", "03 Été.mp3")).write_bytes(b"sound")
     with zipfile.ZipFile(write(folder, album)) as archive:
         assert f"{TOP}/03 Été.mp3" in archive.namelist()

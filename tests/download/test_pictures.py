@@ -120,7 +120,7 @@ def test_a_plain_jpeg_is_used_unchanged(read):
 
 
 def test_a_rotated_cover_is_saved_upright(look, read):
-    """EXIF orientation 6: the top of the picture lies at the right."""
+    """EXIF orientation 6: the top of the picture is at the right."""
     exif = Image.Exif()
     exif[0x0112] = 6
     lying = Image.new("RGB", (400, 300), "white")
@@ -153,7 +153,7 @@ def test_other_colours_become_rgb(read, content, expected):
 
 
 def test_colours_of_another_profile_are_converted_to_srgb(read):
-    """A profile in which red and green have changed places: sRGB's, two tags (ICC.1) renamed."""
+    """A profile with red and green exchanged: sRGB's, two tags (ICC.1) renamed."""
     profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     swapped = profile.replace(b"rXYZ", b"....", 1).replace(b"gXYZ", b"rXYZ", 1)
     swapped = swapped.replace(b"....", b"gXYZ", 1)

@@ -79,7 +79,7 @@ def test_every_field_is_read_back_as_it_was_written(name, tagged, album):
 
 @pytest.mark.parametrize("name", FORMATS)
 def test_ffprobe_reads_the_same(name, tagged, album):
-    """ffprobe joins several values by ``;``, and gives only the first freeform value of MP4."""
+    """ffprobe joins several values by ``;``, and returns only the first freeform value of MP4."""
     tags = tags_by_ffprobe(tagged(name))
     metadata, release = album.metadata[0], album.manifest.release
     assert tags["title"] == "Χαμηλό φανάρι; ή Фонарь/Lantern (live)"
@@ -175,7 +175,7 @@ def test_id3_frames_are_those_of_the_standard(name, tagged, album):
 
 @pytest.mark.parametrize("name", ["mp3-vbr", "wav-24"])
 def test_taglib_reads_everyone(name, tagged):
-    """Of a TIPL frame with one role that it does not know, it would show nothing."""
+    """It shows nothing of a TIPL frame with an unknown role."""
     read = tags_by_taglib(tagged(name))
     assert read["ARRANGER"] == ["Mattis Oren"]
     assert read["PRODUCER"] == ["Ines Falk"]

@@ -1,4 +1,4 @@
-"""A desk with two small recordings for each test."""
+"""Each test has a folder with two small recordings."""
 
 from bad_input.desk import desk
 

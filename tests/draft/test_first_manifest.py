@@ -26,7 +26,7 @@ def takes(desk: Desk, *names: str) -> Path:
 
 
 def filled(path: Path) -> Path:
-    """Fill in what a draft leaves open and a manifest must have."""
+    """Fill in the required keys that a draft leaves empty."""
     text = path.read_text(encoding="utf-8")
     assert text.count("  artist:\n  title:\n") == 1
     text = text.replace(
@@ -37,7 +37,7 @@ def filled(path: Path) -> Path:
 
 
 def drafted(desk: Desk, folder: Path, *more: str | Path) -> Manifest:
-    """Draft a manifest, fill it in, see that it can be checked, and give it."""
+    """Draft a manifest, fill it in, check that it loads, and return it."""
     code, out, _ = desk.run("draft", folder, *more)
     assert code == 0
     path = folder / "manifest.yaml"
@@ -267,7 +267,7 @@ def test_manifest_in_a_missing_folder(desk: Desk) -> None:
 
 
 def test_file_name_that_is_not_utf_8(desk: Desk) -> None:
-    """Names from old archives may be Latin-1; the system hands them over all the same."""
+    """Names from old archives may be Latin-1, and the system returns them."""
     folder = takes(desk, "one.wav")
     name = os.fsencode(folder) + b"/S\xf8rlys.wav"
     try:

@@ -20,7 +20,7 @@ TITLES = [
 
 
 def drafted(desk: Desk, text: str, *names: str) -> list[dict[str, Any]]:
-    """Draft a manifest for files of these names and give the pairs."""
+    """Draft a manifest for files of these names and return the pairs."""
     folder = desk.folder / "takes"
     folder.mkdir()
     for name in names:
@@ -90,7 +90,7 @@ def test_a_number_with_another_name_is_a_guess(desk: Desk) -> None:
 
 
 def test_numbers_in_another_order_do_not_decide(desk: Desk) -> None:
-    """Numbers that count the tape's order do not match the list, as the names show."""
+    """Numbers in the order of the tape do not match the list, as the names show."""
     pairs = drafted(desk, "1. Low Lantern\n2. Undertow\n3. Bell Buoy\n",
                     "01 Undertow.wav", "02.wav", "03 Low Lantern.wav")  # fmt: skip
     found = by_how(pairs)

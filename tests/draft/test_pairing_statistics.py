@@ -1,4 +1,4 @@
-"""How often a pair that is not called a guess is wrong, on folders made by chance whose truth is
+"""How often a pair that is not called a guess is wrong, on random folders whose truth is
 known: names with artists, dates and mixes around them, typing errors, words left out, files that
 are missing, files of other songs, songs with similar titles."""
 
@@ -39,7 +39,7 @@ class Take(FolderRecording):
 
 @dataclass
 class Counts:
-    """Pairs that were called sure, and those of them that are wrong."""
+    """Pairs that are not guesses, and how many of these are wrong."""
 
     sure: int = 0
     guesses: int = 0
@@ -52,7 +52,7 @@ def made_title(chance: random.Random) -> str:
 
 
 def slipped(text: str, chance: random.Random) -> str:
-    """Type a text with none to two slips."""
+    """Return a text with up to two typing errors."""
     signs = list(text)
     for _ in range(chance.choice([0, 0, 0, 1, 1, 2])):
         place, how = chance.randrange(len(signs)), chance.random()
@@ -113,4 +113,4 @@ def test_a_pair_that_is_not_a_guess_is_right() -> None:
     for seed in range(series(600, 60)):
         count_folder(random.Random(seed), counts)
     assert len(counts.wrong) <= MOST_WRONG * counts.sure, counts.wrong
-    assert counts.sure > 3 * counts.guesses  # it is not by calling all of them guesses
+    assert counts.sure > 3 * counts.guesses  # not everything may be a guess

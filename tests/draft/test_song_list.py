@@ -1,4 +1,4 @@
-"""Song lists as they are pasted from mails; common practice, no source."""
+"""Song lists as they are pasted from mails."""
 
 from __future__ import annotations
 

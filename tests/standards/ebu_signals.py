@@ -13,7 +13,7 @@ RATE_HZ = 48000
 def tone(
     segments: Sequence[tuple[float, float | None]], rate_hz: int = RATE_HZ
 ) -> NDArray[np.float64]:
-    """Return a 1 kHz sine that runs on through segments of different level.
+    """Return a 1 kHz sine through segments of different level.
 
     Parameters
     ----------

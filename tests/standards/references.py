@@ -1,4 +1,4 @@
-"""Excerpts of music, made and real, and outside meters on arrays."""
+"""Excerpts of music, synthetic and real, and independent meters on arrays."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Samples = NDArray[np.float32]
 
 
 class Excerpt(NamedTuple):
-    """A stretch of a freely licensed piece from a Debian package, or one made by code."""
+    """An excerpt of a freely licensed piece from a Debian package, or one made by code."""
 
     package: str | None
     file: str
@@ -54,7 +54,7 @@ EXCERPTS = (
 
 
 def with_debian_music(made: Iterable[object], real: Iterable[object]) -> list[object]:
-    """Return parameters of a test: those on any machine, and those that want Debian's music."""
+    """Return parameters of a test: those on any machine, and those that need Debian's music."""
     return [*made, *(pytest.param(one, marks=pytest.mark.debian_music) for one in real)]
 
 
@@ -80,7 +80,7 @@ def music(excerpt: Excerpt) -> tuple[Samples, int]:
 
 
 def faded_ends(samples: NDArray[np.floating], rate_hz: int, length_s: float = 0.01) -> Samples:
-    """Fade both ends by a raised cosine, so that no cut in the wave makes a peak of its own."""
+    """Fade both ends by a raised cosine, so that a cut adds no peak."""
     length = round(length_s * rate_hz)
     rise = 0.5 - 0.5 * np.cos(np.pi * np.arange(length) / length)
     faded = samples.astype(np.float64)
@@ -96,7 +96,7 @@ def sixteen_times_peak_dbtp(samples: Samples, rate_hz: int) -> float:
 
 
 class Libebur128Reading(NamedTuple):
-    """What libebur128 reads, and its short-term loudness for every 100 ms."""
+    """The readings of libebur128, and its short-term loudness for every 100 ms."""
 
     integrated_lufs: float
     max_momentary_lufs: float

@@ -96,7 +96,7 @@ def test_the_absolute_gate_is_at_minus_70() -> None:
 
 @pytest.mark.parametrize("seed", range(4))
 def test_gated_programme_as_in_the_standard(seed: int) -> None:
-    """Noise whose level wanders from silence to loud, across both gates."""
+    """Noise whose level varies from silence to loud, across both gates."""
     random = np.random.default_rng(seed)
     levels_db = np.repeat(random.uniform(-85, -10, 40), 24000)[:, None]
     samples = random.normal(0, 1, (len(levels_db), 2)) * 10 ** (levels_db / 20)
@@ -106,7 +106,7 @@ def test_gated_programme_as_in_the_standard(seed: int) -> None:
 
 
 def true_peaks_of_tones(rate_hz: int, ratios: list[float]) -> list[float]:
-    """True peaks of full-scale tones at shares of the rate, four phases each."""
+    """True peaks of full-scale tones at fractions of the rate, four phases each."""
     random = np.random.default_rng(rate_hz)
     turns = 2 * np.pi * np.arange(rate_hz // 5)
     peaks = []
@@ -132,7 +132,7 @@ def test_true_peak_of_audible_tones(rate_hz: int) -> None:
 
 @pytest.mark.parametrize("rate_hz", [48000, 88200, 96000, 192000])
 def test_true_peak_of_tones_above_hearing(rate_hz: int) -> None:
-    """Twice 88.2 kHz or more is what the standard asks for; 0.21 dB low is measured there."""
+    """Twice 88.2 kHz or more is what the standard requires; 0.21 dB low is measured there."""
     above = [ratio for ratio in RATIOS if ratio * rate_hz > 20000]
     peaks = true_peaks_of_tones(rate_hz, above)
     assert min(peaks) > -0.25

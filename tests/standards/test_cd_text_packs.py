@@ -124,9 +124,9 @@ def test_the_three_packs_of_sizes() -> None:
 def test_libcdio_reads_every_kind() -> None:
     """None is empty: after an empty text libcdio 2.1.0 loses count until the next pack."""
     with Libcdio(cd_text(RELEASE, TRACKS).content) as disc:
-        for track, words in enumerate((RELEASE, *TRACKS)):
+        for track, texts in enumerate((RELEASE, *TRACKS)):
             for kind in TYPES:
-                assert disc.text(kind.upper(), track) == getattr(words, kind)
+                assert disc.text(kind.upper(), track) == getattr(texts, kind)
         assert [disc.text("ISRC", n) for n in (1, 2, 3)] == [track.isrc for track in TRACKS]
         assert disc.text("UPC_EAN", 0) == "2000000000145"
         assert disc.text("DISC_ID", 0) == "TWE-014"
@@ -176,7 +176,7 @@ def test_libcdio_reads_99_tracks(tracks: list[TrackTexts], left_out: tuple[str, 
 
 
 class Libburn:
-    """The calls of libburn that make and read CD-Text (libburn/libburn.h, 1.5.4)."""
+    """The calls of libburn that write and read CD-Text (libburn/libburn.h, 1.5.4)."""
 
     AT_THE_END = 100  # BURN_POS_END
 
@@ -238,7 +238,7 @@ def by_libburn(
     libburn: Libburn, release: ReleaseTexts, tracks: Sequence[TrackTexts], left_out: Sequence[str]
 ) -> bytes:
     kinds = {
-        pack_type: [getattr(words, kind).encode("iso-8859-1") for words in (release, *tracks)]
+        pack_type: [getattr(texts, kind).encode("iso-8859-1") for texts in (release, *tracks)]
         for kind, pack_type in TYPES.items()
         if kind not in left_out
     }
@@ -279,7 +279,7 @@ _tracks = st.builds(
 
 
 def repeats(tracks: Sequence[TrackTexts]) -> bool:
-    """libburn writes a TAB for each repeat, we only for want of room."""
+    """libburn writes a TAB for each repeat, this program only where the texts do not fit."""
     kinds = (*TYPES, "isrc")
     return any(
         getattr(before, kind) and getattr(before, kind) == getattr(track, kind)
@@ -302,7 +302,7 @@ def test_libburn_makes_and_reads_the_same(
 
 
 def _compare(sheet: Mapping[str, str], written: CdText, tracks: int) -> None:
-    """Hold libburn's reading against ours, which test_cd_text.py holds against the words."""
+    """Compare libburn's reading with this program's, which test_cd_text.py checks."""
     ours = read_cd_text(written.content, "")
     disc = {
         "Album Title": "title", "Artist Name": "performer", "Songwriter": "songwriter",

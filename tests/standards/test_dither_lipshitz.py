@@ -60,7 +60,7 @@ def test_error_is_white_and_channels_are_independent() -> None:
 @pytest.mark.parametrize("level_dbfs", [-120.0, -100.0, -91.0, -60.0])
 @pytest.mark.parametrize("bins", [1, 97, 3001])
 def test_moments_on_low_sines_at_each_phase(bins: int, level_dbfs: float) -> None:
-    """Both moments of the error, in eight parts of the sine's turn."""
+    """Both moments of the error, in eight parts of the sine's period."""
     length, runs = 8192, 25
     samples = np.tile(tone_dbfs(level_dbfs, bins, length), (runs, 1))
     error = errors_lsb(samples, bins)
@@ -94,7 +94,7 @@ def harmonics_above_floor(power: np.ndarray) -> np.ndarray:
 @pytest.mark.parametrize("level_dbfs", [-100.0, -88.0, -70.0])
 @pytest.mark.parametrize("kind", ["tpdf", "shaped"])
 def test_no_harmonic_of_a_low_tone_is_above_the_noise(kind: Dither, level_dbfs: float) -> None:
-    """A mean of 200 powers strays by 1/sqrt(200): five of these; the tone keeps its level."""
+    """A mean of 200 powers varies by 1/sqrt(200): five of these; the tone keeps its level."""
     power = tone_spectrum(level_dbfs, kind)
     assert harmonics_above_floor(power).max() < 1 + 5 / np.sqrt(TONE_RUNS)
     expected = (10 ** (level_dbfs / 20) / LSB * np.hanning(TONE_LENGTH).sum() / 2) ** 2
@@ -121,11 +121,11 @@ THRESHOLD_DB_SPL = {
 }  # fmt: skip
 """Threshold of hearing: ISO 226:2003, Table 1, and ISO 389-7 above 12.5 kHz (from memory)."""
 REACH_DB = 40
-"""How far above its lowest point it counts: the project's own choice."""
+"""How far above its lowest point it is used: the project's own choice."""
 
 
 def threshold_db(hz: np.ndarray) -> np.ndarray:
-    """ISO's threshold over its lowest point, as far up as it counts."""
+    """ISO's threshold over its lowest point, as far as it is used."""
     table = np.array(list(THRESHOLD_DB_SPL.items()))
     curve = np.interp(np.log(np.maximum(hz, 20)), np.log(table[:, 0]), table[:, 1])
     return np.minimum(curve - table[:, 1].min(), REACH_DB)

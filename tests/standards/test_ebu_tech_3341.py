@@ -130,7 +130,7 @@ def test_case_14_momentary_of_rising_tones() -> None:
 def test_true_peak_between_samples(
     case: int, divisor: int, phase_degrees: float, amplitude: float, reads: float, rate_hz: int
 ) -> None:
-    """The standard asks for it at 48 kHz."""
+    """The standard requires it at 48 kHz."""
     angle = 2 * np.pi / divisor * np.arange(rate_hz) + np.deg2rad(phase_degrees)
     samples = faded_ends(in_both(amplitude * np.sin(angle)), rate_hz)
     true_peak_dbtp = read_meter([samples], rate_hz).true_peak_dbtp

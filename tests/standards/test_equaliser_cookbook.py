@@ -21,7 +21,7 @@ def grid_hz(rate_hz: int) -> np.ndarray:
 
 
 def measured_db(band: FilterBand, rate_hz: int) -> np.ndarray:
-    """Response on the grid, from the band's answer to an impulse."""
+    """Response on the grid, from the band's impulse response."""
     impulse = np.zeros((1 << 17, 1), np.float32)
     impulse[0] = 1.0
     answer = np.concatenate(list(equalise([impulse], [band], rate_hz)))[:, 0]
@@ -31,7 +31,7 @@ def measured_db(band: FilterBand, rate_hz: int) -> np.ndarray:
 
 
 def cookbook_db(band: FilterBand, q: float, rate_hz: int) -> np.ndarray:
-    """H(s) of the note, at the s that the bilinear transform gives each frequency."""
+    """H(s) of the note, at the s of each frequency by the bilinear transform."""
     s = 1j * np.tan(np.pi * grid_hz(rate_hz) / rate_hz) / math.tan(math.pi * band.hz / rate_hz)
     a = 10 ** (band.db / 40)
     root = math.sqrt(a)
@@ -87,7 +87,7 @@ def test_response(shape: str, db: float, q: float, hz: float, rate_hz: int) -> N
     ],
 )
 def test_default_width(shape: str, usual: float) -> None:
-    """The usual widths are the project's own (common practice, no source)."""
+    """The default widths are the project's own choice."""
     band = FilterBand(shape, 800.0, 4.0)
     assert_same_response(measured_db(band, 44100), cookbook_db(band, usual, 44100))
 

@@ -38,7 +38,7 @@ def range_by_tech_3342(short_term_lufs: np.ndarray) -> float:
 
 @pytest.mark.parametrize("excerpt", READ, ids=str)
 def test_agrees_with_ffmpeg(excerpt: Excerpt, tmp_path: Path) -> None:
-    """It prints to a tenth."""
+    """ffmpeg prints one decimal."""
     samples, rate_hz = music(excerpt)
     reading = read_meter([samples], rate_hz)
     path = tmp_path / "excerpt.wav"

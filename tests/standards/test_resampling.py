@@ -43,7 +43,7 @@ def converted_middle(samples: np.ndarray, from_hz: int, to_hz: int) -> np.ndarra
 
 
 def fitted(wave: np.ndarray, hz: float, rate_hz: int) -> tuple[float, np.ndarray]:
-    """Amplitude of a tone in a wave, and what is left without it."""
+    """Amplitude of a tone in a wave, and the rest of the wave."""
     angle = 2 * np.pi * hz / rate_hz * np.arange(len(wave))
     columns = np.stack([np.cos(angle), np.sin(angle)], 1)
     parts, *_ = np.linalg.lstsq(columns, wave, rcond=None)
@@ -89,7 +89,7 @@ def blocks_of(recording: np.ndarray, start: int, end: int) -> Iterator[np.ndarra
 
 
 def section(recording: np.ndarray, start: int, end: int, from_hz: int, to_hz: int) -> np.ndarray:
-    """A section as the build reads it: from the settled start to a little beyond the end."""
+    """A section as the build reads it: from `settled_start` to a little after the end."""
     read_from = settled_start(start, from_hz, to_hz)
     blocks = blocks_of(recording, read_from, end + round(BEYOND_S * from_hz))
     pieces = list(section_at(blocks, read_from, start, end, from_hz, to_hz))
