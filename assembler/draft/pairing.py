@@ -188,7 +188,7 @@ class _Matching:
 
     def in_order(self) -> None:
         for song, recording in zip(self.songs_left, self.recordings_left, strict=False):
-            self.found[song] = (recording, "order", "nothing but the order of list and files fits")
+            self.found[song] = (recording, "order", "no name, number or duration matches")
 
     def pairs(self) -> Iterator[SongPair]:
         left = self.recordings_left

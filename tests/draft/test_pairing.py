@@ -182,7 +182,7 @@ def test_a_guess_is_a_comment_in_the_manifest_and_a_warning(desk: Desk) -> None:
     code, out, err = desk.run("draft", folder, "--titles", listed)
     assert code == 0
     text = (folder / "manifest.yaml").read_text(encoding="utf-8").split("tracks:\n")[1]
-    reason = "nothing but the order of list and files fits"
+    reason = "no name, number or duration matches"
     guess = f"  # guessed by order: {reason}. Listen to it, then remove this line.\n"
     empty = "    isrc:\n    composers:\n"
     assert text == (
