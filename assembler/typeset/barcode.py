@@ -1,7 +1,7 @@
-"""The barcode as vectors to place on a sleeve: EAN-13 or UPC-A at nominal size, as PDF and SVG.
+"""The barcode as vector graphics: EAN-13 or UPC-A at nominal size, as PDF and SVG.
 
 GS1 General Specifications, section 5.2 (EAN/UPC symbology), and ISO/IEC 15420: number sets A, B and
-C, guard patterns, quiet zones, nominal dimensions (from memory; the tests hold them against two
+C, guard patterns, quiet zones, nominal dimensions (from memory; the tests compare them with two
 independent encoders and a reader).
 """
 
@@ -26,7 +26,7 @@ WIDTH_MM, HEIGHT_MM = 37.29, 25.93
 BAR_MM = 22.85
 GUARD_MM = BAR_MM + 5 * MODULE_MM
 DIGIT_MM = HEIGHT_MM - BAR_MM - MODULE_MM
-"""Height of the digits, which stand one module below the bars: 2.75 mm."""
+"""Height of the digits, one module below the bars: 2.75 mm."""
 SMALL = 0.7
 """Size of a UPC-A's first and last digit, so that they fit into four modules."""
 
@@ -58,13 +58,13 @@ FIRST_DIGIT = [
     "ABABBA",
     "ABBABA",
 ]
-"""Sets of the six digits on the left, which tell the first digit of an EAN-13."""
+"""Sets of the six digits on the left, which encode the first digit of an EAN-13."""
 GUARD, CENTRE = "101", "01010"
 
 
 @dataclass(frozen=True)
 class Bar:
-    """A dark bar, in modules from the first guard; a long one reaches down between the digits."""
+    """A dark bar, in modules from the first guard; a long one extends between the digits."""
 
     start: int
     modules: int
@@ -82,7 +82,7 @@ class Digit:
 
 @dataclass(frozen=True)
 class Symbol:
-    """A barcode put together, before it is drawn.
+    """The bars and digits of a barcode.
 
     Attributes
     ----------
@@ -103,12 +103,12 @@ class Symbol:
 
 
 def module_pattern(code: str) -> str:
-    """Give the 95 modules of a barcode, 1 for dark, from the first guard to the last.
+    """Return the 95 modules of a barcode, 1 for dark, from the first guard to the last.
 
     Parameters
     ----------
     code
-        13 digits of an EAN-13 or 12 of a UPC-A, with the right check digit.
+        13 digits of an EAN-13 or 12 of a UPC-A, with a correct check digit.
     """
     digits = [int(digit) for digit in ean13(code)]
     sets = {"A": SET_A, "B": SET_B}
@@ -120,7 +120,7 @@ def module_pattern(code: str) -> str:
 
 
 def barcode_symbol(code: str) -> Symbol:
-    """Put a barcode together.
+    """Return the symbol of a code.
 
     Thirteen digits that begin with 0 are a UPC-A, and are drawn as one.
     """
@@ -159,9 +159,9 @@ def _upc_digits(code: str) -> tuple[Digit, ...]:
 
 
 def draw_barcode(canvas: Any, code: str, x_pt: float, y_pt: float) -> None:
-    """Draw a barcode at nominal size on a reportlab canvas: black alone, on a white ground.
+    """Draw a barcode at nominal size on a reportlab canvas: black on a white area.
 
-    The ground keeps the quiet zones light, whatever the sleeve's colour.
+    The white area keeps the quiet zones light on a sleeve of any colour.
 
     Parameters
     ----------
@@ -193,7 +193,7 @@ def draw_barcode(canvas: Any, code: str, x_pt: float, y_pt: float) -> None:
 
 
 def barcode_svg(code: str) -> str:
-    """Write a barcode as an SVG whose unit is the millimetre; its digits are outlines."""
+    """Return a barcode as SVG in millimetres; its digits are outlines."""
     symbol = barcode_symbol(code)
     first_mm = symbol.left_quiet * MODULE_MM
     bars = " ".join(
@@ -230,15 +230,14 @@ def _mm(length: float) -> str:
 
 
 def write_barcode(code: str, folder: Path) -> None:
-    """Write ``barcode.pdf`` and ``barcode.svg``: the symbol and its quiet zones, nothing else.
+    """Write ``barcode.pdf`` and ``barcode.svg``: the symbol with its quiet zones.
 
     Parameters
     ----------
     code
-        As `assembler.manifest.codes.parse_barcode` gives it: 13 digits of an EAN-13 or 12 of a
-        UPC-A.
+        13 digits of an EAN-13 or 12 of a UPC-A.
     folder
-        Made where it isn't there.
+        Created if missing.
     """
     folder.mkdir(parents=True, exist_ok=True)
     svg = barcode_svg(code)

@@ -1,4 +1,4 @@
-"""What a sheet is made of: parts, titled blocks, items; the same for print and for plain text."""
+"""The structure of a sheet: parts, titled blocks, items; the same for PDF and plain text."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ class Row:
     text
         The entry.
     label
-        What stands before it: a track's number, the name of a field.
+        In front of it: a track's number, the name of a field.
     end
-        What stands at the end of its line: a duration, a code.
+        At the end of its line: a duration, a code.
     details
         Lines below it.
     is_strong
-        It must not be overlooked.
+        Set in bold.
     """
 
     text: str
@@ -47,21 +47,21 @@ class Paragraph:
 
 @dataclass(frozen=True)
 class Note:
-    """A word to whoever sets the sleeve, not for print."""
+    """A note to the sleeve designer, not for print."""
 
     text: str
 
 
 @dataclass(frozen=True)
 class Verse:
-    """Lines that break where they were written to break."""
+    """Lines that keep their breaks."""
 
     lines: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class BarcodeSymbol:
-    """A barcode, drawn at nominal size; in plain text its digits as they are grouped below it."""
+    """A barcode, drawn at nominal size; in plain text, its digits in groups."""
 
     code: str
 
@@ -95,7 +95,7 @@ Item = Row | Subtitle | Paragraph | Note | Verse | BarcodeSymbol | SignOff
 
 @dataclass(frozen=True)
 class Block:
-    """Items under a title that says what they are."""
+    """Items under a title."""
 
     title: str
     items: tuple[Item, ...]
@@ -103,7 +103,7 @@ class Block:
 
 @dataclass(frozen=True)
 class Part:
-    """Blocks that go to one place of the package, under the name of that place."""
+    """Blocks for one place on the package, under the name of that place."""
 
     title: str
     blocks: tuple[Block, ...]
@@ -120,9 +120,9 @@ class Sheet:
     facts
         Catalogue number, label and the like.
     name
-        What kind of sheet it is.
+        Kind of sheet.
     language
-        Of the release, where it is known.
+        Of the release, if it is known.
     parts
         In order.
     """
@@ -135,7 +135,7 @@ class Sheet:
     parts: tuple[Part, ...]
 
     def texts(self) -> Iterator[str]:
-        """Give every text of the sheet, in order."""
+        """Return every text of the sheet, in order."""
         yield from (self.name, self.artist, self.title)
         for row in self.facts:
             yield from _item_texts(row)
@@ -159,10 +159,10 @@ def _item_texts(item: Item) -> Iterator[str]:
 
 
 def prose(text: str) -> tuple[Paragraph | Verse, ...]:
-    """Split a text of several paragraphs, which an empty line parts.
+    """Split a text into paragraphs at its empty lines.
 
-    A paragraph whose lines all run on for a good length was broken to fit an editor, and becomes
-    running text; shorter lines, as of a list of names, keep their breaks.
+    A paragraph of long lines was wrapped by an editor and becomes running text; shorter lines, as
+    of a list of names, keep their breaks.
     """
     items: list[Paragraph | Verse] = []
     for lines in stanzas(text):
@@ -174,7 +174,7 @@ def prose(text: str) -> tuple[Paragraph | Verse, ...]:
 
 
 def stanzas(text: str) -> tuple[tuple[str, ...], ...]:
-    """Split a text into the groups of lines that empty lines part."""
+    """Split a text into groups of lines at its empty lines."""
     groups: list[list[str]] = [[]]
     for line in text.splitlines():
         if line.strip():

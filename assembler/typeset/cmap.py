@@ -1,6 +1,7 @@
 """Read which characters a TrueType font has.
 
-OpenType specification, chapter "cmap": subtable formats 4 and 12.
+OpenType specification, chapter "cmap": subtable formats 4 and 12. fontTools would need 0.5 s for a
+title in Japanese, too long for a check of the manifest.
 """
 
 from __future__ import annotations
@@ -13,24 +14,24 @@ _UNICODE_BASIC = (3, 1)
 
 
 def read_characters(path: Path) -> frozenset[int]:
-    """Give the code points that a font has a glyph for.
+    """Return the code points that a font has a glyph for.
 
     Parameters
     ----------
     path
-        A TrueType file with a Windows Unicode table, as almost every one has.
+        A TrueType file with a Windows Unicode table.
 
     Returns
     -------
     frozenset of int
-        Without those that lead to glyph 0, the font's sign for "no such character".
+        Without those that map to glyph 0, .notdef.
 
     Raises
     ------
     ValueError
         The font has no such table.
     """
-    table = font_table(path, b"cmap")
+    table = _table(path, b"cmap")
     (count,) = struct.unpack_from(">H", table, 2)
     records = [struct.unpack_from(">HHL", table, 4 + 8 * i) for i in range(count)]
     offsets = {(platform, encoding): offset for platform, encoding, offset in records}
@@ -41,7 +42,7 @@ def read_characters(path: Path) -> frozenset[int]:
     raise ValueError(f"{path.name} has no Unicode character table")
 
 
-def font_table(path: Path, tag: bytes) -> bytes:
+def _table(path: Path, tag: bytes) -> bytes:
     """Read one table of a TrueType file.
 
     Raises
@@ -70,7 +71,7 @@ def _format_12(table: bytes) -> frozenset[int]:
 
 def _format_4(table: bytes) -> frozenset[int]:
     double_segments = struct.unpack_from(">H", table, 6)[0]
-    words = struct.unpack(f">{len(table) // 2}H", table[: len(table) // 2 * 2])
+    values = struct.unpack(f">{len(table) // 2}H", table[: len(table) // 2 * 2])
     segments = double_segments // 2
     ends = 7
     starts = ends + segments + 1
@@ -78,12 +79,12 @@ def _format_4(table: bytes) -> frozenset[int]:
     ranges = deltas + segments
     characters: set[int] = set()
     for i in range(segments):
-        first, last = words[starts + i], words[ends + i]
-        delta, offset = words[deltas + i], words[ranges + i]
+        first, last = values[starts + i], values[ends + i]
+        delta, offset = values[deltas + i], values[ranges + i]
         if offset == 0:
             characters.update(c for c in range(first, last + 1) if (c + delta) & 0xFFFF)
             continue
         place = ranges + i + offset // 2 - first
-        characters.update(c for c in range(first, last + 1) if words[place + c])
+        characters.update(c for c in range(first, last + 1) if values[place + c])
     characters.discard(0xFFFF)
     return frozenset(characters)

@@ -1,4 +1,4 @@
-"""The fonts that lie in this package, and which of them has a character."""
+"""The fonts of this package, and which of them has a character."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ FILES = {
     "DroidSansFallback": "DroidSansFallbackFull.ttf",
     "NanumSquare": "NanumSquareR.ttf",
 }
-"""Each font by the name that a page calls it."""
+"""File of each font, by its PostScript name."""
 
 REGULAR = ("DejaVuSans", "DroidSansFallback", "NanumSquare")
 ORDER: dict[Weight, tuple[str, ...]] = {"regular": REGULAR, "bold": ("DejaVuSans-Bold", *REGULAR)}
@@ -30,7 +30,7 @@ NO_GLYPH = "□"
 """Printed for a character that no font has."""
 
 _ARABIC_FORMS = range(0xFB50, 0xFEFD)
-"""Unicode blocks Arabic Presentation Forms-A and -B, and what lies between."""
+"""Unicode blocks Arabic Presentation Forms-A to -B."""
 
 _INVISIBLE = re.compile(
     "[\u00ad\u034f\u061c\u115f\u1160\u17b4\u17b5\u180b-\u180f\u200b-\u200f\u202a-\u202e"
@@ -44,14 +44,14 @@ _MARKED = re.compile("[^\u0300-\u036f\u3099\u309a][\u0300-\u036f\u3099\u309a]+|[
 
 @cache
 def characters_of(font: str) -> frozenset[int]:
-    """Give the code points that a carried font has."""
+    """Return the code points of a font."""
     return read_characters(FOLDER / FILES[font])
 
 
 def missing_characters(text: str) -> str:
-    """Give the distinct characters of a text that no carried font has, in order.
+    """Return the distinct characters of a text that none of the fonts has, in order.
 
-    White space and characters that print nothing don't count.
+    White space and invisible characters don't count.
 
     Examples
     --------
@@ -65,19 +65,19 @@ def missing_characters(text: str) -> str:
 
 
 def is_carried(sign: str) -> bool:
-    """Tell whether a carried font has a character."""
+    """Return whether one of the fonts has a character."""
     return _font_of(sign, "regular") is not None
 
 
 def letter_of(sign: str) -> str:
-    """Give the letter that a joined form of an Arabic letter is a form of; others as they are."""
+    """Return the Arabic letter of a presentation form; other characters unchanged."""
     return unicodedata.normalize("NFKC", sign) if ord(sign) in _ARABIC_FORMS else sign
 
 
 def composed(text: str) -> str:
-    """Put letters and their combining marks together where Unicode has them in one.
+    """Return a text with letters and combining marks composed.
 
-    Only those: normalising the whole text would exchange some Chinese characters in names.
+    Only those: normalising the whole text would replace some Chinese characters in names.
     """
     if text.isascii():
         return text
@@ -85,7 +85,7 @@ def composed(text: str) -> str:
 
 
 def printed(text: str) -> str:
-    """Leave out the characters that print nothing."""
+    """Return a text without invisible characters."""
     return text if text.isascii() else _INVISIBLE.sub("", text)
 
 
@@ -95,12 +95,12 @@ def font_runs(text: str, weight: Weight) -> list[tuple[str, str]]:
     Parameters
     ----------
     text
-        In the order it is printed.
+        In printed order.
 
     Returns
     -------
     list of (font, text)
-        White space is plain space, and what no font has is `NO_GLYPH`.
+        White space becomes a plain space, a character without a font `NO_GLYPH`.
     """
     runs: list[tuple[str, str]] = []
     for font, part in _parts(printed(text), weight):

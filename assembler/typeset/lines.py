@@ -44,10 +44,10 @@ GAP = 5.5
 """Between texts on one line."""
 HANGING = 4 * mm
 LARGEST_WHOLE_BLOCK = 0.35
-"""A block that takes no more of a page than this is not broken."""
+"""Share of a page up to which a block is not broken."""
 SHORTEST_LEADER = 4 * GAP
 NARROWEST_LIST = 0.7
-"""Of the column: where a list's durations or codes stand, unless its texts need more."""
+"""Share of the column where durations or codes end, unless the texts need more."""
 BOX_PAD = 10
 BOX_GREY = 0.35
 
@@ -63,12 +63,12 @@ CAPTION = Type(7, 12, grey=0.38)
 
 
 def width(text: str, kind: Type) -> float:
-    """Measure a text in points."""
+    """Return the width of a text in points."""
     return width_em(text, kind.weight) * kind.size_pt
 
 
 def sheet_lines(sheet: Sheet) -> Iterator[Line]:
-    """Give the lines of a whole sheet, in order."""
+    """Return the lines of a whole sheet, in order."""
     artist = _lines(_set(sheet.artist, BODY, COLUMN, ARTIST))
     name = Placed(LEFT, sheet.name, MINOR)
     yield replace(artist[0], placed=(name, *artist[0].placed))
@@ -124,7 +124,7 @@ def _item_lines(items: Sequence[Item], first_space_pt: float) -> Iterator[Line]:
 def _set(
     text: str, x_pt: float, width_pt: float, kind: Type, hanging_pt: float = 0
 ) -> list[Placed]:
-    """Set a text into a width, each line at its place; right-to-left text stands at the right."""
+    """Set a text into a width, line by line; right-to-left text is aligned right."""
     shaped = joined(text)
     right_to_left = reads_right_to_left(shaped)
     room = width_pt - hanging_pt
@@ -155,7 +155,7 @@ def _label_width(row: Row) -> float:
 
 
 def _list_edge(rows: Sequence[Row], label_pt: float) -> float:
-    """Give where the ends of rows stand: near enough to their texts for the eye to follow."""
+    """Return the right edge of the ends of rows, close enough to their texts to be read across."""
     texts_pt = max((width(row.text, TEXT) for row in rows), default=0.0)
     ends_pt = max((width(row.end, STRONG) for row in rows), default=0.0)
     needed_pt = label_pt + texts_pt + 2 * GAP + SHORTEST_LEADER + ends_pt
@@ -163,7 +163,7 @@ def _list_edge(rows: Sequence[Row], label_pt: float) -> float:
 
 
 def _row_lines(row: Row, label_pt: float, right: float, space_pt: float) -> list[Line]:
-    """Set a row: its label, its text, and its end at the right on the text's last line."""
+    """Set a row: its label, its text, and its end on the last line of the text."""
     x = BODY + label_pt
     kind = STRONG if row.is_strong else TEXT
     end_pt = width(row.end, kind)
@@ -185,7 +185,7 @@ def _row_lines(row: Row, label_pt: float, right: float, space_pt: float) -> list
 
 
 def _beside(placed: Sequence[Placed], x_pt: float) -> list[Placed]:
-    """Move text that stands at the right to where the column begins, beside its label."""
+    """Move right-aligned text to the start of the column, next to its label."""
     spare = min(part.x_pt for part in placed) - x_pt
     return [replace(part, x_pt=part.x_pt - spare) for part in placed]
 
@@ -210,7 +210,7 @@ def _barcode_line(item: BarcodeSymbol, space_pt: float) -> Line:
 
 
 def _box_lines(item: SignOff, space_pt: float) -> list[Line]:
-    """Set a box: squares to tick with their words, and lines to write on above theirs."""
+    """Set a box: squares to tick with their texts, and lines to write on with captions."""
     lines = [
         replace(line, drawing=_square)
         for choice in item.choices

@@ -1,4 +1,4 @@
-"""Pages to print: A4, a narrow column for places on the package, a wide one for their words.
+"""A4 pages with a narrow column for the places on the package and a wide one for their texts.
 
 Every line is placed by its measured width, and pages are filled line by line.
 """
@@ -20,12 +20,12 @@ TOP, FOOT, FOOTER = PAGE_HEIGHT - 20 * mm, 24 * mm, 13 * mm
 COLUMN = RIGHT - BODY
 
 Drawing = Callable[[Any, float, float], None]
-"""Draws on a canvas from a left edge and the line's lower edge on."""
+"""Draws on a canvas, from a left and a lower edge."""
 
 
 @dataclass(frozen=True)
 class Type:
-    """How a text is set."""
+    """Size, leading, weight and grey of a text."""
 
     size_pt: float
     leading_pt: float
@@ -39,7 +39,7 @@ CONTINUED = Type(8, 17, grey=0.4)
 
 @dataclass(frozen=True)
 class Placed:
-    """A text on its line, in the order of printing."""
+    """A text on its line, in printed order."""
 
     x_pt: float
     text: str
@@ -53,17 +53,17 @@ class Line:
     Attributes
     ----------
     placed
-        Its texts, in the order of reading.
+        Its texts, in reading order.
     height_pt
         From the line above.
     space_pt
         Above it, except at the top of a page.
     keeps
-        It stands on one page with the next line.
+        Kept on one page with the next line.
     part, block
-        Where it belongs.
+        Titles of its part and its block.
     opens
-        What it is the title of.
+        Titles of the part and the block that it opens.
     leader
         Dots lead to its last text.
     drawing
@@ -82,17 +82,17 @@ class Line:
 
 
 def height(lines: Iterable[Line]) -> float:
-    """Add up lines and the space above them."""
+    """Return the height of lines and the space above them."""
     return sum(line.height_pt + line.space_pt for line in lines)
 
 
 def kept(lines: Sequence[Line], *, with_next: bool) -> list[Line]:
-    """Keep lines on one page, and with what follows where that is asked."""
+    """Return lines kept on one page, and with the next line if `with_next`."""
     return [replace(line, keeps=with_next or i < len(lines) - 1) for i, line in enumerate(lines)]
 
 
 def paged(lines: Iterable[Line]) -> list[list[tuple[float, Line]]]:
-    """Give each line its page and its height on it; pages inside a part say what goes on there."""
+    """Return lines with their heights, page by page; pages inside a part get a running head."""
     pages: list[list[tuple[float, Line]]] = [[]]
     y = TOP
     for group in _groups(lines):
@@ -116,7 +116,7 @@ def paged(lines: Iterable[Line]) -> list[list[tuple[float, Line]]]:
 
 
 def running_head(line: Line) -> Line:
-    """Name the part, and the block, that a page goes on with."""
+    """Return a line with the part and the block that continue on a page."""
     what = "continued" if line.opens else f"{line.block}, continued"
     texts = (Placed(LEFT, line.part, PART_TITLE), Placed(BODY, what, CONTINUED))
     return Line(texts, CONTINUED.leading_pt, part=line.part)

@@ -1,4 +1,4 @@
-"""A PDF to draw on, with the release's name in its properties and no date."""
+"""A new PDF with the release's name in its properties and no date."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from assembler.typeset.pdf_fonts import registered
 
 
 class UndatedInfo(PDFInfo):  # type: ignore[misc]
-    """Document properties without the dates that would make every file another."""
+    """Document properties without dates, so that the same content gives the same bytes."""
 
     def format(self, document: Any) -> bytes:
-        """Write the properties as the PDF's information dictionary."""
+        """Return the information dictionary."""
         facts = {
             "Title": self.title,
             "Author": self.author,
@@ -32,7 +32,7 @@ class UndatedInfo(PDFInfo):  # type: ignore[misc]
 
 
 def new_document(path: Path, sheet: Sheet, size_pt: tuple[float, float] = A4) -> Any:
-    """Open a PDF whose bytes depend on what is drawn alone."""
+    """Return a canvas whose bytes depend only on what is drawn."""
     canvas = Canvas(
         str(path),
         pagesize=size_pt,
@@ -50,12 +50,12 @@ def new_document(path: Path, sheet: Sheet, size_pt: tuple[float, float] = A4) ->
 
 
 @contextmanager
-def copied_as(text: Any, words: str) -> Iterator[None]:
-    """Let what is written meanwhile into a text object copy out as other words.
+def copied_as(text: Any, replacement: str) -> Iterator[None]:
+    """Set a replacement text, used when text written inside is copied out.
 
     ISO 32000-1, 14.9.4: replacement text of a marked span.
     """
-    content = ("\ufeff" + words).encode("utf-16-be").hex().upper()
+    content = ("\ufeff" + replacement).encode("utf-16-be").hex().upper()
     text._code.append(f"/Span <</ActualText <{content}>>> BDC")
     yield
     text._code.append("EMC")

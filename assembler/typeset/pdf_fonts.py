@@ -1,4 +1,4 @@
-"""The carried fonts as they go into a PDF: embedded, measured, and readable when copied out."""
+"""The fonts in a PDF: embedded, measured, and readable when text is copied out."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ _MAPPED = re.compile(r"(?<=> <)[0-9A-F]+(?=>$)", re.MULTILINE)
 
 
 class ReadableFont(TTFont):  # type: ignore[misc]
-    """A TrueType font whose text copies out as it was written.
+    """A TrueType font whose text can be copied out.
 
-    Its table from glyphs to text (ISO 32000-1, 9.10.3) is UTF-16 beyond the basic plane too, and
-    has the letters themselves for the joined forms of Arabic.
+    Its ToUnicode map (ISO 32000-1, 9.10.3) is UTF-16 beyond the basic plane too, and has letters
+    instead of Arabic presentation forms.
     """
 
     def addObjects(self, doc: Any) -> None:  # noqa: N802 - the name that reportlab calls
-        """Add the font's objects to a document, and set its table right."""
+        """Add the font's objects to a document, with a corrected ToUnicode map."""
         super().addObjects(doc)
         for name, stream in doc.idToObject.items():
             if name.startswith("toUnicodeCMap:"):
@@ -32,7 +32,7 @@ class ReadableFont(TTFont):  # type: ignore[misc]
 
 
 def _utf16(digits: str) -> str:
-    if len(digits) > 6:  # set right before: this font's tables are gone through once for each font
+    if len(digits) > 6:  # already corrected: this runs once per font
         return digits
     sign = chr(int(digits, 16))
     letter = letter_of(sign)
@@ -41,7 +41,7 @@ def _utf16(digits: str) -> str:
 
 @cache
 def registered(font: str) -> str:
-    """Make a carried font known to reportlab, once, and give its name."""
+    """Register a font with reportlab, once, and return its name."""
     with _LOCK:
         if font not in pdfmetrics.getRegisteredFontNames():
             pdfmetrics.registerFont(ReadableFont(font, str(FOLDER / FILES[font]), shapable=False))
@@ -55,7 +55,7 @@ def page_runs(text: str, weight: Weight) -> list[tuple[str, str]]:
 
 @lru_cache(maxsize=20_000)
 def width_em(text: str, weight: Weight) -> float:
-    """Measure a text in multiples of its size."""
+    """Return the width of a text in em."""
     return sum(
         float(pdfmetrics.stringWidth(part, font, 1)) for font, part in page_runs(text, weight)
     )

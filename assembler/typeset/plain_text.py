@@ -18,15 +18,15 @@ from assembler.typeset.blocks import (
 
 
 def sheet_text(sheet: Sheet) -> str:
-    """Write a sheet as text with line feeds.
+    """Return a sheet as text with line feeds.
 
-    Titles of parts stand over ``=``, titles of blocks over ``-``.
+    Titles of parts are underlined with ``=``, titles of blocks with ``-``.
     """
     return "\n".join(_lines(sheet)) + "\n"
 
 
 def titled(title: str, sign: str) -> tuple[str, str]:
-    """Give a title and the line below it."""
+    """Return a title and its underline."""
     return title, sign * len(title)
 
 

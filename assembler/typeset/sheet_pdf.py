@@ -1,4 +1,4 @@
-"""A sheet as a PDF: lines drawn on pages, with bookmarks, page numbers and an order of reading."""
+"""A sheet as a PDF: lines drawn on pages, with bookmarks, page numbers and reading order."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from assembler.typeset.typeset import filled_lines, in_printed_order, joined
 
 FOOTER_TYPE = Type(7, 10, grey=0.38)
 BASELINE = 0.28
-"""Of a line's height, from its lower edge up."""
+"""Share of a line's height, from its lower edge."""
 NARROW_GAP = GAP + 0.5
-"""A wider gap would look like two columns to what copies text out of a PDF."""
+"""A wider gap would be read as two columns when text is copied out."""
 
 
 def write_pdf(path: Path, sheet: Sheet) -> None:
-    """Write a sheet as a PDF whose bytes depend on its words alone."""
+    """Write a sheet as a PDF whose bytes depend on its texts alone."""
     pages = paged(sheet_lines(sheet))
     canvas = new_document(path, sheet)
     for number, lines in enumerate(pages, 1):
@@ -79,7 +79,7 @@ def _write_texts(canvas: Any, placed: Sequence[Placed], y_pt: float, *, leader: 
 
 
 def _dots(canvas: Any, x_pt: float, to_x_pt: float, y_pt: float) -> None:
-    """Draw the dots that lead to the end of a line, on one grid for all lines."""
+    """Draw the leader dots of a line, on one grid for all lines."""
     canvas.saveState()
     canvas.setStrokeGray(0.4)
     canvas.setLineWidth(0.6)
@@ -92,9 +92,9 @@ def _dots(canvas: Any, x_pt: float, to_x_pt: float, y_pt: float) -> None:
 
 
 def _bridge(text: Any, x_pt: float, to_x_pt: float, y_pt: float, size_pt: float) -> None:
-    """Write an unseen space as wide as a gap.
+    """Write an invisible space as wide as a gap.
 
-    It copies out as spaces, and holds together what stands on one line far apart.
+    It is copied out as spaces and keeps the texts of a line together.
     """
     ((font, space),) = page_runs(" ", "regular")
     text.setTextOrigin(x_pt, y_pt)
@@ -124,7 +124,7 @@ def _draw_footer(canvas: Any, sheet: Sheet, page: str) -> None:
 
 
 def _shortened(text: str, width_pt: float, kind: Type) -> str:
-    """Give as much of a text as one line holds, in the order of reading."""
+    """Return as much of a text as fits one line, in reading order."""
     room = width_pt - kind.size_pt
     lines = filled_lines(joined(text), room, size_pt=kind.size_pt, weight=kind.weight)
     return lines[0] if len(lines) == 1 else f"{lines[0]}…"

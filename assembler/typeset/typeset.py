@@ -1,7 +1,7 @@
-"""Set a text in lines: letters joined, lines filled, each line in the order it is printed.
+"""Set a text in lines: letters shaped, lines filled, each line in printed order.
 
-Bidirectional text follows Unicode Standard Annex 9: lines are filled in the order of reading, then
-each is put into the order of printing. Where lines may break follows Annex 14 in its main rules.
+Bidirectional text follows Unicode Standard Annex 9: lines are filled in reading order, then
+reordered. Line breaks follow the main rules of Annex 14.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ _RIGHT_TO_LEFT = re.compile(
 )
 _ARABIC = re.compile("[\u0600-\u06ff\u0750-\u077f]")
 _PROBE = "\u034f"
-"""A mark that prints nothing: behind a bracket, it comes out before it where that was turned."""
+"""An invisible mark: set after a bracket, it comes out before it if the run was reversed."""
 _NOT_AT_START = (
     "、。，．・：；！？）］｝」』】〉》〕ーぁぃぅぇぉっゃゅょァィゥェォッャュョ々…‥,.;:!?)]}»”’"
 )
@@ -30,13 +30,13 @@ _NO_BREAK_SPACES = "\u00a0\u2007\u202f"
 
 
 def reads_right_to_left(text: str) -> bool:
-    """Tell whether the first letter with a direction is one of a right-to-left script."""
+    """Return whether the first letter with a direction is of a right-to-left script."""
     directions = (unicodedata.bidirectional(sign) for sign in text)
     return next((d in ("R", "AL") for d in directions if d in ("L", "R", "AL")), False)
 
 
 def joined(text: str) -> str:
-    """Give a text its printed letters: accents on their letters, Arabic in joined forms."""
+    """Return a text with composed accents and shaped Arabic letters."""
     text = composed(text)
     if not _ARABIC.search(text):
         return text
@@ -57,9 +57,9 @@ def _reshaper() -> Any:
 
 
 def in_printed_order(line: str, *, right_to_left: bool) -> str:
-    """Put one line from the order of reading into the order of printing, brackets turned.
+    """Return a line in printed order, with brackets mirrored.
 
-    Marks of Hebrew and Arabic then stand before their letters, as the carried fonts want them.
+    Marks of Hebrew and Arabic then precede their letters, as the fonts need them.
     """
     if not _RIGHT_TO_LEFT.search(line):
         return line
@@ -73,7 +73,7 @@ def in_printed_order(line: str, *, right_to_left: bool) -> str:
 
 @cache
 def _brackets() -> tuple[dict[str, str], re.Pattern[str], re.Pattern[str]]:
-    """Give what turns into what, and the patterns of such a sign before and with its probe."""
+    """Return mirrored brackets, and the patterns of a bracket without and with its probe."""
     from bidi.mirror import MIRRORED
 
     sign = f"[{re.escape(''.join(MIRRORED))}]"
@@ -85,17 +85,17 @@ def _brackets() -> tuple[dict[str, str], re.Pattern[str], re.Pattern[str]]:
 
 
 def filled_lines(text: str, width_pt: float, *, size_pt: float, weight: Weight) -> list[str]:
-    """Break a text into lines that are no wider than a width.
+    """Break a text into lines no wider than a width.
 
     Parameters
     ----------
     text
-        As `joined` gives it, in the order of reading.
+        From `joined`, in reading order.
 
     Returns
     -------
     list of str
-        At least one line, in the order of reading. A word wider than a line is broken.
+        At least one line, in reading order. A word wider than a line is broken.
     """
     room_em = width_pt / size_pt
     lines: list[str] = []
@@ -144,5 +144,5 @@ def _is_space(sign: str) -> bool:
 
 
 def _is_ideographic(sign: str) -> bool:
-    """Tell a character that lines may break beside; Korean breaks at its spaces."""
+    """Return whether a line may break next to a character; Korean breaks at spaces."""
     return unicodedata.east_asian_width(sign) in "WF" and not "\uac00" <= sign <= "\ud7a3"

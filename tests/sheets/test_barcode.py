@@ -23,7 +23,6 @@ from sheets.scan import scanned
 
 from assembler.manifest.codes import gs1_check_digit
 from assembler.typeset.barcode import barcode_symbol, module_pattern, write_barcode
-from assembler.typeset.outlines import FILE, outline
 
 EAN, UPC = "2000000000145", "036000291452"
 DOTS_PER_MM = 50
@@ -167,18 +166,6 @@ def test_digits_are_embedded_in_the_pdf_and_outlines_in_the_svg(tmp_path: Path) 
     svg = (tmp_path / "barcode.svg").read_text(encoding="utf-8")
     assert svg.count("<path") == 1 + 12
     assert "<text" not in svg
-
-
-@pytest.mark.parametrize("digit", "0123456789")
-def test_outlines_are_those_that_fonttools_reads(digit: str) -> None:
-    tools = pytest.importorskip("fontTools.ttLib", reason="pip install fonttools")
-    with tools.TTFont(FILE) as font:
-        name = font.getBestCmap()[ord(digit)]
-        coordinates, ends, flags = font["glyf"][name].getCoordinates(font["glyf"])
-    points = [(x, y, bool(on & 1)) for (x, y), on in zip(coordinates, flags, strict=True)]
-    for contour, start, end in zip(outline(digit), (0, *(n + 1 for n in ends)), ends, strict=False):
-        assert sorted(contour) == sorted(points[start : end + 1])
-    assert len(outline(digit)) == len(ends)
 
 
 def test_digits_of_the_drawing_look_like_those_of_the_font(tmp_path: Path) -> None:
