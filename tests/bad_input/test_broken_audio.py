@@ -94,6 +94,7 @@ def test_there_are_enough_of_them() -> None:
     assert not set(KNOWN) & set(BY_CHANCE) & set(ODD)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("suffix", BLANK)
 def test_without_its_fault_each_is_good(empty: Desk, suffix: str) -> None:
     name = f"good.{suffix}"

@@ -79,6 +79,7 @@ def test_the_manifest_without_faults_is_good(folder: Path) -> None:
     assert check(load(path)).ok
 
 
+@pytest.mark.thorough
 @settings(
     max_examples=200,
     deadline=None,

@@ -217,6 +217,7 @@ def test_ffmpeg_would_open_the_other_file(empty: Desk) -> None:
     assert soundfile.info(empty.folder / "out.wav").samplerate == RATE_HZ
 
 
+@pytest.mark.thorough
 def test_titles_reach_no_command_line(empty: Desk) -> None:
     """Metadata is written as tags afterwards, never passed to encoders as options."""
     titles = ["-i /etc/passwd", "-y", "%03d", "pipe:1", "concat:a|b", "$(touch here)", "a;touch b"]

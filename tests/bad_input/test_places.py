@@ -28,6 +28,7 @@ def failing(error: BaseException) -> object:
     return fail
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     "number",
     [
@@ -64,6 +65,7 @@ def test_catalogue_number_cannot_lead_out_of_the_folder(desk: Desk, number: str)
     assert around(desk) == before
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("number", ["../../x", "ТВЭ-014", "🌊 14", "低-14"])
 def test_whole_release_with_a_catalogue_number_of_odd_signs(desk: Desk, number: str) -> None:
     document = desk.build(MANIFEST.replace("TWE-014", number))
@@ -199,6 +201,7 @@ def test_interrupted_build_is_reported_in_one_line(
     assert len((out + err).splitlines()) == 1
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("after", [0, 1])
 @pytest.mark.parametrize("error", [KeyboardInterrupt, OSError])
 def test_stop_while_the_release_is_exchanged_loses_nothing(

@@ -31,6 +31,7 @@ def typed(
     )
 
 
+@pytest.mark.thorough
 def test_good_check(desk: Desk) -> None:
     desk.write()
     done = typed("check", "songs.yaml", folder=desk.folder)
@@ -127,6 +128,7 @@ def many(count: int) -> str:
     return f"{head}tracks:\n{tracks}"
 
 
+@pytest.mark.thorough
 def test_check_of_99_tracks_renders_nothing_and_wakes_no_sound_room(desk: Desk) -> None:
     content = (desk.folder / "a.wav").read_bytes()
     for number in range(1, 100):
@@ -153,6 +155,7 @@ def test_check_of_99_tracks_renders_nothing_and_wakes_no_sound_room(desk: Desk) 
     assert contents(desk.folder) == before
 
 
+@pytest.mark.thorough
 def test_titles_survive_a_terminal_that_has_no_such_signs(desk: Desk) -> None:
     desk.write(MANIFEST.replace("Low Lantern", "Sørlys 低い 🌊"))
     plain = typed(

@@ -42,6 +42,7 @@ def sides(*names: str) -> str:
     return SIDES.format(sides=listed, tracks=tracks)
 
 
+@pytest.mark.thorough
 @old_names
 @pytest.mark.parametrize("locale", [{}, C_LOCALE], ids=["UTF-8", "C"])
 def test_files_whose_names_are_no_utf_8_are_measured(desk: Desk, locale: dict[str, str]) -> None:
@@ -56,6 +57,7 @@ def test_files_whose_names_are_no_utf_8_are_measured(desk: Desk, locale: dict[st
     assert (shown.returncode, shown.stderr) == (0, b"")
 
 
+@pytest.mark.thorough
 @old_names
 @pytest.mark.parametrize("locale", [{}, C_LOCALE], ids=["UTF-8", "C"])
 def test_a_side_whose_name_is_no_utf_8_gets_a_picture(desk: Desk, locale: dict[str, str]) -> None:
@@ -69,6 +71,7 @@ def test_a_side_whose_name_is_no_utf_8_gets_a_picture(desk: Desk, locale: dict[s
     assert b"Traceback" not in split.stderr
 
 
+@pytest.mark.thorough
 @old_names
 @pytest.mark.parametrize("locale", [{}, C_LOCALE], ids=["UTF-8", "C"])
 def test_a_release_is_built_in_and_from_a_folder_of_any_name(

@@ -149,6 +149,7 @@ def empty_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
 
 
+@pytest.mark.thorough
 def test_a_build_does_what_it_planned(desk: Desk) -> None:
     """The plan made beforehand comes near to what the steps add up to."""
     told: list[Step] = []

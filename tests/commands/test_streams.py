@@ -64,6 +64,7 @@ def test_good_files_are_good_whatever_is_closed(desk: Desk, line: str) -> None:
         assert len(document["files"]) == 2
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full on this system")
 @pytest.mark.parametrize("command", ["schema", "check", "--help"])
 def test_full_disk_behind_standard_output_is_told(release: Path, command: str) -> None:

@@ -447,6 +447,7 @@ def test_no_path_is_cut(desk, capsys, monkeypatch):
     assert f"    → {whole[1]}, same content" in lines
 
 
+@pytest.mark.thorough
 def test_the_command_prints_it_in_80_columns(desk, capsys, monkeypatch):
     monkeypatch.setenv("COLUMNS", "80")
     edited(desk, ("audio: b.wav", "audio: b.wav\n  trim: 0.5"), ("Low Lantern", "L" * 300))

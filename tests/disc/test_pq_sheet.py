@@ -336,6 +336,7 @@ def test_a_track_over_a_page_says_that_it_goes_on(tmp_path: Path) -> None:
     assert re.search(r"03 +continued\n", pages[1])
 
 
+@pytest.mark.thorough
 @each_sheet
 def test_all_words_are_inside_the_page_and_apart(sheet: PqSheet, tmp_path: Path) -> None:
     pages = boxes(printed(sheet, tmp_path))
@@ -443,6 +444,7 @@ ODD_TEXT = st.text(
 )
 
 
+@pytest.mark.thorough
 @settings(max_examples=40, deadline=None)
 @given(ODD_TEXT, ODD_TEXT, ODD_TEXT)
 def test_odd_words_leave_every_number_readable(

@@ -58,6 +58,7 @@ def wave(tmp_path, album, music):
     return path, pcm, reading
 
 
+@pytest.mark.thorough
 def test_bext_byte_by_byte(wave):
     path, _, reading = wave
     bext = chunks(path)["bext"]

@@ -62,6 +62,7 @@ def segued(tmp_path_factory, music):
     return make
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", [*LOSSY, "alac-24"])
 def test_a_file_declares_the_length_of_its_sound(name, segued):
     files, sound = segued(name)

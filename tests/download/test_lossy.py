@@ -57,6 +57,7 @@ def peak_from_outside(path: Path) -> float:
     return true_peak_16(wave)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", LOSSY)
 def test_a_hot_master_is_lowered_until_it_does_not_clip(name, tmp_path, music):
     rate_hz = FACTS[name].rate_for(44100)

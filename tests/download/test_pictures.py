@@ -92,6 +92,7 @@ def test_a_cover_of_more_than_10_mb(look):
     assert "27" in found["heavy-cover"].message
 
 
+@pytest.mark.thorough
 def test_a_picture_of_20_000_pixels_is_refused(look, monkeypatch):
     monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", None)
     found = look(plain(20_000, mode="1"))

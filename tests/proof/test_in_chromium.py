@@ -249,6 +249,7 @@ def test_odd_releases_fit_the_page(
         assert opened.complaints == []
 
 
+@pytest.mark.thorough
 def test_it_prints(small_release: Path, opened: Opened) -> None:
     pdf = small_release.parent / "printed.pdf"
     opened.page.pdf(path=pdf, format="A4", print_background=True)

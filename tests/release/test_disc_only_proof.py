@@ -15,6 +15,7 @@ from assembler import build, load, verify
 RATE_HZ = 44100
 
 
+@pytest.mark.thorough
 def test_every_track_can_be_played(tmp_path: Path) -> None:
     for number, hz in enumerate((330, 550), 1):
         tone = 0.2 * np.sin(2 * np.pi * hz * np.arange(6 * RATE_HZ) / RATE_HZ)

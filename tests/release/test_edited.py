@@ -83,6 +83,7 @@ def test_an_edit_in_one_output_reaches_no_other_and_not_the_store(desk):
     assert verify(third).ok
 
 
+@pytest.mark.thorough
 def test_a_build_over_the_last_release_shares_nothing_either(desk):
     first = built(desk)
     image, inode = "disc/TWE-E.wav", (first.release_dir / "disc/TWE-E.wav").stat().st_ino

@@ -126,6 +126,7 @@ COPIED = (
 )
 
 
+@pytest.mark.thorough
 def test_texts_and_paper_that_were_edited(copy: Path, finished: Path) -> None:
     for name, old, new in EDITS:
         text = (copy / name).read_text(encoding="utf-8")
@@ -274,6 +275,7 @@ def one_sample(samples: np.ndarray) -> np.ndarray:
     return changed
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("change", [inverted, swapped, one_inverted])
 def test_image_and_archive_turned_alike(copy: Path, change: Callable) -> None:
     for kind in ("wav", "flac"):
@@ -305,6 +307,7 @@ def test_lossless_files_of_something_else(copy: Path) -> None:
     assert told == {*forged, alac}
 
 
+@pytest.mark.thorough
 def test_lossy_files_of_something_else(copy: Path) -> None:
     samples, _ = soundfile.read(copy / FLAC_24, dtype="int32", always_2d=True)
     forged = {

@@ -81,6 +81,7 @@ def sum_by_hand(
     return total
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("rate_hz", [44100, 48000, 96000])
 @pytest.mark.parametrize("block", [1 << 17, 4999])
 def test_an_overlap_is_the_sum_of_faded_sounds(
@@ -188,6 +189,7 @@ def starts_of(path: Path) -> dict[int, list[int]]:
     return {d.number: [*(p.start_frame for p in d.places), d.frames] for d in report.discs}
 
 
+@pytest.mark.thorough
 def test_download_files_in_a_row_are_the_image(tmp_path: Path) -> None:
     folder = built(tmp_path, [44100] * 4, "flac-16, wav-16", "{match: track, target: -22}")
     starts = starts_of(tmp_path / "songs.yaml")
@@ -210,6 +212,7 @@ def test_download_files_in_a_row_are_the_image(tmp_path: Path) -> None:
     assert not tail.any()
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("rates_hz", [(48000,) * 4, (96000,) * 4, (48000, 96000, 44100, 88200)])
 def test_files_at_other_rates_are_cut_at_the_same_place(
     tmp_path: Path, rates_hz: tuple[int, ...]

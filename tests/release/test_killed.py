@@ -107,6 +107,7 @@ def killed_by_chance(desk: Path, within_s: float) -> None:
         process.wait()
 
 
+@pytest.mark.thorough
 def test_a_build_that_is_killed_leaves_the_last_release_whole(
     desk: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -151,6 +152,7 @@ def truncated(path: Path) -> None:
         file.truncate(path.stat().st_size // 3)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("change", [removed, replaced, truncated])
 def test_a_source_that_changes_during_the_build_stops_it(
     desk: Path, change: Callable[[Path], None]
@@ -174,6 +176,7 @@ def test_a_source_that_changes_during_the_build_stops_it(
     assert [path.name for path in (desk / "out").iterdir()] == ["TWE-K"]
 
 
+@pytest.mark.thorough
 def test_the_same_bytes_in_other_folders_jobs_locale_and_time_zone(desk: Path) -> None:
     told = []
     for n, (jobs, locale, zone) in enumerate(
@@ -194,6 +197,7 @@ def test_the_same_bytes_in_other_folders_jobs_locale_and_time_zone(desk: Path) -
     assert told[0] == told[1]
 
 
+@pytest.mark.thorough
 def test_one_of_two_builds_at_once_is_told_of_the_other(desk: Path) -> None:
     command = [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out"]
     both = [

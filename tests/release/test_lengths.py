@@ -103,6 +103,7 @@ def test_verify_finds_an_mp3_that_plays_its_padding(copy):
     assert f"decodes to {length + 35} samples" in found[1].message
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("kind", ["flac-24/01 One.flac", "alac-24/01 One.m4a"])
 def test_verify_finds_a_lossless_file_of_another_length(kind, copy):
     name = f"download/{kind}"
@@ -115,6 +116,7 @@ def test_verify_finds_a_lossless_file_of_another_length(kind, copy):
     assert {"other-length", "other-tag"} <= codes
 
 
+@pytest.mark.thorough
 def test_verify_finds_a_gapless_item_that_is_not_its_edit_lists(copy):
     name = "download/aac-256/01 One.m4a"
     file = MP4(copy / name)

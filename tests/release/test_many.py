@@ -57,6 +57,7 @@ def document(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, 
     return code, json.loads(out)
 
 
+@pytest.mark.thorough
 def test_each_release_is_the_one_that_it_is_alone(desk, capsys, monkeypatch):
     code, told = document(capsys, "01.yaml", "02.yaml", "03.yaml", "--out", "together")
     assert (code, told["ok"]) == (0, True)
@@ -192,6 +193,7 @@ def test_what_all_need_is_looked_up_once(desk, capsys, monkeypatch):
     assert len(calls) == len(load(desk / "01.yaml").manifest.tracks)
 
 
+@pytest.mark.thorough
 def test_a_mistake_of_ours_in_one_stops_no_other(desk, capsys, monkeypatch):
     looked_at = batch.check
 

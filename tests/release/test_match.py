@@ -68,6 +68,7 @@ def messages(report: BuildReport, code: str) -> list[str]:
     return [finding.message for finding in report.findings if finding.code == code]
 
 
+@pytest.mark.thorough
 def test_dense_drums_are_not_driven_into_the_limiter(tmp_path):
     asked = built(tmp_path, "{match: track, target: -9, ceiling: -1}", drums=drums(12))
     lufs, track = delivered(asked, 1)
@@ -95,6 +96,7 @@ def _landed_with_trim(folder: Path, gain_db: float) -> float:
     return delivered(build(load(folder / "T.yaml"), folder / "out", only=("download",)), 1)[0]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("match", ["track", "album"])
 def test_the_advice_keeps_gain_reduction_under_3_db(tmp_path, match):
     loud = built(tmp_path, f"{{match: {match}, target: -12, ceiling: -1}}", drums=drums(12))

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pytest
 import soundfile
 
 MANIFEST = """\
@@ -20,6 +21,7 @@ tracks:
 """
 
 
+@pytest.mark.thorough
 def test_a_build_without_any_program_on_path_warns_of_nothing(tmp_path: Path) -> None:
     noise = np.random.default_rng(1).normal(0, 0.05, (5 * 44100, 2))
     soundfile.write(tmp_path / "a.wav", noise, 44100, subtype="PCM_16")

@@ -96,6 +96,7 @@ def test_mono_is_the_same_in_both_channels(tmp_path):
         assert left.any()
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("match", ["album", "track"])
 def test_match_lands_where_it_says(tmp_path, match):
     for name, level in (("a", 0.3), ("b", 0.05), ("c", 0.15)):
@@ -131,6 +132,7 @@ def test_disc_and_download_may_differ_in_level(tmp_path):
     assert track["download"]["integrated_lufs"] == pytest.approx(-20, abs=0.1)
 
 
+@pytest.mark.thorough
 def test_a_segue_within_one_recording_has_no_seam(tmp_path):
     """Two tracks cut from one file, converted to 44.1 kHz, equal the same file as one track."""
     _write(tmp_path / "side.wav", _music(14, 96000), 96000)
@@ -165,6 +167,7 @@ def test_a_segue_between_recordings_of_two_rates(tmp_path):
     assert image.frames == (one["frames"] + two["frames"]) * 588
 
 
+@pytest.mark.thorough
 def test_several_discs(tmp_path):
     _write(tmp_path / "a.wav", _music(5, 44100), 44100)
     report, folder = _built(
@@ -208,6 +211,7 @@ def test_no_disc_and_only_one_room(tmp_path):
     assert verify(folder).ok
 
 
+@pytest.mark.thorough
 def test_ninety_nine_tracks(tmp_path):
     _write(tmp_path / "a.wav", _music(4.1, 8000)[:, 0], 8000)
     tracks = "\n".join(f"- {{title: Take {n}, audio: a.wav, gap: 0.5}}" for n in range(2, 100))
@@ -221,6 +225,7 @@ def test_ninety_nine_tracks(tmp_path):
     assert len(list((folder / "download/flac-16").iterdir())) == 99
 
 
+@pytest.mark.thorough
 def test_tone_and_fades_do_what_they_say(tmp_path):
     wave = 0.25 * np.sin(2 * np.pi * 1000 / 48000 * np.arange(48000 * 8))
     soundfile.write(tmp_path / "a.wav", np.stack([wave, wave], 1), 48000, subtype="PCM_24")

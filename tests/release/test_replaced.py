@@ -111,6 +111,7 @@ def some_of(count: int, case: int) -> range:
 CASES = [(exchange, "b.wav"), (exchange, "s.flac"), (exchange_contents, "b.wav")]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("case", range(len(CASES)))
 def test_another_recording_is_never_kept_under_the_first_ones_name(
     desk: Path, moments: Moments, case: int
@@ -139,6 +140,7 @@ def test_another_recording_is_never_kept_under_the_first_ones_name(
     assert refused
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", ["b.wav", "s.flac"])
 def test_a_recording_that_is_back_before_the_end_is_the_first_one_or_refused(
     desk: Path, moments: Moments, name: str

@@ -72,6 +72,7 @@ def of_track(text: str, number: int) -> str:
     return re.sub(r"\s+", " ", part)
 
 
+@pytest.mark.thorough
 def test_it_is_the_report_as_text(built, text):
     content = json.loads((built.release_dir / "report.json").read_text(encoding="utf-8"))
     assert report_text(content) == text
@@ -168,6 +169,7 @@ def _sums_anew(release: Path) -> None:
     sums.write_text("".join(lines), encoding="utf-8")
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("name", "old", "new", "code"),
     [

@@ -88,6 +88,7 @@ def side_told(report: BuildReport) -> dict[str, object]:
     return dict(side)
 
 
+@pytest.mark.thorough
 def test_without_mending_the_section_comes_through_bit_for_bit(
     tmp_path: Path, side_file: Path
 ) -> None:
@@ -101,6 +102,7 @@ def test_without_mending_the_section_comes_through_bit_for_bit(
     assert side_told(report)["steps"] == []
 
 
+@pytest.mark.thorough
 def test_the_transfer_stays_as_it_was(tmp_path: Path, side_file: Path) -> None:
     before = (hashlib.sha256(side_file.read_bytes()).hexdigest(), side_file.stat().st_mtime_ns)
     built(tmp_path, side_file, "{dc: remove, balance: auto, declick: {}, speed: 1 %}")
@@ -109,6 +111,7 @@ def test_the_transfer_stays_as_it_was(tmp_path: Path, side_file: Path) -> None:
     assert [path.name for path in side_file.parent.iterdir()] == [side_file.name]
 
 
+@pytest.mark.thorough
 def test_what_was_done_is_told_in_order_with_readings(tmp_path: Path, side_file: Path) -> None:
     told = side_told(built(tmp_path, side_file, "{balance: auto, dc: remove}"))
     steps = told["steps"]
@@ -122,6 +125,7 @@ def test_what_was_done_is_told_in_order_with_readings(tmp_path: Path, side_file:
     assert told["tape"] == "quarter-inch"
 
 
+@pytest.mark.thorough
 def test_a_balance_in_numbers_is_that_balance(tmp_path: Path, side_file: Path) -> None:
     plain = track(built(tmp_path / "", side_file, "off"), "One")
     (tmp_path / "b").mkdir()
@@ -131,6 +135,7 @@ def test_a_balance_in_numbers_is_that_balance(tmp_path: Path, side_file: Path) -
     assert 20 * np.log10(ratio[1] / ratio[0]) == pytest.approx(3, abs=0.001)
 
 
+@pytest.mark.thorough
 def test_inverted_and_swapped_channels_come_out_so(tmp_path: Path, side_file: Path) -> None:
     plain = track(built(tmp_path, side_file, "off"), "One")
     (tmp_path / "b").mkdir()
@@ -142,6 +147,7 @@ def test_inverted_and_swapped_channels_come_out_so(tmp_path: Path, side_file: Pa
     np.testing.assert_allclose(turned[:, 1], plain[:, 0], atol=step)
 
 
+@pytest.mark.thorough
 def test_speed_moves_times_with_the_sound(tmp_path: Path, side_file: Path) -> None:
     manifest = manifest_with(tmp_path, side_file, "{speed: +2 %}")
     promised = check(load(manifest))
@@ -164,6 +170,7 @@ def test_speed_moves_times_with_the_sound(tmp_path: Path, side_file: Path) -> No
     ]
 
 
+@pytest.mark.thorough
 def test_tracks_on_one_side_segue_without_a_seam(tmp_path: Path, side_file: Path) -> None:
     path = manifest_with(tmp_path, side_file, "{balance: 1, speed: 1 %}")
     text = path.read_text()
@@ -190,6 +197,7 @@ def test_silence_is_trimmed_to_the_song(tmp_path: Path, side_file: Path) -> None
         assert end_s - 0.01 <= stop_s <= end_s + 0.45
 
 
+@pytest.mark.thorough
 def test_the_second_build_takes_the_mended_side_from_the_store(
     tmp_path: Path, side_file: Path
 ) -> None:
@@ -245,6 +253,7 @@ def test_dropouts_are_named_in_the_report_and_on_the_proof(tmp_path: Path, side_
             assert re.search(named, (report.release_dir / file).read_text(encoding="utf-8"))
 
 
+@pytest.mark.thorough
 def test_verbs_say_the_direction_and_numbers_have_no_sign(tmp_path: Path, side_file: Path) -> None:
     report = built(tmp_path, side_file, "{dc: remove, azimuth: -20, balance: -1.2, speed: -0.5 %}")
     told = [step["done"] for step in side_told(report)["steps"]]  # type: ignore[attr-defined]
@@ -260,6 +269,7 @@ def test_verbs_say_the_direction_and_numbers_have_no_sign(tmp_path: Path, side_f
     assert "left lowered by 1.20 dB against right" in text
 
 
+@pytest.mark.thorough
 def test_noise_is_measured_before_and_after_in_the_same_way(
     tmp_path: Path, side_file: Path
 ) -> None:

@@ -53,6 +53,7 @@ def sound_files(names: tuple[str, ...]) -> set[str]:
     return {name for name in names if name.endswith((".wav", ".flac", ".mp3"))}
 
 
+@pytest.mark.thorough
 def test_nothing_changed_makes_no_sound_anew(desk):
     first = built(desk)
     assert not first.reused
@@ -63,6 +64,7 @@ def test_nothing_changed_makes_no_sound_anew(desk):
     assert verify(again.release_dir).ok
 
 
+@pytest.mark.thorough
 def test_a_new_title_changes_tags_and_no_master(desk):
     first = built(desk)
     image = file_digest(first.release_dir / "disc" / "T.wav")
@@ -76,6 +78,7 @@ def test_a_new_title_changes_tags_and_no_master(desk):
     assert verify(report.release_dir).ok
 
 
+@pytest.mark.thorough
 def test_a_new_trim_masters_and_encodes_its_track_alone(desk, monkeypatch):
     """The others keep their sound and get new tags: the album's loudness is among them."""
     first = built(desk)
@@ -106,6 +109,7 @@ def _sound(report: BuildReport, name: str) -> np.ndarray:
     return soundfile.read(report.release_dir / "download" / "flac-16" / f"{name}.flac")[0]
 
 
+@pytest.mark.thorough
 def test_a_new_gap_changes_the_image_and_the_file_before_it(desk):
     first = built(desk)
     before = soundfile.read(first.release_dir / "download" / "flac-16" / "03 Three.flac")[0]
@@ -117,6 +121,7 @@ def test_a_new_gap_changes_the_image_and_the_file_before_it(desk):
     assert verify(report.release_dir).ok
 
 
+@pytest.mark.thorough
 def test_a_damaged_entry_is_made_anew(desk):
     digests = read_checksums(built(desk).release_dir)
     entries = [p for p in (desk / "store").rglob("*") if p.is_file() and not p.suffix]
@@ -131,6 +136,7 @@ def test_a_damaged_entry_is_made_anew(desk):
     assert verify(again.release_dir).ok
 
 
+@pytest.mark.thorough
 def test_a_peak_that_is_lost_is_measured_as_it_was(desk):
     """One decoder for one figure: the entry of a coded file has no name that tells its kind."""
     digests = read_checksums(built(desk).release_dir)
@@ -166,6 +172,7 @@ def test_a_source_that_changes_during_the_build_stops_it(desk):
     assert not (desk / "out" / "T").exists()
 
 
+@pytest.mark.thorough
 def test_the_store_tells_its_size_and_is_cleared(desk, capsys):
     built(desk)
     assert main(["store"]) == 0

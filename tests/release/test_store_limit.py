@@ -91,6 +91,7 @@ def _other_build(folder: str, is_in, may_go) -> None:
         making.rmdir()
 
 
+@pytest.mark.thorough
 def test_nothing_is_cut_or_cleared_while_another_build_is_at_work(folder):
     for n in range(20):
         entry(CacheFolder(folder), n, age_s=1000 - n)
@@ -124,6 +125,7 @@ def test_a_store_that_a_build_works_with_is_not_cleared(folder, capsys):
     assert main(["store", "--clear"]) == 0
 
 
+@pytest.mark.thorough
 def test_a_build_killed_in_the_store_holds_it_no_longer(folder):
     for n in range(20):
         entry(CacheFolder(folder), n, age_s=1000 - n)

@@ -179,6 +179,7 @@ def test_a_meter_that_is_off_is_an_error(finished: Path, monkeypatch: pytest.Mon
     assert "pyloudnorm −99.00 LUFS" in found.findings[0].message
 
 
+@pytest.mark.thorough
 def test_pyloudnorm_is_loaded_only_for_the_second_meter(finished: Path) -> None:
     code = (
         "import sys\nfrom pathlib import Path\nfrom assembler import verify\n"
@@ -224,6 +225,7 @@ def places(tree: Any, *above: Any) -> Iterator[tuple[Any, ...]]:
             yield from places(value, *above, key)
 
 
+@pytest.mark.thorough
 def test_reshaped_reports(damaged: Path) -> None:
     path = damaged / "report.json"
     report = json.loads(path.read_text(encoding="utf-8"))

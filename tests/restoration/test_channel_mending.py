@@ -44,6 +44,7 @@ def test_balance_is_set_and_the_middle_keeps_its_power(sound: Samples, left_db: 
     assert left + right == pytest.approx((middle.astype(float) ** 2).sum(), rel=1e-6)
 
 
+@pytest.mark.thorough
 def test_the_measured_balance_mends_itself() -> None:
     middle = np.repeat(piece(3).mean(axis=1, keepdims=True), 2, axis=1)
     spoilt = middle * [1.0, 0.8] + hiss(len(middle), -65, 5)

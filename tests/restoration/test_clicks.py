@@ -227,6 +227,7 @@ def bridged_by_lines(sound: Samples, clicks: tuple[Click, ...]) -> Samples:
     return lines
 
 
+@pytest.mark.thorough
 def test_mending_is_6_db_better_than_lines_and_changes_nothing_else(
     with_clicks: list[Damaged],
 ) -> None:

@@ -60,6 +60,7 @@ def test_response_is_flat_and_the_delay_exact_up_to_20_khz(rate_hz: int, late_us
     assert np.abs(rest / (2 * np.pi * hz[heard])).max() < 0.1e-6
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("right_late_us", [37.2, -141.9])
 def test_music_is_aligned_as_it_was_measured(right_late_us: float) -> None:
     sound = piece(2)

@@ -164,6 +164,7 @@ def staccato(rng: np.random.Generator, seconds: int, pan: float) -> Samples:
     return sound.astype(np.float32)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("noise", [True, False], ids=["tape", "digital"])
 @pytest.mark.parametrize("pan", [0.5, 0.7, 1.0])
 def test_staccato_and_rests_are_no_dropouts(pan: float, noise: bool) -> None:
@@ -171,6 +172,7 @@ def test_staccato_and_rests_are_no_dropouts(pan: float, noise: bool) -> None:
     assert not dropouts_of(on_tape(sound) if noise else sound)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("noise", [True, False], ids=["tape", "digital"])
 def test_rests_of_one_channel_beside_another_that_plays_are_no_dropouts(noise: bool) -> None:
     sound = staccato(np.random.default_rng(6), 60, 1.0)

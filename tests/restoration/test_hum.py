@@ -42,6 +42,7 @@ def test_no_hum_is_read_from_music(number: int) -> None:
         assert read(HumMeter(RATE_HZ), sound).nominal_hz is None
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("mains_hz", [49.60, 50.37, 57.8, 60.0, 61.3])
 @pytest.mark.parametrize("number", [0, 4, 7])
 def test_mains_frequency_on_a_side_with_wow(mains_hz: float, number: int) -> None:

@@ -49,6 +49,7 @@ def false_claims(reading: ChannelReading, late_us: float, left_db: float, sign: 
     return claims
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("number", pieces())
 def test_nothing_false_is_claimed(number: int) -> None:
     own = piece(number)

@@ -300,6 +300,7 @@ def test_print_and_text_say_the_same_in_the_same_order(made: Make, reader: str) 
     assert printed == squeezed(sheet.said)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("reader", ["pypdf_text", "pdftotext"])
 @pytest.mark.parametrize(
     "title",
