@@ -1,5 +1,5 @@
-"""Exit codes and streams: 0 done, 1 errors found, 2 wrong usage (design, section 4); the commands
-are run as a person runs them, each in a process of its own."""
+"""Exit codes and streams: 0 done, 1 errors found, 2 wrong usage; the commands
+run as typed, each in a process of its own."""
 
 from __future__ import annotations
 
@@ -174,7 +174,7 @@ def test_titles_survive_a_terminal_that_has_no_such_signs(desk: Desk) -> None:
     assert json.loads(done.stdout)["tracks"][0]["title"] == "Sørlys 低い 🌊"
 
 
-def test_closed_pipe_is_no_error_of_ours(desk: Desk) -> None:
+def test_closed_pipe_is_not_an_error(desk: Desk) -> None:
     desk.write(many(1).replace("t1.wav", "a.wav"))
     with subprocess.Popen(
         [sys.executable, "-m", "assembler", "schema"],

@@ -1,4 +1,4 @@
-"""What --json prints: the keys and kinds of the project's own contract (design, section 4)."""
+"""What --json prints: keys and types."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ BUILT = {
 
 
 def holds(document: dict[str, Any], kinds: dict[str, Any]) -> None:
-    """See that a document has these keys, and values of these kinds."""
+    """Check that a document has these keys, and values of these kinds."""
     assert set(kinds) <= set(document)
     odd = {key: document[key] for key, kind in kinds.items() if not isinstance(document[key], kind)}
     assert odd == {}

@@ -34,7 +34,7 @@ transfers:
 
 
 def sides(*names: str) -> str:
-    """Give a manifest of sides with these names, all on one file."""
+    """Return a manifest of sides with these names, all on one file."""
     listed = "".join(
         f"  {json.dumps(name)}: {{file: a.wav, restoration: {{dc: remove}}}}\n" for name in names
     )
@@ -60,7 +60,9 @@ def test_files_whose_names_are_no_utf_8_are_measured(desk: Desk, locale: dict[st
 @pytest.mark.thorough
 @old_names
 @pytest.mark.parametrize("locale", [{}, C_LOCALE], ids=["UTF-8", "C"])
-def test_a_side_whose_name_is_no_utf_8_gets_a_picture(desk: Desk, locale: dict[str, str]) -> None:
+def test_a_side_with_a_name_that_is_not_utf_8_gets_a_picture(
+    desk: Desk, locale: dict[str, str]
+) -> None:
     name = f"{NO_UTF_8}.wav"
     soundfile.write(for_libsndfile(desk.folder / name), hum(8), 8000)
     done = typed("survey", name, "--pictures", NO_UTF_8, "--json", folder=desk.folder, **locale)
@@ -118,9 +120,9 @@ def test_sides_of_one_name_keep_a_picture_each(desk: Desk) -> None:
     files = [desk.folder / folder / "side.wav" for folder in ("one", "two")]
     pictures = desk.folder / "pictures"
     _, document = desk.json("survey", *files, "--pictures", pictures)
-    told = [Path(side["picture"]) for side in document["sides"]]
-    assert [path.name for path in told] == ["side.png", "side (2).png"]
-    assert told[0].read_bytes() != told[1].read_bytes()
+    pictures = [Path(side["picture"]) for side in document["sides"]]
+    assert [path.name for path in pictures] == ["side.png", "side (2).png"]
+    assert pictures[0].read_bytes() != pictures[1].read_bytes()
     path = desk.write(sides("A/1", "a:1", "A-1"))
     _, document = desk.json("survey", path, "--pictures", pictures)
     names = [Path(side["picture"]).name for side in document["sides"]]
@@ -147,7 +149,7 @@ def test_names_of_files_begin_as_no_option_and_no_home() -> None:
 
 @pytest.mark.parametrize("more", [(), ("songs.yaml",)], ids=["one", "several"])
 @pytest.mark.parametrize("out", ["loop", "loop/deeper", "x" * 300, "/".join(["y" * 200] * 30)])
-def test_an_output_folder_that_cannot_be_is_told(
+def test_an_impossible_output_folder_is_reported(
     desk: Desk, monkeypatch: pytest.MonkeyPatch, out: str, more: tuple[str, ...]
 ) -> None:
     monkeypatch.chdir(desk.folder)
@@ -155,10 +157,10 @@ def test_an_output_folder_that_cannot_be_is_told(
     desk.write()
     desk.write(name="more.yaml")
     code, document = desk.json("build", "more.yaml", *more, "--out", out)
-    told = document["releases"] if more else [document]
-    errors = [f for one in told for f in one["findings"] if f["severity"] == "error"]
+    releases = document["releases"] if more else [document]
+    errors = [f for one in releases for f in one["findings"] if f["severity"] == "error"]
     assert code == 1
-    assert len(errors) == len(told)
+    assert len(errors) == len(releases)
     assert all("choose another --out" in error["message"] for error in errors)
     code, shown, err = desk.run("build", "more.yaml", *more, "--out", out)
     assert code == 1

@@ -120,17 +120,17 @@ def test_each_worker_keeps_its_line_and_no_more_than_asked_are_shown() -> None:
     assert not any(board.steps())
 
 
-def test_an_account_is_settled_and_heeds_a_stop() -> None:
-    told: list[Step] = []
-    account = Account(told.append)
+def test_an_account_is_settled_and_stops_when_cancelled() -> None:
+    steps: list[Step] = []
+    account = Account(steps.append)
     account.plan(10.0)
     with account.step("match", 4.0):
         pass
     with pytest.raises(ZeroDivisionError), account.step("master", 3.0):
         raise ZeroDivisionError
     account.settle()
-    planned = sum(step.cost_s for step in told if step.moment == "planned")
-    done = sum(step.cost_s for step in told if step.moment == "ended")
+    planned = sum(step.cost_s for step in steps if step.moment == "planned")
+    done = sum(step.cost_s for step in steps if step.moment == "ended")
     assert (planned, done, account.left_s) == (7.0, 7.0, 0.0)
     stop = CancelToken()
     stop.part().now()
@@ -139,7 +139,7 @@ def test_an_account_is_settled_and_heeds_a_stop() -> None:
     stop.now()
     with stop.applies(), pytest.raises(Cancelled), account.step("stops"):
         raise AssertionError("begun")
-    assert told[-1].what == "goes on"
+    assert steps[-1].what == "goes on"
     assert stop.part().is_told
 
 
@@ -152,15 +152,15 @@ def empty_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.thorough
 def test_a_build_does_what_it_planned(desk: Desk) -> None:
     """The plan made beforehand comes near to what the steps add up to."""
-    told: list[Step] = []
+    steps: list[Step] = []
     text = MANIFEST.replace("formats: [flac-16]", "formats: [flac-16, mp3-320]")
-    build(load(desk.write(text)), desk.out, progress=told.append)
-    first = next(step.cost_s for step in told if step.moment == "planned")
-    planned = sum(step.cost_s for step in told if step.moment == "planned")
-    done = sum(step.cost_s for step in told if step.moment == "ended")
+    build(load(desk.write(text)), desk.out, progress=steps.append)
+    first = next(step.cost_s for step in steps if step.moment == "planned")
+    planned = sum(step.cost_s for step in steps if step.moment == "planned")
+    done = sum(step.cost_s for step in steps if step.moment == "ended")
     assert done == pytest.approx(planned)
     assert done == pytest.approx(first, rel=0.35)
-    kinds = {step.what.split(":")[0] for step in told if step.moment == "begun"}
+    kinds = {step.what.split(":")[0] for step in steps if step.moment == "begun"}
     assert {"match", "master", "disc 1", "flac-16", "mp3-320", "credits sheet", "proof"} <= kinds
 
 

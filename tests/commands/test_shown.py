@@ -1,4 +1,4 @@
-"""What a terminal of 80 columns shows (80 columns: common practice, no source)."""
+"""What a terminal of 80 columns shows (80 columns: from memory of the trade)."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def narrow(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> Desk:
 
 
 def table_of(out: str) -> list[str]:
-    """Give the lines from a table's rule on, with its heading."""
+    """Return the lines from a table's rule on, with its heading."""
     lines = out.splitlines()
     rules = [number for number, line in enumerate(lines) if set(line.strip()) == {"─"}]
     assert rules

@@ -1,5 +1,8 @@
-"""Standard streams that are closed, full or left by their reader change no verdict; a Ctrl-C is
-answered in words from the first moment (POSIX.1-2017, `write` and `signal`, from memory)."""
+"""Standard streams that are closed, full or left by their reader don't change the verdict.
+
+A Ctrl-C is answered with a message from the first moment (POSIX.1-2017, `write` and `signal`, from
+memory).
+"""
 
 from __future__ import annotations
 
@@ -44,10 +47,10 @@ def test_verdict_does_not_depend_on_who_reads_it(release: Path, line: str) -> No
     broken = release.parents[1] / "broken"
     for folder, code, more in ((release, 0, ()), (broken, 1, ()), (broken, 1, ("--json",))):
         done = in_shell(line, "verify", folder, *more, folder=release)
-        said = done.stdout + done.stderr
-        assert f"exit {code}".encode() in said, said
-        assert b"Traceback" not in said
-        assert b"Exception ignored" not in said
+        output = done.stdout + done.stderr
+        assert f"exit {code}".encode() in output, output
+        assert b"Traceback" not in output
+        assert b"Exception ignored" not in output
 
 
 @pytest.mark.thorough
@@ -57,8 +60,8 @@ def test_good_files_are_good_whatever_is_closed(desk: Desk, line: str) -> None:
     names = [desk.sound(f"{n}.flac", hum(hz=n)).name for n in (200, 300)]
     done = in_shell(line, "measure", *names, "--json", folder=desk.folder)
     assert done.returncode == 0
-    said = done.stdout + done.stderr
-    assert b"exit 1" not in said
+    output = done.stdout + done.stderr
+    assert b"exit 1" not in output
     if line == DEAF:
         document = json.loads(done.stdout.rpartition(b"exit")[0])
         assert len(document["files"]) == 2
@@ -67,18 +70,18 @@ def test_good_files_are_good_whatever_is_closed(desk: Desk, line: str) -> None:
 @pytest.mark.thorough
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full on this system")
 @pytest.mark.parametrize("command", ["schema", "check", "--help"])
-def test_full_disk_behind_standard_output_is_told(release: Path, command: str) -> None:
+def test_full_disk_behind_standard_output_is_reported(release: Path, command: str) -> None:
     desk = release.parents[1]
     more = (desk / "songs.yaml",) if command == "check" else ()
     done = in_shell(FULL, command, *more, folder=desk)
-    said = done.stderr.decode()
-    assert said.splitlines() == [
+    output = done.stderr.decode()
+    assert output.splitlines() == [
         "standard output can't be written: No space left on device: part of it is lost",
         "exit 1",
     ]
 
 
-def test_closed_output_is_no_error_and_no_traceback(desk: Desk) -> None:
+def test_closed_output_is_not_an_error(desk: Desk) -> None:
     desk.write(MANIFEST.replace("b.wav", "gone.wav"))
     for name, code in (("songs.yaml", 1), ("good.yaml", 0)):
         desk.write(name="good.yaml")
@@ -107,7 +110,7 @@ EARLY = [
 
 @pytest.mark.parametrize("module", [*EARLY, "assembler.preflight.check", "pydantic"])
 @pytest.mark.parametrize("more", [(), ("--json",)])
-def test_ctrl_c_during_the_imports_is_answered_in_words(
+def test_ctrl_c_during_the_imports_prints_a_message(
     desk: Desk, module: str, more: tuple[str, ...]
 ) -> None:
     command = [sys.executable, "-c", INTERRUPTED.format(module=module), "check", desk.write()]
@@ -142,10 +145,10 @@ def test_a_mistake_of_ours_is_one_line(
 
     monkeypatch.setattr("assembler.preflight.check.find_sections", mistaken)
     code, out, err = desk.run("check", desk.write(), *more)
-    said = json.loads(out)["findings"][0]["message"] if more else err.strip()
+    output = json.loads(out)["findings"][0]["message"] if more else err.strip()
     assert code == 1
-    assert "IndexError: list index out of range; test_streams.py, line" in said
-    assert len(said.splitlines()) == 1
+    assert "IndexError: list index out of range; test_streams.py, line" in output
+    assert len(output.splitlines()) == 1
     monkeypatch.setenv("ASSEMBLER_TRACEBACK", "1")
     with pytest.raises(IndexError):
         desk.run("check", desk.write(), *more)

@@ -93,6 +93,6 @@ def test_what_was_typed_wrongly_is_shown_without_controls(
         except SystemExit as stopped:
             code = stopped.code
         assert code == 2
-        said = capsys.readouterr().err
-        assert said
-        assert not CONTROLS.search(said)
+        message = capsys.readouterr().err
+        assert message
+        assert not CONTROLS.search(message)

@@ -474,10 +474,10 @@ def test_no_release_is_an_error(desk, tmp_path, capsys):
     assert json.loads(capsys.readouterr().out)["ok"] is False
 
 
-def stretch(folder: Path, name: str, words: np.ndarray) -> Stretch:
+def stretch(folder: Path, name: str, pcm: np.ndarray) -> Stretch:
     path = folder / f"{name}.wav"
-    soundfile.write(path, words.astype(np.int16), RATE_HZ, subtype="PCM_16")
-    return Stretch(path, path.name, 16, RATE_HZ, 0, len(words))
+    soundfile.write(path, pcm.astype(np.int16), RATE_HZ, subtype="PCM_16")
+    return Stretch(path, path.name, 16, RATE_HZ, 0, len(pcm))
 
 
 def dithered(sound: np.ndarray, seed: int) -> np.ndarray:
@@ -487,7 +487,7 @@ def dithered(sound: np.ndarray, seed: int) -> np.ndarray:
 
 @pytest.fixture
 def music() -> np.ndarray:
-    """Twelve seconds of two tones, in words of 16 bits but not yet whole."""
+    """Twelve seconds of two tones at 16-bit scale, not yet quantised."""
     t = np.arange(12 * RATE_HZ) / RATE_HZ
     return np.stack([6000 * np.sin(2 * np.pi * hz * t) for hz in (311.1, 440.3)], axis=1)
 
@@ -551,7 +551,7 @@ def test_a_shift_lines_two_cuts_up(tmp_path, music):
     assert not found.identical
 
 
-def test_values_that_look_alike_are_written_apart():
+def test_values_that_look_the_same_are_written_as_code_points():
     assert from_to("é", "e\u0301") == "`\\xe9` → `e\\u0301`"
     assert from_to("a b", "a\u00a0b").count("`") == 4
     verse = "\n".join(f"line {n}" for n in range(9))

@@ -1,6 +1,6 @@
-"""The PQ sheet says where everything lies on the disc, the same on paper as in the text.
+"""The PQ sheet has every index point of the disc, on paper as in the text.
 
-What a plant's list carries: common practice, no source. Read back with poppler's programs, pypdf
+What a plant's list carries: from memory of the trade. Read back with poppler's programs, pypdf
 and libcdio.
 """
 
@@ -330,7 +330,7 @@ def test_more_tracks_go_on_with_repeated_heads(count: int, tmp_path: Path) -> No
     assert "Checked by plant" in pages[-1]
 
 
-def test_a_track_over_a_page_says_that_it_goes_on(tmp_path: Path) -> None:
+def test_a_track_longer_than_a_page_is_continued(tmp_path: Path) -> None:
     pages = layout(printed(SHEETS["100 index points"], tmp_path)).rstrip("\f").split("\f")
     assert len(pages) > 2
     assert re.search(r"03 +continued\n", pages[1])
@@ -338,7 +338,7 @@ def test_a_track_over_a_page_says_that_it_goes_on(tmp_path: Path) -> None:
 
 @pytest.mark.thorough
 @each_sheet
-def test_all_words_are_inside_the_page_and_apart(sheet: PqSheet, tmp_path: Path) -> None:
+def test_all_texts_are_inside_the_page_and_apart(sheet: PqSheet, tmp_path: Path) -> None:
     pages = boxes(printed(sheet, tmp_path))
     assert sum(map(len, pages)) > 100
     for words in pages:
@@ -430,7 +430,7 @@ def test_wide_and_combining_letters_count_as_they_show() -> None:
     assert cells("Low\u200b") == 3
 
 
-def test_what_no_font_has_is_said_on_paper_and_whole_in_the_text(tmp_path: Path) -> None:
+def test_a_character_without_a_font_is_a_box_on_paper_and_whole_in_the_text(tmp_path: Path) -> None:
     sheet = pq_sheet(3, ["Waves न"])
     assert "□: a character" in layout(printed(sheet, tmp_path))
     assert "Waves न" in pq_text(sheet)
@@ -447,7 +447,7 @@ ODD_TEXT = st.text(
 @pytest.mark.thorough
 @settings(max_examples=40, deadline=None)
 @given(ODD_TEXT, ODD_TEXT, ODD_TEXT)
-def test_odd_words_leave_every_number_readable(
+def test_odd_texts_leave_every_number_readable(
     tmp_path_factory: pytest.TempPathFactory, title: str, artist: str, performer: str
 ) -> None:
     base = replace(pq_sheet(4), artist=artist, title=title, label=artist, catalogue_number=title)

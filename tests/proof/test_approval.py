@@ -1,4 +1,4 @@
-"""Approval files: what the page writes is kept and found; all else is refused in one line."""
+"""Approval files: what the page writes is kept and found; the rest is refused in one line."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def test_open_points_have_no_control_characters(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "reason"),
     [
         ("", "Expecting value"),
         ("{", "property name"),
@@ -74,12 +74,12 @@ def test_open_points_have_no_control_characters(tmp_path: Path) -> None:
         ('{"approval": ' + "[" * 100_000, ""),
     ],
 )
-def test_all_else_is_refused_in_one_line(tmp_path: Path, text: str | bytes, said: str) -> None:
+def test_all_else_is_refused_in_one_line(tmp_path: Path, text: str | bytes, reason: str) -> None:
     with pytest.raises(AssemblerError) as refused:
         read_text(tmp_path, text)
     message = str(refused.value)
     assert message.startswith(f"{tmp_path / 'got.json'}: not an approval file: ")
-    assert said in message
+    assert reason in message
     assert "\n" not in message
     assert len(message) < 500 + len(str(tmp_path))
 

@@ -1,4 +1,4 @@
-"""Curves of a sound over time, held against ffmpeg's ebur128, pyloudnorm and plain numpy."""
+"""Curves of a sound over time, compared with ffmpeg's ebur128, pyloudnorm and plain numpy."""
 
 from __future__ import annotations
 
@@ -39,8 +39,8 @@ def test_short_term_loudness_is_ffmpegs_at_ten_random_times(tmp_path: Path) -> N
     soundfile.write(sound, made_music("strings", 60.0, 44100), 44100, subtype="PCM_16")
     command = [ffmpeg, "-hide_banner", "-nostats", "-i", str(sound)]
     command += ["-filter_complex", "ebur128", "-f", "null", "-"]
-    told = subprocess.run(command, capture_output=True, check=True).stderr.decode()
-    readings = re.findall(r"t:\s*([\d.]+)\s.*?S:\s*(-?[\d.]+)", told)
+    output = subprocess.run(command, capture_output=True, check=True).stderr.decode()
+    readings = re.findall(r"t:\s*([\d.]+)\s.*?S:\s*(-?[\d.]+)", output)
     words, _ = soundfile.read(sound, dtype="int16")
     blocks = np.array_split(words.astype(np.int32), 37)
     curves = curves_of_pcm(blocks, 44100, 16)

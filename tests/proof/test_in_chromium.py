@@ -1,4 +1,4 @@
-"""The proof's page in headless Chromium, opened from its file; axe-core looks at it too."""
+"""The proof's page in headless Chromium, opened from its file; checked by axe-core."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def written(folder: Path, proof: Proof) -> Path:
 
 
 def focused(page: Page) -> tuple[str, str]:
-    """Give the kind and the name, or text, of what has the focus."""
+    """Return the kind and the name, or text, of what has the focus."""
     return tuple(
         page.evaluate(
             "(e => [e.tagName, e.name || e.getAttribute('href') || e.ariaLabel || e.textContent])"
@@ -86,26 +86,24 @@ def test_a_hostile_title_shows_as_text_everywhere(opened: Opened) -> None:
     assert opened.complaints == []
 
 
-def test_the_picture_tells_the_levels_that_were_measured(
-    opened: Opened, small_proof: Proof
-) -> None:
+def test_the_picture_shows_the_measured_levels(opened: Opened, small_proof: Proof) -> None:
     page, (stretch,) = opened.page, small_proof.discs[0].stretches
     picture = page.locator(".picture")
     picture.focus()
     page.keyboard.press("Home")
     for second in range(1, 50):
         page.keyboard.press("ArrowRight")
-        said = (picture.get_attribute("aria-valuetext") or "").replace("−", "-")
+        text = (picture.get_attribute("aria-valuetext") or "").replace("−", "-")
         curves, step = stretch.curves, second * 10
         if second > 3:
-            lufs = re.search(r"loudness (-[\d.]+) LUFS", said)
-            assert lufs, said
+            lufs = re.search(r"loudness (-[\d.]+) LUFS", text)
+            assert lufs, text
             assert float(lufs[1]) == pytest.approx(curves.short_term_lufs[step], abs=0.06)
         for name, curve in (("peak", curves.peak_dbfs), ("RMS", curves.rms_dbfs)):
-            level = re.search(rf"{name} (?:(-[\d.]+) dBFS|silence)", said)
-            assert level, said
+            level = re.search(rf"{name} (?:(-[\d.]+) dBFS|silence)", text)
+            assert level, text
             assert float(level[1] or -120) == pytest.approx(curve[step], abs=0.06)
-    assert page.locator(".reading").inner_text().replace("−", "-") == said
+    assert page.locator(".reading").inner_text().replace("−", "-") == text
 
 
 def test_the_picture_is_to_scale(opened: Opened, small_proof: Proof) -> None:
@@ -125,7 +123,7 @@ def test_the_picture_is_to_scale(opened: Opened, small_proof: Proof) -> None:
     assert "hidden" in opened.page.locator(".picture text").all_text_contents()
 
 
-def test_pointing_and_clicking_tell_and_play(opened: Opened) -> None:
+def test_pointing_shows_levels_and_clicking_plays(opened: Opened) -> None:
     page = opened.page
     box = page.locator(".picture svg").first.bounding_box()
     assert box
@@ -171,7 +169,7 @@ def test_the_keyboard_reaches_and_works_everything(opened: Opened) -> None:
 
 @pytest.mark.parametrize("width", [360, 1280])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_core_has_nothing_to_say(
+def test_axe_core_finds_no_violation(
     browser: Browser, small_release: Path, small_proof: Proof, width: int, scheme: str
 ) -> None:
     assert small_proof.has_clips
@@ -294,13 +292,13 @@ def test_tables_are_read_whole_on_a_telephone(
         assert "Disc: LUFS" in label
 
 
-def test_a_file_that_is_gone_is_named_as_gone(browser: Browser, tmp_path: Path) -> None:
+def test_a_missing_file_is_reported(browser: Browser, tmp_path: Path) -> None:
     proof = made_up_proof(["One"])
     track = replace(proof.tracks[0], listen="download/mp3-320/01 One.mp3")
     page = written(tmp_path / "proof", replace(proof, tracks=(track,)))
     with open_page(browser, page) as opened:
         opened.page.locator("button.play").first.click()
         wait_until(opened.page, "document.querySelector('.playing').textContent.includes('01 One')")
-        said = opened.page.locator(".playing").inner_text()
-        assert "missing or damaged" in said
-        assert "can’t play" not in said
+        text = opened.page.locator(".playing").inner_text()
+        assert "missing or damaged" in text
+        assert "can’t play" not in text

@@ -1,4 +1,4 @@
-"""The proof's page and pictures as files: escaped, the same each time, whatever the release."""
+"""The proof's page and pictures as files: escaped, the same each time, for any release."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class _Seen(HTMLParser):
 
 
 def data_of(html: str) -> dict[str, Any]:
-    """Give the data that the page's scripts draw."""
+    """Return the data that the page's scripts draw."""
     found = re.search(r'<script type="application/json" id="release">(.*?)</script>', html, re.S)
     assert found
     return dict(json.loads(found[1]))
@@ -195,7 +195,7 @@ def test_source_levels_are_shown_where_they_were_measured() -> None:
     assert cells == [("LUFS", "−25.2"), ("range", "–"), ("peak", "−9.9")]
 
 
-def test_the_bar_is_to_scale_and_tells_what_is_left() -> None:
+def test_the_bar_is_to_scale_and_shows_the_time_left() -> None:
     proof = made_up_proof(["One", "Two"], length_s=600.0)
     (disc,) = proof.discs
     bars = list(disc_bars(proof, disc))

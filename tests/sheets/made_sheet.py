@@ -37,16 +37,16 @@ class Made:
         return self.text.split("\n")
 
     def block(self, title: str) -> str:
-        """Give the lines under a block's title in the text file."""
+        """Return the lines under a block's title in the text file."""
         block = self.text.split(f"\n{title}\n{'-' * len(title)}\n")[1].split("\n\n\n")[0]
         return block.rstrip("\n")
 
     def titles(self, sign: str) -> list[str]:
-        """Give the titles that stand over a line of `=` (parts) or `-` (blocks)."""
+        """Return the titles that stand over a line of `=` (parts) or `-` (blocks)."""
         return re.findall(rf"(?m)^(.+)\n{sign}{{3,}}$", self.text)
 
     @property
-    def said(self) -> str:
+    def all_text(self) -> str:
         """The text file without what is drawn on paper: lines under titles, squares, blanks."""
         return re.sub(r"(?m)^[=-]{3,}$|^\[ \] |_{20}", "", self.text)
 

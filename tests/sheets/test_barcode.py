@@ -1,7 +1,7 @@
 """The barcode is that of the standard, at its size, and a scanner reads it back.
 
 GS1 General Specifications, section 5.2, and ISO/IEC 15420 (tables from memory; worked by hand
-below, held against reportlab's own encoder, and read back by zbar).
+below, compared with reportlab's own encoder, and read back by zbar).
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ DPI = str(DOTS_PER_MM * 25.4)
 
 @pytest.fixture(params=["pdf", "svg"])
 def picture(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
-    """Give a folder in which a file of the kind that is asked for can be rendered."""
+    """Return a folder in which a file of a kind can be rendered."""
     (tmp_path / "kind").write_text(request.param, encoding="utf-8")
     return tmp_path
 
@@ -127,7 +127,7 @@ def test_nothing_is_printed_in_the_quiet_zones(
 
 
 @pytest.mark.parametrize("code", [EAN, UPC])
-def test_bars_lie_where_the_modules_say(picture: Path, code: str) -> None:
+def test_bars_are_at_their_modules(picture: Path, code: str) -> None:
     row = _dark(rendered(picture, code))[DOTS_PER_MM]
     left = barcode_symbol(code).left_quiet
     middles = [int((left + n + 0.5) * 0.33 * DOTS_PER_MM) for n in range(95)]

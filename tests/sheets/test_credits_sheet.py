@@ -1,6 +1,6 @@
-"""The credits sheet says what the manifest says, and the same on paper as in the text file.
+"""The credits sheet has the content of the manifest, on paper as in the text file.
 
-What a sleeve carries: TRADE "Paper", common practice, no source.
+What a sleeve carries: from memory of the trade, no published source.
 """
 
 from __future__ import annotations
@@ -247,7 +247,7 @@ def test_two_spellings_of_a_name_are_named(made: Make) -> None:
     )
 
 
-def test_nothing_missing_is_said(made: Make) -> None:
+def test_nothing_is_missing(made: Make) -> None:
     sheet = made(
         DEMO.replace(
             "{title: Net Loft Waltz,", "{title: Net Loft Waltz, isrc: AA6Q72700002,"
@@ -294,10 +294,10 @@ def test_text_file_is_utf8_with_line_feeds(made: Make) -> None:
 
 
 @pytest.mark.parametrize("reader", ["pypdf_text", "pdftotext"])
-def test_print_and_text_say_the_same_in_the_same_order(made: Make, reader: str) -> None:
+def test_pdf_and_text_have_the_same_content_in_the_same_order(made: Make, reader: str) -> None:
     sheet = made(DEMO)
     printed = squeezed(getattr(sheet, reader)())
-    assert printed == squeezed(sheet.said)
+    assert printed == squeezed(sheet.all_text)
 
 
 @pytest.mark.thorough
@@ -364,14 +364,14 @@ def _largest(made: Make) -> Made:
 @pytest.mark.parametrize("reader", ["pypdf_text", "pdftotext"])
 def test_forty_tracks_sixty_people_and_a_long_note_flow_over_pages(made: Make, reader: str) -> None:
     sheet = _largest(made)
-    assert squeezed(getattr(sheet, reader)()) == squeezed(sheet.said)
+    assert squeezed(getattr(sheet, reader)()) == squeezed(sheet.all_text)
     assert len(pypdf.PdfReader(sheet.pdf).pages) > 5
 
 
 def test_ninety_nine_tracks_keep_their_order(made: Make) -> None:
     tracks = "".join(f"  - {{title: Song {n}, audio: a.wav}}\n" for n in range(1, 100))
     sheet = made(f"release: {{artist: A, title: B}}\ntracks:\n{tracks}")
-    assert squeezed(sheet.pdftotext()) == squeezed(sheet.said)
+    assert squeezed(sheet.pdftotext()) == squeezed(sheet.all_text)
 
 
 def test_nothing_runs_over_the_edge_of_a_page(made: Make) -> None:

@@ -1,4 +1,4 @@
-"""The carried fonts: what they have, told fast, and what they have not, told truly."""
+"""The fonts of the package: which characters they have, and which they lack."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def test_nothing_is_missing_from(text: str) -> None:
     assert missing_characters(text) == ""
 
 
-def test_missing_characters_are_given_once_in_order() -> None:
+def test_missing_characters_are_returned_once_in_order() -> None:
     assert missing_characters("नमन 🌊 and 🌊 न") == "नम🌊"
 
 

@@ -1,6 +1,6 @@
 """Label copy has the facts that a label, a distributor or a society asks for, track by track.
 
-Which facts: common practice, no source. The expected text was written by hand from the manifest.
+Which facts: from memory of the trade. The expected text was written by hand from the manifest.
 """
 
 from __future__ import annotations
@@ -112,7 +112,7 @@ def test_the_file_is_utf8_with_line_feeds(made: Make) -> None:
     assert raw == EXPECTED.encode("utf-8")
 
 
-def test_what_the_manifest_has_not_is_said_to_be_missing(made: Make) -> None:
+def test_data_that_the_manifest_lacks_is_marked_missing(made: Make) -> None:
     sheet = made("release: {artist: A, title: B}\ntracks: [{title: One, audio: a}]")
     lines = label_copy(sheet.manifest, sheet.words).split("\n")
     for name in (
@@ -129,7 +129,7 @@ def test_what_the_manifest_has_not_is_said_to_be_missing(made: Make) -> None:
     assert not [line for line in lines if "None" in line]
 
 
-def test_several_discs_are_told_apart(made: Make) -> None:
+def test_several_discs_are_numbered(made: Make) -> None:
     sheet = made(
         "release: {artist: A, title: B}\n"
         "tracks: [{title: One, audio: a, disc: 1}, {title: Two, audio: a, disc: 2}]"
@@ -153,5 +153,5 @@ def test_several_discs_are_told_apart(made: Make) -> None:
         ("alto recorder", False),
     ],
 )
-def test_who_recorded_is_told_from_who_mixed(role: str, answer: bool) -> None:
+def test_recording_engineers_are_not_mix_engineers(role: str, answer: bool) -> None:
     assert is_recorder(role) is answer
