@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.compare.stretches import STEPS_A_SECOND, Stretch, Words
+from assembler.compare.stretches import STEPS_A_SECOND, Stretch, Pcm
 from assembler.dsp.decibels import decibels
 from assembler.dsp.dither import FEEDBACK
 
@@ -138,7 +138,7 @@ def _sound_s(stretch: Stretch, first: int, last: int) -> float:
     """Return the length of the sound in a part, from its first to its last non-zero sample."""
     places = [math.inf, -math.inf]
     position = first
-    for block in stretch.words(first, last - first) if last > first else ():
+    for block in stretch.pcm(first, last - first) if last > first else ():
         if len(rows := np.flatnonzero(block.any(axis=1))):
             places = [min(places[0], position + rows[0]), position + float(rows[-1])]
         position += len(block)
@@ -155,9 +155,9 @@ class _Aligned:
     b_first: int
     count: int
 
-    def blocks(self) -> Iterator[tuple[Words, Words]]:
+    def blocks(self) -> Iterator[tuple[Pcm, Pcm]]:
         sides = ((self.a, self.a_first), (self.b, self.b_first))
-        return zip(*(one.words(first, self.count) for one, first in sides), strict=True)
+        return zip(*(one.pcm(first, self.count) for one, first in sides), strict=True)
 
     def lowest_residual(self, candidates: Sequence[Gains]) -> _Residual:
         """Return the lowest residual of several gains; of equal ones the first."""
@@ -183,7 +183,7 @@ class _Sums:
         self.peak = 0
         self.power = 0.0
 
-    def add(self, a: Words, b: Words) -> None:
+    def add(self, a: Pcm, b: Pcm) -> None:
         apart = b - a
         rows = np.flatnonzero(apart.any(axis=1))
         if len(rows):
@@ -252,7 +252,7 @@ class _Residual:
         self.first = self.last = 0
         self.peak = self.power = 0.0
 
-    def add(self, a: Words, b: Words) -> None:
+    def add(self, a: Pcm, b: Pcm) -> None:
         residual = a * self.gains
         np.subtract(b, residual, out=residual)
         size = np.abs(residual)

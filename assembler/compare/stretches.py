@@ -35,7 +35,7 @@ STEPS_A_SECOND = 10
 """Blocks are whole steps of 0.1 s, except the last."""
 _STEPS_A_BLOCK = 32
 
-Words = NDArray[np.int32]
+Pcm = NDArray[np.int32]
 Edge = Literal["start_sample", "end_sample"]
 
 
@@ -70,7 +70,7 @@ class Stretch:
         """Number of samples."""
         return max(0, self.end - self.start)
 
-    def words(self, first: int, count: int) -> Iterator[Words]:
+    def pcm(self, first: int, count: int) -> Iterator[Pcm]:
         """Read PCM, counted from its start, in blocks of `_STEPS_A_BLOCK` steps."""
         size = _STEPS_A_BLOCK * (self.rate_hz // STEPS_A_SECOND)
         left = count
@@ -84,7 +84,7 @@ class Stretch:
                 raise UnreadableError(self.name, "ends before its length: run verify on it")
 
 
-def _blocks(stretch: Stretch, start: int, size: int) -> Iterator[Words]:
+def _blocks(stretch: Stretch, start: int, size: int) -> Iterator[Pcm]:
     if stretch.path.suffix == ".m4a":
         yield from _recut(decoded(stretch.path, "mp4"), start, size, stretch.bits)
         return
@@ -97,7 +97,7 @@ def _blocks(stretch: Stretch, start: int, size: int) -> Iterator[Words]:
 
 def _recut(
     blocks: Iterator[NDArray[np.float32]], start: int, size: int, bits: int
-) -> Iterator[Words]:
+) -> Iterator[Pcm]:
     """Return decoded samples as PCM, from a sample on, in blocks of one size."""
     held = np.zeros((0, 2), np.int32)
     to_skip = start

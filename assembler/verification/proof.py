@@ -197,7 +197,7 @@ def _stretches(release: FinishedRelease, order: DiscOrder) -> Iterator[CurveSegm
 def _curves(passages: Sequence[Samples]) -> Curves:
     position, steps, rate_hz = 0, [], passages[0].rate_hz
     for passage in passages:
-        words = passage.words(0, passage.length)
-        steps.append(steps_of(words, rate_hz, passage.bits, lead_after(position, rate_hz)))
+        pcm = passage.pcm(0, passage.length)
+        steps.append(steps_of(pcm, rate_hz, passage.bits, lead_after(position, rate_hz)))
         position += passage.length
     return curves_of(steps, rate_hz)

@@ -62,7 +62,7 @@ def sound_of(stretch: Stretch, name: str) -> Sound:
     """Give samples of a lossless file as sound."""
 
     def blocks() -> Iterator[Samples]:
-        return (samples_of(b, stretch.bits) for b in stretch.words(0, stretch.length))
+        return (samples_of(b, stretch.bits) for b in stretch.pcm(0, stretch.length))
 
     return Sound(name, stretch.rate_hz, blocks)
 
@@ -237,7 +237,7 @@ def sample_differences(first: Stretch, second: Stretch) -> Iterator[Difference]:
     errors = zip(scales, map(most_error, (first, second)), strict=True)
     most = 0.0 if first.bits == second.bits else sum(scale * error for scale, error in errors)
     position = 0
-    for ours, theirs in zip(*(one.words(0, one.length) for one in (first, second)), strict=True):
+    for ours, theirs in zip(*(one.pcm(0, one.length) for one in (first, second)), strict=True):
         apart = np.abs(ours.astype(np.int64) * scales[0] - theirs.astype(np.int64) * scales[1])
         if len(rows := np.flatnonzero((apart > most).any(axis=1))):
             at_s = (position + int(rows[0])) / first.rate_hz
