@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.compare.stretches import STEPS_A_SECOND, Stretch, Pcm
+from assembler.compare.stretches import STEPS_A_SECOND, Pcm, Stretch
 from assembler.dsp.decibels import decibels
 from assembler.dsp.dither import FEEDBACK
 
