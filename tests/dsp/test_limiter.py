@@ -25,7 +25,7 @@ from standards.references import (
     with_debian_music,
 )
 
-from assembler.dsp.limiter import LOOK_AHEAD_S, limit
+from assembler.dsp.limiter import LOOK_AHEAD_S, _hold, _moving_sum, limit
 
 DRUMS, DENSE, PLUCKED, STRINGS, SPEECH = MADE
 CEILING_DBTP = -1.0
@@ -334,20 +334,20 @@ def test_the_wave_of_the_split_tests_is_limited() -> None:
 @settings(deadline=None, max_examples=60)
 @given(st.lists(st.integers(0, LENGTH), max_size=40))
 def test_blocks_of_any_size_are_equal(cuts: list[int]) -> None:
-    wave, expected, expected_attenuation = split_wave()
+    wave, expected, expected_reduction = split_wave()
     edges = [0, *sorted(cuts), LENGTH]
     blocks = [wave[a:b] for a, b in itertools.pairwise(edges)]
     passed, gain_reduction = joined(blocks, 44100)
     assert passed.tobytes() == expected.tobytes()
-    assert gain_reduction.tobytes() == expected_attenuation.tobytes()
+    assert gain_reduction.tobytes() == expected_reduction.tobytes()
 
 
 def test_single_samples_are_equal() -> None:
     wave = split_wave()[0][:3000]
     passed, gain_reduction = joined(list(np.split(wave, 3000)), 44100)
-    expected, expected_attenuation = limited(wave, 44100)
+    expected, expected_reduction = limited(wave, 44100)
     assert np.array_equal(passed, expected)
-    assert np.array_equal(gain_reduction, expected_attenuation)
+    assert np.array_equal(gain_reduction, expected_reduction)
 
 
 @settings(deadline=None, max_examples=40)
@@ -366,5 +366,18 @@ def test_holds_the_ceiling_on_any_sound_below_20_khz(
     samples = raised(faded_ends(noise, rate_hz), gain_db)
     passed, gain_reduction = limited(samples, rate_hz)
     assert sixteen_times_peak_dbtp(passed, rate_hz) <= CEILING_DBTP + OVER_DB
-    turned_down = samples * 10 ** (-gain_reduction[:, None] / 20)
-    assert np.abs(passed - turned_down).max() < 1e-6 * max(1.0, np.abs(samples).max())
+    lowered = samples * 10 ** (-gain_reduction[:, None] / 20)
+    assert np.abs(passed - lowered).max() < 1e-6 * max(1.0, np.abs(samples).max())
+
+
+@settings(deadline=None, max_examples=60)
+@given(values=st.lists(st.integers(0, 9), min_size=1, max_size=60), length=st.integers(1, 20))
+def test_hold_and_moving_sum_are_those_of_each_window(values: list[int], length: int) -> None:
+    """Against numpy's view of every window, with windows longer and shorter than the block."""
+    padded = np.array([*[0] * (length - 1), *values])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, length)
+    held, sums = np.empty(len(values)), np.empty(len(values), np.int64)
+    _hold(padded.astype(np.float64), length, held)
+    _moving_sum(np.concatenate([[0], padded]), length, sums)
+    assert np.array_equal(held, windows.max(axis=1))
+    assert np.array_equal(sums, windows.sum(axis=1))
