@@ -51,8 +51,8 @@ def test_the_terminal_is_reached_in_one_place_only() -> None:
     found = []
     for path in sorted(folder.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            named = isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
-            if named and node.func.id in ("print", "Console"):
+            called = node.func if isinstance(node, ast.Call) else None
+            if isinstance(called, ast.Name) and called.id in ("print", "Console"):
                 found.append(path.relative_to(folder).as_posix())
     assert set(found) == {"commands/console/terminal.py"}
 

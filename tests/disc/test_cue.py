@@ -142,8 +142,10 @@ def test_cd_info_reads_times_flags_and_texts(tmp_path: Path) -> None:
     assert info.flags == {1: {"DCP"}, 2: {"DCP", "PRE"}, 3: {"PRE"}, 4: set()}
     assert info.catalogue == "2000000000145"
     for number, texts in enumerate((RELEASE, *TRACKS)):
-        fields = (("TITLE", texts.title), ("PERFORMER", texts.performer))
-        fields += (("SONGWRITER", texts.songwriter),)
+        fields = (
+            ("TITLE", texts.title), ("PERFORMER", texts.performer),
+            ("SONGWRITER", texts.songwriter),
+        )  # fmt: skip
         assert info.texts[number] == {field: text for field, text in fields if text}
 
 

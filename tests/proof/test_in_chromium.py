@@ -136,7 +136,7 @@ def test_pointing_shows_levels_and_clicking_plays(opened: Opened) -> None:
 
 def test_the_keyboard_reaches_and_works_everything(opened: Opened) -> None:
     page = opened.page
-    walked = []
+    walked: list[Any] = []
     while True:
         page.keyboard.press("Tab")
         if focused(page)[0] == "BODY" or len(walked) > 200:

@@ -141,7 +141,7 @@ def test_an_edit_in_a_room_that_is_not_made_stays_and_is_told(desk):
 def test_an_edit_while_a_build_runs_is_put_beside_too(desk):
     release = built(desk).release_dir
     before = (release / FLAC).read_bytes()
-    done = []
+    done: list[Step] = []
 
     def edit(step: Step) -> None:
         if step.what == "proof" and step.moment == "begun" and not done:

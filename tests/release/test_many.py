@@ -15,8 +15,10 @@ from rich.cells import cell_len
 from assembler import load, verify
 from assembler.commands.main import main
 from assembler.download import formats
-from assembler.finished.release_folder import read_checksums
+from assembler.finished.release_folder import read_checksums, write_checksums
+from assembler.preflight.check import check
 from assembler.release import batch, run
+from assembler.release.building import make_release
 
 RATE_HZ = 8000
 MANIFEST = """\
@@ -118,7 +120,6 @@ def test_damaged_sound_and_a_full_disk_stop_their_own_release_alone(desk, capsys
     samples, _ = soundfile.read("1.wav")
     samples[RATE_HZ] = np.nan
     soundfile.write("1.wav", samples, RATE_HZ, subtype="FLOAT")
-    write_checksums = run.write_checksums
 
     def full(folder: Path, digest: object) -> None:
         if folder.parent.name.startswith(".TWE-02"):
@@ -195,12 +196,10 @@ def test_what_all_need_is_looked_up_once(desk, capsys, monkeypatch):
 
 @pytest.mark.thorough
 def test_a_mistake_of_ours_in_one_stops_no_other(desk, capsys, monkeypatch):
-    looked_at = batch.check
-
     def mistaken(source):
         if source.path.name == "02.yaml":
             raise KeyError("a tag")
-        return looked_at(source)
+        return check(source)
 
     monkeypatch.setattr(batch, "check", mistaken)
     code, told = document(capsys, "01.yaml", "02.yaml", "03.yaml")
@@ -208,12 +207,10 @@ def test_a_mistake_of_ours_in_one_stops_no_other(desk, capsys, monkeypatch):
     assert "KeyError" in told["releases"][1]["findings"][0]["message"]
     monkeypatch.undo()
 
-    made = batch.make_release
-
     def failing(checked, *rest):
         if checked.source.path.name == "03.yaml":
             raise IndexError("list index out of range")
-        return made(checked, *rest)
+        return make_release(checked, *rest)
 
     monkeypatch.chdir(desk)
     monkeypatch.setattr(batch, "make_release", failing)

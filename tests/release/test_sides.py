@@ -8,6 +8,7 @@ import hashlib
 import json
 import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -245,7 +246,8 @@ def test_dropouts_are_named_in_the_report_and_on_the_proof(tmp_path: Path, side_
         folder = tmp_path / str(number)
         folder.mkdir()
         report = built(folder, side_file, restoration)
-        (dropout,) = side_told(report)["dropouts"]  # type: ignore[misc]
+        dropouts: Any = side_told(report)["dropouts"]
+        (dropout,) = dropouts
         assert dropout["at_s"] == pytest.approx(DROPOUT_S, abs=0.02)
         assert dropout["channel"] == "right"
         named = r"1 dropout: 0:0[78]\.\d\d right, \d+ dB for \d+ ms"

@@ -95,11 +95,12 @@ def test_a_new_trim_masters_and_encodes_its_track_alone(desk, monkeypatch):
 
 def _counted(monkeypatch: pytest.MonkeyPatch) -> tuple[list[object], list[object]]:
     """Count the passages that are mastered and the lossless files that are encoded."""
+    from assembler.download.formats import encode
+    from assembler.mastering.render import master
     from assembler.release import downloads, reuse
 
     mastered: list[object] = []
     encoded: list[object] = []
-    master, encode = reuse.master, downloads.encode
     monkeypatch.setattr(reuse, "master", lambda *a: mastered.append(a) or master(*a))
     monkeypatch.setattr(downloads, "encode", lambda *a: encoded.append(a) or encode(*a))
     return mastered, encoded

@@ -197,7 +197,7 @@ class _Tape:
         if joined in ("segue", "crossfade"):
             before = self.ends[-1]
             middle = (begin[0] + before.to_s) / 2 if joined == "crossfade" else at_s
-            places = (begin[0], before.from_s, before.to_s, middle)
+            places: tuple[float, ...] = (begin[0], before.from_s, before.to_s, middle)
             if joined == "segue":
                 places = (begin[0], before.to_s, middle)
             self.ends[-1] = KnownCut(min(places), max(places), joined)

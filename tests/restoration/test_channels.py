@@ -17,9 +17,9 @@ def centred(number: int, width: float, length_s: float = 30.0) -> np.ndarray:
     """Music in the middle, its own stereo and other music at both sides at `width`."""
     own = piece(number, length_s)
     middle = np.repeat(own.mean(axis=1, keepdims=True), 2, axis=1)
-    sides = [piece(beside(number, step), length_s).mean(axis=1) for step in (1, 2)]
-    frames = min(len(middle), *map(len, sides))
-    sides = np.stack([side[:frames] for side in sides], axis=1)
+    others = [piece(beside(number, step), length_s).mean(axis=1) for step in (1, 2)]
+    frames = min(len(middle), *map(len, others))
+    sides = np.stack([side[:frames] for side in others], axis=1)
     scale = middle.std() / sides.std(axis=0)
     return middle[:frames] + width * scale * sides
 

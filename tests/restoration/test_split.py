@@ -229,7 +229,7 @@ def _every_split_of_two(
 ) -> dict[tuple[tuple[int, int], ...], float]:
     """Add up each split by hand."""
     last = len(pauses) - 1
-    costs = {}
+    costs: dict[tuple[tuple[int, int], ...], float] = {}
     for a, b, c, d in itertools.product(range(last + 1), repeat=4):
         if not a < b <= c < d:
             continue

@@ -11,6 +11,7 @@ import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pypdf
 import pytest
@@ -435,7 +436,8 @@ def test_properties_name_the_release_and_no_date(made: Make) -> None:
     assert not [key for key in reader.metadata if "Date" in key]
     titles = [entry["/Title"] for entry in reader.outline if not isinstance(entry, list)]
     assert titles == list(PARTS)
-    assert [entry["/Title"] for entry in reader.outline[5]][:2] == ["Track list", RIGHTS]
+    inside: Any = reader.outline[5]
+    assert [entry["/Title"] for entry in inside][:2] == ["Track list", RIGHTS]
 
 
 def test_same_release_gives_the_same_bytes(made: Make, tmp_path: Path) -> None:

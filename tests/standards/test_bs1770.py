@@ -4,6 +4,8 @@ worked out again here in the plainest way; readings at other rates also against 
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy.signal import lfilter
@@ -109,7 +111,7 @@ def true_peaks_of_tones(rate_hz: int, ratios: list[float]) -> list[float]:
     """True peaks of full-scale tones at fractions of the rate, four phases each."""
     random = np.random.default_rng(rate_hz)
     turns = 2 * np.pi * np.arange(rate_hz // 5)
-    peaks = []
+    peaks: list[Any] = []
     for ratio in ratios:
         for phase in random.uniform(0, np.pi, 4):
             wave = np.sin(ratio * turns + phase).astype(np.float32)

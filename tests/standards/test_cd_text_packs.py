@@ -11,6 +11,7 @@ import ctypes
 from collections.abc import Mapping, Sequence
 from ctypes import POINTER, byref, c_char, c_char_p, c_int, c_uint, c_void_p
 from itertools import pairwise
+from typing import Any
 
 import outside
 import pytest
@@ -183,15 +184,15 @@ class Libburn:
     def __init__(self) -> None:
         self.library = library = outside.library("libburn.so.4", "libburn4")
         ints, bytes_out = POINTER(c_int), POINTER(POINTER(c_char))
-        text = [c_void_p, c_int, c_int, c_char_p, c_char_p, c_int, c_int]
+        text: list[Any] = [c_void_p, c_int, c_int, c_char_p, c_char_p, c_int, c_int]
         library.burn_session_create.restype = library.burn_track_create.restype = c_void_p
         library.burn_session_add_track.argtypes = [c_void_p, c_void_p, c_uint]
         library.burn_session_set_cdtext_par.argtypes = [c_void_p, ints, ints, ints, c_int]
         library.burn_session_set_cdtext.argtypes = library.burn_track_set_cdtext.argtypes = text
         library.burn_cdtext_from_session.argtypes = [c_void_p, bytes_out, ints, c_int]
-        library.burn_make_input_sheet_v07t.argtypes = [
+        library.burn_make_input_sheet_v07t.argtypes = (
             c_char_p, c_int, c_int, c_int, bytes_out, ints, c_int,
-        ]  # fmt: skip
+        )  # fmt: skip
         assert library.burn_initialize() == 1
 
     def sheet(self, content: bytes, tracks: int = 0) -> dict[str, str]:
@@ -201,7 +202,7 @@ class Libburn:
             content, len(content) // PACK, min(tracks, 1), tracks, byref(out), byref(code), 0
         )
         assert size > 0 and code.value == 0
-        lines = out[:size].decode("iso-8859-1").rstrip("\n").split("\n")
+        lines = bytes(out[:size]).decode("iso-8859-1").rstrip("\n").split("\n")
         ctypes.CDLL(None).free(out)
         return {line[:19].strip(): line[22:] for line in lines}
 
@@ -221,7 +222,7 @@ class Libburn:
                 assert self.library.burn_track_set_cdtext(track, *text) > 0
         out, count = POINTER(c_char)(), c_int(-1)
         assert self.library.burn_cdtext_from_session(session, byref(out), byref(count), 0) > 0
-        made = out[: PACK * count.value]
+        made = bytes(out[: PACK * count.value])
         ctypes.CDLL(None).free(out)
         for track in ours:
             self.library.burn_track_free(track)
