@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Literal
 
+from assembler.text import shorten
+
 Severity = Literal["error", "warning", "note"]
 Loc = tuple[str | int, ...]
 
@@ -20,15 +22,9 @@ def where_text(loc: Loc) -> str:
     """
     text = ""
     for part in loc:
-        key = part if isinstance(part, int) else _short_key(part)
-        text += f"[{key}]" if isinstance(part, int) else f".{key}" if text else f"{key}"
+        key = f"[{part}]" if isinstance(part, int) else shorten(part, 40)
+        text += key if isinstance(part, int) or not text else f".{key}"
     return text
-
-
-def _short_key(key: str) -> str:
-    """Return a mistyped key on one line, shortened."""
-    line = "".join(c if c.isprintable() else "?" for c in key)
-    return line if len(line) <= 40 else f"{line[:39]}…"
 
 
 @dataclass(frozen=True)
