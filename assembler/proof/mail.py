@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Callable, Iterable, Sequence
-from functools import cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from assembler.proof.content import Proof, ProofDisc
 from assembler.proof.curves import SILENCE_DB, STEPS_PER_SECOND, Levels
 from assembler.proof.picture import disc_bars, seconds
 from assembler.proof.texts import disc_text, number_text
 from assembler.text import decimal, duration_text, signed
-from assembler.typeset.fonts import FILES, FOLDER, font_runs
-from assembler.typeset.typeset import in_printed_order, joined, reads_right_to_left
+from assembler.typeset.picture_text import draw_text
 
 PAPER, INK, FADED, ACCENT = "#f7f2e6", "#1f1a14", "#655c4f", "#8f2a17"
 TINT, PALE, RULE = "#b9ad97", "#e9e1cf", "#c9bfab"
@@ -30,8 +27,6 @@ WAVE, BAR, ROW = 180, 28, 34
 CURVE = 240
 MOST_TITLE = 560
 _GRID_LU = 7.0
-
-_Runs = list[tuple[ImageFont.FreeTypeFont, str]]
 
 
 def write_pictures(folder: Path, proof: Proof, run: Callable[..., Iterable[None]] = map) -> None:
@@ -75,38 +70,12 @@ class _Picture:
         to_the_right: bool = False,
     ) -> None:
         """Write a line on its baseline, cut to its room; a character without glyph is a box."""
-        runs = _fitting_runs(text, size, room)
-        if to_the_right:
-            x -= sum(font.getlength(part) for font, part in runs)
-        for font, part in runs:
-            self.draw.text((x, y), part, fill, font, anchor="ls")
-            x += font.getlength(part)
+        align = 1.0 if to_the_right else 0.0
+        draw_text(self.draw, x, y, text, size, fill, room=room, align=align)
 
     def finished(self) -> Image.Image:
         """Return the picture with few colours, for a small file."""
         return self.image.quantize(64, dither=Image.Dither.NONE)
-
-
-def _fitting_runs(text: str, size: int, room: float) -> _Runs:
-    """Cut a text to its room, and return its runs of one font."""
-    shaped = joined(text)
-
-    def runs(length: int) -> _Runs:
-        shown = shaped if length == len(shaped) else f"{shaped[:length].rstrip()}…"
-        printed = in_printed_order(shown, right_to_left=reads_right_to_left(shown))
-        return [(_font(name, size), part) for name, part in font_runs(printed, "regular")]
-
-    def too_long(length: int) -> bool:
-        return sum(font.getlength(part) for font, part in runs(length)) > room
-
-    if not too_long(len(shaped)):
-        return runs(len(shaped))
-    return runs(max(bisect_left(range(len(shaped)), True, key=too_long) - 1, 0))
-
-
-@cache
-def _font(name: str, size: int) -> ImageFont.FreeTypeFont:
-    return ImageFont.truetype(str(FOLDER / FILES[name]), size, layout_engine=ImageFont.Layout.BASIC)
 
 
 def _running_order(proof: Proof) -> Image.Image:
