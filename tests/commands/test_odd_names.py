@@ -120,9 +120,9 @@ def test_sides_of_one_name_keep_a_picture_each(desk: Desk) -> None:
     files = [desk.folder / folder / "side.wav" for folder in ("one", "two")]
     pictures = desk.folder / "pictures"
     _, document = desk.json("survey", *files, "--pictures", pictures)
-    pictures = [Path(side["picture"]) for side in document["sides"]]
-    assert [path.name for path in pictures] == ["side.png", "side (2).png"]
-    assert pictures[0].read_bytes() != pictures[1].read_bytes()
+    written = [Path(side["picture"]) for side in document["sides"]]
+    assert [path.name for path in written] == ["side.png", "side (2).png"]
+    assert written[0].read_bytes() != written[1].read_bytes()
     path = desk.write(sides("A/1", "a:1", "A-1"))
     _, document = desk.json("survey", path, "--pictures", pictures)
     names = [Path(side["picture"]).name for side in document["sides"]]
