@@ -75,10 +75,10 @@ class Side:
         return min(self.recording.frames, int(moved + Fraction(1, 2)))
 
     def _narrowed(self, start: int, end: int) -> tuple[int, int]:
-        from assembler.restoration.account import programme_of
+        from assembler.restoration.restoration_report import programme_from_json
         from assembler.restoration.split.split import narrowed
 
-        reading = programme_of(self.account["programme"])
+        reading = programme_from_json(self.account["programme"])
         rate_hz = self.original.rate_hz
         first_s, last_s = narrowed(reading, start / rate_hz, end / rate_hz)
         return max(start, round(first_s * rate_hz)), min(end, round(last_s * rate_hz))
@@ -125,10 +125,10 @@ def side_of(
 
 
 def _account_as_it_is(original: Recording, store: CacheFolder) -> dict[str, Any]:
-    from assembler.restoration.side_file import account_as_it_is
+    from assembler.restoration.side_file import unrestored_report
 
     key = cache_key("side as it is", METHOD, original.sha256s, original.rate_hz)
-    account: dict[str, Any] = store.json(key, lambda: account_as_it_is(original))
+    account: dict[str, Any] = store.json(key, lambda: unrestored_report(original))
     return account
 
 
@@ -174,9 +174,9 @@ def _mended_side(
     sound_key = cache_key("sound of", key)
 
     def mend_into(path: Path) -> dict[str, Any]:
-        from assembler.restoration.side_file import mend_side
+        from assembler.restoration.side_file import restore_side
 
-        return mend_side(original, transfer.restoration, path)
+        return restore_side(original, transfer.restoration, path)
 
     def make(path: Path) -> None:
         account = mend_into(path)

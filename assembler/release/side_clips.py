@@ -19,7 +19,7 @@ from assembler.proof.content import ProofSide, SideStep
 from assembler.proof.joins import write_join_clip
 from assembler.release.reuse import ArtifactCache
 from assembler.restoration.analysis.dropouts import dropouts_text
-from assembler.restoration.chain import Resolved, in_place, run_faster
+from assembler.restoration.chain import Resolved, correct_speed, restored_passage
 from assembler.sequence.frames import DISC_RATE_HZ
 
 BEFORE_S, AFTER_S = 3, 9
@@ -77,7 +77,7 @@ def make_side_clips(
     dict
         File name by what it is: `AS_IT_CAME`, `MENDED`, ``without hum`` and so on.
     """
-    settled = Resolved.of_json(side.account["settled"])
+    settled = Resolved.from_json(side.account["settled"])
     steps = list(settled.values())
     kinds: dict[str, tuple[str, ...] | None] = {AS_IT_CAME: None, MENDED: ()}
     kinds |= {f"without {step}": (step,) for step in steps}
@@ -126,9 +126,9 @@ def _excerpt(side: Side, settled: Resolved, without: tuple[str, ...] | None) -> 
     if without is None:
         sound: Samples = np.concatenate(list(original.blocks(start, end)))
     else:
-        mended = in_place(original, settled, start, end, without)
+        mended = restored_passage(original, settled, start, end, without)
         if "speed" not in without:
-            mended = run_faster(mended, rate_hz, settled)
+            mended = correct_speed(mended, rate_hz, settled)
         sound = np.concatenate(list(mended))
     excerpt: NDArray[Any] = soxr.resample(sound, rate_hz, DISC_RATE_HZ, quality="VHQ")
     return excerpt

@@ -1,8 +1,8 @@
-"""Mending of a side: what is asked, settled by what was measured, done in a fixed order.
+"""Restore a side: resolve what the manifest requests, then repair in a fixed order.
 
-The original is only read. Each step can be left out, so that it can be heard what it does; what was
-done, with what was measured before and after, goes into the report, in the spirit of IASA-TC 03
-(the transfer stays as it is, restoration is documented and can be undone; from memory).
+The original is only read. Each step can be left out, so that its effect can be heard. What was
+done, with measurements before and after, is reported, following IASA-TC 03 (from memory): the
+transfer itself stays unchanged, and restoration is documented and reversible.
 """
 
 from __future__ import annotations
@@ -10,52 +10,58 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
+from functools import partial
 from typing import Any, Literal
 
 from assembler.audio import Recording
 from assembler.dsp.blocks import Samples
 from assembler.manifest.transfers import Restoration
-from assembler.restoration.analysis.hum import dehum
 from assembler.restoration.analysis.programme import mean_level
-from assembler.restoration.analysis.speed import at_speed
 from assembler.restoration.condition import Condition
-from assembler.restoration.repair.channels import balanced, inverted, swapped, without_dc
+from assembler.restoration.repair.channels import (
+    correct_balance,
+    invert_polarity,
+    remove_dc,
+    swap_channels,
+)
 from assembler.restoration.repair.clicks import declick
-from assembler.restoration.repair.delay import aligned
-from assembler.restoration.repair.noise import NoiseProfile, denoise, noise_profile
+from assembler.restoration.repair.delay import align_channels
+from assembler.restoration.repair.hum import dehum
+from assembler.restoration.repair.noise import denoise, measure_noise_print
+from assembler.restoration.repair.speed import change_speed
 
 _AROUND_S, _AROUND_HUM_S = 2, 12
-"""Sound before and after a stretch that is mended by itself, for what needs to settle."""
+"""Sound read before and after a passage, so that the steps have settled."""
 
-Step = Callable[[Iterator[Samples], int], Iterator[Samples]]
+Step = Callable[[Iterator[Samples]], Iterator[Samples]]
 
 
 @dataclass(frozen=True)
 class Resolved:
-    """What is done to a side, every value known.
+    """Restoration of a side with every value known.
 
     Attributes
     ----------
     dc
-        Of left and right, to be taken off.
+        DC offset of left and right, to be removed.
     swap_channels
-        The channels are exchanged.
+        Exchange left and right.
     invert_polarity
-        The channel whose polarity is turned.
+        Channel whose polarity is inverted.
     declick
         Strength.
     azimuth_us
-        By how much the right is late.
+        Delay of right re left, to be corrected.
     balance_db
-        By how much the left is raised.
+        Gain of left re right.
     hum
-        Pitch of the mains on this side in Hz, and harmonics.
+        Mains frequency on this side in Hz, and number of harmonics.
     noise
-        Where there is noise alone, from and to in samples, and the dB to take.
+        Noise print (start and end in samples) and noise reduction in dB.
     factor
-        How much faster it runs.
+        Correction of speed; above 1 the side runs faster.
     unresolved
-        Steps that asked for a value which could not be measured; they are left out.
+        Steps whose value should be measured but is not determined; they are left out.
     """
 
     dc: tuple[float, float] | None = None
@@ -70,75 +76,75 @@ class Resolved:
     unresolved: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
-        """Give it as plain data; `of_json` reads it."""
+        """Return the values as plain data; `from_json` reads them."""
         return {**asdict(self), "factor": str(self.factor)}
 
     @classmethod
-    def of_json(cls, told: Mapping[str, Any]) -> Resolved:
-        """Read what `as_json` gave."""
-        plain: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in told.items()}
-        return cls(**{**plain, "factor": Fraction(told["factor"])})
+    def from_json(cls, data: Mapping[str, Any]) -> Resolved:
+        """Return the values from the plain data of `as_json`."""
+        values: dict[str, Any] = {
+            name: tuple(value) if isinstance(value, list) else value for name, value in data.items()
+        }
+        return cls(**{**values, "factor": Fraction(data["factor"])})
 
     def values(self) -> dict[str, Any]:
-        """Give the value of each step that is taken, in order."""
-        return {
-            name: value
-            for name, value in (
-                ("dc", self.dc),
-                ("swap_channels", self.swap_channels or None),
-                ("invert_polarity", self.invert_polarity),
-                ("declick", self.declick),
-                ("azimuth", self.azimuth_us),
-                ("balance", self.balance_db),
-                ("hum", self.hum),
-                ("noise", self.noise),
-                ("speed", None if self.factor == 1 else self.factor),
-            )
-            if value is not None
+        """Return the value of each step that is done, in order."""
+        values = {
+            "dc": self.dc,
+            "swap_channels": self.swap_channels or None,
+            "invert_polarity": self.invert_polarity,
+            "declick": self.declick,
+            "azimuth": self.azimuth_us,
+            "balance": self.balance_db,
+            "hum": self.hum,
+            "noise": self.noise,
+            "speed": None if self.factor == 1 else self.factor,
         }
+        return {name: value for name, value in values.items() if value is not None}
 
 
 def resolve(restoration: Restoration, before: Condition, rate_hz: int) -> Resolved:
-    """Settle what is asked by what was measured.
+    """Return the value of each requested step; those set to `auto` are measured.
 
     Parameters
     ----------
     restoration
-        What is asked.
+        The steps requested by the manifest.
     before
-        Of the side as it is.
+        Readings of the side before restoration.
     rate_hz
-        Of the side.
+        Sample rate of the side.
     """
     channels = before.channels
-    turned = -1.0 if restoration.swap_channels else 1.0
-    right_late_us = _known(restoration.azimuth, _times(turned, channels.offset_us))
-    left_up_db = _known(restoration.balance, _times(-turned, channels.balance_db))
+    order = -1.0 if restoration.swap_channels else 1.0
+    delay_us = _measured_if_auto(restoration.azimuth, channels.delay_us, order)
+    left_db = _measured_if_auto(restoration.balance, channels.balance_db, -order)
     hum = restoration.hum
     hum_hz = before.hum.mains_hz if hum and before.hum.nominal_hz == hum.mains else None
-    unresolved = (
-        ("azimuth", restoration.azimuth == "auto" and right_late_us is None),
-        ("balance", restoration.balance == "auto" and left_up_db is None),
-        ("hum", hum is not None and hum_hz is None),
-    )
+    unresolved = {
+        "azimuth": restoration.azimuth == "auto" and delay_us is None,
+        "balance": restoration.balance == "auto" and left_db is None,
+        "hum": hum is not None and hum_hz is None,
+    }
     return replace(
         resolve_for_split(restoration, rate_hz),
         dc=channels.dc if restoration.dc else None,
         swap_channels=restoration.swap_channels,
         invert_polarity=restoration.invert_polarity,
-        azimuth_us=right_late_us,
-        balance_db=left_up_db,
+        azimuth_us=delay_us,
+        balance_db=left_db,
         hum=(hum_hz, hum.harmonics) if hum and hum_hz else None,
         factor=restoration.factor,
-        unresolved=tuple(name for name, is_unresolved in unresolved if is_unresolved),
+        unresolved=tuple(name for name, is_unresolved in unresolved.items() if is_unresolved),
     )
 
 
 def resolve_for_split(restoration: Restoration, rate_hz: int) -> Resolved:
-    """Resolve the steps that songs are found by, which need no reading of the side: clicks, noise.
+    """Return the steps that are needed to find songs: declick and noise reduction.
 
-    The other steps move no cut. Offset and hum are left out of the levels that songs are found by;
-    exchanged, inverted, delayed or balanced channels stand as far over their noise as before.
+    The other steps move no cut: DC offset and hum are left out of the levels by which songs are
+    found, and swapped, inverted, delayed or balanced channels are as far above their noise as
+    before.
     """
     noise = restoration.noise
     return Resolved(
@@ -149,29 +155,29 @@ def resolve_for_split(restoration: Restoration, rate_hz: int) -> Resolved:
     )
 
 
-def _known(asked: Literal["auto"] | float | None, found: float | None) -> float | None:
-    return found if asked == "auto" else asked
+def _measured_if_auto(
+    value: Literal["auto"] | float | None, measured: float | None, sign: float
+) -> float | None:
+    if value != "auto":
+        return value
+    return None if measured is None else sign * measured
 
 
-def _times(sign: float, value: float | None) -> float | None:
-    return None if value is None else sign * value
-
-
-def in_place(
+def restored_passage(
     recording: Recording,
-    settled: Resolved,
+    resolved: Resolved,
     start: int,
     end: int,
     without: Collection[str] = (),
 ) -> Iterator[Samples]:
-    """Repair a stretch of a side in all but its speed.
+    """Restore a passage of a side, except for its speed.
 
     Parameters
     ----------
     recording
         The side, which is only read.
-    settled
-        What to do.
+    resolved
+        The steps and their values.
     start, end
         First sample and the one after the last, at the side's rate.
     without
@@ -180,27 +186,27 @@ def in_place(
     Yields
     ------
     ndarray of float32, shape (frames, 2)
-        As many samples as were asked for.
+        In all end − start samples.
 
     Raises
     ------
     SourceError
         The side can't be read.
     """
-    return _before(_steps(recording, settled, without), recording, start, end)
+    return _passage(_steps(recording, resolved, without), recording, start, end)
 
 
-def noise_around(recording: Recording, settled: Resolved) -> tuple[float | None, float | None]:
-    """Measure the noise print before and after the noise reduction, all other steps done.
-
-    Both are the mean level of the same stretch, by the same meter.
+def noise_print_levels(
+    recording: Recording, resolved: Resolved
+) -> tuple[float | None, float | None]:
+    """Measure the level of the noise print before and after noise reduction, all other steps done.
 
     Parameters
     ----------
     recording
         The side, which is only read.
-    settled
-        What is done to it, with its `noise`.
+    resolved
+        The steps and their values, with `noise`.
 
     Returns
     -------
@@ -212,62 +218,54 @@ def noise_around(recording: Recording, settled: Resolved) -> tuple[float | None,
     SourceError
         The side can't be read.
     """
-    assert settled.noise is not None
-    first, last, _ = settled.noise
-    was, remains = (
-        mean_level(in_place(recording, settled, first, last, without), recording.rate_hz)
+    assert resolved.noise is not None
+    first, last, _ = resolved.noise
+    before, after = (
+        mean_level(restored_passage(recording, resolved, first, last, without), recording.rate_hz)
         for without in (("noise",), ())
     )
-    return was, remains
+    return before, after
 
 
-def run_faster(blocks: Iterator[Samples], rate_hz: int, settled: Resolved) -> Iterator[Samples]:
-    """Run sound at its right speed: as many samples as came in, divided by the factor."""
-    return blocks if settled.factor == 1 else at_speed(blocks, rate_hz, settled.factor)
+def correct_speed(blocks: Iterator[Samples], rate_hz: int, resolved: Resolved) -> Iterator[Samples]:
+    """Correct the speed: the number of samples is divided by the factor."""
+    return blocks if resolved.factor == 1 else change_speed(blocks, rate_hz, resolved.factor)
 
 
-def _steps(
-    recording: Recording, settled: Resolved, without: Collection[str]
-) -> list[tuple[str, Step]]:
-    """Give the steps before speed, in order."""
-    values = settled.values()
-    makers: dict[str, Callable[[Any], Step]] = {
-        "dc": lambda dc: lambda blocks, rate_hz: without_dc(blocks, rate_hz, dc),
-        "swap_channels": lambda _: lambda blocks, _rate_hz: swapped(blocks),
-        "invert_polarity": lambda which: lambda blocks, _rate_hz: inverted(blocks, which),
-        "declick": lambda s: lambda blocks, rate_hz: declick(blocks, rate_hz, s),
-        "azimuth": lambda us: lambda blocks, rate_hz: aligned(blocks, rate_hz, us),
-        "balance": lambda db: lambda blocks, _rate_hz: balanced(blocks, db),
-        "hum": lambda h: lambda blocks, rate_hz: dehum(blocks, rate_hz, *h),
+def _steps(recording: Recording, resolved: Resolved, without: Collection[str]) -> dict[str, Step]:
+    """Return the steps before speed, in order."""
+    rate_hz = recording.rate_hz
+    repairs: dict[str, Callable[[Any, Iterator[Samples]], Iterator[Samples]]] = {
+        "dc": lambda dc, blocks: remove_dc(blocks, dc),
+        "swap_channels": lambda _, blocks: swap_channels(blocks),
+        "invert_polarity": lambda which, blocks: invert_polarity(blocks, which),
+        "declick": lambda strength, blocks: declick(blocks, rate_hz, strength),
+        "azimuth": lambda delay_us, blocks: align_channels(blocks, rate_hz, delay_us),
+        "balance": lambda left_db, blocks: correct_balance(blocks, left_db),
+        "hum": lambda hum, blocks: dehum(blocks, rate_hz, *hum),
     }
-    steps = [(n, makers[n](v)) for n, v in values.items() if n in makers and n not in without]
-    if settled.noise and "noise" not in without:
-        first, last, reduce_db = settled.noise
-        profile = _profile(steps, recording, first, last)
-        steps.append(
-            ("noise", lambda blocks, rate_hz: denoise(blocks, rate_hz, profile, reduce_db))
-        )
+    steps: dict[str, Step] = {
+        name: partial(repairs[name], value)
+        for name, value in resolved.values().items()
+        if name in repairs and name not in without
+    }
+    if resolved.noise and "noise" not in without:
+        first, last, reduction_db = resolved.noise
+        noise = measure_noise_print(_passage(steps, recording, first, last), rate_hz)
+        steps["noise"] = lambda blocks: denoise(blocks, rate_hz, noise, reduction_db)
     return steps
 
 
-def _profile(
-    steps: list[tuple[str, Step]], recording: Recording, first: int, last: int
-) -> NoiseProfile:
-    """Learn the noise where it is alone, as it is after the steps before."""
-    return noise_profile(_before(steps, recording, first, last), recording.rate_hz)
-
-
-def _before(
-    steps: list[tuple[str, Step]], recording: Recording, start: int, end: int
+def _passage(
+    steps: Mapping[str, Step], recording: Recording, start: int, end: int
 ) -> Iterator[Samples]:
-    """Run the steps over a stretch, with some sound around it for what must settle."""
-    rate_hz = recording.rate_hz
-    around_s = _AROUND_HUM_S if "hum" in dict(steps) else _AROUND_S
-    read_from = max(0, start - around_s * rate_hz)
-    sound = recording.blocks(read_from, min(recording.frames, end + around_s * rate_hz))
-    for _, step in steps:
-        sound = step(sound, rate_hz)
-    return _between(sound, start - read_from, end - read_from)
+    """Run the steps over a passage, with some sound around it so that they have settled."""
+    around = (_AROUND_HUM_S if "hum" in steps else _AROUND_S) * recording.rate_hz
+    read_from = max(0, start - around)
+    blocks = recording.blocks(read_from, min(recording.frames, end + around))
+    for step in steps.values():
+        blocks = step(blocks)
+    return _between(blocks, start - read_from, end - read_from)
 
 
 def _between(blocks: Iterator[Samples], start: int, end: int) -> Iterator[Samples]:

@@ -1,4 +1,4 @@
-"""How a side is: the readings that its mending rests on, and that tell what it did."""
+"""Measure the condition of a side: the readings from which restoration is resolved and reported."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ from dataclasses import dataclass
 
 from assembler.dsp.blocks import Samples
 from assembler.restoration.analysis.channels import ChannelMeter, ChannelReading
+from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
 from assembler.restoration.analysis.hum import HumMeter, HumReading
 from assembler.restoration.analysis.programme import ProgrammeMeter, ProgrammeReading
-from assembler.restoration.repair.clicks import ClickMeter, ClickReading
 
 
 @dataclass(frozen=True)
 class Condition:
-    """All readings of one side."""
+    """Readings of one side."""
 
     channels: ChannelReading
     hum: HumReading
@@ -23,7 +23,7 @@ class Condition:
 
 
 class ConditionMeter:
-    """Meter of all that mending changes.
+    """Meter of everything that restoration changes.
 
     Parameters
     ----------
@@ -37,19 +37,15 @@ class ConditionMeter:
         self._clicks = ClickMeter(rate_hz)
         self._programme = ProgrammeMeter(rate_hz)
 
-    def feed(self, block: Samples) -> None:
-        """Take the next samples, shape (frames, 2)."""
-        for meter in (self._channels, self._hum, self._clicks, self._programme):
-            meter.feed(block)
-
-    def passed(self, blocks: Iterable[Samples]) -> Iterator[Samples]:
-        """Give blocks on as they are, measured on the way."""
+    def measured(self, blocks: Iterable[Samples]) -> Iterator[Samples]:
+        """Measure blocks of shape (frames, 2) and yield them unchanged."""
         for block in blocks:
-            self.feed(block)
+            for meter in (self._channels, self._hum, self._clicks, self._programme):
+                meter.feed(block)
             yield block
 
     def reading(self) -> Condition:
-        """Give the readings of all samples so far."""
+        """Return the readings of all samples so far."""
         return Condition(
             self._channels.reading(),
             self._hum.reading(),
@@ -61,6 +57,6 @@ class ConditionMeter:
 def condition_of(blocks: Iterable[Samples], rate_hz: int) -> Condition:
     """Measure a side from end to end."""
     meter = ConditionMeter(rate_hz)
-    for block in blocks:
-        meter.feed(block)
+    for _ in meter.measured(blocks):
+        pass
     return meter.reading()

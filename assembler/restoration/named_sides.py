@@ -1,4 +1,4 @@
-"""The sides that a command names: files, left and right as a pair, or those of a manifest."""
+"""Open the sides that a command names: files, pairs of left and right, or those of a manifest."""
 
 from __future__ import annotations
 
@@ -16,20 +16,20 @@ from assembler.manifest.transfers import Restoration
 
 @dataclass(frozen=True)
 class NamedSide:
-    """A side to look at.
+    """A side to survey or split.
 
     Attributes
     ----------
     name
-        As the manifest has it, else that of its file or pair.
+        From the manifest, else that of its file or pair.
     files
         One file, or left and right.
     recording
-        Its sound.
+        Its samples.
     restoration
-        What the manifest asks to be restored in it.
+        The steps that the manifest requests.
     is_in_manifest
-        A manifest names it.
+        Whether a manifest names it.
     """
 
     name: str
@@ -39,40 +39,40 @@ class NamedSide:
     is_in_manifest: bool = False
 
     def restored(self) -> Iterator[Samples]:
-        """Return its sound with clicks and noise removed as the manifest asks, to find songs by.
+        """Return its samples with the clicks and the noise removed as the manifest requests.
 
         Raises
         ------
         SourceError
             The side can't be read.
         """
-        from assembler.restoration.chain import in_place, resolve_for_split
+        from assembler.restoration.chain import resolve_for_split, restored_passage
 
-        recording, asked = self.recording, self.restoration
-        return in_place(recording, resolve_for_split(asked, recording.rate_hz), 0, recording.frames)
+        resolved = resolve_for_split(self.restoration, self.recording.rate_hz)
+        return restored_passage(self.recording, resolved, 0, self.recording.frames)
 
 
-def named_sides(given: Sequence[str], scratch: Path) -> list[NamedSide]:
+def named_sides(arguments: Sequence[str], scratch: Path) -> list[NamedSide]:
     """Open the sides that a command names.
 
     Parameters
     ----------
-    given
-        Audio files, of which left and right of one name are one side; or a manifest, alone or with
-        the names of some of its sides after it.
+    arguments
+        Audio files, where left and right of one name are one side; or a manifest, alone or followed
+        by the names of some of its sides.
     scratch
         Folder for decoded copies.
 
     Raises
     ------
     AssemblerError
-        A side is not there, or can't be read; the manifest names none.
+        A side is missing or can't be read, or the manifest has none.
     """
-    is_manifest = Path(given[0]).suffix.lower() in (".yaml", ".yml")
+    is_manifest = Path(arguments[0]).suffix.lower() in (".yaml", ".yml")
     if is_manifest:
-        found = _in_manifest(Path(given[0]), given[1:])
+        found = _in_manifest(Path(arguments[0]), arguments[1:])
     else:
-        files = paired([Path(name) for name in given])
+        files = paired([Path(name) for name in arguments])
         found = [(common_stem(pair), pair, Restoration()) for pair in files]
     return [
         NamedSide(name, files, open_recording(files, scratch), restoration, is_manifest)
@@ -86,11 +86,11 @@ def _in_manifest(
     source = load(path)
     sides = source.manifest.transfers
     if not sides:
-        raise AssemblerError(f"{path}: names no side: write `transfers:`, or name audio files")
-    if unknown := [name for name in names if name not in sides]:
         raise AssemblerError(
-            f"{path}: has no side `{unknown[0]}`: its sides are {', '.join(sides)}"
+            f"{path}: no tape side in this manifest: add `transfers:`, or name audio files"
         )
+    if unknown := [name for name in names if name not in sides]:
+        raise AssemblerError(f"{path}: no side `{unknown[0]}`: its sides are {', '.join(sides)}")
     return [
         (name, tuple(source.resolve(file) for file in sides[name].paths), sides[name].restoration)
         for name in names or sides

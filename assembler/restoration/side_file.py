@@ -1,4 +1,4 @@
-"""A mended side as a file, and the account of what was done to it."""
+"""Write a restored side to a file, and report what was done to it."""
 
 from __future__ import annotations
 
@@ -12,29 +12,34 @@ from assembler.audio import Recording
 from assembler.dsp.blocks import Samples
 from assembler.file_names import for_libsndfile
 from assembler.manifest.transfers import Restoration
-from assembler.restoration.account import account_of
-from assembler.restoration.analysis.dropouts import MOST_TOLD, DropoutMeter
-from assembler.restoration.chain import in_place, noise_around, resolve, run_faster
+from assembler.restoration.analysis.dropouts import MOST_LISTED, DropoutMeter
+from assembler.restoration.chain import (
+    correct_speed,
+    noise_print_levels,
+    resolve,
+    restored_passage,
+)
 from assembler.restoration.condition import ConditionMeter, condition_of
+from assembler.restoration.restoration_report import restoration_report
 
 
-def mend_side(recording: Recording, restoration: Restoration, file: Path) -> dict[str, Any]:
-    """Repair a whole side into a file, 32-bit float so that nothing is cut off or rounded.
+def restore_side(recording: Recording, restoration: Restoration, file: Path) -> dict[str, Any]:
+    """Restore a whole side into a file, in 32-bit float so that nothing is clipped or rounded.
 
     Parameters
     ----------
     recording
         The side, which is only read.
     restoration
-        What is asked.
+        The steps requested by the manifest.
     file
-        RF64 (EBU Tech 3306), since a side may pass four gigabytes.
+        RF64 (EBU Tech 3306), because a side may exceed four gigabytes.
 
     Returns
     -------
     dict
-        What was done, with readings before and after: plain data, see `account_of`; and
-        ``dropouts`` of the side as it is.
+        What was done, with readings before and after (see `restoration_report`), and ``dropouts``
+        of the original side.
 
     Raises
     ------
@@ -43,18 +48,18 @@ def mend_side(recording: Recording, restoration: Restoration, file: Path) -> dic
     """
     rate_hz, end = recording.rate_hz, recording.frames
     dropouts = DropoutMeter(rate_hz)
-    before = condition_of(_fed(dropouts, recording.blocks(0, end)), rate_hz)
-    settled = resolve(restoration, before, rate_hz)
+    before = condition_of(_measured(dropouts, recording.blocks(0, end)), rate_hz)
+    resolved = resolve(restoration, before, rate_hz)
     after = ConditionMeter(rate_hz)
-    sound = after.passed(in_place(recording, settled, 0, end))
-    _write(file, rate_hz, run_faster(sound, rate_hz, settled))
-    noise_dbfs = noise_around(recording, settled) if settled.noise else None
-    account = account_of(restoration, settled, before, after.reading(), noise_dbfs)
-    return {**account, "dropouts": _dropouts(dropouts)}
+    blocks = after.measured(restored_passage(recording, resolved, 0, end))
+    _write(file, rate_hz, correct_speed(blocks, rate_hz, resolved))
+    noise_dbfs = noise_print_levels(recording, resolved) if resolved.noise else None
+    report = restoration_report(restoration, resolved, before, after.reading(), noise_dbfs)
+    return {**report, "dropouts": _dropouts(dropouts)}
 
 
-def account_as_it_is(recording: Recording) -> dict[str, Any]:
-    """Return the account of a side in which nothing is mended: its dropouts are named all the same.
+def unrestored_report(recording: Recording) -> dict[str, Any]:
+    """Return the report on a side without restoration: only its dropouts are listed.
 
     Raises
     ------
@@ -67,19 +72,19 @@ def account_as_it_is(recording: Recording) -> dict[str, Any]:
     return {"steps": [], "unresolved": [], "reasons": {}, "dropouts": _dropouts(dropouts)}
 
 
-def _fed(meter: DropoutMeter, blocks: Iterable[Samples]) -> Iterator[Samples]:
+def _measured(meter: DropoutMeter, blocks: Iterable[Samples]) -> Iterator[Samples]:
     for block in blocks:
         meter.feed(block)
         yield block
 
 
 def _dropouts(meter: DropoutMeter) -> list[dict[str, Any]]:
-    return [dropout.as_json() for dropout in meter.reading().dropouts[:MOST_TOLD]]
+    return [dropout.as_json() for dropout in meter.reading().dropouts[:MOST_LISTED]]
 
 
-def _write(file: Path, rate_hz: int, sound: Iterator[Samples]) -> None:
+def _write(file: Path, rate_hz: int, blocks: Iterator[Samples]) -> None:
     with soundfile.SoundFile(
         for_libsndfile(file), "w", rate_hz, 2, subtype="FLOAT", format="RF64"
     ) as out:
-        for block in sound:
+        for block in blocks:
             out.write(block)

@@ -18,7 +18,7 @@ from pathlib import Path
 from against_ffmpeg import HEADS, MUSIC, row, run
 
 from assembler.audio import open_recording
-from assembler.restoration.chain import Resolved, in_place, run_faster
+from assembler.restoration.chain import Resolved, correct_speed, restored_passage
 
 SIDE_S, MENDED_S = 46 * 60, 240
 EVERYTHING = Resolved(
@@ -51,8 +51,8 @@ def mending_speed(path: Path) -> tuple[float, float]:
     for length_s in (10, MENDED_S):
         wall_s, cpu_s = time.perf_counter(), time.process_time()
         end = length_s * recording.rate_hz
-        sound = in_place(recording, EVERYTHING, 0, end)
-        for _ in run_faster(sound, recording.rate_hz, EVERYTHING):
+        sound = restored_passage(recording, EVERYTHING, 0, end)
+        for _ in correct_speed(sound, recording.rate_hz, EVERYTHING):
             pass
         wall_s, cpu_s = time.perf_counter() - wall_s, time.process_time() - cpu_s
     return MENDED_S / wall_s, MENDED_S / cpu_s

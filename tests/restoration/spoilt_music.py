@@ -1,4 +1,4 @@
-"""Music, made and real, with faults of known size, and meters fed by blocks of any length."""
+"""Provide music, made and real, faults of known size, and meters fed with blocks."""
 
 from __future__ import annotations
 
@@ -35,14 +35,14 @@ def in_blocks(samples: NDArray[Any], length: int = 40_001) -> Iterator[Samples]:
 
 
 def read(meter: Any, samples: NDArray[Any]) -> Any:
-    """Feed a meter and give its reading."""
+    """Feed a meter and return its reading."""
     for block in in_blocks(samples):
         meter.feed(block)
     return meter.reading()
 
 
-def mended(blocks: Iterator[Samples]) -> Samples:
-    """Put the blocks of a mending together."""
+def joined(blocks: Iterator[Samples]) -> Samples:
+    """Return the samples of all blocks."""
     return np.concatenate(list(blocks))
 
 
@@ -54,17 +54,17 @@ def piece(number: int, length_s: float = 30.0) -> NDArray[np.float64]:
 
 
 def late(samples: NDArray[np.float64], late_us: float) -> NDArray[np.float64]:
-    """Delay one channel exactly, by turning the phases of one transform of it all."""
+    """Delay one channel exactly, by the phases of one transform of all its samples."""
     size = 1 << (len(samples) + RATE_HZ // 10).bit_length()
     turns = np.exp(-2j * np.pi * np.fft.rfftfreq(size, 1 / RATE_HZ) * late_us * 1e-6)
     return np.fft.irfft(np.fft.rfft(samples, size) * turns, size)[: len(samples)]
 
 
 def crossed(samples: NDArray[np.float64], crosstalk_db: float) -> NDArray[np.float64]:
-    """Let each channel leak into the other."""
+    """Add crosstalk between the channels."""
     return samples + 10 ** (crosstalk_db / 20) * samples[:, ::-1]
 
 
 def hiss(frames: int, rms_dbfs: float, seed: int) -> NDArray[np.float64]:
-    """Give noise, different in each channel."""
+    """Return white noise, different in each channel."""
     return np.random.default_rng(seed).normal(0, 10 ** (rms_dbfs / 20), (frames, 2))

@@ -1,7 +1,7 @@
-"""Clicks put into music, made and real, are found and mended; music, drums and brass have none.
+"""Clicks added to music, made and real, are found and repaired; music, drums and brass have none.
 
-The clicks and their sizes are this test's own: no published set was at hand. A click counts as
-barely audible when its peak above 2 kHz is twice the music's own peak there within 10 ms.
+The clicks and their sizes are this test's own. A click is barely audible if its peak above 2 kHz is
+twice the music's own peak there within 10 ms.
 """
 
 from __future__ import annotations
@@ -21,28 +21,29 @@ from scipy.signal import butter, sosfilt
 from standards.references import with_debian_music
 
 from assembler.dsp.blocks import Samples
-from assembler.restoration.repair.clicks import Click, ClickMeter, ClickReading, declick
+from assembler.restoration.analysis.clicks import Click, ClickMeter, ClickReading
+from assembler.restoration.repair.clicks import declick
 
 Sound = NDArray[np.float64]
 RATE_HZ = 44_100
 CLICKS = 200
 TICKING = ("Nebula", "Through Space")
-"""Pieces whose rhythm is made of electronic ticks: they can't be told from clicks."""
+"""Pieces with a rhythm of electronic ticks, which are the same as clicks."""
 HARSH = ("drums", "dense")
 MADE = ("plucked", "strings", "speech", *HARSH)
-"""The harsh ones have so much treble that most clicks over it would be clipped."""
+"""The harsh ones have so much treble that most clicks above it would be clipped."""
 
 
 @dataclass(frozen=True)
-class Put:
-    """A click that was put into music."""
+class AddedClick:
+    """A click that was added to music."""
 
     channel: int
     first: int
     last: int
 
     def is_one_of(self, clicks: tuple[Click, ...]) -> bool:
-        """Tell whether a reading has it, to a millisecond."""
+        """Return whether it is in a reading, to a millisecond."""
         return any(
             click.channel == self.channel
             and click.start_sample < self.last + 40
@@ -53,11 +54,11 @@ class Put:
 
 @dataclass(frozen=True, eq=False)
 class Damaged:
-    """Music before and after clicks were put into it."""
+    """Music without and with added clicks."""
 
     clean: Samples
     clicked: Samples
-    put: list[Put]
+    added: list[AddedClick]
 
 
 def in_blocks(sound: Samples, length: int = 1 << 17) -> list[Samples]:
@@ -71,18 +72,18 @@ def reading_of(sound: Samples, rate_hz: int = RATE_HZ, length: int = 1 << 17) ->
     return meter.reading()
 
 
-def mended(sound: Samples, rate_hz: int = RATE_HZ, length: int = 1 << 17) -> Samples:
+def repaired(sound: Samples, rate_hz: int = RATE_HZ, length: int = 1 << 17) -> Samples:
     return np.concatenate(list(declick(in_blocks(sound, length), rate_hz)))
 
 
 def bright(sound: Sound) -> Sound:
-    """What lies above 2 kHz."""
+    """Return the sound above 2 kHz."""
     kept: Sound = sosfilt(butter(4, 2_000, "high", fs=RATE_HZ, output="sos"), sound, axis=0)
     return kept
 
 
 def a_click(rng: np.random.Generator) -> Sound:
-    """A single spike, a damped oscillation, or damped noise, at most 60 samples long."""
+    """Return a single spike, a damped oscillation, or damped noise, at most 60 samples long."""
     samples = int(rng.integers(5, 61))
     time = np.arange(samples)
     kind = rng.integers(3)
@@ -97,10 +98,10 @@ def a_click(rng: np.random.Generator) -> Sound:
 
 
 def damaged(clean: Samples, rng: np.random.Generator, count: int) -> Damaged:
-    """Put clicks of 2 to 50 times the music's own peaks above 2 kHz at random places."""
+    """Add clicks of 2 to 50 times the music's own peaks above 2 kHz at random places."""
     above = np.abs(bright(clean.astype(np.float64)))
     clicked = clean.astype(np.float64)
-    put = []
+    added = []
     for begin, end in pairwise(np.linspace(5_000, len(clean) - 5_000, count + 1).astype(int)):
         shape = a_click(rng)
         first, channel = int(rng.integers(begin, end - 100)), int(rng.integers(2))
@@ -109,8 +110,8 @@ def damaged(clean: Samples, rng: np.random.Generator, count: int) -> Damaged:
         gain = level * np.exp(rng.uniform(np.log(2), np.log(50))) / peak
         last = first + len(shape)
         clicked[first:last, channel] += min(gain, 0.9 / np.abs(shape).max()) * shape
-        put.append(Put(channel, first, last))
-    return Damaged(clean, np.clip(clicked, -1, 1).astype(np.float32), put)
+        added.append(AddedClick(channel, first, last))
+    return Damaged(clean, np.clip(clicked, -1, 1).astype(np.float32), added)
 
 
 @pytest.fixture(scope="module", params=with_debian_music(["made"], ["real"]))
@@ -139,15 +140,15 @@ def with_clicks(music: dict[str, Samples]) -> list[Damaged]:
 def test_95_of_100_clicks_are_found(with_clicks: list[Damaged], music: dict[str, Samples]) -> None:
     """Of those in plucked notes, whose attacks hide some, 9 of 10."""
     found = [
-        put.is_one_of(reading_of(piece.clicked).clicks)
+        click.is_one_of(reading_of(piece.clicked).clicks)
         for piece in with_clicks
-        for put in piece.put
+        for click in piece.added
     ]
     assert len(found) == CLICKS
     assert sum(found) >= (0.9 if "plucked" in music else 0.95) * CLICKS
 
 
-def test_music_has_less_than_a_click_a_minute(music: dict[str, Samples]) -> None:
+def test_music_has_less_than_one_click_per_minute(music: dict[str, Samples]) -> None:
     counts = {name: reading_of(sound).count for name, sound in music.items()}
     minutes = {name: len(sound) / RATE_HZ / 60 for name, sound in music.items()}
     plain = [name for name in music if name not in TICKING]
@@ -158,7 +159,7 @@ def test_music_has_less_than_a_click_a_minute(music: dict[str, Samples]) -> None
 
 
 def drums(rng: np.random.Generator, seconds: int) -> Samples:
-    """Snares, kicks and closed hats that begin at once, over a little noise."""
+    """Return snares, kicks and closed hats with instant attacks, over a little noise."""
     sound = 1e-4 * rng.standard_normal((seconds * RATE_HZ, 2))
     time = np.arange(RATE_HZ // 2) / RATE_HZ
     for beat, begin in enumerate(range(0, len(sound) - len(time), RATE_HZ // 8)):
@@ -178,7 +179,7 @@ def drums(rng: np.random.Generator, seconds: int) -> Samples:
 
 
 def brass(rng: np.random.Generator, seconds: int) -> Samples:
-    """Bright harmonic notes with attacks of some milliseconds; their waveform is full of peaks."""
+    """Return bright harmonic notes with attacks of a few milliseconds and peaky waveforms."""
     sound = 1e-4 * rng.standard_normal((seconds * RATE_HZ, 2))
     time = np.arange(RATE_HZ * 6 // 10) / RATE_HZ
     for begin in range(0, len(sound) - len(time), RATE_HZ // 4):
@@ -197,7 +198,7 @@ def brass(rng: np.random.Generator, seconds: int) -> Samples:
 
 @pytest.mark.thorough
 @pytest.mark.parametrize("play", [drums, brass])
-def test_drums_and_brass_have_less_than_a_click_a_minute(
+def test_drums_and_brass_have_less_than_one_click_per_minute(
     play: Callable[[np.random.Generator, int], Samples],
 ) -> None:
     assert reading_of(play(np.random.default_rng(11), 180)).count < 3
@@ -207,7 +208,7 @@ def test_a_click_among_drums_is_found() -> None:
     sound = drums(np.random.default_rng(11), 10)
     at = 40 * (RATE_HZ // 8) + RATE_HZ // 16
     sound[at, 0] += 0.5
-    assert Put(0, at, at + 1).is_one_of(reading_of(sound).clicks)
+    assert AddedClick(0, at, at + 1).is_one_of(reading_of(sound).clicks)
 
 
 def gaps_of(clicks: tuple[Click, ...], sound: Samples) -> NDArray[np.bool_]:
@@ -217,7 +218,7 @@ def gaps_of(clicks: tuple[Click, ...], sound: Samples) -> NDArray[np.bool_]:
     return gaps
 
 
-def bridged_by_lines(sound: Samples, clicks: tuple[Click, ...]) -> Samples:
+def linearly_interpolated(sound: Samples, clicks: tuple[Click, ...]) -> Samples:
     """Repair the same gaps by linear interpolation."""
     lines = sound.copy()
     for click in clicks:
@@ -228,20 +229,20 @@ def bridged_by_lines(sound: Samples, clicks: tuple[Click, ...]) -> Samples:
 
 
 @pytest.mark.thorough
-def test_mending_is_6_db_better_than_lines_and_changes_nothing_else(
+def test_repair_is_6_db_better_than_lines_and_changes_nothing_else(
     with_clicks: list[Damaged],
 ) -> None:
     """Over the damaged samples within the gaps, all pieces together, and click by click."""
     errors = []
     for piece in with_clicks:
         clicks = reading_of(piece.clicked).clicks
-        whole = mended(piece.clicked)
+        whole = repaired(piece.clicked)
         gaps = gaps_of(clicks, whole)
         assert whole.shape == piece.clicked.shape
         assert np.array_equal(whole[~gaps], piece.clicked[~gaps])
-        lines = bridged_by_lines(piece.clicked, clicks)
-        for put in piece.put:
-            place = slice(put.first, put.last), put.channel
+        lines = linearly_interpolated(piece.clicked, clicks)
+        for click in piece.added:
+            place = slice(click.first, click.last), click.channel
             if (gap := gaps[place]).any():
                 true = piece.clean[place][gap].astype(np.float64)
                 errors.append([np.sum((sound[place][gap] - true) ** 2) for sound in (whole, lines)])
@@ -253,10 +254,10 @@ def test_mending_is_6_db_better_than_lines_and_changes_nothing_else(
 
 
 @pytest.mark.parametrize("length", [7, 4_999, 1 << 18])
-def test_the_same_whatever_the_blocks(with_clicks: list[Damaged], length: int) -> None:
+def test_block_lengths_change_nothing(with_clicks: list[Damaged], length: int) -> None:
     sound = with_clicks[0].clicked[: 4 * RATE_HZ]
     assert reading_of(sound).count > 1
-    assert np.array_equal(mended(sound, length=length), mended(sound))
+    assert np.array_equal(repaired(sound, length=length), repaired(sound))
     assert reading_of(sound, length=length) == reading_of(sound)
 
 
@@ -268,20 +269,20 @@ def test_clicks_at_higher_rates(music: dict[str, Samples], rate_hz: int) -> None
     rng = np.random.default_rng(5)
     sound += (1e-4 * rng.standard_normal(sound.shape)).astype(np.float32)
     clicked = sound.copy()
-    put = []
+    added = []
     for number, at in enumerate(range(rate_hz // 2, len(sound) - rate_hz // 2, rate_hz // 4)):
         lasts = 1 if number % 2 else round(0.0006 * rate_hz)
         shape = np.exp(-4 * np.arange(lasts) / lasts) * np.cos(np.arange(lasts) * 0.4)
         clicked[at : at + lasts, number % 2] += (0.5 * shape).astype(np.float32)
-        put.append(Put(number % 2, at, at + lasts))
+        added.append(AddedClick(number % 2, at, at + lasts))
     before, reading = reading_of(sound, rate_hz), reading_of(clicked, rate_hz)
     assert before.count == 0
-    assert sum(click.is_one_of(reading.clicks) for click in put) >= 0.95 * len(put)
-    error = [np.mean((given - sound) ** 2) for given in (mended(clicked, rate_hz), clicked)]
+    assert sum(click.is_one_of(reading.clicks) for click in added) >= 0.95 * len(added)
+    error = [np.mean((given - sound) ** 2) for given in (repaired(clicked, rate_hz), clicked)]
     assert error[0] < error[1] / 20
 
 
-def test_strength_decides_how_small_a_click_is_found(with_clicks: list[Damaged]) -> None:
+def test_higher_strength_finds_smaller_clicks(with_clicks: list[Damaged]) -> None:
     counts = []
     for strength in (1.0, 5.0, 10.0):
         meters = [ClickMeter(RATE_HZ, strength) for _ in with_clicks[:3]]
@@ -291,7 +292,7 @@ def test_strength_decides_how_small_a_click_is_found(with_clicks: list[Damaged])
     assert counts[0] < counts[1] <= counts[2]
 
 
-def test_a_reading_says_where_and_how_often() -> None:
+def test_a_reading_has_the_places_and_the_rate() -> None:
     sound = np.zeros((30 * RATE_HZ, 2), np.float32)
     sound += (1e-3 * np.random.default_rng(1).standard_normal(sound.shape)).astype(np.float32)
     sound[100_000, 0] += 0.3
@@ -309,14 +310,14 @@ def test_a_reading_says_where_and_how_often() -> None:
     assert reading.clicks[0].samples <= 3
 
 
-def test_clicks_near_the_joints_of_the_grid_are_mended_whole() -> None:
+def test_clicks_at_the_edges_of_the_grid_are_repaired() -> None:
     rng = np.random.default_rng(2)
     sound = (1e-3 * rng.standard_normal((3 * 65_536 + 500, 2))).astype(np.float32)
     clicked = sound.copy()
     places = [65_536 + offset for offset in (-3, 40)] + [2 * 65_536 - 160, 3 * 65_536 - 30]
     for at in places:
         clicked[at : at + 20] += 0.3
-    given = mended(clicked)
+    given = repaired(clicked)
     assert given.shape == sound.shape
     assert np.abs(given - sound).max() < 0.02
 
@@ -342,8 +343,8 @@ def test_odd_sound_has_no_clicks_and_passes(sound: Sound) -> None:
     assert np.array_equal(np.concatenate([samples[:0], *whole]), samples)
 
 
-def test_both_channels_alike_are_mended_alike(with_clicks: list[Damaged]) -> None:
+def test_identical_channels_are_repaired_identically(with_clicks: list[Damaged]) -> None:
     mono = np.repeat(with_clicks[1].clicked[: 6 * RATE_HZ, :1], 2, axis=1)
-    whole = mended(mono)
+    whole = repaired(mono)
     assert not np.array_equal(whole, mono)
     assert np.array_equal(whole[:, 0], whole[:, 1])

@@ -1,4 +1,4 @@
-"""The delay of one channel: flat, exact, of any block length."""
+"""Fractional delay of one channel: flat, exact, independent of block lengths."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from restoration.spoilt_music import RATE_HZ, in_blocks, late, mended, piece, read
+from restoration.spoilt_music import RATE_HZ, in_blocks, joined, late, piece, read
 
 from assembler.restoration.analysis.channels import ChannelMeter
-from assembler.restoration.repair.delay import aligned
+from assembler.restoration.repair.delay import align_channels
 
 NOISE = np.random.default_rng(7).normal(0, 0.2, (3000, 2)).astype(np.float32)
 
@@ -20,7 +20,7 @@ NOISE = np.random.default_rng(7).normal(0, 0.2, (3000, 2)).astype(np.float32)
 @functools.cache
 def shifted() -> np.ndarray:
     """Return the noise aligned in one block."""
-    return mended(aligned(iter([NOISE]), 44100, 61.7))
+    return joined(align_channels(iter([NOISE]), 44100, 61.7))
 
 
 @settings(deadline=None, max_examples=60)
@@ -28,46 +28,46 @@ def shifted() -> np.ndarray:
 def test_blocks_of_any_size_give_the_same(cuts: set[int]) -> None:
     edges = [0, *sorted(cuts), len(NOISE)]
     blocks = (NOISE[a:b] for a, b in itertools.pairwise(edges))
-    assert np.array_equal(mended(aligned(blocks, 44100, 61.7)), shifted())
+    assert np.array_equal(joined(align_channels(blocks, 44100, 61.7)), shifted())
 
 
-def test_no_lateness_gives_the_blocks_themselves() -> None:
+def test_no_delay_passes_the_blocks_themselves() -> None:
     blocks = [NOISE[:100], NOISE[100:]]
-    assert all(a is b for a, b in zip(aligned(blocks, 44100, 0.0), blocks, strict=True))
+    assert all(a is b for a, b in zip(align_channels(blocks, 44100, 0.0), blocks, strict=True))
 
 
 @pytest.mark.parametrize("samples", [1, 7, 22])
-def test_whole_samples_are_moved_and_nothing_else(samples: int) -> None:
-    moved = mended(aligned(iter([NOISE]), 50_000, samples * 20.0))
+def test_whole_samples_are_shifted_exactly(samples: int) -> None:
+    moved = joined(align_channels(iter([NOISE]), 50_000, samples * 20.0))
     assert np.array_equal(moved[samples:, 0], NOISE[:-samples, 0])
     assert not moved[:samples, 0].any()
     assert np.array_equal(moved[:, 1], NOISE[:, 1])
 
 
 @pytest.mark.parametrize("rate_hz", [44100, 48000, 96000])
-@pytest.mark.parametrize("late_us", [0.8, 11.337, -250.0, 499.9])
-def test_response_is_flat_and_the_delay_exact_up_to_20_khz(rate_hz: int, late_us: float) -> None:
+@pytest.mark.parametrize("delay_us", [0.8, 11.337, -250.0, 499.9])
+def test_response_is_flat_and_the_delay_exact_up_to_20_khz(rate_hz: int, delay_us: float) -> None:
     impulse = np.zeros((4096, 2), np.float32)
     impulse[1000] = 1
-    out = mended(aligned(in_blocks(impulse, 333), rate_hz, late_us)).astype(float)
-    early, other = (0, 1) if late_us > 0 else (1, 0)
+    out = joined(align_channels(in_blocks(impulse, 333), rate_hz, delay_us)).astype(float)
+    early, other = (0, 1) if delay_us > 0 else (1, 0)
     assert np.array_equal(out[:, other], impulse[:, other])
     hz = np.fft.rfftfreq(4096, 1 / rate_hz)
     response = np.fft.rfft(out[:, early]) / np.fft.rfft(impulse[:, early])
-    heard = (hz > 0) & (hz < 20_000)
-    assert np.abs(20 * np.log10(np.abs(response[heard]))).max() < 0.05
-    rest = np.angle(response[heard] * np.exp(2j * np.pi * hz[heard] * abs(late_us) * 1e-6))
-    assert np.abs(rest / (2 * np.pi * hz[heard])).max() < 0.1e-6
+    audible = (hz > 0) & (hz < 20_000)
+    assert np.abs(20 * np.log10(np.abs(response[audible]))).max() < 0.05
+    error = np.angle(response[audible] * np.exp(2j * np.pi * hz[audible] * abs(delay_us) * 1e-6))
+    assert np.abs(error / (2 * np.pi * hz[audible])).max() < 0.1e-6
 
 
 @pytest.mark.thorough
-@pytest.mark.parametrize("right_late_us", [37.2, -141.9])
-def test_music_is_aligned_as_it_was_measured(right_late_us: float) -> None:
+@pytest.mark.parametrize("delay_us", [37.2, -141.9])
+def test_measured_delay_is_corrected(delay_us: float) -> None:
     sound = piece(2)
-    channel = 1 if right_late_us > 0 else 0
-    sound[:, channel] = late(sound[:, channel], abs(right_late_us))
-    found = read(ChannelMeter(RATE_HZ), sound).offset_us
-    after = mended(aligned(in_blocks(sound), RATE_HZ, found))
+    channel = 1 if delay_us > 0 else 0
+    sound[:, channel] = late(sound[:, channel], abs(delay_us))
+    found = read(ChannelMeter(RATE_HZ), sound).delay_us
+    after = joined(align_channels(in_blocks(sound), RATE_HZ, found))
     assert len(after) == len(sound)
-    assert found == pytest.approx(right_late_us, abs=2)
-    assert read(ChannelMeter(RATE_HZ), after).offset_us == pytest.approx(0, abs=0.5)
+    assert found == pytest.approx(delay_us, abs=2)
+    assert read(ChannelMeter(RATE_HZ), after).delay_us == pytest.approx(0, abs=0.5)

@@ -41,14 +41,14 @@ def truth() -> Any:
 
 def test_the_faults_are_found_with_their_values(surveyed: Survey, truth: Any) -> None:
     channels = surveyed.channels
-    # Nothing stands in the middle of this choir: its levels are facts, its balance is not known.
+    # This choir has nothing in the centre: its levels are known, its balance is not determined.
     left, right = channels.rms_dbfs
     assert left is not None
     assert right is not None
     assert left - right == pytest.approx(-truth.left_low_db, abs=0.05)
     assert channels.balance_db is None
-    assert channels.balance_why
-    assert channels.offset_us == pytest.approx(truth.right_late_us, abs=2)
+    assert channels.balance_reason
+    assert channels.delay_us == pytest.approx(truth.right_late_us, abs=2)
     assert channels.dc == pytest.approx(truth.dc, abs=1e-4)
     assert channels.polarity == "same"
     assert surveyed.hum.mains_hz == pytest.approx(truth.hum_hz, rel=2e-4)
@@ -62,12 +62,12 @@ def test_the_clicks_are_found_where_they_are(surveyed: Survey, truth: Any) -> No
 
 
 def test_every_fact_has_its_line_to_paste_and_a_guess_is_none(surveyed: Survey) -> None:
-    told = {finding.code: finding.restoration for finding in surveyed.findings}
-    assert "balance-off" not in told
-    assert told["azimuth-off"] in ("azimuth: 60", "azimuth: 61")
-    assert told["dc-offset"] == "dc: remove"
-    assert told["hum"] == "hum: {mains: 50, harmonics: 6}"
-    assert told["speed-guess"] is None
+    repairs = {finding.code: finding.restoration for finding in surveyed.findings}
+    assert "balance-off" not in repairs
+    assert repairs["azimuth-off"] in ("azimuth: 60", "azimuth: 61")
+    assert repairs["dc-offset"] == "dc: remove"
+    assert repairs["hum"] == "hum: {mains: 50, harmonics: 6}"
+    assert repairs["speed-guess"] is None
     assert "  # speed: +0.81 %\n" in surveyed.restoration
 
 

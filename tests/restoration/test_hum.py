@@ -1,4 +1,4 @@
-"""Hum under real music: found or not, measured, taken out; a bass note is no hum."""
+"""Hum under real music: found, measured and removed; a bass note is not hum."""
 
 from __future__ import annotations
 
@@ -6,16 +6,17 @@ import itertools
 
 import numpy as np
 import pytest
-from restoration.spoilt_music import RATE_HZ, beside, hiss, in_blocks, mended, piece, pieces, read
+from restoration.spoilt_music import RATE_HZ, beside, hiss, in_blocks, joined, piece, pieces, read
 
-from assembler.restoration.analysis.hum import HumMeter, dehum
+from assembler.restoration.analysis.hum import HumMeter
+from assembler.restoration.repair.hum import dehum
 
 pytestmark = pytest.mark.filterwarnings("error")
 LEVELS_DBFS = {1: -44, 2: -42, 3: -47, 4: -52, 5: -52, 6: -56}
 
 
-def partial_waves(mains_hz: float, frames: int, wow: float = 0.0) -> dict[int, np.ndarray]:
-    """Each harmonic of a hum, with wow at 0.55 Hz."""
+def harmonic_waves(mains_hz: float, frames: int, wow: float = 0.0) -> dict[int, np.ndarray]:
+    """Return each harmonic of a hum, with wow at 0.55 Hz."""
     time_s = np.arange(frames) / RATE_HZ
     clock = time_s + wow * np.sin(2 * np.pi * 0.55 * time_s) / (2 * np.pi * 0.55)
     return {
@@ -25,19 +26,19 @@ def partial_waves(mains_hz: float, frames: int, wow: float = 0.0) -> dict[int, n
 
 
 def hum(mains_hz: float, frames: int, wow: float = 0.0) -> np.ndarray:
-    wave = sum(partial_waves(mains_hz, frames, wow).values())
+    wave = sum(harmonic_waves(mains_hz, frames, wow).values())
     return np.stack((wave, 0.7 * wave), axis=1)
 
 
 def side(number: int) -> np.ndarray:
-    """Two pieces of music with 6 s of hiss before, between and after them, as on a tape."""
+    """Return two pieces of music with 6 s of hiss before, between and after them."""
     pause = np.zeros((6 * RATE_HZ, 2))
     sound = np.concatenate((pause, piece(number), pause, piece(beside(number, 1)), pause))
     return sound - sound.mean(axis=0) + hiss(len(sound), -62, number)
 
 
 @pytest.mark.parametrize("number", pieces())
-def test_no_hum_is_read_from_music(number: int) -> None:
+def test_music_has_no_hum(number: int) -> None:
     for sound in (piece(number, 60), side(number)):
         assert read(HumMeter(RATE_HZ), sound).nominal_hz is None
 
@@ -53,8 +54,8 @@ def test_mains_frequency_on_a_side_with_wow(mains_hz: float, number: int) -> Non
     assert reading.mains_hz == pytest.approx(mains_hz, rel=2e-4)
 
 
-def test_levels_of_the_partials() -> None:
-    """Both channels' mean; a sine at full scale has 0 dB."""
+def test_levels_of_the_harmonics() -> None:
+    """Mean of both channels; a full-scale sine is 0 dB."""
     sound = hiss(40 * RATE_HZ, -70, 1)
     reading = read(HumMeter(RATE_HZ), sound + hum(50, len(sound)))
     of_both_db = 10 * np.log10((1 + 0.7**2) / 2)
@@ -69,7 +70,7 @@ def test_levels_of_the_partials() -> None:
 
 
 @pytest.mark.parametrize("hz", [49.0, 50.0, 51.9, 58.3, 60.0, 61.7, 98.0, 100.0])
-def test_a_bass_note_is_no_hum(hz: float) -> None:
+def test_a_bass_note_is_not_hum(hz: float) -> None:
     """Notes of 0.5 to 4 s with five harmonics, for two minutes, some very close in pitch."""
     chance = np.random.default_rng(int(hz))
     frames = 120 * RATE_HZ
@@ -92,57 +93,57 @@ def test_silence_and_short_sound_have_no_hum(seconds: int) -> None:
 
 
 def near(spectrum: np.ndarray, hz: float, reach_hz: float, frames: int) -> float:
-    """Power of a long spectrum near a frequency."""
+    """Return the power of a long spectrum near a frequency."""
     bins = np.abs(np.fft.rfftfreq(frames, 1 / RATE_HZ) - hz) < reach_hz
     return float((np.abs(spectrum[bins]) ** 2).sum())
 
 
 @pytest.mark.parametrize("number", [0, 2, 3, 5, 7])
-def test_hum_goes_down_by_30_db_and_music_stays(number: int) -> None:
-    """Read by one long transform, the music with hum added against the music alone.
+def test_hum_falls_by_30_db_and_music_stays(number: int) -> None:
+    """Measured with one long transform, against the music without hum.
 
-    Nothing can tell hum from music of the same pitch and level: where the music itself has more
-    than 30 dB below the hum within 0.25 Hz of a harmonic, what differs lies below the music.
+    Hum can't be separated from music of the same pitch and level: where the music within 0.25 Hz
+    of a harmonic is louder than 30 dB below the hum, the residual is below the music.
     """
     music = np.concatenate([0.3 * piece(number), 0.3 * piece(number)[::-1]])
     music = (music - music.mean(axis=0)).astype(np.float32)
     frames, mains_hz = len(music), 49.6
     spoilt = (music + hum(mains_hz, frames)).astype(np.float32)
-    after = mended(dehum(in_blocks(spoilt), RATE_HZ, mains_hz, 6))
+    after = joined(dehum(in_blocks(spoilt), RATE_HZ, mains_hz, 6))
     assert after.shape == music.shape
     shape = np.hanning(frames)
     alone, left = (
         np.fft.rfft(shape * samples[:, 0].astype(float)) for samples in (music, after - music)
     )
-    for harmonic, wave in partial_waves(mains_hz, frames).items():
+    for harmonic, wave in harmonic_waves(mains_hz, frames).items():
         hz = harmonic * mains_hz
         added = near(np.fft.rfft(shape * wave), hz, 0.25, frames)
         bound = max(1e-3 * added, near(alone, hz, 0.25, frames))
         assert near(left, hz, 0.25, frames) < bound
-    mended_alone = alone + left
+    repaired = alone + left
     for low_hz, high_hz in itertools.pairwise(20 * 2 ** (np.arange(0, 120) / 12)):
         bins = np.arange(int(low_hz * frames / RATE_HZ), int(high_hz * frames / RATE_HZ))
-        from_partial = np.abs((bins * RATE_HZ / frames / mains_hz + 0.5) % 1 - 0.5) * mains_hz
-        bins = bins[from_partial > 1]
+        from_harmonic = np.abs((bins * RATE_HZ / frames / mains_hz + 0.5) % 1 - 0.5) * mains_hz
+        bins = bins[from_harmonic > 1]
         if len(bins):
-            change = (np.abs(mended_alone[bins]) ** 2).sum() / (np.abs(alone[bins]) ** 2).sum()
+            change = (np.abs(repaired[bins]) ** 2).sum() / (np.abs(alone[bins]) ** 2).sum()
             assert abs(10 * np.log10(change)) < 0.2
 
 
-def test_hum_alone_goes_down_by_40_db_even_a_little_off_pitch() -> None:
-    """The pitch may be 0.04 % off, and both ends are mended as well as the middle."""
+def test_hum_alone_falls_by_40_db_even_if_the_pitch_is_off() -> None:
+    """With an error of 0.04 % in pitch, at both ends too."""
     sound = hiss(30 * RATE_HZ, -75, 2)
     spoilt = sound + hum(50.02, len(sound))
-    left = mended(dehum(in_blocks(spoilt), RATE_HZ, 50.0, 6)) - sound
+    left = joined(dehum(in_blocks(spoilt), RATE_HZ, 50.0, 6)) - sound
     ends = np.concatenate((left[:RATE_HZ], left[-RATE_HZ:]))
     assert 20 * np.log10(left.std() / hum(50.02, len(sound)).std()) < -40
     assert 20 * np.log10(ends.std() / hum(50.02, len(sound)).std()) < -30
 
 
-def test_no_hum_is_added_to_silence_beside_it() -> None:
+def test_no_hum_is_added_to_silence_next_to_it() -> None:
     sound = hum(50, 40 * RATE_HZ)
     sound[15 * RATE_HZ : 25 * RATE_HZ] = 0
-    after = mended(dehum(in_blocks(sound), RATE_HZ, 50.0, 6))
+    after = joined(dehum(in_blocks(sound), RATE_HZ, 50.0, 6))
     assert not after[18 * RATE_HZ : 22 * RATE_HZ].any()
 
 
@@ -154,25 +155,25 @@ def test_a_note_at_the_pitch_of_the_hum_stays() -> None:
     played = 0.2 * np.hanning(RATE_HZ) * np.sin(2 * np.pi * 50 * time_s + 1)
     note[30 * RATE_HZ : 31 * RATE_HZ] = played[:, None]
     spoilt = note + hum(50, frames)
-    left = mended(dehum(in_blocks(spoilt), RATE_HZ, 50.0, 6)) - note
+    left = joined(dehum(in_blocks(spoilt), RATE_HZ, 50.0, 6)) - note
     assert 20 * np.log10(left.std() / hum(50, frames).std()) < -40
     assert 20 * np.log10(left[31 * RATE_HZ : 33 * RATE_HZ].std() / note.max()) < -60
 
 
 def test_blocks_of_any_size_give_the_same() -> None:
     sound = (piece(3, 20) + hum(50, 20 * RATE_HZ)).astype(np.float32)
-    whole = mended(dehum(iter([sound]), RATE_HZ, 50.01, 4))
+    whole = joined(dehum(iter([sound]), RATE_HZ, 50.01, 4))
     for length in (1777, 96_000, 131_072):
-        assert np.array_equal(mended(dehum(in_blocks(sound, length), RATE_HZ, 50.01, 4)), whole)
+        assert np.array_equal(joined(dehum(in_blocks(sound, length), RATE_HZ, 50.01, 4)), whole)
 
 
-def test_no_partials_pass_bit_for_bit() -> None:
+def test_no_harmonics_passes_bit_for_bit() -> None:
     sound = piece(3, 2).astype(np.float32)
-    assert np.array_equal(mended(dehum(in_blocks(sound), RATE_HZ, 50.0, 0)), sound)
+    assert np.array_equal(joined(dehum(in_blocks(sound), RATE_HZ, 50.0, 0)), sound)
 
 
 def test_short_sound_passes_whole() -> None:
     for frames in (0, 1, 5000, 3 * RATE_HZ):
         sound = hiss(frames, -40, 1).astype(np.float32)
         blocks = in_blocks(sound) if frames else iter([sound])
-        assert mended(dehum(blocks, RATE_HZ, 50.0, 6)).shape == sound.shape
+        assert joined(dehum(blocks, RATE_HZ, 50.0, 6)).shape == sound.shape

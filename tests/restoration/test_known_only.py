@@ -1,6 +1,6 @@
-"""Undamaged music is called undamaged or not determined, whatever it is like; damage has its size.
+"""Undamaged music reads as undamaged or not determined; known damage reads with its size.
 
-The faults are put on by formula, so every value is known. Bounds are our own.
+The faults are added by formula, so every value is known. The bounds are the project's own.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ from standards.references import Excerpt, music
 
 from assembler.manifest.transfers import Restoration
 from assembler.restoration.analysis.channels import ChannelMeter, ChannelReading
+from assembler.restoration.analysis.clicks import ClickReading
 from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.programme import ProgrammeMeter
 from assembler.restoration.chain import resolve
 from assembler.restoration.condition import Condition
-from assembler.restoration.repair.clicks import ClickReading
 
 WHOLE = [
     Excerpt("singularity-music", name, start_s, 40)
@@ -28,7 +28,7 @@ WHOLE = [
         *(("Awakening.ogg", 25), ("win/Apex Aleph.ogg", 10), ("Media Threat.ogg", 180)),
     )
 ]
-"""Stretches in which a source at one side is louder than the middle."""
+"""Passages in which a panned source is louder than the centre."""
 
 
 def reading_of(sound: NDArray[np.float64]) -> ChannelReading:
@@ -38,10 +38,10 @@ def reading_of(sound: NDArray[np.float64]) -> ChannelReading:
 
 
 def false_claims(reading: ChannelReading, late_us: float, left_db: float, sign: int) -> list[str]:
-    """Say what is claimed and is not so."""
+    """List the readings that are wrong."""
     claims = []
-    if reading.offset_us is not None and abs(reading.offset_us - late_us) > 3:
-        claims.append(f"offset {reading.offset_us}")
+    if reading.delay_us is not None and abs(reading.delay_us - late_us) > 3:
+        claims.append(f"delay {reading.delay_us}")
     if reading.balance_db is not None and abs(reading.balance_db - left_db) > 0.3:
         claims.append(f"balance {reading.balance_db}")
     if reading.polarity not in ("unclear", {1: "same", -1: "opposite"}[sign]):
@@ -51,7 +51,7 @@ def false_claims(reading: ChannelReading, late_us: float, left_db: float, sign: 
 
 @pytest.mark.thorough
 @pytest.mark.parametrize("number", pieces())
-def test_nothing_false_is_claimed(number: int) -> None:
+def test_no_reading_is_wrong(number: int) -> None:
     own = piece(number)
     assert false_claims(reading_of(own), 0, 0, 1) == []
     for late_us, left_db, sign in ((25.0, 0.0, 1), (0.0, -3.0, -1), (136.0, 1.5, 1)):
@@ -62,45 +62,45 @@ def test_nothing_false_is_claimed(number: int) -> None:
         left, right = reading.rms_dbfs
         assert left is not None
         assert right is not None
-        told = 20 * np.log10(sound[:, 0].std() / sound[:, 1].std())
-        assert left - right == pytest.approx(told, abs=0.05)
+        expected_db = 20 * np.log10(sound[:, 0].std() / sound[:, 1].std())
+        assert left - right == pytest.approx(expected_db, abs=0.05)
 
 
 @pytest.mark.debian_music
 @pytest.mark.parametrize("excerpt", WHOLE, ids=str)
-def test_a_source_at_one_side_is_no_balance(excerpt: Excerpt) -> None:
+def test_a_panned_source_is_not_a_balance_error(excerpt: Excerpt) -> None:
     samples, rate_hz = music(excerpt)
     assert rate_hz == RATE_HZ
     assert false_claims(reading_of(samples.astype(np.float64)), 0, 0, 1) == []
 
 
 @pytest.mark.parametrize("number", [0, 2, 3, 4])
-def test_steps_of_the_azimuth_have_no_one_value(number: int) -> None:
-    """20 µs late in the first half, 60 µs in the second: auto takes no value and says why."""
+def test_a_step_of_the_azimuth_is_not_determined(number: int) -> None:
+    """20 µs in the first half, 60 µs in the second: `auto` is unresolved, with the reason."""
     own = piece(number)
     sound = np.concatenate((own, own))
     half = len(own)
     for where, late_us in ((slice(None, half), 20), (slice(half, None), 60)):
         sound[where, 1] = late(sound[where, 1], late_us)
     reading = reading_of(sound)
-    assert reading.offset_us is None
-    assert reading.offset_why == "stretches disagree, from +20 to +60 µs"
+    assert reading.delay_us is None
+    assert reading.delay_reason == "sections disagree, from +20 to +60 µs"
     assert reading.drift_us == pytest.approx(40, abs=3)
-    assert reading.offset_course_us[:2] == pytest.approx([20, 20], abs=2)
-    assert reading.offset_course_us[-2:] == pytest.approx([60, 60], abs=2)
+    assert reading.section_delays_us[:2] == pytest.approx([20, 20], abs=2)
+    assert reading.section_delays_us[-2:] == pytest.approx([60, 60], abs=2)
     meter = ProgrammeMeter(RATE_HZ)
     meter.feed(sound[:RATE_HZ].astype(np.float32))
     programme = meter.reading()
     hum = HumReading(None, None, (), None)
     before = Condition(reading, hum, ClickReading(0, (), 0), programme)
-    settled = resolve(Restoration(azimuth="auto"), before, RATE_HZ)
-    assert (settled.azimuth_us, settled.unresolved) == (None, ("azimuth",))
-    known = replace(before, channels=replace(reading, offset_us=33.0))
+    resolved = resolve(Restoration(azimuth="auto"), before, RATE_HZ)
+    assert (resolved.azimuth_us, resolved.unresolved) == (None, ("azimuth",))
+    known = replace(before, channels=replace(reading, delay_us=33.0))
     assert resolve(Restoration(azimuth="auto"), known, RATE_HZ).azimuth_us == 33
 
 
 @pytest.mark.parametrize("number", [1, pytest.param(7, marks=pytest.mark.debian_music)])
-def test_wide_stereo_is_of_no_polarity(number: int) -> None:
+def test_wide_stereo_has_no_polarity(number: int) -> None:
     """Two different pieces, each with a little of the other's in the wrong polarity: −0.04."""
     one, other = (piece(n).mean(axis=1) for n in (number, beside(number, 1)))
     one, other = one / one.std(), other / other.std()
@@ -108,12 +108,12 @@ def test_wide_stereo_is_of_no_polarity(number: int) -> None:
     reading = reading_of(sound)
     assert reading.correlation == pytest.approx(-0.04, abs=0.02)
     assert reading.polarity == "unclear"
-    assert reading.polarity_why
+    assert reading.polarity_reason
     assert reading.balance_db is None
 
 
 @pytest.mark.parametrize("number", pieces())
-def test_widened_sides_are_no_opposite_polarity(number: int) -> None:
+def test_widened_stereo_is_not_opposite_polarity(number: int) -> None:
     """Sides 1.3 times as loud as the middle: the correlation is −0.26."""
     own = piece(number)
     middle = own.mean(axis=1)
@@ -124,8 +124,8 @@ def test_widened_sides_are_no_opposite_polarity(number: int) -> None:
 
 
 @pytest.mark.parametrize("number", [0, 3])
-def test_a_phase_that_differs_by_band_is_no_azimuth(number: int) -> None:
-    """All-pass filters in one channel, as decorrelators have: no one delay undoes them."""
+def test_a_phase_that_differs_by_band_is_not_azimuth(number: int) -> None:
+    """All-pass filters in one channel, as in decorrelators: no single delay corrects them."""
     from scipy.signal import lfilter
 
     sound = piece(number)
@@ -134,16 +134,16 @@ def test_a_phase_that_differs_by_band_is_no_azimuth(number: int) -> None:
         c = (t - 1) / (t + 1)
         sound[:, 1] = lfilter([c, 1], [1, c], sound[:, 1])
     reading = reading_of(sound)
-    assert reading.offset_us is None
-    assert reading.offset_why
+    assert reading.delay_us is None
+    assert reading.delay_reason
 
 
-def test_what_is_damaged_and_in_the_middle_is_determined() -> None:
-    """One voice in a small room, hiss under it: everything has its value."""
+def test_damage_to_a_centred_source_is_determined() -> None:
+    """One voice in a small room with hiss: every value is determined."""
     sound = piece(4) * [-(10 ** (-2 / 20)), 1]
     sound[:, 1] = late(sound[:, 1], 60)
     reading = reading_of(sound + hiss(len(sound), -75, 1))
-    assert reading.offset_us == pytest.approx(60, abs=2)
+    assert reading.delay_us == pytest.approx(60, abs=2)
     assert reading.balance_db == pytest.approx(-2, abs=0.1)
     assert reading.polarity == "opposite"
-    assert (reading.offset_why, reading.balance_why, reading.polarity_why) == ("", "", "")
+    assert (reading.delay_reason, reading.balance_reason, reading.polarity_reason) == ("", "", "")

@@ -1,4 +1,4 @@
-"""Tape noise taken down: against two plain ways of doing it, in noise alone, and in loud music.
+"""Noise reduction: against two plain methods, in noise alone, and in loud music.
 
 Segmental signal-to-noise ratio (frames of 1024 samples, held within -10 and 35 dB) and log-spectral
 distance are the usual measures of speech enhancement, and the kurtosis ratio that of musical noise
@@ -22,7 +22,7 @@ from standards.references import with_debian_music
 
 from assembler.dsp.blocks import Samples
 from assembler.errors import SourceError
-from assembler.restoration.repair.noise import NoiseProfile, denoise, noise_profile
+from assembler.restoration.repair.noise import NoisePrint, denoise, measure_noise_print
 
 Sound = NDArray[np.float64]
 RATE_HZ = 44_100
@@ -36,7 +36,7 @@ def in_blocks(sound: Samples, length: int = 1 << 17) -> list[Samples]:
 
 
 def tape_noise(samples: int, level_db: float, seed: int, rate_hz: int = RATE_HZ) -> Samples:
-    """Noise that rises in the treble, rolls off at its end, and rumbles a little."""
+    """Return noise that rises in the treble, rolls off at its end, and rumbles a little."""
     spectrum = np.fft.rfft(np.random.default_rng(seed).standard_normal((samples, 2)), axis=0)
     hz = np.fft.rfftfreq(samples, 1 / rate_hz)[:, None]
     shape = (1 + (hz / 3_000) ** 2) ** 0.25 / np.sqrt(1 + (hz / 15_000) ** 4)
@@ -49,11 +49,11 @@ def spectra(sound: Sound) -> NDArray[np.complex128]:
     return np.asarray(scipy.fft.rfft(sliding_window_view(padded, FRAME)[::HOP] * WINDOW))
 
 
-def plain_wiener(sound: Sound, noise: Sound, reduce_db: float) -> Sound:
-    """The plain way: each bin by itself, weighted by what is over the noise's mean power."""
+def plain_wiener(sound: Sound, noise: Sound, reduction_db: float) -> Sound:
+    """Return the sound with each bin weighted by its own signal-to-noise ratio."""
     mean = (np.abs(spectra(noise)[1:-2]) ** 2).mean(axis=0)
     analysed = spectra(sound)
-    floor = 10 ** (-reduce_db / 20)
+    floor = 10 ** (-reduction_db / 20)
     gains = np.maximum(1 - mean / np.maximum(np.abs(analysed) ** 2, 1e-20), floor)
     frames = scipy.fft.irfft(analysed * gains) * WINDOW
     out = np.zeros((len(frames) + 1) * HOP)
@@ -77,9 +77,9 @@ def log_spectral_distance_db(clean: Sound, other: Sound) -> float:
     return float(np.mean(np.sqrt(np.mean((true - given) ** 2, axis=1))))
 
 
-def reduced(sound: Samples, noise: Samples, reduce_db: float, rate_hz: int = RATE_HZ) -> Samples:
-    profile = noise_profile(in_blocks(noise), rate_hz)
-    return np.concatenate(list(denoise(in_blocks(sound), rate_hz, profile, reduce_db)))
+def reduced(sound: Samples, noise: Samples, reduction_db: float, rate_hz: int = RATE_HZ) -> Samples:
+    noise_print = measure_noise_print(in_blocks(noise), rate_hz)
+    return np.concatenate(list(denoise(in_blocks(sound), rate_hz, noise_print, reduction_db)))
 
 
 @pytest.fixture(scope="module", params=with_debian_music(["made"], ["real"]))
@@ -120,17 +120,17 @@ def test_better_than_plain_wiener_filters_in_both_measures(
     assert np.min(np.mean([gains[0::2], gains[1::2]], axis=1)) > least_gain_db
 
 
-@pytest.mark.parametrize("reduce_db", [4, 8, 12, 20])
+@pytest.mark.parametrize("reduction_db", [4, 8, 12, 20])
 @pytest.mark.parametrize("rate_hz", [44_100, 96_000])
-def test_noise_alone_falls_by_what_was_asked(reduce_db: float, rate_hz: int) -> None:
+def test_noise_alone_falls_by_the_reduction(reduction_db: float, rate_hz: int) -> None:
     noise = tape_noise(8 * rate_hz, -55, 3, rate_hz)
-    left = reduced(noise, tape_noise(3 * rate_hz, -55, 4, rate_hz), reduce_db, rate_hz)
+    left = reduced(noise, tape_noise(3 * rate_hz, -55, 4, rate_hz), reduction_db, rate_hz)
     fallen_db = 20 * np.log10(np.std(noise, axis=0) / np.std(left, axis=0))
-    assert fallen_db == pytest.approx([reduce_db, reduce_db], abs=1)
+    assert fallen_db == pytest.approx([reduction_db, reduction_db], abs=1)
 
 
 def kurtosis(sound: Sound) -> float:
-    """Of the power in each bin over time, mean over bins: 9 for noise that is even."""
+    """Return the kurtosis of the power in each bin over time, mean over bins: 9 for even noise."""
     powers = np.abs(spectra(sound)[1:-2]) ** 2
     spread = powers - powers.mean(axis=0)
     return float(np.mean((spread**4).mean(axis=0) / (spread**2).mean(axis=0) ** 2))
@@ -143,11 +143,11 @@ def test_noise_stays_even() -> None:
     plain = plain_wiener(noise[:, 0].astype(np.float64), alone[:, 0].astype(np.float64), 12)
     print("kurtosis", before, ours, kurtosis(plain))
     assert ours < 1.15 * before
-    assert kurtosis(plain) > 2 * before  # the measure tells uneven noise
+    assert kurtosis(plain) > 2 * before  # the measure rises for uneven noise
 
 
 def test_loud_music_stays_within_a_third_of_a_db(pieces: list[Samples]) -> None:
-    """Bands of the music that stand 20 dB over the noise keep their level, octave by octave."""
+    """Bands of the music 20 dB above the noise keep their level, octave by octave."""
     noise = tape_noise(5 * RATE_HZ, -75, 7)
     quiet = np.abs(spectra(noise[:, 0].astype(np.float64))[1:-2]) ** 2
     edges = [6 << octave for octave in range(8)]
@@ -182,24 +182,24 @@ def test_attacks_keep_their_first_milliseconds() -> None:
 
 
 @pytest.mark.parametrize("length", [1, 997, 40_000])
-def test_the_same_whatever_the_blocks(length: int) -> None:
+def test_block_lengths_change_nothing(length: int) -> None:
     sound = tape_noise(150_000, -30, 10)
-    profile = noise_profile([tape_noise(RATE_HZ, -50, 11)], RATE_HZ)
+    noise_print = measure_noise_print([tape_noise(RATE_HZ, -50, 11)], RATE_HZ)
     sound = sound[:9_000] if length == 1 else sound
-    whole = np.concatenate(list(denoise([sound], RATE_HZ, profile, 9)))
-    parts = np.concatenate(list(denoise(in_blocks(sound, length), RATE_HZ, profile, 9)))
+    whole = np.concatenate(list(denoise([sound], RATE_HZ, noise_print, 9)))
+    parts = np.concatenate(list(denoise(in_blocks(sound, length), RATE_HZ, noise_print, 9)))
     assert whole.dtype == np.float32
     assert np.array_equal(whole, parts)
 
 
 @pytest.mark.parametrize("samples", [0, 1, 1023, 1024, 1025, 2048, 100_001])
-@pytest.mark.parametrize("reduce_db", [0, 6])
-def test_as_many_samples_come_out(samples: int, reduce_db: float) -> None:
-    profile = noise_profile([tape_noise(RATE_HZ, -50, 12)], RATE_HZ)
+@pytest.mark.parametrize("reduction_db", [0, 6])
+def test_the_number_of_samples_is_kept(samples: int, reduction_db: float) -> None:
+    noise_print = measure_noise_print([tape_noise(RATE_HZ, -50, 12)], RATE_HZ)
     sound = tape_noise(max(samples, 4), -20, 13)[:samples]
-    given = list(denoise([sound], RATE_HZ, profile, reduce_db))
+    given = list(denoise([sound], RATE_HZ, noise_print, reduction_db))
     assert sum(map(len, given)) == samples
-    if reduce_db == 0:
+    if reduction_db == 0:
         assert np.array_equal(np.concatenate(given), sound)
 
 
@@ -207,29 +207,29 @@ def test_as_many_samples_come_out(samples: int, reduce_db: float) -> None:
 def test_silence_and_noise_that_is_silence_pass() -> None:
     silence = np.zeros((50_000, 2), np.float32)
     loud = np.clip(10 * tape_noise(50_000, -10, 14), -1, 1)
-    learnt = noise_profile([tape_noise(RATE_HZ, -50, 15)], RATE_HZ)
-    nothing = noise_profile([silence], RATE_HZ)
-    assert not np.concatenate(list(denoise([silence], RATE_HZ, learnt, 9))).any()
+    noise = measure_noise_print([tape_noise(RATE_HZ, -50, 15)], RATE_HZ)
+    nothing = measure_noise_print([silence], RATE_HZ)
+    assert not np.concatenate(list(denoise([silence], RATE_HZ, noise, 9))).any()
     kept = np.concatenate(list(denoise([loud], RATE_HZ, nothing, 9)))
     assert kept == pytest.approx(loud, abs=1e-5)
 
 
-def test_the_channels_have_noise_of_their_own() -> None:
+def test_each_channel_has_its_own_noise() -> None:
     noise = tape_noise(5 * RATE_HZ, -50, 16) * np.array([1, 0.1], np.float32)
-    profile = noise_profile(in_blocks(noise), RATE_HZ)
-    apart_db = 10 * np.log10(profile.power[0].mean() / profile.power[1].mean())
+    noise_print = measure_noise_print(in_blocks(noise), RATE_HZ)
+    apart_db = 10 * np.log10(noise_print.power[0].mean() / noise_print.power[1].mean())
     assert apart_db == pytest.approx(20, abs=0.5)
     left = reduced(noise, noise, 10)
     fallen_db = 20 * np.log10(np.std(noise, axis=0) / np.std(left, axis=0))
     assert fallen_db == pytest.approx([10, 10], abs=1)
 
 
-def test_too_short_a_stretch_is_refused() -> None:
-    with pytest.raises(SourceError, match="name a longer stretch"):
-        noise_profile([np.zeros((2_000, 2), np.float32)], RATE_HZ)
+def test_too_short_a_passage_is_refused() -> None:
+    with pytest.raises(SourceError, match="choose a longer noise print"):
+        measure_noise_print([np.zeros((2_000, 2), np.float32)], RATE_HZ)
 
 
 def test_noise_of_another_rate_is_refused() -> None:
-    profile = NoiseProfile(48_000, np.ones((2, 1025), np.float32))
+    noise_print = NoisePrint(48_000, np.ones((2, 1025), np.float32))
     with pytest.raises(ValueError, match="48000"):
-        next(denoise([np.zeros((10, 2), np.float32)], RATE_HZ, profile, 6))
+        next(denoise([np.zeros((10, 2), np.float32)], RATE_HZ, noise_print, 6))

@@ -1,4 +1,4 @@
-"""Words of known width and known clipped crests; counted anew by numpy, sample for sample."""
+"""PCM of known word length with known clipped peaks, counted by numpy sample by sample."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from assembler.restoration.analysis.resolution import COURSE_STEPS, BitDepthMeter, BitDepthReading
+from assembler.restoration.analysis.resolution import MAX_STEPS, BitDepthMeter, BitDepthReading
 
 RATE_HZ = 44_100
 
@@ -23,7 +23,7 @@ def noise(seconds: float, seed: int = 1) -> NDArray[np.float64]:
 
 
 @pytest.mark.parametrize("bits", [8, 12, 16, 20, 23, 24])
-def test_the_bits_that_are_used_are_counted(bits: int) -> None:
+def test_the_bits_in_use_are_counted(bits: int) -> None:
     sound = np.round(noise(0.5) * 2 ** (bits - 1)) / 2 ** (bits - 1)
     assert read(sound).bits_used == (bits, bits)
 
@@ -42,7 +42,7 @@ def test_one_sample_below_the_16th_bit_is_enough() -> None:
     assert read(sound).bits_used == (16, 23)
 
 
-def test_float_samples_that_are_no_words_have_no_bits() -> None:
+def test_float_samples_have_no_bit_depth() -> None:
     assert read(noise(0.1) / 3, bits=None).bits_used == (None, None)
 
 
@@ -59,8 +59,8 @@ def test_a_sample_beyond_full_scale_counts_as_such() -> None:
     assert peak_dbfs == pytest.approx((6.0206, 20 * np.log10(128)), abs=1e-3)
 
 
-def crests(sound: NDArray[np.float64]) -> list[tuple[int, int]]:
-    """Count runs of three and more at the top and at the bottom of one channel: start, length."""
+def flat_peaks(sound: NDArray[np.float64]) -> list[tuple[int, int]]:
+    """Return runs of three or more at the top and the bottom of one channel: start, length."""
     found = []
     for signed in (sound, -sound):
         at_top = np.concatenate(([False], signed == signed.max(), [False]))
@@ -71,41 +71,41 @@ def crests(sound: NDArray[np.float64]) -> list[tuple[int, int]]:
 
 
 @pytest.mark.parametrize("block", [999, 4096, 131_072])
-def test_clipped_crests_are_those_that_numpy_counts(block: int) -> None:
+def test_clipped_peaks_are_those_that_numpy_counts(block: int) -> None:
     time_s = np.arange(3 * RATE_HZ) / RATE_HZ
     swell = 0.4 + 0.6 * np.sin(2 * np.pi * time_s / 3) ** 2
     wave = swell * np.sin(2 * np.pi * 311 * time_s)
     sound = np.round(np.stack((wave, -0.9 * wave), 1).clip(-0.7, 0.75) * 2**23) / 2**23
-    expected = crests(sound[:, 0]), crests(sound[:, 1])
+    expected = flat_peaks(sound[:, 0]), flat_peaks(sound[:, 1])
     reading = read(sound, block=block)
-    assert reading.clipped_crests == sum(map(len, expected)) > 100
+    assert reading.clipped_peaks == sum(map(len, expected)) > 100
     assert reading.longest_samples == max(n for part in expected for _, n in part)
     seconds = {start // RATE_HZ for start, _ in expected[0]}
     assert {place.at_s for place in reading.clipped if place.channel == "left"} == seconds
-    assert sum(place.crests for place in reading.clipped) == reading.clipped_crests
+    assert sum(place.peaks for place in reading.clipped) == reading.clipped_peaks
 
 
 @pytest.mark.parametrize(("bits", "hz"), [(16, 20), (24, 1)])
-def test_the_round_crests_of_a_low_sine_are_not_clipped(bits: int, hz: int) -> None:
+def test_the_round_peaks_of_a_low_sine_are_not_clipped(bits: int, hz: int) -> None:
     wave = 0.99 * np.sin(2 * np.pi * hz * np.arange(3 * RATE_HZ) / RATE_HZ)
     sound = np.round(np.stack((wave, wave), 1) * 2 ** (bits - 1)) / 2 ** (bits - 1)
-    assert crests(sound[:, 0])  # its top does last for three samples and more
-    assert read(sound, bits).clipped_crests == 0
+    assert flat_peaks(sound[:, 0])  # its peak does last for three samples or more
+    assert read(sound, bits).clipped_peaks == 0
 
 
-def test_a_higher_sample_later_takes_the_crests_back() -> None:
+def test_a_higher_sample_later_resets_the_clipped_peaks() -> None:
     sound = np.zeros((RATE_HZ, 2))
     sound[100:110, 0] = 0.5
-    assert read(sound).clipped_crests == 1
+    assert read(sound).clipped_peaks == 1
     sound[30_000, 0] = 0.6
-    assert read(sound).clipped_crests == 0
+    assert read(sound).clipped_peaks == 0
 
 
 def test_the_level_over_time_is_bounded_and_right() -> None:
     sound = noise(3)
     sound[RATE_HZ:] *= 0.1
     levels = read(sound).levels
-    assert len(levels.rms) <= COURSE_STEPS
+    assert len(levels.rms) <= MAX_STEPS
     second = round(1 / levels.step_s)
     assert np.median(levels.rms[: second - 1]) == pytest.approx(0.1, rel=0.1)
     assert np.median(levels.rms[second + 1 :]) == pytest.approx(0.01, rel=0.1)

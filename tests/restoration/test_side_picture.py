@@ -13,9 +13,9 @@ from PIL import Image
 
 from assembler.audio import open_recording
 from assembler.restoration.analysis.bandwidth import SpectrumCurve
+from assembler.restoration.analysis.clicks import Click, ClickReading
 from assembler.restoration.analysis.dropouts import Dropout, DropoutReading
 from assembler.restoration.analysis.resolution import ClippedPlace
-from assembler.restoration.repair.clicks import Click, ClickReading
 from assembler.restoration.survey import side_picture
 from assembler.restoration.survey.side_picture import WIDTH, write_side_picture
 from assembler.restoration.survey.survey import Survey, survey
@@ -28,7 +28,7 @@ Box = tuple[float, float, float, float]
 
 @pytest.fixture(scope="module")
 def side(tmp_path_factory: pytest.TempPathFactory) -> Survey:
-    """Give the survey of a side with a tone of 1 kHz that swells each second, over noise."""
+    """Return the survey of a side with a tone of 1 kHz that swells each second, over noise."""
     draw = np.random.default_rng(1)
     time_s = np.arange(LENGTH_S * RATE_HZ) / RATE_HZ
     on = (time_s > BEGINS_S) & (time_s < ENDS_S)
@@ -40,16 +40,16 @@ def side(tmp_path_factory: pytest.TempPathFactory) -> Survey:
 
 
 def with_all_places(side: Survey) -> Survey:
-    """Give a survey with places of every kind, crowded and apart."""
+    """Return a survey with places of every kind, close together and apart."""
     dropouts = [Dropout(at_s, 0.05, 12.0, 0) for at_s in (9.0, 9.3, 9.4, 20.0, 59.5)]
     clicks = [Click(0, at_s * RATE_HZ, 3) for at_s in range(7, 53)]
     clipped = tuple(ClippedPlace("left", float(at_s), 9) for at_s in (10, 11, 30))
-    words = replace(side.words, clipped=clipped, clipped_crests=27, longest_samples=4)
+    pcm = replace(side.pcm, clipped=clipped, clipped_peaks=27, longest_samples=4)
     return replace(
         side,
         dropouts=DropoutReading(tuple(dropouts)),
         clicks=ClickReading(46.0, tuple(clicks), 46),
-        words=words,
+        pcm=pcm,
     )
 
 
@@ -92,7 +92,7 @@ def test_the_spectrum_is_darkest_at_the_tone(tmp_path: Path, side: Survey) -> No
     assert darkest == pytest.approx(expected * side_picture._SPECTRUM_HIGH, abs=5)
 
 
-def test_places_are_marked_where_they_lie(tmp_path: Path, side: Survey) -> None:
+def test_places_are_marked_at_their_times(tmp_path: Path, side: Survey) -> None:
     one = replace(side, dropouts=DropoutReading((Dropout(30.0, 3.0, 20.0, 1),)))
     picture = drawn(tmp_path / "side.png", one)
     lanes = [f.code for f in one.findings if f.code in side_picture._LANES and f.places]
@@ -105,7 +105,7 @@ def test_places_are_marked_where_they_lie(tmp_path: Path, side: Survey) -> None:
 
 
 def boxes_of(path: Path, side: Survey, monkeypatch: pytest.MonkeyPatch) -> list[Box]:
-    """Draw a side and give the box of every text."""
+    """Draw a side and return the box of every text."""
     boxes: list[Box] = []
     write = side_picture._Page.text
 
@@ -124,7 +124,7 @@ def boxes_of(path: Path, side: Survey, monkeypatch: pytest.MonkeyPatch) -> list[
 
 
 @pytest.mark.parametrize("length_s", [0.5, 3, 60, 46 * 60, 4 * 3600])
-def test_no_text_lies_over_another(
+def test_no_texts_overlap(
     tmp_path: Path, side: Survey, length_s: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     factor = length_s / LENGTH_S
@@ -148,12 +148,12 @@ def test_a_name_in_any_script_and_of_any_length_is_drawn(tmp_path: Path, side: S
 
 
 def test_a_side_too_short_for_a_spectrum_is_drawn(tmp_path: Path, side: Survey) -> None:
-    course = SpectrumCurve(side.bandwidth.course.hz, np.zeros((0, 0), np.float32))
-    short = replace(side, bandwidth=replace(side.bandwidth, course=course), frames=1)
+    spectrum = SpectrumCurve(side.bandwidth.spectrum.hz, np.zeros((0, 0), np.float32))
+    short = replace(side, bandwidth=replace(side.bandwidth, spectrum=spectrum), frames=1)
     assert drawn(tmp_path / "side.png", short).shape[1] == WIDTH
 
 
-def test_right_to_left_text_is_drawn_in_the_order_in_which_it_is_read() -> None:
+def test_right_to_left_text_is_drawn_in_reading_order() -> None:
     """Unicode Standard Annex 9, as python-bidi has it."""
     text = "שיר הים 3"
     drawn = "".join(part for _, part in side_picture._runs(text, "regular"))

@@ -1,4 +1,4 @@
-"""Speed by hum and by reference tones, and sound run at another speed."""
+"""Speed measured from hum and reference tones, and speed correction."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from restoration.spoilt_music import RATE_HZ, hiss, in_blocks, mended, piece, pieces, read
+from restoration.spoilt_music import RATE_HZ, hiss, in_blocks, joined, piece, pieces, read
 
 from assembler.restoration.analysis.hum import HumReading
-from assembler.restoration.analysis.speed import SpeedReading, ToneMeter, at_speed, speed_from_hum
+from assembler.restoration.analysis.speed import SpeedReading, ToneMeter, speed_from_hum
+from assembler.restoration.repair.speed import change_speed
 
 
 def tone(hz: float, length_s: float, rate_hz: int, flutter: float = 0.0) -> np.ndarray:
@@ -24,9 +25,7 @@ def tone(hz: float, length_s: float, rate_hz: int, flutter: float = 0.0) -> np.n
 @pytest.mark.parametrize("rate_hz", [44100, 96000])
 @pytest.mark.parametrize("nominal_hz", [315, 400, 440, 1000, 3150, 10_000])
 @pytest.mark.parametrize("slow", [-0.031, 0.0, 0.008])
-def test_a_tone_before_the_music_tells_the_speed(
-    nominal_hz: int, slow: float, rate_hz: int
-) -> None:
+def test_speed_by_a_tone_before_the_music(nominal_hz: int, slow: float, rate_hz: int) -> None:
     """3 s of tone with 0.1 % of flutter, 45 dB above hiss, then silence with hiss."""
     own = tone(nominal_hz * (1 - slow), 3, rate_hz, 0.001)
     sound = np.concatenate((np.zeros((rate_hz // 3, 2)), own, np.zeros((3 * rate_hz, 2))))
@@ -43,11 +42,11 @@ def test_a_tone_at_the_end_in_one_channel_or_against_phase() -> None:
 
 
 @pytest.mark.parametrize("number", pieces())
-def test_music_is_no_tone(number: int) -> None:
+def test_music_is_not_a_tone(number: int) -> None:
     assert read(ToneMeter(RATE_HZ), piece(number)) is None
 
 
-def test_short_tones_and_others_and_silence_tell_nothing() -> None:
+def test_short_tones_and_others_and_silence_have_no_speed() -> None:
     assert read(ToneMeter(RATE_HZ), tone(1000, 1, RATE_HZ)) is None
     assert read(ToneMeter(RATE_HZ), tone(700, 6, RATE_HZ)) is None
     assert read(ToneMeter(RATE_HZ), tone(1050, 6, RATE_HZ)) is None
@@ -56,11 +55,11 @@ def test_short_tones_and_others_and_silence_tell_nothing() -> None:
     assert read(ToneMeter(RATE_HZ), hiss(5 * RATE_HZ, -30, 1)) is None
 
 
-def test_hum_tells_the_speed_and_with_what_doubt() -> None:
+def test_speed_by_hum_is_a_guess() -> None:
     reading = speed_from_hum(HumReading(50, 49.60, (), -50.0))
     assert reading.percent_slow == pytest.approx(0.8)
     assert reading.is_guess
-    assert "only if it is on the tape" in reading.how
+    assert "only if the hum is on the tape" in reading.how
     assert reading.factor == pytest.approx(50 / 49.60)
     assert speed_from_hum(HumReading(None, None, (), None)) is None
 
@@ -68,14 +67,14 @@ def test_hum_tells_the_speed_and_with_what_doubt() -> None:
 @pytest.mark.parametrize("factor", [Fraction("1.008"), 0.9731, 1.25, Fraction(50, 51)])
 @pytest.mark.parametrize("frames", [1, 999, 100_003])
 def test_length_is_exact(factor: float, frames: int) -> None:
-    out = mended(at_speed(in_blocks(hiss(frames, -20, 1), 3001), 44100, factor))
+    out = joined(change_speed(in_blocks(hiss(frames, -20, 1), 3001), 44100, factor))
     assert len(out) == round(frames / factor)
 
 
 @pytest.mark.parametrize("rate_hz", [44100, 96000])
-def test_pitch_is_set_right(rate_hz: int) -> None:
-    """What read 992 Hz is 1000 Hz again, with nothing added 90 dB below."""
-    out = mended(at_speed(in_blocks(tone(992, 8, rate_hz)), rate_hz, 1 / (1 - 0.008)))
+def test_pitch_is_corrected(rate_hz: int) -> None:
+    """A tone of 992 Hz becomes 1000 Hz, with any residual below −90 dB."""
+    out = joined(change_speed(in_blocks(tone(992, 8, rate_hz)), rate_hz, 1 / (1 - 0.008)))
     middle = out[rate_hz : 6 * rate_hz, 0].astype(float)
     time_s = np.arange(len(middle)) / rate_hz
     waves = [np.sin(2 * np.pi * 1000 * time_s), np.cos(2 * np.pi * 1000 * time_s)]
@@ -88,11 +87,11 @@ def test_pitch_is_set_right(rate_hz: int) -> None:
 
 def test_blocks_of_any_size_give_the_same_and_1_passes() -> None:
     sound = piece(2, 3).astype(np.float32)
-    whole = mended(at_speed(iter([sound]), RATE_HZ, 0.9971))
+    whole = joined(change_speed(iter([sound]), RATE_HZ, 0.9971))
     edges = [0, 1, 1, 700, 70_001, len(sound)]
     blocks = (sound[a:b] for a, b in itertools.pairwise(edges))
-    assert np.array_equal(mended(at_speed(blocks, RATE_HZ, 0.9971)), whole)
-    assert np.array_equal(mended(at_speed(in_blocks(sound), RATE_HZ, Fraction(1))), sound)
+    assert np.array_equal(joined(change_speed(blocks, RATE_HZ, 0.9971)), whole)
+    assert np.array_equal(joined(change_speed(in_blocks(sound), RATE_HZ, Fraction(1))), sound)
 
 
 def test_factor_of_a_reading_undoes_its_slowness() -> None:

@@ -1,6 +1,6 @@
-"""A side with known faults is told as what it is; a clean one as clean; bad input as what it is.
+"""A side with known faults has its findings; a clean one has none; odd input has a plain finding.
 
-The faults are put on by formula, so every value is known. Noise is white: N dBFS of it read
+The faults are added by formula, so every value is known. Noise is white: N dBFS of it measure
 10 log10(1 − 130/24000) = −0.02 dB less through the floor's high pass at 130 Hz.
 """
 
@@ -22,7 +22,7 @@ from assembler.audio import open_recording
 from assembler.commands.console.survey import print_survey
 from assembler.manifest.transfers import Restoration, Transfer
 from assembler.restoration.analysis.dropouts import Dropout, DropoutReading
-from assembler.restoration.survey.paste import mend_section, side_entry
+from assembler.restoration.survey.paste import restoration_section, side_entry
 from assembler.restoration.survey.remedies import SideFinding
 from assembler.restoration.survey.side_picture import write_side_picture
 from assembler.restoration.survey.side_places import places_text
@@ -36,10 +36,10 @@ Sound = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Faults:
-    """What is put on a side; nothing by itself but noise that is not heard."""
+    """Faults of a side; by default only inaudible noise."""
 
     left_db: float = 0.0
-    right_late_us: float = 0.0
+    delay_us: float = 0.0
     hum_hz: float | None = None
     clicks: int = 0
     noise_dbfs: float = -86.0
@@ -54,7 +54,7 @@ FAULTY = Faults(-1.8, 60.0, 50.0, 40, -52.0, (0.004, -0.002), 16, True)
 
 @cache
 def music(seconds: int, rate_hz: int = RATE_HZ) -> Sound:
-    """Plucked notes with harmonics up to 16 kHz and a soft attack, most in the middle."""
+    """Return plucked notes with harmonics up to 16 kHz and a soft attack, most of them centred."""
     draw = np.random.default_rng(3)
     time_s = np.arange(2 * rate_hz) / rate_hz
     notes = []
@@ -75,13 +75,13 @@ def music(seconds: int, rate_hz: int = RATE_HZ) -> Sound:
 
 
 def side_with(faults: Faults, seconds: int = 60) -> Sound:
-    """Put faults on music between a lead-in and a tail of noise alone."""
+    """Return music with faults, between a lead-in and a tail of noise alone."""
     draw = np.random.default_rng(5)
     length = (LEAD_S + seconds + TAIL_S) * RATE_HZ
     sound = np.zeros((length, 2))
     first, last = LEAD_S * RATE_HZ, (LEAD_S + seconds) * RATE_HZ
     sound[first:last] = music(seconds)
-    turn = np.exp(-2j * np.pi * np.fft.rfftfreq(length, 1 / RATE_HZ) * faults.right_late_us * 1e-6)
+    turn = np.exp(-2j * np.pi * np.fft.rfftfreq(length, 1 / RATE_HZ) * faults.delay_us * 1e-6)
     sound[:, 1] = np.fft.irfft(np.fft.rfft(sound[:, 1]) * turn, length)
     sound[:, 0] *= (-1 if faults.inverted_left else 1) * 10 ** (faults.left_db / 20)
     sound += 10 ** (faults.noise_dbfs / 20) * draw.normal(size=sound.shape)
@@ -97,7 +97,7 @@ def side_with(faults: Faults, seconds: int = 60) -> Sound:
 
 
 def surveyed(folder: Path, *sounds: Sound, name: str = "side-a", rate_hz: int = RATE_HZ) -> Survey:
-    """Write a file, or a pair, of 24-bit words and look it over."""
+    """Write a file or a pair at 24 bits and survey it."""
     paths = [folder / f"{name}-{number}.wav" for number in range(len(sounds))]
     for path, sound in zip(paths, sounds, strict=True):
         soundfile.write(path, sound, rate_hz, "PCM_24")
@@ -125,7 +125,7 @@ def test_every_fault_is_found_with_its_value(faulty: Survey) -> None:
     hum_dbfs = 10 * np.log10(0.006**2 + 0.002**2)
     assert found["hum"] == pytest.approx(hum_dbfs, abs=0.3)
     assert found["short-words"] == 16
-    assert faulty.words.bits_used == (16, 16)
+    assert faulty.pcm.bits_used == (16, 16)
     assert 38 <= faulty.clicks.count <= 42
     minutes = (LEAD_S + 60 + TAIL_S) / 60
     assert found["clicks"] == pytest.approx(faulty.clicks.count / minutes, rel=1e-6)
@@ -135,7 +135,7 @@ def test_every_fault_is_found_with_its_value(faulty: Survey) -> None:
     assert faulty.bandwidth.cliff_hz is None
 
 
-def test_the_lines_to_paste_are_a_mend_section_with_these_values(faulty: Survey) -> None:
+def test_the_lines_to_paste_are_a_restoration_section_with_these_values(faulty: Survey) -> None:
     restoration = Restoration.model_validate(
         yaml.load(faulty.restoration, yaml.BaseLoader)["restoration"]
     )
@@ -156,25 +156,25 @@ def test_a_clean_side_has_no_findings(tmp_path: Path) -> None:
     side = surveyed(tmp_path, side_with(Faults()))
     assert values(side) == {}
     assert side.restoration == ""
-    assert side.words.bits_used == (24, 24)
+    assert side.pcm.bits_used == (24, 24)
 
 
 @pytest.mark.parametrize(
     "faults",
     [
         Faults(left_db=0.7),
-        Faults(right_late_us=9.0),
+        Faults(delay_us=9.0),
         Faults(dc=(0.0005, 0.0)),
         Faults(clicks=2),
     ],
     ids=["balance", "azimuth", "dc", "clicks"],
 )
-def test_what_is_not_heard_is_not_found(tmp_path: Path, faults: Faults) -> None:
+def test_inaudible_faults_are_not_findings(tmp_path: Path, faults: Faults) -> None:
     assert values(surveyed(tmp_path, side_with(faults, 30))) == {}
 
 
 def test_speed_by_the_hum_alone_is_a_guess(tmp_path: Path) -> None:
-    """It may be the deck's hum: a tape that runs 1.2 % slow then gets the sign of the deck."""
+    """It may be the hum of the deck, which says nothing about the speed of the tape."""
     side = surveyed(tmp_path, side_with(Faults(hum_hz=49.6)))
     assert side.speed is not None
     assert side.speed.is_guess
@@ -191,20 +191,20 @@ def test_speed_by_the_hum_alone_is_a_guess(tmp_path: Path) -> None:
     assert restoration.hum is not None
 
 
-def test_without_any_fact_all_lines_to_paste_are_comments() -> None:
-    told = mend_section(
+def test_guesses_alone_are_pasted_as_comments() -> None:
+    text = restoration_section(
         [SideFinding("speed-guess", 0.8, "perhaps", "compare", guess="speed: +1 %")]
     )
-    assert told.startswith("# restoration:\n# speed: +1 %\n# a guess: perhaps; compare")
-    assert yaml.safe_load(told) is None
-    assert mend_section([]) == ""
+    assert text.startswith("# restoration:\n# speed: +1 %\n# a guess: perhaps; compare")
+    assert yaml.safe_load(text) is None
+    assert restoration_section([]) == ""
 
 
 def test_the_block_is_indented_to_be_pasted_below_transfers(faulty: Survey) -> None:
     entry = side_entry("side: a", ("tapes/a-L.wav", "tapes/a-R.wav"), faulty.restoration)
-    told = yaml.load("transfers:\n" + entry + "tracks: []\n", yaml.BaseLoader)["transfers"]
-    assert list(told) == ["side: a"]
-    side = Transfer.model_validate(told["side: a"])
+    transfers = yaml.load("transfers:\n" + entry + "tracks: []\n", yaml.BaseLoader)["transfers"]
+    assert list(transfers) == ["side: a"]
+    side = Transfer.model_validate(transfers["side: a"])
     assert side.paths == ("tapes/a-L.wav", "tapes/a-R.wav")
     assert side.restoration.balance == pytest.approx(1.8, abs=0.1)
     known = "transfers:\n  side-a:\n    file: a.wav\n" + side_entry(
@@ -219,7 +219,7 @@ def test_the_places_of_clicks_and_dropouts_are_listed(faulty: Survey) -> None:
     side = replace(faulty, dropouts=DropoutReading((drop,)))
     heading, columns, *lines = places_text("side-a", side).splitlines()
     assert heading.startswith("side-a: side-a-0.wav, 48000 Hz")
-    assert columns.split("\t") == ["time", "seconds", "ms", "channel", "what"]
+    assert columns.split("\t") == ["time", "seconds", "ms", "channel", "fault"]
     rows = [line.split("\t") for line in lines]
     assert "0:10.50\t10.500000\t45.00\tright\tdropout of 12 dB" in lines
     clicks = [row for row in rows if row[4] == "click"]
@@ -230,19 +230,19 @@ def test_the_places_of_clicks_and_dropouts_are_listed(faulty: Survey) -> None:
     assert [float(row[1]) for row in rows] == sorted(float(row[1]) for row in rows)
 
 
-def test_hum_below_the_threshold_of_hearing_is_no_finding(tmp_path: Path) -> None:
+def test_hum_below_the_threshold_of_hearing_is_not_a_finding(tmp_path: Path) -> None:
     quiet = side_with(Faults())
     hum = 2.5e-4 * np.sin(2 * np.pi * 50 * np.arange(len(quiet)) / RATE_HZ)
     side = surveyed(tmp_path, quiet + hum[:, None])
-    # −72 dBFS under loud places near −20 dBFS played at 85 dB SPL: 33 dB SPL; 44 are heard.
+    # −72 dBFS under loud passages near −20 dBFS played at 85 dB SPL: 33 dB SPL; 44 are audible.
     assert side.hum.nominal_hz == 50
     assert values(side) == {}
 
 
-def test_clipped_crests_are_told(tmp_path: Path) -> None:
+def test_clipped_peaks_are_a_finding(tmp_path: Path) -> None:
     side = surveyed(tmp_path, side_with(Faults(clip_at=0.15)))
     assert values(side)["clipped"] > 100
-    assert side.words.peak_dbfs[0] == pytest.approx(20 * np.log10(0.15), abs=1e-3)
+    assert side.pcm.peak_dbfs[0] == pytest.approx(20 * np.log10(0.15), abs=1e-3)
     assert "clipped" not in side.restoration
 
 
@@ -256,31 +256,33 @@ def test_clipped_crests_are_told(tmp_path: Path) -> None:
         ("BAR.wav", "HAUL.wav", False),
     ],
 )
-def test_names_hint_at_swapped_channels(
+def test_file_names_suggest_swapped_channels(
     faulty: Survey, left: str, right: str, hinted: bool
 ) -> None:
     side = replace(faulty, files=(left, right))
     assert ("names-swapped" in values(side)) is hinted
-    # A value measured before the exchange would be of the wrong sign after it.
+    # A value measured before swapping would have the wrong sign after it.
     assert ("azimuth: auto" in side.restoration) is hinted
     assert ("\n  # swap_channels: yes" in side.restoration) is hinted
 
 
-def test_one_dead_channel_is_told_and_nothing_is_compared(tmp_path: Path) -> None:
+def test_a_dead_channel_is_the_only_finding(tmp_path: Path) -> None:
     sound = side_with(Faults())
     side = surveyed(tmp_path, sound * (1, 0))
     assert values(side) == {"channel-dead": "right"}
-    assert side.words.bits_used == (24, None)
+    assert side.pcm.bits_used == (24, None)
 
 
-def test_identical_channels_are_told_of_a_pair_but_not_of_a_mono_file(tmp_path: Path) -> None:
+def test_identical_channels_are_a_finding_for_a_pair_and_not_for_mono(
+    tmp_path: Path,
+) -> None:
     left = side_with(Faults())[:, :1]
     assert values(surveyed(tmp_path, left, left)) == {"channels-alike": "identical"}
     assert values(surveyed(tmp_path, left, name="mono")) == {}
 
 
 def talk() -> Sound:
-    """Bursts of coloured noise as long as syllables, with pauses: the like of a voice."""
+    """Return bursts of coloured noise as long as syllables, with pauses, like a voice."""
     draw = np.random.default_rng(8)
     sound = np.zeros(30 * RATE_HZ)
     at = RATE_HZ
@@ -293,7 +295,7 @@ def talk() -> Sound:
     return np.stack((sound, sound), 1) + 1e-4 * draw.normal(size=(len(sound), 2))
 
 
-BAD_INPUT: dict[str, tuple[Callable[[], Sound], str | None]] = {
+ODD_INPUT: dict[str, tuple[Callable[[], Sound], str | None]] = {
     "digital silence": (lambda: np.zeros((10 * RATE_HZ, 2)), "no-sound"),
     "noise": (lambda: 1e-3 * np.random.default_rng(1).normal(size=(10 * RATE_HZ, 2)), "no-sound"),
     "offset": (lambda: np.full((3 * RATE_HZ, 2), 0.1), "dc-offset"),
@@ -309,14 +311,14 @@ BAD_INPUT: dict[str, tuple[Callable[[], Sound], str | None]] = {
 }
 
 
-@pytest.mark.parametrize("name", BAD_INPUT)
-def test_bad_input_is_told_as_what_it_is(
+@pytest.mark.parametrize("name", ODD_INPUT)
+def test_odd_input_has_a_plain_finding(
     tmp_path: Path, name: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    sound, expected = BAD_INPUT[name]
+    sound, expected = ODD_INPUT[name]
     side = surveyed(tmp_path, sound())
-    told = json.dumps(side.as_json(), allow_nan=False)
-    assert "NaN" not in told
+    text = json.dumps(side.as_json(), allow_nan=False)
+    assert "NaN" not in text
     print_survey(name, side)
     assert "nan" not in capsys.readouterr().out
     write_side_picture(tmp_path / "side.png", name, side)

@@ -47,15 +47,15 @@ def print_survey(name: str, side: Survey, files: Sequence[str] = ()) -> None:
 
 def _facts(side: Survey) -> Iterator[tuple[str, str]]:
     """List what was measured, one line each."""
-    programme, channels, pcm = side.programme, side.channels, side.words
+    programme, channels, pcm = side.programme, side.channels, side.pcm
     yield "format", _format(side)
     yield "length", clock_text(side.length_s)
     if programme.begins_s is not None and programme.ends_s is not None:
         yield "sound", f"{clock_text(programme.begins_s)} to {clock_text(programme.ends_s)}"
     yield "noise floor", _level(side.noise_floor_dbfs, "dBFS")
     yield "peak", _both(pcm.peak_dbfs, "dBFS")
-    if pcm.clipped_crests:
-        yield "clipped", f"{pcm.clipped_crests} peaks, longest {pcm.longest_samples} samples"
+    if pcm.clipped_peaks:
+        yield "clipped", f"{pcm.clipped_peaks} peaks, longest {pcm.longest_samples} samples"
     yield "DC offset", _both([100 * value for value in channels.dc], "%", 3)
     yield "level", _levels(channels.rms_dbfs, mono=side.mono)
     if not side.mono:
@@ -69,7 +69,7 @@ def _facts(side: Survey) -> Iterator[tuple[str, str]]:
 
 def _format(side: Survey) -> str:
     depth = f"{side.bits} bits" if side.bits else "float or lossy"
-    used = [bits for bits in side.words.bits_used if bits is not None]
+    used = [bits for bits in side.pcm.bits_used if bits is not None]
     if used and side.bits and max(used) < side.bits:
         depth += f", {max(used)} of them used"
     return f"{side.rate_hz} Hz, {depth}{', mono' if side.mono else ''}"
@@ -89,20 +89,20 @@ def _levels(rms_dbfs: tuple[float | None, float | None], *, mono: bool) -> str:
 def _between_channels(side: Survey) -> Iterator[tuple[str, str]]:
     channels = side.channels
     if channels.balance_db is None:
-        yield "balance", _not_determined(channels.balance_why)
+        yield "balance", _not_determined(channels.balance_reason)
     else:
-        yield "balance", _with_range(channels.balance_db, channels.balance_course_db, "dB", 1)
+        yield "balance", _with_range(channels.balance_db, channels.section_balances_db, "dB", 1)
     correlation = f"correlation {signed(channels.correlation, 2)}"
     if channels.polarity == "unclear":
-        yield "polarity", f"{_not_determined(channels.polarity_why)}; {correlation}"
+        yield "polarity", f"{_not_determined(channels.polarity_reason)}; {correlation}"
     else:
         yield "polarity", f"{channels.polarity}, {correlation}"
-    if channels.offset_us is None:
-        yield "interchannel delay", _not_determined(channels.offset_why)
+    if channels.delay_us is None:
+        yield "interchannel delay", _not_determined(channels.delay_reason)
     else:
         drift = "" if channels.drift_us is None else f", varies by {channels.drift_us:.0f} µs"
-        order = "later" if channels.offset_us >= 0 else "earlier"
-        delay = f"right {decimal(abs(channels.offset_us), 0)} µs {order} than left{drift}"
+        order = "later" if channels.delay_us >= 0 else "earlier"
+        delay = f"right {decimal(abs(channels.delay_us), 0)} µs {order} than left{drift}"
         yield "interchannel delay", delay
 
 

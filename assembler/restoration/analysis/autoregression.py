@@ -1,13 +1,15 @@
-"""Autoregressive models of short stretches of sound, and missing samples filled in by them.
+"""Fit autoregressive models to short passages, and interpolate missing samples with them.
 
-A sample is predicted from those before it. The error of that prediction is small and even in music;
-a click stands out of it. Missing samples are those with which the errors around them have the
-least sum of squares (least-squares autoregressive interpolation).
+A sample is predicted from those before it. The prediction error is small and even in music; a click
+stands out of it. Missing samples are chosen so that the sum of squared errors around them is least
+(least-squares autoregressive interpolation).
 
 Source: Godsill and Rayner, Digital Audio Restoration (1998), from memory.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,23 +19,23 @@ from assembler.dsp.compiled import compiled
 Signal = NDArray[np.float64]
 
 RIDGE = 1e-6
-"""Noise that is assumed in all sound, as part of its power: keeps models from emptiest bands."""
+"""Power of white noise added to each model, relative to the signal: keeps empty bands stable."""
 _SILENT = 1e-20
 
 
 @compiled
-def lpc(samples, order):  # type: ignore[no-untyped-def]
-    """Give the filter that leaves the prediction errors of a stretch of sound, its first tap 1.
+def lpc(samples: Signal, order: int) -> Signal:
+    """Return the prediction-error filter of a passage (linear prediction); its first tap is 1.
 
-    The autocorrelation of the Hann-windowed stretch, solved by Levinson's recursion; a stretch of
-    silence is predicted by nothing.
+    The autocorrelation of the Hann-windowed passage is solved by Levinson's recursion; for silence
+    all other taps are 0.
 
     Parameters
     ----------
     samples
         Float64, shape (n,).
     order
-        How many samples before one predict it.
+        Number of previous samples that predict one.
 
     Returns
     -------
@@ -62,7 +64,7 @@ def lpc(samples, order):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def levinson(lags, ridge):  # type: ignore[no-untyped-def]
+def levinson(lags: NDArray[Any], ridge: float) -> Signal:
     """Solve the normal equations of linear prediction.
 
     Parameters
@@ -70,7 +72,7 @@ def levinson(lags, ridge):  # type: ignore[no-untyped-def]
     lags
         Autocorrelation at lags 0, 1, …
     ridge
-        Power of white noise to assume, as part of that of the sound.
+        Power of white noise to add, relative to the signal.
     """
     order = lags.shape[0] - 1
     taps = np.zeros(order + 1)
@@ -96,13 +98,13 @@ def levinson(lags, ridge):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def prediction_errors(samples, taps):  # type: ignore[no-untyped-def]
-    """Give the errors with which each sample is predicted from those before it.
+def prediction_errors(samples: Signal, taps: Signal) -> Signal:
+    """Return the error of each sample against its prediction from those before it.
 
     Returns
     -------
     ndarray of float64, shape (n,)
-        0 for the first samples, which have too few before them.
+        0 for the first samples, with too few before them.
     """
     n = samples.shape[0]
     order = taps.shape[0] - 1
@@ -119,18 +121,18 @@ def prediction_errors(samples, taps):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def interpolation_errors(errors, taps):  # type: ignore[no-untyped-def]
-    """Give how far each sample lies from what those on both of its sides make expect.
+def interpolation_errors(errors: Signal, taps: Signal) -> Signal:
+    """Return the error of each sample against its interpolation from both sides.
 
     Parameters
     ----------
     errors
-        Errors of the prediction by `taps`.
+        Prediction errors of `taps`.
 
     Returns
     -------
     ndarray of float64, shape (n,)
-        0 for the first and last samples, which have too few beside them.
+        0 for the first and last samples, with too few on one side.
     """
     n = errors.shape[0]
     order = taps.shape[0] - 1
@@ -150,7 +152,7 @@ def interpolation_errors(errors, taps):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _banded_cholesky(lags, size, order):  # type: ignore[no-untyped-def]
+def _banded_cholesky(lags: Signal, size: int, order: int) -> Signal:
     """Return the lower Cholesky factor of the Toeplitz matrix with these lags up to `order`."""
     root = np.zeros((size, size))
     for i in range(size):
@@ -163,8 +165,8 @@ def _banded_cholesky(lags, size, order):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _solve_gap(samples, first, last, taps):  # type: ignore[no-untyped-def]
-    """Solve for the samples from `first` to before `last`; no other changes."""
+def _solve_gap(samples: Signal, first: int, last: int, taps: Signal) -> Signal:
+    """Return the least-squares samples from `first` to before `last`."""
     order = taps.shape[0] - 1
     missing = last - first
     lags = np.zeros(missing + order + 1)
@@ -189,18 +191,18 @@ def _solve_gap(samples, first, last, taps):  # type: ignore[no-untyped-def]
 
 
 def ar_interpolate(samples: Signal, first: int, last: int, order: int) -> Signal:
-    """Fill a gap by what the sound around it makes expect.
+    """Return the samples of a gap, interpolated from the sound around it.
 
-    The model is learnt with a straight line across the gap, then once more with the gap filled.
+    The model is fitted with a straight line across the gap, then again with the gap filled.
 
     Parameters
     ----------
     samples
-        The gap and the sound around it.
+        The sound around the gap, and the gap.
     first, last
         First sample of the gap and the one after its last.
     order
-        Of the model; less where there are fewer samples on one side.
+        Order of the model; less if there are fewer samples on one side.
 
     Returns
     -------
@@ -222,5 +224,5 @@ def ar_interpolate(samples: Signal, first: int, last: int, order: int) -> Signal
 
 
 def lerp(samples: Signal, first: int, last: int) -> Signal:
-    """Give the straight line across a gap, between the samples beside it."""
+    """Return a straight line across a gap, between the samples next to it."""
     return np.linspace(samples[first - 1], samples[last], last - first + 2)[1:-1]

@@ -1,20 +1,23 @@
-"""A stream at a lower rate, each sample the mean of some neighbours.
+"""Reduce the rate of a stream by averaging adjacent samples.
 
-That is a poor low pass: what lies over the lower rate's band is folded into it. It serves where
-levels are measured, and what is folded sounds at the same time.
+This is a poor low pass: treble is aliased into the lower band. It is good enough for measuring
+levels, because aliases sound at the same time as the treble.
 """
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
 
 
 @compiled
-def _means_of(block, joined, means):  # type: ignore[no-untyped-def]
-    """Fill the means of so many neighbours each."""
+def _fill_means(block: NDArray[Any], joined: int, means: NDArray[Any]) -> None:
+    """Fill the means of so many adjacent samples each."""
     scale = np.float32(1 / joined)
     for i in range(means.shape[0]):
         left, right = np.float32(0), np.float32(0)
@@ -25,12 +28,12 @@ def _means_of(block, joined, means):  # type: ignore[no-untyped-def]
 
 
 class Averages:
-    """Means of neighbours in a stereo stream.
+    """Means of adjacent samples of a stereo stream.
 
     Parameters
     ----------
     joined
-        How many samples make one; 1 passes the stream.
+        Samples per mean; 1 passes the stream unchanged.
     """
 
     def __init__(self, joined: int) -> None:
@@ -38,7 +41,7 @@ class Averages:
         self._rest = np.zeros((0, 2), np.float32)
 
     def feed(self, block: Samples) -> Samples:
-        """Take the next samples, shape (frames, 2); return the means that they complete."""
+        """Add the next samples, shape (frames, 2), and return the means that are complete."""
         block = np.ascontiguousarray(block)
         if self._joined == 1:
             return block
@@ -47,5 +50,5 @@ class Averages:
         whole = len(block) - len(block) % self._joined
         self._rest = block[whole:].copy()
         means = np.empty((whole // self._joined, 2), np.float32)
-        _means_of(block, self._joined, means)
+        _fill_means(block, self._joined, means)
         return means

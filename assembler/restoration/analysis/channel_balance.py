@@ -1,10 +1,10 @@
-"""The balance of a side: by how much the left is louder in what stands in the middle.
+"""Measure the channel balance of a side from the sound in the centre of the stereo image.
 
-It is the level ratio at which most of the coherent cells in phase lie. A deck that is out of
-balance shifts everything: the middle is then at one ratio in all bands and stretches, most of what
-is heard lies there, and the levels of the channels differ by about as much. Where any of that
-fails, a source at one side may be what is loudest, and the balance is not determined.
-Bounds: tuned empirically on undamaged music of two game soundtracks, as it is and with one channel
+It is the most frequent level ratio of the coherent cells that are in phase. A deck that is out of
+balance shifts everything: the centre then has one ratio in all bands and sections, most of the
+sound is there, and the levels of the channels differ by about as much. Where any of that fails, the
+loudest source may be panned, and the balance is not determined.
+Bounds: tuned empirically on undamaged music of two game soundtracks, unchanged and with one channel
 raised by known amounts.
 """
 
@@ -16,105 +16,106 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.restoration.analysis.interchannel_delay import TOO_LITTLE, Stretch
+from assembler.restoration.analysis.cross_spectrum import CrossSpectrum, SourceCells
+from assembler.restoration.analysis.interchannel_delay import TOO_LITTLE
 
-_ONE_PHASE_RAD = 0.2
+_IN_PHASE_RAD = 0.2
 _MODE_DB = 0.3
 _FEWEST_CELLS = 12
-_FEWEST_IN_ALL = 60
+_FEWEST_CELLS_OF_SIDE = 60
 _WANDER_DB = 3.0
 _WIDEST_DB = 70.0
 _NEAR_DB, _NEAR_SHARE = 0.5, 0.4
-"""So much of the weight must lie so near to the balance."""
+"""Share of the weight that must be so near to the balance."""
 _BANDS_HZ = (200.0, 450.0, 1000.0, 2000.0, 4000.0)
 _BAND_WEIGHT = 0.1
-"""Share of all weight; a band with less is not asked."""
-_BANDS_APART_DB = 0.3
-_STRETCHES_APART_DB, _STRETCHES_SHARE = 0.3, 0.5
-_LEVELS_APART_DB = 1.0
-"""Between the balance of the middle and that of the levels; undamaged music differs by more only
-where one side plays louder."""
+"""Share of all weight; a band with less is not compared."""
+_BAND_TOLERANCE_DB = 0.3
+_SECTION_TOLERANCE_DB, _SECTION_SHARE = 0.3, 0.5
+_LEVEL_TOLERANCE_DB = 1.0
+"""Between the balance of the centre and that of the levels; undamaged music differs by more only
+if one side of the image is louder."""
 
 Array = NDArray[np.float64]
-Course = tuple[float | None, ...]
+Balances = tuple[float | None, ...]
 
 
-def shared_balance(
-    hz: Array, course: Sequence[Stretch], late_s: float, sign: int, levels_db: float
-) -> tuple[float | None, Course, str]:
-    """Find by how much the left is louder in what both channels share.
+def channel_balance(
+    hz: Array, sections: Sequence[CrossSpectrum], delay_s: float, sign: int, levels_db: float
+) -> tuple[float | None, Balances, str]:
+    """Measure by how much left is louder than right in the sound common to both.
 
     Parameters
     ----------
     hz
-        Middle of each band.
-    course
-        What each stretch of the side holds.
-    late_s, sign
-        Of the right channel.
+        Centre of each band.
+    sections
+        Cross-spectrum of each section of the side.
+    delay_s, sign
+        Delay and polarity of the right channel.
     levels_db
         By how much the left channel as a whole is louder.
 
     Returns
     -------
-    balance_db, course_db, why
-        The balance, None with the reason if it is not determined; and that of each stretch.
+    balance_db, section_balances_db, reason
+        The balance, or None and the reason why it is not determined; and that of each section.
     """
-    told = [_in_phase(hz, stretch, late_s, sign) for stretch in course]
-    cells = np.concatenate(told)
-    balance_db = _usual(cells) if len(cells) >= _FEWEST_IN_ALL else None
+    cells_of = [_in_phase(hz, section, delay_s, sign) for section in sections]
+    cells = SourceCells.joined(cells_of)
+    balance_db = _mode_db(cells) if len(cells.weights) >= _FEWEST_CELLS_OF_SIDE else None
     if balance_db is None:
-        return None, (None,) * len(course), TOO_LITTLE
-    near = [c[np.abs(c[:, 2] - balance_db) < _WANDER_DB] for c in told]
-    course_db = tuple(_usual(c) for c in near)
-    if why := _doubt(hz, cells, balance_db, course_db, levels_db):
-        return None, (None,) * len(course), why
-    return balance_db, course_db, ""
+        return None, (None,) * len(sections), TOO_LITTLE
+    section_balances_db = tuple(
+        _mode_db(each.where(np.abs(each.ratios_db - balance_db) < _WANDER_DB)) for each in cells_of
+    )
+    if reason := _contradiction(hz, cells, balance_db, section_balances_db, levels_db):
+        return None, (None,) * len(sections), reason
+    return balance_db, section_balances_db, ""
 
 
-def _doubt(hz: Array, cells: Array, balance_db: float, course_db: Course, levels_db: float) -> str:
-    """Return why a balance may be that of one source and not of the deck; empty if it can't."""
-    weights, ratios_db = cells[:, 1], cells[:, 2]
-    near = weights[np.abs(ratios_db - balance_db) < _NEAR_DB].sum()
-    if near < _NEAR_SHARE * weights.sum():
-        return "too little of the sound stands in the middle"
-    if abs(balance_db - levels_db) > _LEVELS_APART_DB:
+def _contradiction(
+    hz: Array, cells: SourceCells, balance_db: float, sections_db: Balances, levels_db: float
+) -> str:
+    """Return why a balance may be that of one source and not of the deck; empty if nothing does."""
+    total = cells.weights.sum()
+    near = cells.weights[np.abs(cells.ratios_db - balance_db) < _NEAR_DB].sum()
+    if near < _NEAR_SHARE * total:
+        return "too little of the sound is in the centre"
+    if abs(balance_db - levels_db) > _LEVEL_TOLERANCE_DB:
         return "the loudest sound and the levels of the channels disagree"
-    bands = np.searchsorted(_BANDS_HZ, hz[cells[:, 0].astype(np.intp)])
+    bands = np.searchsorted(_BANDS_HZ, hz[cells.bands])
     for band in range(1, len(_BANDS_HZ)):
-        of_band = cells[bands == band]
-        band_db = _usual(of_band)
-        if of_band[:, 1].sum() < _BAND_WEIGHT * weights.sum() or band_db is None:
+        in_band = cells.where(bands == band)
+        band_db = _mode_db(in_band)
+        if in_band.weights.sum() < _BAND_WEIGHT * total or band_db is None:
             continue
-        if abs(band_db - balance_db) > _BANDS_APART_DB:
+        if abs(band_db - balance_db) > _BAND_TOLERANCE_DB:
             return "low and high frequencies disagree"
-    known = np.array([each for each in course_db if each is not None])
-    if len(known) and np.mean(np.abs(known - balance_db) < _STRETCHES_APART_DB) < _STRETCHES_SHARE:
-        return "stretches of the side disagree"
+    known = np.array([each for each in sections_db if each is not None])
+    if len(known) and np.mean(np.abs(known - balance_db) < _SECTION_TOLERANCE_DB) < _SECTION_SHARE:
+        return "sections of the side disagree"
     return ""
 
 
-def _in_phase(hz: Array, stretch: Stretch, late_s: float, sign: int) -> Array:
-    """Return band, weight and level ratio of each cell whose source is in phase in both."""
-    if not stretch.told:
-        return np.zeros((0, 3))
-    told = np.concatenate(stretch.told).astype(np.float64)
-    phases = told[:, 3] - 2 * np.pi * hz[told[:, 0].astype(np.intp)] * late_s
-    shared: Array = told[sign * np.cos(phases) > math.cos(_ONE_PHASE_RAD), :3]
-    return shared
+def _in_phase(hz: Array, section: CrossSpectrum, delay_s: float, sign: int) -> SourceCells:
+    """Return the cells whose source is in phase in both channels, delay and polarity corrected."""
+    cells = SourceCells.joined(section.sources)
+    phases = cells.phases_rad - 2 * np.pi * hz[cells.bands] * delay_s
+    return cells.where(sign * np.cos(phases) > math.cos(_IN_PHASE_RAD))
 
 
-def _usual(cells: Array) -> float | None:
-    """Return the level ratio around which most of the weight lies."""
-    if len(cells) < _FEWEST_CELLS:
+def _mode_db(cells: SourceCells) -> float | None:
+    """Return the level ratio at which the weight of the cells is densest."""
+    weights, ratios_db = cells.weights, cells.ratios_db
+    if len(weights) < _FEWEST_CELLS:
         return None
-    weights, ratios_db = cells[:, 1], cells[:, 2]
     edges_db = np.arange(-_WIDEST_DB, _WIDEST_DB + 0.01, 0.02)
     counted, _ = np.histogram(ratios_db, edges_db, weights=weights)
     reach = np.arange(-4 * _MODE_DB, 4 * _MODE_DB, 0.02)
     density = np.convolve(counted, np.exp(-0.5 * (reach / _MODE_DB) ** 2), "same")
-    usual_db = float(edges_db[density.argmax()])
+    mode_db = float(edges_db[density.argmax()])
     for _ in range(40):
-        near = weights * np.exp(-0.5 * ((ratios_db - usual_db) / _MODE_DB) ** 2)
-        usual_db = float(near @ ratios_db / near.sum())
-    return usual_db
+        near = weights * np.exp(-0.5 * ((ratios_db - mode_db) / _MODE_DB) ** 2)
+        mode_db = float(near @ ratios_db / near.sum())
+    return mode_db

@@ -1,22 +1,24 @@
-"""Clicks in one channel: places that stick out of the sound on both of their sides.
+"""Find clicks in one channel: places that stand out of the sound on both sides.
 
-All of the sound is passed through a short predictor that is learnt anew every few hundredths of a
-second; what is left is compared, in blocks of a third of a millisecond, with the peaks of the 40 ms
-before and after. The few places that stick out are looked at again with a longer predictor learnt
-around them. A click is short, and the sound goes on after it as it was before: where more is left
-after the place than before it, a note or a drum begins there.
+All of the sound is filtered by a short linear predictor, fitted every few hundredths of a second.
+Its residual is compared, in blocks of a third of a millisecond, with the peaks of the 40 ms before
+and after. The few places that stand out are checked with a longer predictor fitted around them. A
+click is short, and the sound after it is as before: if the residual after the place has more power
+than before it, a note or a drum begins there.
 
 Source: prediction errors and errors of two-sided interpolation as detection signals, Godsill and
-Rayner, Digital Audio Restoration (1998), from memory. Comparison with peaks on both sides and all
-figures: set by trial on music, drums and brass with and without clicks, no source.
+Rayner, Digital Audio Restoration (1998), from memory. Comparison with peaks on both sides, and all
+figures: tuned empirically on music, drums and brass with and without clicks.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
@@ -28,7 +30,7 @@ from assembler.restoration.analysis.autoregression import (
 )
 
 HOP = 1024
-"""A short predictor serves so many samples, at rates near 44.1 kHz; learnt from twice as many."""
+"""Samples per short predictor at rates near 44.1 kHz; it is fitted to twice as many."""
 _TAPS = 12
 _BLOCK = 16
 _RIDGE = 1e-5
@@ -37,25 +39,25 @@ _GROUP_BLOCKS = 8
 _GROUPS = 12
 _RATIO = 3.5
 _LEAST = 2.0**-15
-"""What is smaller than a step of 16 bits is no click."""
+"""Smallest click: one quantisation step of 16 bits."""
 
 GUARD = 80
-"""A click lies within so many samples of its peak."""
+"""Most samples of a click on either side of its peak."""
 AROUND = 2048
-"""So many samples on either side of the peak are looked at."""
-_LEARNT = 1536
+"""Samples on either side of the peak that are checked."""
+_MODEL_SAMPLES = 1536
 _ORDER = 31
 _TWO_SIDED, _ONE_SIDED = 10.0, 3.0
-"""At strength 5: how far a click stands over the peaks around it, in either kind of error."""
-_BEYOND = 220
-"""So many samples after a click are compared with as many before it."""
+"""At strength 5: least ratio of a click to the peaks around it, in either kind of error."""
+_AFTER = 220
+"""Samples after a click whose power is compared with that of as many before it."""
 _EDGE, _CALM = 0.7, 8
-"""A click ends where its errors fall below this part of the peaks around it for so many samples."""
+"""A click ends where its errors stay below this share of the peaks around it, for so long."""
 _AGAIN = 3.0
 
 
 @dataclass(frozen=True)
-class Found:
+class FoundClick:
     """A click within a window: its first sample and the one after its last."""
 
     first: int
@@ -63,13 +65,13 @@ class Found:
 
 
 def time_scale(rate_hz: int) -> int:
-    """Give by what lengths in samples are multiplied at a rate: 1 near 44.1 kHz, 2 near 96 kHz."""
+    """Return the factor for lengths in samples at a rate: 1 near 44.1 kHz, 2 near 96 kHz."""
     return 1 << max(0, round(math.log2(rate_hz / 46000)))
 
 
 @compiled
-def _lags(sound, eighths, lags):  # type: ignore[no-untyped-def]
-    """Sum products at each lag, an eighth of the sound at a time so that sums run side by side."""
+def _autocorrelate(sound: NDArray[Any], eighths: NDArray[Any], lags: NDArray[Any]) -> None:
+    """Fill the sum of products at each lag, eight parts of the sound at a time."""
     n = eighths.shape[0]
     a0, a1, a2, a3 = sound[:n], sound[n : 2 * n], sound[2 * n : 3 * n], sound[3 * n : 4 * n]
     a4, a5, a6, a7 = sound[4 * n :], sound[5 * n :], sound[6 * n :], sound[7 * n :]
@@ -90,7 +92,7 @@ def _lags(sound, eighths, lags):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _filter(sound, taps, out):  # type: ignore[no-untyped-def]
+def _filter(sound: NDArray[Any], taps: NDArray[Any], out: NDArray[Any]) -> None:
     """Add sound[i + k] taps[k] to each out[i], four taps at a time."""
     for k in range(0, taps.shape[0], 4):
         t0, t1, t2, t3 = taps[k], taps[k + 1], taps[k + 2], taps[k + 3]
@@ -100,16 +102,18 @@ def _filter(sound, taps, out):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _only_within(values, first, last):  # type: ignore[no-untyped-def]
-    """Set all to 0 that lies before one place, or from another on."""
+def _clear_outside(values: NDArray[Any], first: int, last: int) -> None:
+    """Set the values before `first` and from `last` on to 0."""
     n = values.shape[0]
     values[: min(max(first, 0), n)] = 0.0
     values[min(max(last, 0), n) :] = 0.0
 
 
 @compiled
-def _peaks(sound, hann, hop, block, start, end):  # type: ignore[no-untyped-def]
-    """Give the peak of the two-sided errors in each block; sound lies from `start` to `end`."""
+def _peaks(
+    sound: NDArray[Any], hann: NDArray[Any], hop: int, block: int, start: int, end: int
+) -> NDArray[np.float32]:
+    """Return the peak of the two-sided errors in each block; zeros outside `start` to `end`."""
     order = _TAPS - 1
     half = hop // 2
     padded = np.zeros(sound.shape[0] + 2 * hop, np.float32)
@@ -125,21 +129,21 @@ def _peaks(sound, hann, hop, block, start, end):  # type: ignore[no-untyped-def]
         piece = padded[begin + hop - half : begin + 2 * hop + half]
         for i in range(2 * hop):
             windowed[i] = piece[i] * hann[i]
-        _lags(windowed, eighths, lags)
+        _autocorrelate(windowed, eighths, lags)
         model = levinson(lags, _RIDGE)
         errors[:] = 0.0
         _filter(padded[begin + hop - order :], model[::-1].astype(np.float32), errors)
-        _only_within(errors, start + order - begin, end - begin)
+        _clear_outside(errors, start + order - begin, end - begin)
         expected[:] = 0.0
         _filter(errors, (model / np.sum(model * model)).astype(np.float32), expected)
-        _only_within(expected, start + order - begin, end - order - begin)
-        _block_peaks(expected, block, peaks[begin // block :])
+        _clear_outside(expected, start + order - begin, end - order - begin)
+        _fill_block_peaks(expected, block, peaks[begin // block :])
     return peaks
 
 
 @compiled
-def _block_peaks(values, block, peaks):  # type: ignore[no-untyped-def]
-    """Give the highest absolute value of each block, four at a time."""
+def _fill_block_peaks(values: NDArray[Any], block: int, peaks: NDArray[Any]) -> None:
+    """Fill the highest absolute value of each block, four at a time."""
     for b in range(values.shape[0] // block):
         part = values[b * block : (b + 1) * block]
         m0, m1, m2, m3 = abs(part[0]), abs(part[1]), abs(part[2]), abs(part[3])
@@ -152,8 +156,8 @@ def _block_peaks(values, block, peaks):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _second_peak(levels, begin, step, groups, size):  # type: ignore[no-untyped-def]
-    """Give the second highest peak of groups of levels that follow each other from a place on."""
+def _second_peak(levels: NDArray[Any], begin: int, step: int, groups: int, size: int) -> float:
+    """Return the second highest peak of the groups of levels that follow a place."""
     highest, second = 0.0, 0.0
     for group in range(groups):
         peak = 0.0
@@ -169,8 +173,8 @@ def _second_peak(levels, begin, step, groups, size):  # type: ignore[no-untyped-
 
 
 @compiled
-def _sticking_out(peaks, first, last, ratio):  # type: ignore[no-untyped-def]
-    """List the blocks that stick out of what is on both sides of them."""
+def _outstanding(peaks: NDArray[Any], first: int, last: int, ratio: float) -> NDArray[np.int64]:
+    """List the blocks whose peaks stand out of those on both sides."""
     found = np.empty(last - first, np.int64)
     count = 0
     for b in range(first, last):
@@ -187,7 +191,7 @@ def _sticking_out(peaks, first, last, ratio):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _is_highest(peaks, b):  # type: ignore[no-untyped-def]
+def _is_highest(peaks: NDArray[Any], b: int) -> bool:
     for i in range(max(b - _GUARD_BLOCKS, 0), min(b + _GUARD_BLOCKS + 1, peaks.shape[0])):
         if peaks[i] > peaks[b] or (peaks[i] == peaks[b] and i < b):
             return False
@@ -195,8 +199,8 @@ def _is_highest(peaks, b):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _middle(peaks, b):  # type: ignore[no-untyped-def]
-    """Give the middle of the blocks by a peak that belong to it, in half blocks."""
+def _middle(peaks: NDArray[Any], b: int) -> int:
+    """Return the middle of the blocks that belong to a peak, in half blocks."""
     first, last = b, b
     for i in range(max(b - _GUARD_BLOCKS, 0), min(b + _GUARD_BLOCKS + 1, peaks.shape[0])):
         if peaks[i] > 0.25 * peaks[b]:
@@ -205,7 +209,7 @@ def _middle(peaks, b):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _power(errors, first, last):  # type: ignore[no-untyped-def]
+def _power(errors: NDArray[Any], first: int, last: int) -> float:
     total = 1e-18
     for i in range(first, last):
         total += errors[i] * errors[i]
@@ -213,63 +217,68 @@ def _power(errors, first, last):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _without_middle(sound, low, high):  # type: ignore[no-untyped-def]
-    """Put a straight line in place of a click, so that the predictor is learnt without it."""
-    calm = sound.copy()
+def _bridged(sound: NDArray[Any], low: int, high: int) -> NDArray[Any]:
+    """Return the sound with a straight line across a click, to fit the predictor without it."""
+    bridged = sound.copy()
     for i in range(low, high):
         part = (i - low + 1) / (high - low + 1)
-        calm[i] = sound[low - 1] * (1.0 - part) + sound[high] * part
-    return calm
+        bridged[i] = sound[low - 1] * (1.0 - part) + sound[high] * part
+    return bridged
 
 
 @compiled
-def _peak_beside(errors, low, high, scale):  # type: ignore[no-untyped-def]
+def _peak_around(errors: NDArray[Any], low: int, high: int, scale: int) -> float:
+    """Return the higher of the second highest peaks before and after a click."""
     size = _GROUP_BLOCKS * _BLOCK * scale
     before = _second_peak(errors, low - 1, -1, _GROUPS, size)
     return max(before, _second_peak(errors, high, 1, _GROUPS, size))
 
 
 @compiled
-def _extent(sound, start, end, scale, strictness):  # type: ignore[no-untyped-def]
-    """Tell where a click about the middle of sound begins and ends; (0, 0) if there is none.
+def _extent(
+    sound: NDArray[Any], start: int, end: int, scale: int, strictness: float
+) -> tuple[int, int]:
+    """Return the start and the end of a click in the middle of the sound; (0, 0) if there is none.
 
-    The sound lies from `start` to `end`, with zeros outside. So near to its ends that there is
-    nothing to compare with, no click is found.
+    The sound is between `start` and `end`, with zeros outside. No click is found so near to its
+    ends that there is nothing to compare it with.
     """
-    near, guard, beyond = sound.shape[0] // 2, GUARD * scale, _BEYOND * scale
+    near, guard, compared = sound.shape[0] // 2, GUARD * scale, _AFTER * scale
     low, high = near - guard, near + guard
-    if low - beyond - _ORDER < start or high + beyond + _ORDER > end:
+    if low - compared - _ORDER < start or high + compared + _ORDER > end:
         return 0, 0
-    calm = _without_middle(sound, low, high)
-    taps = lpc(calm[near - _LEARNT * scale : near + _LEARNT * scale], _ORDER)
+    bridged = _bridged(sound, low, high)
+    taps = lpc(bridged[near - _MODEL_SAMPLES * scale : near + _MODEL_SAMPLES * scale], _ORDER)
     errors = prediction_errors(sound, taps)
-    _only_within(errors, start + _ORDER, end)
+    _clear_outside(errors, start + _ORDER, end)
     ahead, both = np.abs(errors), np.abs(interpolation_errors(errors, taps))
-    _only_within(both, start + _ORDER, end - _ORDER)
+    _clear_outside(both, start + _ORDER, end - _ORDER)
 
-    after, before = _power(errors, high, high + beyond), _power(errors, low - beyond, low)
+    after, before = _power(errors, high, high + compared), _power(errors, low - compared, low)
     change = max(after, before) / min(after, before)
-    beside = _peak_beside(ahead, low, high, scale)
-    least = strictness * change * _TWO_SIDED * _peak_beside(both, low, high, scale)
-    least_ahead = np.sqrt(strictness * change) * _ONE_SIDED * beside
+    around = _peak_around(ahead, low, high, scale)
+    least = strictness * change * _TWO_SIDED * _peak_around(both, low, high, scale)
+    least_ahead = np.sqrt(strictness * change) * _ONE_SIDED * around
     if both[low:high].max() < max(least, _LEAST) or ahead[low:high].max() < least_ahead:
         return 0, 0
     back = np.abs(prediction_errors(sound[::-1].copy(), taps))[::-1]
-    return _edges(ahead, back, low, high, max(_EDGE * beside, _LEAST), _CALM * scale)
+    return _edges(ahead, back, low, high, max(_EDGE * around, _LEAST), _CALM * scale)
 
 
 @compiled
-def _edges(ahead, back, low, high, edge, calm_samples):  # type: ignore[no-untyped-def]
-    """Tell where a click begins by errors forward in time, and where it ends by those backward."""
-    peak = low + np.argmax(ahead[low:high])
+def _edges(
+    ahead: NDArray[Any], back: NDArray[Any], low: int, high: int, edge: float, calm_samples: int
+) -> tuple[int, int]:
+    """Return the start of a click by forward prediction errors, and its end by backward ones."""
+    peak = low + int(np.argmax(ahead[low:high]))
     first = peak - _reach(ahead[low : peak + 1][::-1], edge, calm_samples)
-    last_peak = first + np.argmax(back[first : peak + 1])
+    last_peak = first + int(np.argmax(back[first : peak + 1]))
     return first, last_peak + 1 + _reach(back[last_peak:high], edge, calm_samples)
 
 
 @compiled
-def _reach(errors, edge, calm_samples):  # type: ignore[no-untyped-def]
-    """Tell how far errors stand over an edge; after a calm only another click counts."""
+def _reach(errors: NDArray[Any], edge: float, calm_samples: int) -> int:
+    """Return how far errors exceed a limit; after a calm only those of another click count."""
     reach = 0
     for i in range(1, errors.shape[0]):
         if errors[i] > (edge if i - reach <= calm_samples else _AGAIN * edge):
@@ -277,7 +286,7 @@ def _reach(errors, edge, calm_samples):  # type: ignore[no-untyped-def]
     return reach
 
 
-class Search:
+class ClickSearch:
     """Search for clicks in windows of one channel.
 
     Parameters
@@ -294,35 +303,39 @@ class Search:
         self._hann = np.hanning(2 * self.hop + 2)[1:-1].astype(np.float32)
         self._strictness = 1.25 ** (5 - strength)
 
-    def within(self, sound: Samples, first: int, last: int, start: int, end: int) -> list[Found]:
-        """Find the clicks whose peak lies from one sample to before another.
+    def clicks_between(
+        self, sound: Samples, first: int, last: int, start: int, end: int
+    ) -> list[FoundClick]:
+        """Find the clicks whose peak is from one sample to before another.
 
         Parameters
         ----------
         sound
-            Shape (samples,); zeros where there is no sound.
+            Shape (samples,); zeros outside the stream.
         first, last
-            Where to look: multiples of the hop, with 4 hops on either side of them.
+            Range of the search: multiples of the hop, with 4 hops on either side.
         start, end
-            Where sound begins and ends in it.
+            Where the stream starts and ends in it.
 
         Returns
         -------
-        list of Found
-            In order of time, none over another.
+        list of FoundClick
+            In order of time, without overlaps.
         """
         block = _BLOCK * self.scale
         peaks = _peaks(sound, self._hann, self.hop, block, start, end)
         ratio = _RATIO * self._strictness**0.5
-        found: list[Found] = []
-        for place in _sticking_out(peaks, first // block, last // block, ratio):
+        found: list[FoundClick] = []
+        for place in _outstanding(peaks, first // block, last // block, ratio):
             near = _middle(peaks, place) * block // 2
-            click = self._looked_at(sound, near, start, end)
+            click = self._click_near(sound, near, start, end)
             if click and (not found or click[0] >= found[-1].last):
-                found.append(Found(*click))
+                found.append(FoundClick(*click))
         return found
 
-    def _looked_at(self, sound: Samples, near: int, start: int, end: int) -> tuple[int, int] | None:
+    def _click_near(
+        self, sound: Samples, near: int, start: int, end: int
+    ) -> tuple[int, int] | None:
         begin = near - AROUND * self.scale
         part = sound[begin : near + AROUND * self.scale].astype(np.float64)
         inside = (max(start - begin, 0), min(max(end - begin, 0), len(part)))

@@ -1,12 +1,12 @@
-"""Dropouts of a tape: short losses of level, told from notes that end and begin.
+"""Find dropouts of a tape: short losses of level that are not notes ending and beginning.
 
-The rule: a loss takes all bands down at the same moment by 6 dB or more, lasts 10 to 300 ms, and
-gives all of them back at the level that they had left. A note that ends takes its own bands only.
-The loss of one channel is seen against the other, which goes on; a gap that lies at the channel's
-own noise floor in all bands is a rest of what plays there. A gap in both channels at once is a loss
-where the tape's noise sinks with it: in all bands it falls under the side's floor. A rest doesn't.
+In a dropout all bands fall at the same time by 6 dB or more for 10 to 300 ms and return to their
+previous level. A note that ends takes only its own bands away. A dropout in one channel is measured
+against the other channel; a gap at the channel's own noise floor in all bands is a rest in the
+music. A gap in both channels is a dropout only if the tape noise is lost with it, so that all bands
+fall below the noise floor of the side.
 
-Common practice, no source; figures set by trial on music with and without such losses.
+Tuned empirically on music with and without dropouts.
 """
 
 from __future__ import annotations
@@ -25,21 +25,21 @@ from assembler.text import clock_text
 
 STEP_S = 0.005
 MOST_NAMED = 20
-"""So many are named one by one in a report."""
-MOST_TOLD = 200
-"""So many are kept as data."""
+"""Most dropouts named one by one in a report."""
+MOST_LISTED = 200
+"""Most dropouts kept as data."""
 DEPTH_DB = 6.0
 LONGEST_S = 0.3
 _SHORTEST_STEPS = 2
 _LAGS_S = (0.000023, 0.00009, 0.00036, 0.00145)
-"""Second differences over these: all that lies above about 11 kHz, 3 kHz, 700 and 170 Hz."""
+"""Second differences over these lags: high passes at about 11 kHz, 3 kHz, 700 and 170 Hz."""
 _BANDS = len(_LAGS_S)
 _LEAST_POWER = 1e-12
-_BANK, _EDGE = 5, 2
-"""Steps on either side that a gap is compared with, and those between, where the level moves."""
+_REFERENCE, _EDGE = 5, 2
+"""Steps on either side that a gap is compared with, and those between, where the level changes."""
 _LEAST_DEPTH_DB = 5.0
-"""Each band by itself falls by this at least."""
-_MATE_RETURN_DB, _RETURN_DB = 8.0, 5.0
+"""Least fall of each band by itself."""
+_OTHER_RETURN_DB, _RETURN_DB = 8.0, 5.0
 _FLOOR_PERCENT = 1
 _UNDER_FLOOR_DB = 3.0
 _AT_FLOOR_DB = 3.0
@@ -49,7 +49,7 @@ Levels = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class Dropout:
-    """One short loss of level: when, how long, how deep, and in which channel (0 left, 1 right)."""
+    """One dropout: start, length, depth, and channel (0 left, 1 right)."""
 
     at_s: float
     length_s: float
@@ -69,7 +69,7 @@ class DropoutReading:
 
 
 def dropouts_text(dropouts: Sequence[Mapping[str, Any]]) -> str:
-    """Return how many dropouts there are and where, from their plain data; empty for none.
+    """Return the number of dropouts and their places, from their plain data; empty for none.
 
     Examples
     --------
@@ -90,21 +90,20 @@ def dropouts_text(dropouts: Sequence[Mapping[str, Any]]) -> str:
 
 
 @compiled
-def _powers(sound, lags, step, out):  # type: ignore[no-untyped-def]
-    """Sum squares of second differences in steps of stereo sound, left and right in turn.
+def _powers(samples: NDArray[Any], lags: NDArray[Any], step: int, out: NDArray[Any]) -> None:
+    """Sum squares of second differences over steps of interleaved stereo samples.
 
-    Four frames of each eight are enough to tell a level.
+    Four frames of each eight are enough to measure a level.
 
-    sound begins and ends with the longest lag's worth of neighbours. out: shape (steps, channels,
-    bands).
+    samples begin and end with neighbours for the longest lag. out: shape (steps, channels, bands).
     """
     farthest = lags[lags.shape[0] - 1]
     zero = np.float32(0.0)
     for s in range(out.shape[0]):
         begin = 2 * (s * step + farthest)
-        middle = sound[begin:]
+        middle = samples[begin:]
         for band in range(lags.shape[0]):
-            early, late = sound[begin - 2 * lags[band] :], sound[begin + 2 * lags[band] :]
+            early, late = samples[begin - 2 * lags[band] :], samples[begin + 2 * lags[band] :]
             p0, p1, p2, p3, p4, p5, p6, p7 = zero, zero, zero, zero, zero, zero, zero, zero
             for i in range(0, 2 * step, 16):
                 d0 = early[i] + late[i] - (middle[i] + middle[i])
@@ -128,33 +127,33 @@ def _powers(sound, lags, step, out):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _gaps(level):  # type: ignore[no-untyped-def]
-    """List first step and step after the last of gaps between banks of about equal height."""
+def _gaps(level: NDArray[Any]) -> list[tuple[int, int]]:
+    """List the gaps between about equal levels: first step, and the one after the last."""
     most = round(LONGEST_S / STEP_S)
-    ends = level.shape[0] - _BANK - _EDGE
+    ends = level.shape[0] - _REFERENCE - _EDGE
     found = [(0, 0) for _ in range(0)]
-    t = _BANK + _EDGE
+    t = _REFERENCE + _EDGE
     while t < ends:
-        bank = level[t - _EDGE - _BANK : t - _EDGE].mean()
-        if level[t] >= bank - DEPTH_DB or level[t - _EDGE] <= bank - DEPTH_DB / 2:
+        before = level[t - _EDGE - _REFERENCE : t - _EDGE].mean()
+        if level[t] >= before - DEPTH_DB or level[t - _EDGE] <= before - DEPTH_DB / 2:
             t += 1
             continue
         u = t + 1
         last = min(t + most + 1, ends)
-        while u < last and level[u] < bank - DEPTH_DB:
+        while u < last and level[u] < before - DEPTH_DB:
             u += 1
         if u - t < _SHORTEST_STEPS or u == last:
             t += 1
             continue
-        beyond = level[u + _EDGE - 1 : u + _EDGE - 1 + _BANK].mean()
-        if abs(beyond - bank) < DEPTH_DB / 2:
+        after = level[u + _EDGE - 1 : u + _EDGE - 1 + _REFERENCE].mean()
+        if abs(after - before) < DEPTH_DB / 2:
             found.append((t, u))
         t = u
     return found
 
 
 @compiled
-def _mean(levels, first, last):  # type: ignore[no-untyped-def]
+def _mean(levels: NDArray[Any], first: int, last: int) -> NDArray[Any]:
     total = np.zeros(levels.shape[1])
     for step in range(first, last):
         total += levels[step]
@@ -162,16 +161,19 @@ def _mean(levels, first, last):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _lost_db(levels, floor, t, u):  # type: ignore[no-untyped-def]
-    """Tell by how much each band falls in a gap, what it gives back, how low over a floor it is.
+def _gap_db(
+    levels: NDArray[Any], floor: NDArray[Any], t: int, u: int
+) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Measure the gap from step t to before u in each band.
 
     Returns
     -------
     depths, returns, over_floor
-        In dB, one a band.
+        Fall of the level, change of level after the gap, and lowest level above the floor; in dB,
+        one per band.
     """
-    before = _mean(levels, t - _EDGE - _BANK, t - _EDGE)
-    after = _mean(levels, u + _EDGE - 1, u + _EDGE - 1 + _BANK)
+    before = _mean(levels, t - _EDGE - _REFERENCE, t - _EDGE)
+    after = _mean(levels, u + _EDGE - 1, u + _EDGE - 1 + _REFERENCE)
     within = np.zeros(_BANDS)
     lowest = np.zeros(_BANDS)
     for band in range(_BANDS):
@@ -197,16 +199,16 @@ class DropoutMeter:
         self._powers: list[Levels] = []
 
     def feed(self, block: Samples) -> None:
-        """Take a block, shape (frames, 2), of any length."""
-        sound = np.concatenate((self._kept, block))
-        steps = max(0, (len(sound) - 2 * int(self._lags[-1])) // self._step)
+        """Add a block of any length, shape (frames, 2)."""
+        samples = np.concatenate((self._kept, block))
+        steps = max(0, (len(samples) - 2 * int(self._lags[-1])) // self._step)
         powers = np.empty((steps, 2, _BANDS), np.float32)
-        _powers(sound.reshape(-1), self._lags, self._step, powers)
-        self._kept = sound[steps * self._step :]
+        _powers(samples.reshape(-1), self._lags, self._step, powers)
+        self._kept = samples[steps * self._step :]
         self._powers.append(powers)
 
     def reading(self) -> DropoutReading:
-        """Give the dropouts so far; the last few hundredths of a second are not judged."""
+        """Return the dropouts so far, except in the last few hundredths of a second."""
         powers = np.concatenate([np.zeros((0, 2, _BANDS), np.float32), *self._powers])
         if not len(powers):
             return DropoutReading(())
@@ -214,20 +216,20 @@ class DropoutMeter:
         mean = levels.mean(axis=2)
         found: list[Dropout] = []
         for channel in range(2):
-            own, mate = levels[:, channel], levels[:, 1 - channel]
+            own, other = levels[:, channel], levels[:, 1 - channel]
             floor = np.percentile(own, _FLOOR_PERCENT, axis=0)
-            alone = {
+            single = {
                 gap: depth_db
                 for gap in _gaps(mean[:, channel] - mean[:, 1 - channel])
-                if (depth_db := _of_one_channel(own, mate, floor, *gap))
+                if (depth_db := _single_depth_db(own, other, floor, *gap))
             }
             both = {
                 gap: depth_db
                 for gap in _gaps(mean[:, channel])
-                if (depth_db := _of_both(own, floor, *gap))
-                and not any(gap[0] < u and gap[1] > t for t, u in alone)
+                if (depth_db := _common_depth_db(own, floor, *gap))
+                and not any(gap[0] < u and gap[1] > t for t, u in single)
             }
-            found += [self._dropout(gap, depth, channel) for gap, depth in (alone | both).items()]
+            found += [self._dropout(gap, depth, channel) for gap, depth in (single | both).items()]
         return DropoutReading(tuple(sorted(found, key=lambda drop: (drop.at_s, drop.channel))))
 
     def _dropout(self, gap: tuple[int, int], depth_db: float, channel: int) -> Dropout:
@@ -235,19 +237,19 @@ class DropoutMeter:
         return Dropout(gap[0] * step_s, (gap[1] - gap[0]) * step_s, depth_db, channel)
 
 
-def _of_one_channel(own: Levels, mate: Levels, floor: Levels, t: int, u: int) -> float | None:
-    """Give the depth of a loss that the other channel doesn't share; None if it is none."""
-    depths, returns, over_floor = _lost_db(own, floor, t, u)
-    mate_depths, mate_returns, _ = _lost_db(mate, floor, t, u)
-    lost = depths.min() >= _LEAST_DEPTH_DB and (depths - mate_depths).min() >= DEPTH_DB
-    returned = np.abs(returns - mate_returns).max() <= _MATE_RETURN_DB
-    rests = np.abs(over_floor).max() <= _AT_FLOOR_DB
-    return float(np.median(depths)) if lost and returned and not rests else None
+def _single_depth_db(own: Levels, other: Levels, floor: Levels, t: int, u: int) -> float | None:
+    """Return the depth of a dropout in one channel; None if the gap is not a dropout."""
+    depths, returns, over_floor = _gap_db(own, floor, t, u)
+    other_depths, other_returns, _ = _gap_db(other, floor, t, u)
+    lost = depths.min() >= _LEAST_DEPTH_DB and (depths - other_depths).min() >= DEPTH_DB
+    returned = np.abs(returns - other_returns).max() <= _OTHER_RETURN_DB
+    rest = np.abs(over_floor).max() <= _AT_FLOOR_DB
+    return float(np.median(depths)) if lost and returned and not rest else None
 
 
-def _of_both(own: Levels, floor: Levels, t: int, u: int) -> float | None:
-    """Give the depth of a loss that takes the noise under its floor; None if it is none."""
-    depths, returns, over_floor = _lost_db(own, floor, t, u)
+def _common_depth_db(own: Levels, floor: Levels, t: int, u: int) -> float | None:
+    """Return the depth of a dropout in both channels; None if the gap is not a dropout."""
+    depths, returns, over_floor = _gap_db(own, floor, t, u)
     lost = depths.min() >= DEPTH_DB and np.abs(returns).max() <= _RETURN_DB
     sinks = over_floor.max() <= -_UNDER_FLOOR_DB
     return float(np.median(depths)) if lost and sinks else None

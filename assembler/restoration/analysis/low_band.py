@@ -1,6 +1,8 @@
-"""The lowest 800 Hz of a stream at a low rate, in step with the stream, and the way back up."""
+"""Decimate a stream to its lowest 800 Hz without delay, and interpolate back to its rate."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,18 +14,18 @@ HIGHEST_HZ = 800.0
 _LOW_RATE_HZ = 3000
 _KAISER_BETA = 8.0
 _SPAN = 12
-"""Taps of the filter for each sample at the low rate."""
+"""Length of the filter in samples at the low rate."""
 
 
 def low_step(rate_hz: int) -> int:
-    """Give how many samples of the stream there are to one at the low rate."""
+    """Return how many samples of the stream there are per sample at the low rate."""
     return max(1, round(rate_hz / _LOW_RATE_HZ))
 
 
 def _taps(step: int) -> NDArray[np.float64]:
-    """Give a low pass, halfway down at a quarter of the rate, shape (_SPAN, step), of sum 1.
+    """Return a low pass of unit gain, −6 dB at half the low rate, shape (_SPAN, step).
 
-    Its middle is at the start of row _SPAN / 2; its first tap is 0.
+    Its centre is at the start of row _SPAN / 2; its first tap is 0.
     """
     ages = np.arange(_SPAN * step) / step - _SPAN / 2
     inside = np.maximum(0, 1 - (ages / (_SPAN / 2)) ** 2)
@@ -34,7 +36,9 @@ def _taps(step: int) -> NDArray[np.float64]:
 
 
 @compiled
-def _lowered(flat, taps, lanes, low):  # type: ignore[no-untyped-def]
+def _decimate(
+    flat: NDArray[Any], taps: NDArray[Any], lanes: NDArray[Any], low: NDArray[Any]
+) -> None:
     """Fill low[n, c] from the interleaved samples around n steps; taps: (_SPAN, 2 * step)."""
     width = taps.shape[1]
     for n in range(low.shape[0]):
@@ -53,7 +57,7 @@ def _lowered(flat, taps, lanes, low):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _raised(low, taps, flat):  # type: ignore[no-untyped-def]
+def _interpolate(low: NDArray[Any], taps: NDArray[Any], flat: NDArray[Any]) -> None:
     """Fill flat, interleaved, (low - _SPAN + 1) steps long; taps: (_SPAN, 2, 2 * step)."""
     width = taps.shape[2]
     for n in range(low.shape[0] - taps.shape[0] + 1):
@@ -67,13 +71,13 @@ def _raised(low, taps, flat):  # type: ignore[no-untyped-def]
                 piece[j] += left * of_left[j] + right * of_right[j]
 
 
-class LowBand:
-    """A stream at the low rate: its sample n lies at sample n * `step` of the stream.
+class Decimator:
+    """A stereo stream at the low rate: its sample n is at sample n * `step` of the stream.
 
     Parameters
     ----------
     rate_hz
-        Of the stream.
+        Sample rate of the stream.
     """
 
     def __init__(self, rate_hz: int) -> None:
@@ -84,26 +88,26 @@ class LowBand:
         self._kept = np.zeros((_SPAN // 2 * self.step, 2), np.float32)
 
     def feed(self, block: Samples) -> Samples:
-        """Take the next samples; give those of the low rate that are ready, shape (n, 2)."""
+        """Add a block and return the samples at the low rate that are complete, shape (n, 2)."""
         padded = np.concatenate((self._kept, block))
         ready = max(0, len(padded) // self.step - _SPAN + 1)
         low = np.zeros((ready, 2), np.float32)
-        _lowered(padded.reshape(-1), self._taps, self._lanes, low)
+        _decimate(padded.reshape(-1), self._taps, self._lanes, low)
         self._kept = padded[ready * self.step :]
         return low
 
     def finish(self) -> Samples:
-        """Give the last samples, with silence after the stream."""
+        """Return the last samples, with zeros after the stream."""
         return self.feed(np.zeros((_SPAN // 2 * self.step, 2), np.float32))
 
 
-class RaisedBand:
-    """Sound at the low rate, brought back up to that of the stream.
+class Interpolator:
+    """A stereo stream at the low rate, brought back to its original rate.
 
     Parameters
     ----------
     rate_hz
-        Of the stream.
+        Sample rate of the stream.
     """
 
     def __init__(self, rate_hz: int) -> None:
@@ -117,10 +121,10 @@ class RaisedBand:
         self._kept = np.zeros((_SPAN // 2 - 1, 2), np.float32)
 
     def feed(self, low: Samples) -> Samples:
-        """Take the next samples of the low rate; give those of the stream that are ready."""
+        """Add samples at the low rate and return those of the stream that are complete."""
         padded = np.concatenate((self._kept, low))
         ready = max(0, len(padded) - _SPAN + 1)
         raised = np.zeros((ready * self.step, 2), np.float32)
-        _raised(padded, self._taps, raised.reshape(-1))
+        _interpolate(padded, self._taps, raised.reshape(-1))
         self._kept = padded[ready:]
         return raised

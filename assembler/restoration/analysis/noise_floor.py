@@ -1,4 +1,4 @@
-"""The noise floor of a side, and where sound stands over it; common practice, no source."""
+"""Find the noise floor of a side, and where sound is above it. Tuned empirically on transfers."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from numpy.typing import NDArray
 Levels = NDArray[np.float32]
 
 LOWEST_DB = -120.0
-"""Whatever is lower reads as this: digital silence."""
+"""Lowest level that is measured: digital silence."""
 LEAST_FLOOR_DB = -100.0
-"""A floor below is taken as this: nobody hears what lies under it."""
+"""Lowest floor: anything below is inaudible."""
 HIGHEST_FLOOR_DB = -40.0
-"""No noise of a tape that is worth a transfer is louder: what holds still above is music."""
+"""Highest floor: no tape is noisier, so a steady level above this is music."""
 OVER_FLOOR_DB = 3.0
 WIDE_OVER_FLOOR_DB = 6.0
-"""Bass alone must stand this far over the floor, which rumble and hum make restless."""
+"""Bass alone must be this far above the floor, because rumble and hum vary."""
 _PRINT_STEPS = 10
 _OVER_PRINT_DB, _PRINT_SCATTERS = 1.5, 5.0
 _TENTH = 10
@@ -27,7 +27,7 @@ _SCATTERS = 4.0
 
 
 def smoothed(levels_db: Levels, steps: int) -> Levels:
-    """Give the mean level of so many steps around each."""
+    """Return the mean level of so many steps around each."""
     energies = 10 ** (levels_db.astype(np.float64) / 10)
     if len(energies) < steps:
         return levels_db
@@ -37,48 +37,47 @@ def smoothed(levels_db: Levels, steps: int) -> Levels:
 
 
 def tenths(levels_db: Levels) -> Levels:
-    """Give the mean level of each tenth of a second; a rest that is shorter is left out."""
+    """Return the mean level of each tenth of a second; a shorter rest is left out."""
     whole = len(levels_db) // _TENTH
     energies = 10 ** (levels_db[: whole * _TENTH].astype(np.float64) / 10)
     return np.asarray(10 * np.log10(energies.reshape(whole, _TENTH).mean(axis=1)), np.float32)
 
 
 def runs(where: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Give first place and place after the last of each unbroken stretch, shape (stretches, 2)."""
+    """Return the start and the end of each run of True, shape (runs, 2)."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], where, [False])).astype(np.int8)))
     return edges.reshape(-1, 2)
 
 
 def noise_floor(levels_db: Levels) -> float:
-    """Find the level of the noise that the programme stands over.
+    """Return the noise floor of a side.
 
-    It is the lowest level that holds still (within 2.5 dB for half a second, more than once) and is
-    not over `HIGHEST_FLOOR_DB`; where nothing does, it lies 6 dB under all that is heard.
-    Digital silence counts where it lies between sounds and lasts longer than any such noise. A
-    stretch at either end that is quieter than all pauses is the tape at rest: what the tape
-    itself brings is the floor.
+    It is the lowest steady level (within 2.5 dB for half a second, more than once) that is not
+    above `HIGHEST_FLOOR_DB`; without one, it is 6 dB below the quietest sound. Digital silence is
+    the floor if it is between sounds and lasts longer than any such noise. A passage at either end
+    that is quieter than all pauses is the stopped tape: the floor is that of the running tape.
 
     Parameters
     ----------
     levels_db
-        Levels of steps of 10 ms.
+        Level of each step of 10 ms.
     """
-    course = tenths(levels_db)
-    lit = np.flatnonzero(course > LOWEST_DB + 2)
-    if not len(lit):
+    tenths_db = tenths(levels_db)
+    not_silent = np.flatnonzero(tenths_db > LOWEST_DB + 2)
+    if not len(not_silent):
         return LEAST_FLOOR_DB
-    inside = course[lit[0] : lit[-1] + 1]
-    heard = inside[inside > LOWEST_DB + 2]
-    floor = _lowest_steady(heard)
+    inside = tenths_db[not_silent[0] : not_silent[-1] + 1]
+    sound_db = inside[inside > LOWEST_DB + 2]
+    floor = _lowest_steady(sound_db)
     silent = int(sum(b - a for a, b in runs(inside <= LOWEST_DB + 2) if b - a >= 3))
-    if silent > np.count_nonzero(heard < floor + _NARROW_DB):
+    if silent > np.count_nonzero(sound_db < floor + _NARROW_DB):
         return LEAST_FLOOR_DB
-    return max(_with_tape_running(inside, floor), LEAST_FLOOR_DB)
+    return max(_running_tape_floor(inside, floor), LEAST_FLOOR_DB)
 
 
-def _lowest_steady(course: Levels) -> float:
-    if len(course) >= _STEADY_TENTHS:
-        windows = sliding_window_view(course, _STEADY_TENTHS)
+def _lowest_steady(tenths_db: Levels) -> float:
+    if len(tenths_db) >= _STEADY_TENTHS:
+        windows = sliding_window_view(tenths_db, _STEADY_TENTHS)
         steady = windows.max(axis=1) - windows.min(axis=1) < _STEADY_DB
         levels = np.sort(windows[steady].mean(axis=1))
         levels = levels[levels < HIGHEST_FLOOR_DB]
@@ -86,17 +85,17 @@ def _lowest_steady(course: Levels) -> float:
         if len(often := np.flatnonzero(more >= 3)):
             lowest = levels[often[0]]
             return float(np.median(levels[(levels >= lowest) & (levels <= lowest + _NARROW_DB)]))
-    return min(float(course.min()) - 6, HIGHEST_FLOOR_DB)
+    return min(float(tenths_db.min()) - 6, HIGHEST_FLOOR_DB)
 
 
-def _with_tape_running(course: Levels, floor: float) -> float:
-    """Look for a higher floor where the lowest is heard at the ends of the side alone."""
-    quiet = course < floor + 4
-    loud = np.flatnonzero(course > floor + 10)
+def _running_tape_floor(tenths_db: Levels, floor: float) -> float:
+    """Return a higher floor if the lowest occurs only at the ends of the side, else the lowest."""
+    quiet = tenths_db < floor + 4
+    loud = np.flatnonzero(tenths_db > floor + 10)
     if not len(loud) or any(b - a >= 3 for a, b in runs(quiet[loud[0] : loud[-1]])):
         return floor
     running = np.flatnonzero(~quiet)
-    rest = course[running[0] : running[-1] + 1]
+    rest = tenths_db[running[0] : running[-1] + 1]
     higher = _lowest_steady(rest)
     ends = [rest[2:12], rest[-12:-2]]
     touches = any(len(end) == 10 and np.abs(end - higher).max() < _NARROW_DB for end in ends)
@@ -104,42 +103,42 @@ def _with_tape_running(course: Levels, floor: float) -> float:
 
 
 def floor_of_wide(wide_db: Levels, levels_db: Levels, floor_db: float) -> float:
-    """Find the floor of the wide measure: a low level of it where the weighted one is at its floor.
+    """Return the floor of the wide levels: a low quantile of those at the weighted floor.
 
-    Bass that plays there alone is louder, so it is not the mean that is taken.
+    Bass that plays alone there is louder, so the mean would be too high.
     """
-    course, wide = (np.maximum(tenths(levels), LEAST_FLOOR_DB) for levels in (levels_db, wide_db))
-    still = wide[np.abs(course - floor_db) < 1.5]
-    if not len(still):
+    weighted, wide = (np.maximum(tenths(levels), LEAST_FLOOR_DB) for levels in (levels_db, wide_db))
+    at_floor = wide[np.abs(weighted - floor_db) < 1.5]
+    if not len(at_floor):
         return min(float(wide.min(initial=0.0)) - 6, floor_db)
-    return float(np.percentile(still, 20))
+    return float(np.percentile(at_floor, 20))
 
 
 def scatter_db(levels_db: Levels, floor_db: float) -> float:
-    """Tell by how much the noise itself goes up and down, as a standard deviation."""
-    still = levels_db[np.abs(levels_db - floor_db) < OVER_FLOOR_DB]
-    return float(np.std(still)) if len(still) else 0.0
+    """Return the standard deviation of the level of the noise itself."""
+    noise_db = levels_db[np.abs(levels_db - floor_db) < OVER_FLOOR_DB]
+    return float(np.std(noise_db)) if len(noise_db) else 0.0
 
 
 def sounding(
     levels_db: Levels, wide_db: Levels, floor_db: float, wide_floor_db: float
 ) -> NDArray[np.bool_]:
-    """Tell for each step whether sound stands over the floor there."""
+    """Return for each step whether sound is above the floor."""
     found = np.zeros(len(levels_db), np.bool_)
     for levels, floor, over in (
         (levels_db, floor_db, OVER_FLOOR_DB),
         (wide_db, wide_floor_db, WIDE_OVER_FLOOR_DB),
     ):
-        course = smoothed(levels, 5)
-        found |= course > floor + max(over, _SCATTERS * scatter_db(course, floor))
+        smooth_db = smoothed(levels, 5)
+        found |= smooth_db > floor + max(over, _SCATTERS * scatter_db(smooth_db, floor))
     return found
 
 
 def over_print(bands_db: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Return for each step whether any band stands over the noise print; shape (bands, steps)."""
+    """Return for each step whether any band is above the noise print; bands_db: (bands, steps)."""
     found = np.zeros(bands_db.shape[1], np.bool_)
     for levels in bands_db:
-        course = smoothed(levels, _PRINT_STEPS)
-        scatter = scatter_db(course, 0.0)
-        found |= course > max(_OVER_PRINT_DB, _PRINT_SCATTERS * scatter)
+        smooth_db = smoothed(levels, _PRINT_STEPS)
+        scatter = scatter_db(smooth_db, 0.0)
+        found |= smooth_db > max(_OVER_PRINT_DB, _PRINT_SCATTERS * scatter)
     return found

@@ -1,8 +1,7 @@
-"""The programme on a side: its level each 10 ms, and the noise floor that it stands over.
+"""Measure the level of a side every 10 ms, its noise floor, and the start and end of programme.
 
-Common practice, no source: rumble and hum are taken off by a high pass before a level is held
-against the floor. The filters are bilinear Butterworth sections (Audio EQ Cookbook, W3C Working
-Group Note, 2021).
+A high pass removes rumble and hum before a level is compared with the floor. The filters are
+bilinear Butterworth sections (Audio EQ Cookbook, W3C Working Group Note, 2021).
 """
 
 from __future__ import annotations
@@ -29,12 +28,12 @@ from assembler.restoration.analysis.noise_floor import (
 )
 
 STEP_S = 0.01
-"""One level is kept for each step."""
+"""Length of a step; each has one level."""
 STEPS_PER_SECOND = 100
 WIDE_HZ = 20.0
 WEIGHTED_HZ = 130.0
 _QS = (math.sqrt(0.5), 0.5411961001461969, 1.3065629648763766)
-"""Of the high pass of 12 dB an octave at `WIDE_HZ`, and of 24 dB an octave at `WEIGHTED_HZ`."""
+"""Of the high passes: 12 dB per octave at `WIDE_HZ`, 24 dB per octave at `WEIGHTED_HZ`."""
 _LEAST_READ_HZ = 44_100
 _LEAST_SOUND_STEPS = 5
 _SETTLED_STEPS = 5
@@ -42,28 +41,28 @@ _SETTLED_STEPS = 5
 
 @dataclass(frozen=True, eq=False)
 class ProgrammeReading:
-    """The course of a side's level.
+    """Level of a side over time.
 
     Attributes
     ----------
     levels_db
-        Mean level of both channels in each `STEP_S`, high-passed so that rumble and hum hardly
-        count: ten times the logarithm of the mean square, no lower than `LOWEST_DB`.
+        Mean level of both channels in each `STEP_S`, high-passed against rumble and hum: ten times
+        the logarithm of the mean square, no lower than `LOWEST_DB`.
     wide_db
-        The same with only what lies under 20 Hz taken off, so that bass alone counts as sound.
+        The same, high-passed at 20 Hz only, so that bass alone counts as sound.
     floor_db, wide_floor_db
-        The noise floor in either measure.
+        Noise floor of `levels_db` and of `wide_db`.
     begins_s, ends_s
-        Where sound first and last stands over the floor; None if there is none.
+        First and last sound above the floor; None if there is none.
     peak_dbfs
         Highest sample; None for digital silence.
     length_s
-        Of the side.
+        Length of the side.
     over_print_db
-        Level of each band over the noise print, in the same steps, shape (bands, steps); no bands
-        where it was not measured.
+        Level of each band above the noise print, in the same steps, shape (bands, steps); no bands
+        if it was not measured.
     without_hum_db
-        Level between the lines of a hum, in the same steps; None where no hum matters.
+        Level without the lines of the hum, in the same steps; None if there is no relevant hum.
     """
 
     levels_db: Levels
@@ -79,7 +78,7 @@ class ProgrammeReading:
 
     @property
     def restored(self) -> ProgrammeReading:
-        """The same with the level between the lines of the hum, where one matters."""
+        """The same with the level without the lines of the hum, if it was measured."""
         if self.without_hum_db is None:
             return self
         levels_db, peak_dbfs = self.without_hum_db, self.peak_dbfs
@@ -88,11 +87,17 @@ class ProgrammeReading:
 
 
 @compiled
-def _energies(flat, edges, sections, memory, sums):  # type: ignore[no-untyped-def]
-    """Add the energies of interleaved pairs of samples to the sums of their steps.
+def _add_energies(
+    flat: NDArray[Any],
+    edges: NDArray[Any],
+    sections: NDArray[Any],
+    memory: NDArray[Any],
+    sums: NDArray[Any],
+) -> None:
+    """Add the energies of interleaved samples to the sums of their steps.
 
-    flat: left and right in turn; edges: first frame of each step after the first, and the end;
-    sections: (3, 2) a1 and a2 of the high passes, whose zeros all lie at 0 Hz; memory: (2, 10);
+    flat: interleaved samples; edges: first frame of each step after the first, and the end;
+    sections: (3, 2) a1 and a2 of the high passes, whose zeros are all at 0 Hz; memory: (2, 10);
     sums: (steps, 2) wide and weighted. The filters' gains are left out.
     """
     a1, a2 = sections[0, 0], sections[0, 1]
@@ -121,7 +126,7 @@ def _energies(flat, edges, sections, memory, sums):  # type: ignore[no-untyped-d
             sums[step, 0] += wide
             sums[step, 1] += weighted
             begin = edges[step]
-            if abs(x1) + abs(y1) + abs(u1) + abs(v1) < 1e-15:  # it rings on: no denormals
+            if abs(x1) + abs(y1) + abs(u1) + abs(v1) < 1e-15:  # no denormals
                 d1 = y1 = y2 = e1 = u1 = u2 = f1 = v1 = v2 = 0.0
         memory[c, 0], memory[c, 1], memory[c, 2], memory[c, 3] = x1, d1, y1, y2
         memory[c, 4], memory[c, 5], memory[c, 6] = e1, u1, u2
@@ -129,7 +134,7 @@ def _energies(flat, edges, sections, memory, sums):  # type: ignore[no-untyped-d
 
 
 def _high_passes(rate_hz: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Give a1 and a2 of the three sections, and the energy gains of wide and weighted."""
+    """Return a1 and a2 of the three sections, and the energy gains of wide and weighted."""
     feedback, gains = np.zeros((3, 2)), []
     for n, (hz, q) in enumerate(zip((WIDE_HZ, WEIGHTED_HZ, WEIGHTED_HZ), _QS, strict=True)):
         k = math.tan(math.pi * hz / rate_hz)
@@ -142,8 +147,8 @@ def _high_passes(rate_hz: float) -> tuple[NDArray[np.float64], NDArray[np.float6
 class ProgrammeMeter:
     """Meter of a stereo side's level in steps of 10 ms.
 
-    From 88.2 kHz on, samples are read as means of neighbours, so that half of them are filtered:
-    what lies over 20 kHz is no programme.
+    From 88.2 kHz up, adjacent samples are averaged so that fewer are filtered: programme above
+    20 kHz is not measured.
 
     Parameters
     ----------
@@ -164,7 +169,7 @@ class ProgrammeMeter:
         self._sums: list[NDArray[np.float64]] = []
 
     def feed(self, block: Samples) -> None:
-        """Take the next samples, shape (frames, 2)."""
+        """Add the next samples, shape (frames, 2)."""
         if not len(block):
             return
         self._frames += len(block)
@@ -172,7 +177,7 @@ class ProgrammeMeter:
         self._add(self._averages.feed(block))
 
     def _edge(self, step: Any) -> Any:
-        """Give the first of the frames that are read in a step."""
+        """Return the first averaged frame of a step."""
         return -(-step * self.rate_hz // (STEPS_PER_SECOND * self._joined))
 
     def _step_at(self, frame: int) -> int:
@@ -186,14 +191,14 @@ class ProgrammeMeter:
         inner = self._edge(np.arange(first + 1, last + 1)) - self._read
         sums = np.zeros((len(inner) + 1, 2))
         edges = np.append(inner, len(block))
-        _energies(block.reshape(-1), edges, self._feedback, self._memory, sums)
+        _add_energies(block.reshape(-1), edges, self._feedback, self._memory, sums)
         sums[0] += self._unfinished
         self._unfinished = sums[-1]
         self._sums.append(sums[:-1])
         self._read = end
 
     def reading(self) -> ProgrammeReading:
-        """Give the reading of all that was fed."""
+        """Return the reading of all samples so far."""
         sums = np.concatenate((np.zeros((0, 2)), *self._sums, self._unfinished[None]))
         edges = np.append(self._edge(np.arange(len(sums))), self._read)
         lengths = np.diff(edges)
@@ -209,7 +214,7 @@ class ProgrammeMeter:
 def reading_of(
     levels_db: Levels, wide_db: Levels, peak_dbfs: float | None, length_s: float
 ) -> ProgrammeReading:
-    """Find the floor of measured levels, and where sound begins and ends."""
+    """Return the reading of measured levels: their floor, and where sound starts and ends."""
     floor_db = noise_floor(levels_db)
     wide_floor_db = floor_of_wide(wide_db, levels_db, floor_db)
     over = runs(sounding(levels_db, wide_db, floor_db, wide_floor_db))
@@ -227,9 +232,9 @@ def reading_of(
 
 
 def mean_level(blocks: Iterable[Samples], rate_hz: int) -> float | None:
-    """Measure the mean level of a short stretch above `WEIGHTED_HZ`, in dBFS; None for silence.
+    """Measure the mean level of a short passage above `WEIGHTED_HZ`, in dBFS; None for silence.
 
-    The first hundredths of a second, in which the filters settle, are left out.
+    The first hundredths of a second are left out because the filters settle.
     """
     meter = ProgrammeMeter(rate_hz)
     for block in blocks:

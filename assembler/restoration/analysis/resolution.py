@@ -1,13 +1,13 @@
-"""What the words of a side tell: the bits that are really used, the peaks, where it is clipped.
+"""Measure the PCM of a side: the bits in use, the peaks, the clipped places.
 
-Samples are looked at as whole numbers of 24 bits, which float32 holds exactly. A word of fewer bits
-in a wider file leaves its lowest bits at 0 in every sample.
+Samples are read as integers of 24 bits, which float32 holds exactly. If fewer bits are in use than
+the file has, the lowest bits of every sample are 0.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,19 +17,19 @@ from assembler.dsp.compiled import compiled
 from assembler.dsp.decibels import decibels
 
 FULL_BITS = 24
-COURSE_STEPS = 1600
-"""The level over time has this many steps at most, however long the side is."""
+MAX_STEPS = 1600
+"""Most steps of the level over time, however long the side is."""
 CLIPPED_SAMPLES = 3
-"""So many samples in a row at the same highest value are a clipped crest (common practice)."""
+"""Samples in a row at the same highest value that are a clipped peak."""
 
 _FULL = 1 << (FULL_BITS - 1)
 _MOST = 128.0
-"""Of full scale: samples of float files beyond this count as this."""
+"""Limit on samples of float files, relative to full scale."""
 _PIECE = 4096
 _CORNER = 3e-4
-"""A clipped crest has a corner; a sine's own crest never falls off by this much of its height."""
-_CORNER_WORDS = 6
-"""Nor by so many steps of 16-bit words, or of the file's own if these are coarser."""
+"""A clipped peak has a corner: a sine never falls by this share of its peak in one sample …"""
+_CORNER_STEPS = 6
+"""… nor by so many quantisation steps of 16 bits, or of a shorter word length of the file."""
 
 Channel = Literal["left", "right"]
 CHANNELS: tuple[Channel, Channel] = ("left", "right")
@@ -37,23 +37,24 @@ CHANNELS: tuple[Channel, Channel] = ("left", "right")
 
 @dataclass(frozen=True)
 class ClippedPlace:
-    """A second of the side with clipped crests: which channel, where, how many."""
+    """A second of the side with clipped peaks: channel, position, number of peaks."""
 
     channel: Channel
     at_s: float
-    crests: int
+    peaks: int
 
 
 @dataclass(frozen=True, eq=False)
 class LevelCurve:
-    """Level over time for a picture.
+    """Level over time, for a picture.
 
     Attributes
     ----------
     step_s
         Length of a step.
     peak, rms
-        Of each step in left and right, shape (steps, 2), full scale at 1; `rms` is good to −90 dB.
+        Of each step in left and right, shape (steps, 2), full scale is 1; `rms` is accurate down
+        to −90 dB.
     """
 
     step_s: float
@@ -63,55 +64,55 @@ class LevelCurve:
 
 @dataclass(frozen=True)
 class BitDepthReading:
-    """What the words of a side tell.
+    """Bits in use, peaks, clipping and level of a side.
 
     Attributes
     ----------
     bits_used
-        Of left and right: up to the lowest bit that is ever set; None for silence, and where any
-        sample of either is no whole number of 24 bits.
+        Of left and right: down to the lowest bit that is ever set; None for silence, and if any
+        sample is not an integer of 24 bits.
     peak_dbfs
         Highest sample of left and right; None for silence.
-    clipped_crests
-        How many crests are cut off at the highest value.
+    clipped_peaks
+        Number of peaks clipped at the highest value.
     longest_samples
-        Of these.
+        Length of the longest clipped peak.
     clipped
-        Where, in order of time.
+        The places, in order of time.
     levels
-        Over time.
+        Level over time.
     """
 
     bits_used: tuple[int | None, int | None]
     peak_dbfs: tuple[float | None, float | None]
-    clipped_crests: int
+    clipped_peaks: int
     longest_samples: int
     clipped: tuple[ClippedPlace, ...]
     levels: LevelCurve
 
 
 @compiled
-def _words_of(flat, words):  # type: ignore[no-untyped-def]
-    """Fill words with whole numbers, left and right in turn; tell whether any sample is none."""
+def _integers(flat: NDArray[Any], pcm: NDArray[Any]) -> np.int32:
+    """Fill pcm with integers, interleaved; return 1 if any sample is not an integer, else 0."""
     low, high = np.float32(-_MOST), np.float32(_MOST)
     broken = np.int32(0)
     for i in range(flat.shape[0]):
         y = min(max(flat[i], low), high) * np.float32(_FULL)
-        word = np.int32(y)
-        words[i] = word
-        broken |= np.int32(np.float32(word) != y)
+        value = np.int32(y)
+        pcm[i] = value
+        broken |= np.int32(np.float32(value) != y)
     return broken
 
 
 @compiled
-def _sums_of(words, sums):  # type: ignore[no-untyped-def]
-    """Give bits set, least, highest, and sum of squares (of 16-bit words), of left and of right."""
+def _fill_sums(pcm: NDArray[Any], sums: NDArray[Any]) -> None:
+    """Fill bits set, lowest, highest, and sum of squares (at 16 bits), of left and of right."""
     bits_l, bits_r = np.int32(0), np.int32(0)
     low_l, low_r = np.int32(0x7FFFFFFF), np.int32(0x7FFFFFFF)
     high_l, high_r = np.int32(-0x80000000), np.int32(-0x80000000)
     squares_l, squares_r = np.int64(0), np.int64(0)
-    for i in range(words.shape[0] // 2):
-        left, right = words[2 * i], words[2 * i + 1]
+    for i in range(pcm.shape[0] // 2):
+        left, right = pcm[2 * i], pcm[2 * i + 1]
         bits_l |= left
         bits_r |= right
         low_l, high_l = min(low_l, left), max(high_l, left)
@@ -125,96 +126,115 @@ def _sums_of(words, sums):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _interpolate_peaks(words, sign, coarse, state, seconds, first, rate_hz):  # type: ignore[no-untyped-def]
-    """Count crests of three and more samples at the highest value of a channel.
+def _count_clipped(
+    pcm: NDArray[Any],
+    sign: int,
+    coarse: int,
+    state: NDArray[Any],
+    seconds: NDArray[Any],
+    first: int,
+    rate_hz: int,
+) -> None:
+    """Count peaks of three or more samples at the highest value of a channel.
 
-    state: highest value so far, samples of the run that lasts, whether it began with a corner,
-    last sample, longest run; seconds: crests in each second, emptied when the value is exceeded.
+    state: highest value so far, length of the present run, whether it began with a corner, last
+    sample, longest run; seconds: peaks in each second, reset when a higher value is found.
     """
     top, run, cornered, last, longest = state[0], state[1], state[2], state[3], state[4]
-    for i in range(words.shape[0]):
-        word = np.int64(words[i]) * sign
-        if word > top:
-            top, longest = word, 0
+    for i in range(pcm.shape[0]):
+        value = np.int64(pcm[i]) * sign
+        if value > top:
+            top, longest = value, 0
             seconds[:] = 0
             run = 0
-        if word == top:
+        if value == top:
             if run == 0:
                 cornered = 1 if top - last > max(coarse, top * _CORNER) else 0
             run += 1
         elif run:
-            if top - word > max(coarse, top * _CORNER):
+            if top - value > max(coarse, top * _CORNER):
                 cornered = 1
             if run >= CLIPPED_SAMPLES and cornered:
                 seconds[(first + i - run) // rate_hz] += 1
                 longest = max(longest, run)
             run = 0
-        last = word
+        last = value
     state[0], state[1], state[2], state[3], state[4] = top, run, cornered, last, longest
 
 
 @compiled
-def _look_at(words, first, step, coarse, rate_hz, bits, peak, squares, crests, seconds):  # type: ignore[no-untyped-def]
-    """Look at words piece by piece, each within one step of the course."""
+def _measure(
+    pcm: NDArray[Any],
+    first: int,
+    step: int,
+    coarse: int,
+    rate_hz: int,
+    bits: NDArray[Any],
+    peak: NDArray[Any],
+    squares: NDArray[Any],
+    runs: NDArray[Any],
+    seconds: NDArray[Any],
+) -> None:
+    """Measure samples piece by piece, each within one step of the level over time."""
     sums = np.zeros((2, 4), np.int64)
-    count = words.shape[0] // 2
+    count = pcm.shape[0] // 2
     begin = 0
     while begin < count:
         n = (first + begin) // step
         end = min(count, begin + _PIECE, (n + 1) * step - first)
-        piece = words[2 * begin : 2 * end]
-        _sums_of(piece, sums)
+        piece = pcm[2 * begin : 2 * end]
+        _fill_sums(piece, sums)
         for c in range(2):
             bits[c] |= sums[c, 0]
             peak[n, c] = max(peak[n, c], sums[c, 2], -sums[c, 1])
             squares[n, c] += sums[c, 3]
             for side in range(2):
                 sign = 1 - 2 * side
-                state = crests[c, side]
+                state = runs[c, side]
                 highest = -sums[c, 1] if side else sums[c, 2]
                 if state[1] > 0 or highest >= max(1, state[0]):
                     own, at = piece[c::2], first + begin
-                    _interpolate_peaks(own, sign, coarse, state, seconds[c, side], at, rate_hz)
+                    _count_clipped(own, sign, coarse, state, seconds[c, side], at, rate_hz)
                 else:
                     state[3] = sign * piece[len(piece) - 2 + c]
         begin = end
 
 
 class BitDepthMeter:
-    """Meter of a stereo stream's words.
+    """Meter of the PCM of a stereo stream.
 
     Parameters
     ----------
     rate_hz
         Sample rate.
     frames
-        Samples per channel that will come.
+        Length of the stream in samples per channel.
     bits
-        Width of the file's words; None for float.
+        Word length of the file; None for float.
     """
 
     def __init__(self, rate_hz: int, frames: int, bits: int | None) -> None:
         self.rate_hz = rate_hz
-        self._step = max(1, -(-frames // COURSE_STEPS))
+        self._step = max(1, -(-frames // MAX_STEPS))
         steps = -(-frames // self._step)
-        self._coarse = _CORNER_WORDS << max(8, FULL_BITS - (bits or FULL_BITS))
+        self._coarse = _CORNER_STEPS << max(8, FULL_BITS - (bits or FULL_BITS))
         self._bits = np.zeros(2, np.int64)
         self._fractions = False
         self._peak = np.zeros((steps, 2), np.int64)
         self._squares = np.zeros((steps, 2))
-        self._interpolate_peaks = np.zeros((2, 2, 5), np.int64)
+        self._runs = np.zeros((2, 2, 5), np.int64)
         self._seconds = np.zeros((2, 2, frames // rate_hz + 1), np.int64)
         self._frames = 0
-        self._words = np.empty(0, np.int32)
+        self._pcm = np.empty(0, np.int32)
 
     def feed(self, block: Samples) -> None:
-        """Take the next samples, shape (frames, 2)."""
-        if len(self._words) < block.size:
-            self._words = np.empty(block.size, np.int32)
-        words = self._words[: block.size]
-        self._fractions |= bool(_words_of(np.ascontiguousarray(block).reshape(-1), words))
-        _look_at(
-            words,
+        """Add the next samples, shape (frames, 2)."""
+        if len(self._pcm) < block.size:
+            self._pcm = np.empty(block.size, np.int32)
+        pcm = self._pcm[: block.size]
+        self._fractions |= bool(_integers(np.ascontiguousarray(block).reshape(-1), pcm))
+        _measure(
+            pcm,
             self._frames,
             self._step,
             self._coarse,
@@ -222,13 +242,13 @@ class BitDepthMeter:
             self._bits,
             self._peak,
             self._squares,
-            self._interpolate_peaks,
+            self._runs,
             self._seconds,
         )
         self._frames += len(block)
 
     def reading(self) -> BitDepthReading:
-        """Give what was found so far."""
+        """Return the reading of all samples so far."""
         peaks = self._peak.max(axis=0, initial=0) / _FULL
         per_second = self._seconds.sum(axis=1)
         places = [
@@ -238,8 +258,8 @@ class BitDepthMeter:
         return BitDepthReading(
             bits_used=(self._bits_used(0), self._bits_used(1)),
             peak_dbfs=(decibels(float(peaks[0])), decibels(float(peaks[1]))),
-            clipped_crests=int(per_second.sum()),
-            longest_samples=int(self._interpolate_peaks[:, :, 4].max()),
+            clipped_peaks=int(per_second.sum()),
+            longest_samples=int(self._runs[:, :, 4].max()),
             clipped=tuple(places),
             levels=self._levels(),
         )

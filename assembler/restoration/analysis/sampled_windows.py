@@ -1,4 +1,4 @@
-"""Short windows taken from a stream at regular distances, and their spectra."""
+"""Take short windows of a stream at regular intervals, and their spectra."""
 
 from __future__ import annotations
 
@@ -11,21 +11,21 @@ from assembler.dsp.blocks import Samples
 
 
 class SampledWindows:
-    """Short windows of a stream at regular distances.
+    """Short windows of a stream at regular intervals.
 
     Parameters
     ----------
     samples
         Length of each window.
     step
-        From one window's start to the next one's, at least `samples`.
+        From the start of a window to that of the next, at least `samples`.
 
     Attributes
     ----------
     step
-        May be changed for the next window while one is being read.
+        May be changed between windows.
     start
-        Where the window that was given last begins in the stream.
+        Position of the last window in the stream.
     """
 
     def __init__(self, samples: int, step: int) -> None:
@@ -37,12 +37,12 @@ class SampledWindows:
         self._to_skip = 0
 
     def feed(self, block: Samples) -> Iterator[Samples]:
-        """Take a block; give the windows that it completes, each valid until the next."""
+        """Add a block and yield the windows that are complete, each valid until the next."""
         start = 0
         while start < len(block):
-            passed = min(self._to_skip, len(block) - start)
-            self._to_skip -= passed
-            start += passed
+            skipped = min(self._to_skip, len(block) - start)
+            self._to_skip -= skipped
+            start += skipped
             piece = block[start : start + len(self._window) - self._filled]
             self._window[self._filled : self._filled + len(piece)] = piece
             self._filled += len(piece)
@@ -56,12 +56,12 @@ class SampledWindows:
 
 
 def window_samples(rate_hz: int, length_s: float) -> int:
-    """Give the power of two nearest to a length."""
+    """Return the power of two nearest to a length."""
     return int(2 ** round(np.log2(length_s * rate_hz)))
 
 
 def spectrum_of_both(window: Samples, shape: Samples) -> NDArray[np.complex64]:
-    """Give the Fourier transform of left + j·right: two channels for the price of one."""
+    """Return the Fourier transform of left + j·right: both channels in one transform."""
     import scipy.fft
 
     both = window.view(np.complex64)[:, 0] * shape
@@ -70,6 +70,6 @@ def spectrum_of_both(window: Samples, shape: Samples) -> NDArray[np.complex64]:
 
 
 def hann(samples: int) -> Samples:
-    """Give a periodic Hann window."""
+    """Return a periodic Hann window."""
     turn = 2 * np.pi * np.arange(samples) / samples
     return (0.5 - 0.5 * np.cos(turn)).astype(np.float32)

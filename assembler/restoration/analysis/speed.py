@@ -1,14 +1,12 @@
-"""Speed of a tape: read from hum or from a reference tone, and set right.
+"""Measure the speed error of a transfer from a reference tone, or estimate it from hum.
 
-IASA-TC 04 (from memory) asks that reference tones on a tape be transferred with it: they tell
+IASA-TC 04 (from memory) recommends that reference tones on a tape be transferred with it: they show
 speed, level and azimuth.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,19 +19,20 @@ from assembler.restoration.analysis.sampled_windows import (
     spectrum_of_both,
     window_samples,
 )
+from assembler.text import clock_text
 
 REFERENCE_TONES_HZ = (315, 400, 440, 1000, 3150, 10_000)
-"""Of test tapes and of line-up tones (common practice); 315, 1000, 3150 and 10,000 Hz are on those
-of IEC 60094 (from memory)."""
-TONE_OFF = 0.04
-"""A tone is looked for this far from its nominal pitch, as a share."""
+"""Test and line-up tones; 315, 1000, 3150 and 10,000 Hz are on test tapes of IEC 60094 (from
+memory)."""
+MAX_ERROR = 0.04
+"""Largest deviation from a nominal frequency, as a share."""
 _STEP_S = 0.5
-"""Between looks; once there is a tone, it is read without a gap, so that flutter evens out."""
+"""Between windows; within a tone there is no gap between them, so that flutter averages out."""
 _WINDOW_S = 0.085
 _SHORTEST_S = 2.2
-"""Of a run of windows, that any tone of 3 s fills."""
+"""Shortest run of windows; any tone of 3 s fills it."""
 _TONE_SHARE = 0.9
-"""Of all power: next to it there is noise, hum and little else."""
+"""Share of all power: besides the tone there may be noise, hum and little else."""
 _STEADY_SHARE = 0.004
 _STEADY_POWER = 2.0
 _SILENT = 1e-10
@@ -41,16 +40,16 @@ _SILENT = 1e-10
 
 @dataclass(frozen=True)
 class SpeedReading:
-    """How far a tape's speed is off.
+    """Speed error of a transfer.
 
     Attributes
     ----------
     percent_slow
-        Positive where what should be 1000 Hz reads lower.
+        Positive if a nominal 1000 Hz measures lower.
     how
-        What tells it, in words for a report.
+        How it was measured, as text for a report.
     is_guess
-        It rests on the hum alone, which may come from the deck or the cables of the transfer.
+        Whether only hum was measured, which may come from the deck or the cables of the transfer.
     """
 
     percent_slow: float
@@ -59,7 +58,7 @@ class SpeedReading:
 
     @property
     def factor(self) -> float:
-        """How much faster the transfer must run to be right (`at_speed`)."""
+        """Factor by which the transfer must run faster (`change_speed`)."""
         return 1 / (1 - self.percent_slow / 100)
 
 
@@ -89,10 +88,10 @@ class ToneMeter:
         self._longest: list[_Tone] = []
 
     def feed(self, block: Samples) -> None:
-        """Take the next samples, shape (frames, 2)."""
+        """Add the next samples, shape (frames, 2)."""
         for window in self._windows.feed(block):
             tone = self._tone(window)
-            if tone is None or (self._run and not _same(self._run[-1], tone)):
+            if tone is None or (self._run and not _is_same(self._run[-1], tone)):
                 self._run = []
             if tone:
                 self._run.append(tone)
@@ -101,7 +100,7 @@ class ToneMeter:
             self._windows.step = self._size if tone else self._step
 
     def _tone(self, window: Samples) -> _Tone | None:
-        """Find the one tone that a window holds, if it does."""
+        """Return the tone of a window that holds a single one, else None."""
         spectrum = spectrum_of_both(window, self._shape)
         power = spectrum.real.astype(np.float64) ** 2 + spectrum.imag.astype(np.float64) ** 2
         half = len(power) // 2
@@ -117,26 +116,25 @@ class ToneMeter:
         return _Tone(self._windows.start / self._rate_hz, hz, total)
 
     def reading(self) -> SpeedReading | None:
-        """Give the speed by the longest tone so far; None without one near a reference."""
+        """Return the speed by the longest tone so far; None without one near a reference."""
         if len(self._longest) * self._size < _SHORTEST_S * self._rate_hz:
             return None
         hz = float(np.mean([tone.hz for tone in self._longest]))
         nominal = min(REFERENCE_TONES_HZ, key=lambda reference: abs(hz / reference - 1))
-        if abs(hz / nominal - 1) > TONE_OFF:
+        if abs(hz / nominal - 1) > MAX_ERROR:
             return None
-        at_s = self._longest[0].at_s
-        clock = f"{int(at_s // 60)}:{int(at_s % 60):02d}"
-        how = f"the tone at {clock}, {nominal} Hz by its nearest reference, reads {hz:.2f} Hz"
+        at = clock_text(self._longest[0].at_s)
+        how = f"the tone at {at} measures {hz:.2f} Hz, nearest reference {nominal} Hz"
         return SpeedReading(100 * (1 - hz / nominal), how)
 
 
-def _same(before: _Tone, after: _Tone) -> bool:
+def _is_same(before: _Tone, after: _Tone) -> bool:
     steady = abs(after.hz / before.hz - 1) < _STEADY_SHARE
     return steady and 1 / _STEADY_POWER < after.power / before.power < _STEADY_POWER
 
 
 def _offset(near: NDArray[np.float64]) -> float:
-    """Give how far a sine lies from the middle one of three bins of a Hann window's spectrum."""
+    """Return the offset of a sine from the middle of three bins of a Hann window's spectrum."""
     before, at, after = np.sqrt(near)
     side, other = (1.0, after) if after > before else (-1.0, before)
     ratio = other / at
@@ -144,53 +142,15 @@ def _offset(near: NDArray[np.float64]) -> float:
 
 
 def speed_from_hum(hum: HumReading) -> SpeedReading | None:
-    """Guess the speed by the hum: right if that is on the tape and not of the deck that plays it.
+    """Estimate the speed from hum: right only if the hum is on the tape, not from the deck.
 
-    Mains frequency itself is held within some 0.1 % nowadays, less well on some old recordings
-    (common practice): no speed is known better by it.
+    Mains frequency itself is held within about 0.1 %, less well in the past (from memory), and
+    limits the accuracy of the estimate.
     """
     if hum.nominal_hz is None or hum.mains_hz is None:
         return None
     how = (
-        f"hum of {hum.nominal_hz} Hz mains reads {hum.mains_hz:.3f} Hz: true only if it is on the "
-        "tape and doesn't come from the deck or cables of the transfer"
+        f"hum of {hum.nominal_hz} Hz mains measures {hum.mains_hz:.3f} Hz; this is valid only if "
+        "the hum is on the tape, not from the deck or the cables of the transfer"
     )
     return SpeedReading(100 * (1 - hum.mains_hz / hum.nominal_hz), how, is_guess=True)
-
-
-def at_speed(
-    blocks: Iterable[Samples], rate_hz: int, factor: float | Fraction
-) -> Iterator[Samples]:
-    """Run sound faster or slower, pitch and tempo together.
-
-    Parameters
-    ----------
-    blocks
-        The sound, shape (frames, 2).
-    rate_hz
-        Sample rate, which stays.
-    factor
-        Above 1 it runs faster and becomes shorter.
-
-    Yields
-    ------
-    ndarray of float32
-        In all round(n / factor) samples, for n that came in.
-    """
-    if factor == 1:
-        yield from blocks
-        return
-    import soxr
-
-    stream = soxr.ResampleStream(
-        rate_hz * float(factor), rate_hz, 2, dtype="float32", quality="VHQ"
-    )
-    taken = given = 0
-    for block in blocks:
-        taken += len(block)
-        piece = stream.resample_chunk(np.ascontiguousarray(block))
-        given += len(piece)
-        yield piece
-    left = max(0, round(taken / factor) - given)
-    rest = stream.resample_chunk(np.zeros((0, 2), np.float32), last=True)[:left]
-    yield np.concatenate((rest, np.zeros((left - len(rest), 2), np.float32)))

@@ -1,6 +1,6 @@
-"""Mending of channels: offset from 0, exchanged, inverted, out of balance.
+"""Repair the channels: remove DC offset, swap, invert polarity, correct balance.
 
-What is not asked for passes bit for bit.
+Samples that need no change pass bit for bit.
 """
 
 from __future__ import annotations
@@ -15,26 +15,15 @@ from assembler.dsp.blocks import Samples
 from assembler.dsp.decibels import amplitude
 
 
-def without_dc(
-    blocks: Iterable[Samples],
-    rate_hz: int,  # noqa: ARG001 (as every mending that reads a measurement takes it)
-    dc: tuple[float, float],
-) -> Iterator[Samples]:
-    """Take a steady offset off each channel.
+def remove_dc(blocks: Iterable[Samples], dc: tuple[float, float]) -> Iterator[Samples]:
+    """Subtract a constant offset from each channel.
 
     Parameters
     ----------
     blocks
-        The sound, shape (frames, 2).
-    rate_hz
-        Sample rate.
+        The stream, shape (frames, 2).
     dc
-        Offset of left and right, of full scale.
-
-    Yields
-    ------
-    ndarray of float32
-        The blocks, moved.
+        Offset of left and right, relative to full scale.
     """
     if not any(dc):
         yield from blocks
@@ -44,38 +33,33 @@ def without_dc(
         yield (block - offset).astype(np.float32)
 
 
-def swapped(blocks: Iterable[Samples]) -> Iterator[Samples]:
+def swap_channels(blocks: Iterable[Samples]) -> Iterator[Samples]:
     """Exchange left and right."""
     for block in blocks:
         yield np.ascontiguousarray(block[:, ::-1])
 
 
-def inverted(
+def invert_polarity(
     blocks: Iterable[Samples], which: Literal["left", "right", "both"]
 ) -> Iterator[Samples]:
-    """Turn the polarity of one channel or both."""
+    """Invert the polarity of one channel or both."""
     signs = np.array([which == "right", which == "left"], np.float32) * 2 - 1
     for block in blocks:
         yield block * signs
 
 
-def balanced(blocks: Iterable[Samples], left_db: float) -> Iterator[Samples]:
-    """Raise the left channel against the right.
+def correct_balance(blocks: Iterable[Samples], left_db: float) -> Iterator[Samples]:
+    """Raise the left channel re right.
 
-    One goes up and the other down, so that what stands in the middle keeps its power: to raise one
-    side alone would make this song louder than its neighbours, and clip sooner.
+    One channel is raised and the other lowered so that a centred source keeps its power: raising
+    one channel alone would make this track louder than its neighbours, and clip sooner.
 
     Parameters
     ----------
     blocks
-        The sound, shape (frames, 2).
+        The stream, shape (frames, 2).
     left_db
-        By how much the left is raised against the right; below 0 the right is.
-
-    Yields
-    ------
-    ndarray of float32
-        The blocks, balanced.
+        Gain of left re right; negative to raise the right channel.
     """
     if not left_db:
         yield from blocks

@@ -1,13 +1,14 @@
-"""Delay of one channel by a part of a sample, so that both hear the tape at the same time.
+"""Correct the interchannel delay of an azimuth error by a fractional delay of one channel.
 
-A head that stands askew reads one channel late; the earlier one is delayed by as much. The filter
-is a windowed sinc (Laakso and others, "Splitting the unit delay", IEEE Signal Processing Magazine
-13(1), 1996, from memory).
+A tilted head reads one channel late; the early one is delayed by as much. The filter is a windowed
+sinc (Laakso and others, "Splitting the unit delay", IEEE Signal Processing Magazine 13(1), 1996,
+from memory).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,13 +20,13 @@ from assembler.dsp.fir import add_filtered
 _HALF_TAPS = 40
 _HALF_TAPS_ABOVE_64_KHZ = 20
 _KAISER_BETA = 6.0
-_NEXT_TO_WHOLE = 1e-6
-_AT_ONCE = 4096
-"""Samples whose sums stay in the processor's cache while all taps are added."""
+_WHOLE_TOLERANCE = 1e-6
+_BLOCK = 4096
+"""Samples per pass of the filter, so that their sums stay in the processor's cache."""
 
 
 def fractional_delay_taps(delay_samples: float, half: int) -> NDArray[np.float64]:
-    """Give the filter that delays by a part of a sample.
+    """Return a fractional-delay filter.
 
     Parameters
     ----------
@@ -37,7 +38,7 @@ def fractional_delay_taps(delay_samples: float, half: int) -> NDArray[np.float64
     Returns
     -------
     ndarray, shape (2 * half,)
-        taps[k] is for the sample that lies half − k before.
+        taps[k] multiplies the sample half − k before.
     """
     ages = half - np.arange(2 * half) - delay_samples
     inside = np.maximum(0, 1 - (ages / (half + 0.5)) ** 2)
@@ -47,41 +48,41 @@ def fractional_delay_taps(delay_samples: float, half: int) -> NDArray[np.float64
 
 
 @compiled
-def _filtered(padded, taps, out):  # type: ignore[no-untyped-def]
+def _filter(padded: NDArray[Any], taps: NDArray[Any], out: NDArray[Any]) -> None:
     """Fill out[i], zeros, with the sum of taps[k] * padded[i + k]."""
-    for begin in range(0, out.shape[0], _AT_ONCE):
-        add_filtered(out[begin : begin + _AT_ONCE], padded[begin:], taps)
+    for begin in range(0, out.shape[0], _BLOCK):
+        add_filtered(out[begin : begin + _BLOCK], padded[begin:], taps)
 
 
-def aligned(blocks: Iterable[Samples], rate_hz: int, right_late_us: float) -> Iterator[Samples]:
+def align_channels(blocks: Iterable[Samples], rate_hz: int, delay_us: float) -> Iterator[Samples]:
     """Delay the channel that is early.
 
     Parameters
     ----------
     blocks
-        The sound, shape (frames, 2).
+        The stream, shape (frames, 2).
     rate_hz
         Sample rate.
-    right_late_us
-        By how much the right is late, in microseconds; below 0 the left is.
+    delay_us
+        Delay of right re left in microseconds; negative if left is late.
 
     Yields
     ------
     ndarray of float32
-        As many samples in all as come in: the delayed channel begins with silence, its last
-        samples are lost.
+        As many samples in all as the stream has: the delayed channel begins with silence, and its
+        last samples are lost.
     """
-    late = abs(right_late_us) * 1e-6 * rate_hz
-    if not late:
+    delay = abs(delay_us) * 1e-6 * rate_hz
+    if not delay:
         yield from blocks
         return
-    early = 0 if right_late_us > 0 else 1
-    whole = round(late)
-    if abs(late - whole) < _NEXT_TO_WHOLE:
-        late = float(whole)
+    early = 0 if delay_us > 0 else 1
+    whole = round(delay)
+    if abs(delay - whole) < _WHOLE_TOLERANCE:
+        delay = float(whole)
     half = _HALF_TAPS if rate_hz < 64_000 else _HALF_TAPS_ABOVE_64_KHZ
-    taps = fractional_delay_taps(late - whole, half)
-    if late == whole:
+    taps = fractional_delay_taps(delay - whole, half)
+    if delay == whole:
         taps = (np.arange(2 * half) == half).astype(np.float64)
     neighbours = Neighbours(whole + half, half - 1, 2)
     for block in blocks:
@@ -92,10 +93,10 @@ def aligned(blocks: Iterable[Samples], rate_hz: int, right_late_us: float) -> It
 def _delayed(
     padded: Samples, early: int, neighbours: Neighbours, taps: NDArray[np.float64]
 ) -> Samples:
-    """Delay one channel of the samples that have all their neighbours."""
+    """Delay one channel of the samples that are complete with their neighbours."""
     frames = len(padded) - neighbours.before - neighbours.after
     delayed = padded[neighbours.before : neighbours.before + frames].copy()
     sums = np.zeros(frames)
-    _filtered(padded[: frames + len(taps), early].astype(np.float64), taps, sums)
+    _filter(padded[: frames + len(taps), early].astype(np.float64), taps, sums)
     delayed[:, early] = sums
     return delayed

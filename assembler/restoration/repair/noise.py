@@ -1,19 +1,20 @@
-"""Tape noise: its spectrum learnt where it is alone, and taken down everywhere.
+"""Reduce tape noise: measure a noise print, then attenuate every band that holds only noise.
 
-Frames that overlap by half are weighted band by band: a band that holds noise alone goes down by
-what was asked and no further, so that what is left of the noise stays as even as it was; a band in
-which music stands well over the noise stays. How far it stands over it is judged from the band, its
-neighbours, and what was left of the frame before.
+Half-overlapping frames are weighted band by band. A band of noise alone is lowered by the requested
+reduction and no further, so that the residual noise stays even; a band with music well above the
+noise is left as it is. The signal-to-noise ratio is estimated from the band, its neighbours, and
+the output of the previous frame.
 
-Sources, from memory: Ephraim and Malah, IEEE Trans. ASSP 32 (1984), for the judgement that is led
-by the frame before; Plapous, Marro and Scalart, IEEE Trans. ASLP 14 (2006), for the second step,
-which takes away its lag of a frame; the gain is Wiener's.
+Sources, from memory: decision-directed estimate, Ephraim and Malah, IEEE Trans. ASSP 32 (1984);
+two-step noise reduction, which removes its lag of one frame, Plapous, Marro and Scalart, IEEE
+Trans. ASLP 14 (2006); the gain is a Wiener filter's.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -26,12 +27,12 @@ from assembler.errors import SourceError
 from assembler.restoration.analysis.click_search import time_scale
 
 FRAME = 2048
-"""Samples of a frame at rates near 44.1 kHz: 46 ms."""
+"""Samples per frame at rates near 44.1 kHz: 46 ms."""
 _BATCH_FRAMES = 32
-_FROM_BEFORE = 0.9
-"""Part that the frame before has in the judgement; set by trial."""
-_BESIDE = 2
-"""Bands on either side that are judged together."""
+_PREVIOUS_WEIGHT = 0.9
+"""Weight of the previous frame in the estimate. Tuned empirically on music."""
+_NEIGHBOURS = 2
+"""Bands on either side that are averaged."""
 _LEAST_POWER = 1e-16
 
 Spectra = NDArray[np.complex64]
@@ -39,13 +40,13 @@ Powers = NDArray[np.float32]
 
 
 @dataclass(frozen=True, eq=False)
-class NoiseProfile:
+class NoisePrint:
     """Spectrum of tape noise alone.
 
     Attributes
     ----------
     rate_hz
-        Sample rate of the sound it was learnt from.
+        Sample rate at which it was measured.
     power
         Mean power of each band of a frame, shape (channels, bands).
     """
@@ -54,20 +55,20 @@ class NoiseProfile:
     power: Powers
 
 
-def noise_profile(blocks: Iterable[Samples], rate_hz: int) -> NoiseProfile:
-    """Learn the spectrum of noise from a stretch where there is nothing else.
+def measure_noise_print(blocks: Iterable[Samples], rate_hz: int) -> NoisePrint:
+    """Measure the noise print in a passage of noise alone.
 
     Parameters
     ----------
     blocks
-        The stretch; a second or more gives a level to 1 dB in each band.
+        The passage; one second or more is accurate to 1 dB in each band.
     rate_hz
         Sample rate.
 
     Raises
     ------
     SourceError
-        The stretch is shorter than one frame.
+        The passage is shorter than one frame.
     """
     frames = _Frames(rate_hz)
     total = np.zeros((2, frames.size // 2 + 1))
@@ -77,18 +78,18 @@ def noise_profile(blocks: Iterable[Samples], rate_hz: int) -> NoiseProfile:
         count += spectra.shape[1]
     if not count:
         raise SourceError(
-            f"less than {frames.size / rate_hz:.2f} s of noise alone: name a longer stretch",
+            f"less than {frames.size / rate_hz:.2f} s of noise alone: choose a longer noise print",
             "noise-too-short",
         )
     mean = np.pad(total / count, ((0, 0), (1, 1)), mode="edge")
     power = 0.25 * mean[:, :-2] + 0.5 * mean[:, 1:-1] + 0.25 * mean[:, 2:]
-    return NoiseProfile(rate_hz, power.astype(np.float32))
+    return NoisePrint(rate_hz, power.astype(np.float32))
 
 
 def denoise(
-    blocks: Iterable[Samples], rate_hz: int, profile: NoiseProfile, reduce_db: float
+    blocks: Iterable[Samples], rate_hz: int, noise_print: NoisePrint, reduction_db: float
 ) -> Iterator[Samples]:
-    """Take noise down.
+    """Reduce noise.
 
     Parameters
     ----------
@@ -96,35 +97,35 @@ def denoise(
         The stream, shape (frames, 2).
     rate_hz
         Its sample rate.
-    profile
-        The noise, learnt at the same rate.
-    reduce_db
-        By how much noise that is alone falls; 0 passes the sound bit for bit.
+    noise_print
+        Measured at the same rate.
+    reduction_db
+        By how much noise alone is lowered; 0 passes the stream bit for bit.
 
     Yields
     ------
     ndarray of float32, shape (frames, 2)
-        As many samples as came in.
+        As many samples as the stream has.
 
     Raises
     ------
     ValueError
-        The profile is of another rate.
+        The noise print was measured at another rate.
     """
-    if profile.rate_hz != rate_hz:
-        raise ValueError(f"noise learnt at {profile.rate_hz} Hz, sound at {rate_hz} Hz")
-    if reduce_db == 0:
+    if noise_print.rate_hz != rate_hz:
+        raise ValueError(f"noise print at {noise_print.rate_hz} Hz, stream at {rate_hz} Hz")
+    if reduction_db == 0:
         yield from blocks
         return
     frames = _Frames(rate_hz)
-    noise = np.maximum(profile.power, np.float32(_LEAST_POWER))
-    before = np.zeros_like(noise)
-    floor = np.float32(amplitude(-reduce_db))
+    noise = np.maximum(noise_print.power, np.float32(_LEAST_POWER))
+    previous = np.zeros_like(noise)
+    floor = np.float32(amplitude(-reduction_db))
 
     def weighted(spectra: Spectra) -> Spectra:
         gains = spectra.real**2 + spectra.imag**2
         for channel in range(2):
-            _gains(gains[channel], noise[channel], floor, before[channel])
+            _gains(gains[channel], noise[channel], floor, previous[channel])
         spectra *= gains
         return spectra
 
@@ -132,40 +133,46 @@ def denoise(
 
 
 @compiled
-def _gains(powers, noise, floor, before):  # type: ignore[no-untyped-def]
+def _gains(
+    powers: NDArray[Any], noise: NDArray[Any], floor: np.float32, previous: NDArray[Any]
+) -> None:
     """Turn powers into gains in place, shape (frames, bands).
 
-    before: what the frame before left in each band, as part of the noise's power.
+    previous: output power of the previous frame in each band, relative to the noise.
     """
     bands = noise.shape[0]
-    over = np.zeros(bands + 2 * _BESIDE, np.float32)
-    share = np.float32(1.0 / (2 * _BESIDE + 1))
-    led, fresh, one = np.float32(_FROM_BEFORE), np.float32(1.0 - _FROM_BEFORE), np.float32(1.0)
+    over = np.zeros(bands + 2 * _NEIGHBOURS, np.float32)
+    share = np.float32(1.0 / (2 * _NEIGHBOURS + 1))
+    old, new, one = (
+        np.float32(_PREVIOUS_WEIGHT),
+        np.float32(1.0 - _PREVIOUS_WEIGHT),
+        np.float32(1.0),
+    )
     for frame in range(powers.shape[0]):
         power = powers[frame]
-        inner = over[_BESIDE : _BESIDE + bands]
+        inner = over[_NEIGHBOURS : _NEIGHBOURS + bands]
         for band in range(bands):
             inner[band] = power[band] / noise[band]
-        over[:_BESIDE] = inner[0]
-        over[_BESIDE + bands :] = inner[bands - 1]
+        over[:_NEIGHBOURS] = inner[0]
+        over[_NEIGHBOURS + bands :] = inner[bands - 1]
         o0, o1, o3, o4 = over, over[1:], over[3:], over[4:]
         for band in range(bands):
             near = ((o0[band] + o1[band]) + (o3[band] + o4[band]) + inner[band]) * share
-            music = led * before[band] + fresh * max(near - one, np.float32(0.0))
+            music = old * previous[band] + new * max(near - one, np.float32(0.0))
             gain = music / (one + music)
             music = gain * gain * near
             gain = music / (one + music)
-            before[band] = gain * gain * inner[band]
+            previous[band] = gain * gain * inner[band]
             power[band] = max(gain, floor)
 
 
 class _Frames:
-    """Frames of a stereo stream: root-Hann windows, half over each other, from its first sample.
+    """Frames of a stereo stream: root-Hann windows with half overlap, from its first sample.
 
     Attributes
     ----------
     size
-        Samples of a frame.
+        Samples per frame.
     """
 
     def __init__(self, rate_hz: int) -> None:
@@ -175,7 +182,7 @@ class _Frames:
         self._window = np.sin(np.pi * turns).astype(np.float32)
 
     def _batches(self, blocks: Iterable[Samples]) -> Iterator[Samples]:
-        """Give stretches of whole frames, shape (2, samples), each half a frame over the last."""
+        """Yield batches of whole frames, shape (2, samples), which overlap by half a frame."""
         hop = self._hop
         length = (_BATCH_FRAMES + 1) * hop
         kept = np.zeros((0, 2), np.float32)
@@ -187,42 +194,42 @@ class _Frames:
         if len(kept) >= 2 * hop:
             yield np.ascontiguousarray(kept[: len(kept) // hop * hop].T)
 
-    def _analysed(self, stretch: Samples) -> Spectra:
+    def _spectra(self, samples: Samples) -> Spectra:
         import scipy.fft
 
-        frames = sliding_window_view(stretch, self.size, axis=1)[:, :: self._hop]
+        frames = sliding_window_view(samples, self.size, axis=1)[:, :: self._hop]
         spectra: Spectra = scipy.fft.rfft(frames * self._window)
         return spectra
 
     def spectra(self, blocks: Iterable[Samples]) -> Iterator[Spectra]:
-        """Give the spectra of all whole frames, in batches of shape (2, frames, bands)."""
-        return map(self._analysed, self._batches(blocks))
+        """Yield the spectra of all whole frames, in batches of shape (2, frames, bands)."""
+        return map(self._spectra, self._batches(blocks))
 
     def changed(
         self, blocks: Iterable[Samples], change: Callable[[Spectra], Spectra]
     ) -> Iterator[Samples]:
-        """Change the spectra of a stream; give as many samples as came in, none late."""
+        """Change the spectra of a stream; yield as many samples as it has, without delay."""
         import scipy.fft
 
         hop = self._hop
-        taken = 0
+        frames_in = 0
 
         def padded() -> Iterator[Samples]:
-            nonlocal taken
+            nonlocal frames_in
             yield np.zeros((hop, 2), np.float32)
             for block in blocks:
-                taken += len(block)
+                frames_in += len(block)
                 yield block
             yield np.zeros((2 * hop, 2), np.float32)
 
         tail = np.zeros((2, hop), np.float32)
-        given = -hop
-        for stretch in self._batches(padded()):
-            frames = scipy.fft.irfft(change(self._analysed(stretch)), self.size) * self._window
+        position = -hop
+        for batch in self._batches(padded()):
+            frames = scipy.fft.irfft(change(self._spectra(batch)), self.size) * self._window
             early, late = frames[:, :, :hop], frames[:, :, hop:]
             early[:, 0] += tail
             early[:, 1:] += late[:, :-1]
             tail = late[:, -1]
-            sound = early.reshape(2, -1).T
-            yield np.ascontiguousarray(sound[max(-given, 0) : max(taken - given, 0)])
-            given += len(sound)
+            samples = early.reshape(2, -1).T
+            yield np.ascontiguousarray(samples[max(-position, 0) : max(frames_in - position, 0)])
+            position += len(samples)

@@ -1,4 +1,4 @@
-"""What a survey found as lines to paste into a manifest: facts as keys, guesses as comments."""
+"""Write the repairs that a survey recommends as lines to paste into a manifest."""
 
 from __future__ import annotations
 
@@ -13,21 +13,18 @@ _INDENT = 4
 _STEP = "  "
 
 
-def mend_section(findings: Sequence[SideFinding]) -> str:
-    """Return the lines of all findings as a `restoration:` section.
+def restoration_section(findings: Sequence[SideFinding]) -> str:
+    """Return the lines of all findings as a `restoration:` section; empty if there are none.
 
-    A guess is a comment with its reason below it; without any fact, all lines are comments. Empty
-    where there is neither.
+    A guess is written as a comment with its reason below it. If there are only guesses, every line
+    is a comment.
     """
-    facts = [finding.restoration for finding in findings if finding.restoration]
+    repairs = [finding.restoration for finding in findings if finding.restoration]
     guesses = [line for finding in findings for line in _guess(finding)]
-    if not facts:
+    if not repairs:
         return "".join(f"# {line}\n" for line in ["restoration:", *guesses]) if guesses else ""
-    lines = [
-        "restoration:",
-        *(f"{_STEP}{fact}" for fact in facts),
-        *(f"{_STEP}# {g}" for g in guesses),
-    ]
+    lines = ["restoration:", *(f"{_STEP}{line}" for line in repairs)]
+    lines += [f"{_STEP}# {line}" for line in guesses]
     return "".join(f"{line}\n" for line in lines)
 
 
@@ -39,17 +36,17 @@ def _guess(finding: SideFinding) -> Iterator[str]:
 
 
 def side_entry(name: str, files: Sequence[str], restoration: str) -> str:
-    """Return a side as an entry of `transfers:`, indented to be pasted below that line.
+    """Return a side as an entry of `transfers:`, indented to be pasted under that key.
 
     Parameters
     ----------
     name
         Of the side.
     files
-        Its file, or left and right, as seen from the manifest; none for a side that the manifest
-        has already: then only its `restoration:` is written, to be pasted below the side's files.
+        Its file, or left and right, relative to the manifest; none for a side that is in the
+        manifest already: then only `restoration:` is written, to be pasted below the side's files.
     restoration
-        What `mend_section` gave.
+        From `restoration_section`.
     """
     keys = ("file",) if len(files) == 1 else ("left", "right")
     lines = [f"{_STEP}{yaml_text(name)}:\n"] if files else []

@@ -1,4 +1,4 @@
-"""A side as one picture: level and spectrum over time, and what is wrong with it, where it lies."""
+"""Draw a side: level and spectrum over time, and its faults at their places."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from assembler.restoration.survey.remedies import SideFinding
 from assembler.restoration.survey.survey import Survey
-from assembler.text import clock_text, duration_text
+from assembler.text import clock_text, decimal, duration_text
 from assembler.typeset.fonts import FILES, FOLDER, Weight, font_runs
 from assembler.typeset.typeset import in_printed_order, joined, reads_right_to_left
 
@@ -36,20 +36,20 @@ Colour = tuple[int, int, int]
 _PAPER, _SHEET, _INK = (247, 242, 230), (253, 250, 242), (31, 26, 20)
 _FADED, _RULE, _ACCENT = (101, 92, 79), (201, 191, 171), (143, 42, 23)
 _PALE, _TINT = (233, 225, 207), (185, 173, 151)
-"""Those of the proof's page."""
+"""The colours of the proof page."""
 _RAMP = np.array([_SHEET, (226, 211, 176), (201, 138, 90), _ACCENT, _INK], float)
 _COLUMNS: tuple[tuple[int, int, Weight, Colour], ...] = (
     (_MARGIN, 560, "bold", _INK),
     (560, 1130, "regular", _FADED),
     (1130, WIDTH - _MARGIN, "regular", _ACCENT),
 )
-"""Of the table of findings: from, to, weight, colour."""
+"""Of the table of findings: left, right, weight, colour."""
 _COLUMN_GAP = 24
 _LANES = {"clipped": "clipped", "clicks": "clicks", "dropouts": "dropouts", "noise-high": "noise"}
 
 
 def write_side_picture(path: Path, name: str, side: Survey) -> None:
-    """Draw a side into a PNG file, the same bytes each time.
+    """Write the picture of a side as a PNG file, the same bytes each time.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def write_side_picture(path: Path, name: str, side: Survey) -> None:
     for number, finding in enumerate(lanes):
         _lane(page, _TOP + 2 * (_LEVEL_HIGH + _GAP) + number * _LANE_HIGH, finding)
     _spectrum(page, spectrum_top, side)
-    _clock(page, spectrum_top + _SPECTRUM_HIGH)
+    _time_scale(page, spectrum_top + _SPECTRUM_HIGH)
     _programme(page, spectrum_top + _SPECTRUM_HIGH, side)
     _table(page, list_top, rows)
     image.save(path, "PNG")
@@ -85,7 +85,7 @@ def _font(name: str, size: int) -> ImageFont.FreeTypeFont:
 
 
 def _runs(text: str, weight: Weight) -> list[tuple[str, str]]:
-    """Return a line's stretches of one font as they are printed, right-to-left text reversed."""
+    """Return the runs of one font in a line in printed order, right-to-left text reversed."""
     shaped = joined(text)
     printed = in_printed_order(shaped, right_to_left=reads_right_to_left(shaped))
     return list(font_runs(printed, weight))
@@ -96,7 +96,7 @@ def _width(text: str, size: int, weight: Weight = "regular") -> float:
 
 
 class _Page:
-    """The sheet that is drawn on, with its scale of time."""
+    """The image with its time scale."""
 
     def __init__(self, image: Image.Image, length_s: float) -> None:
         self.image = image
@@ -104,7 +104,7 @@ class _Page:
         self.length_s = length_s
 
     def x(self, time_s: float) -> int:
-        """Give where a time lies."""
+        """Return the x of a time."""
         place = _LEFT + (_RIGHT - _LEFT) * time_s / self.length_s
         return min(max(round(place), _LEFT), _RIGHT - 1)
 
@@ -119,15 +119,15 @@ class _Page:
         weight: Weight = "regular",
         align: float = 0.0,
     ) -> None:
-        """Write a line; `align` of its width lies left of x."""
+        """Write a line; `align` is the share of its width that is left of x."""
         x -= align * _width(text, size, weight)
         for name, part in _runs(text, weight):
             font = _font(name, size)
             self.draw.text((round(x), baseline), part, colour, font, anchor="ls")
             x += font.getlength(part)
 
-    def plate(self, x: float, baseline: float, text: str, colour: Colour, align: float) -> None:
-        """Write a small line on a plate of its own, to be read on any ground."""
+    def label(self, x: float, baseline: float, text: str, colour: Colour, align: float) -> None:
+        """Write a small line on a plate, so that it is readable on any background."""
         wide = _width(text, _SMALL)
         x = min(max(x - align * wide, _LEFT + 4), _RIGHT - wide - 4)
         box = (round(x) - 4, baseline - 14, round(x + wide) + 4, baseline + 4)
@@ -148,8 +148,10 @@ def _head(page: _Page, name: str, side: Survey) -> None:
         weight="bold",
     )
     bits = f", {side.bits} bits" if side.bits else ""
-    told = f"{' + '.join(side.files)} · {side.rate_hz} Hz{bits} · {clock_text(side.length_s)}"
-    page.text(_MARGIN, 76, _shortened(told, WIDTH - 2 * _MARGIN, _SIZE, "regular"), _FADED)
+    format_text = (
+        f"{' + '.join(side.files)} · {side.rate_hz} Hz{bits} · {clock_text(side.length_s)}"
+    )
+    page.text(_MARGIN, 76, _shortened(format_text, WIDTH - 2 * _MARGIN, _SIZE, "regular"), _FADED)
 
 
 def _shortened(text: str, room: float, size: int, weight: Weight) -> str:
@@ -161,14 +163,14 @@ def _shortened(text: str, room: float, size: int, weight: Weight) -> str:
 
 
 def _level(page: _Page, top: int, side: Survey, channel: int) -> None:
-    """Draw a channel's level over time: average filled, peaks pale behind it."""
+    """Draw a channel's level over time: RMS filled, peak pale behind it."""
     page.panel(top, _LEVEL_HIGH)
-    levels, wide = side.words.levels, _RIGHT - _LEFT
+    levels, wide = side.pcm.levels, _RIGHT - _LEFT
     starts = np.arange(wide) * len(levels.peak) // wide
     peak = np.maximum.reduceat(levels.peak[:, channel], starts)
     squares = np.square(levels.rms[:, channel]) - side.channels.dc[channel] ** 2
-    average = np.sqrt(np.maximum(np.maximum.reduceat(squares, starts), 0.0))
-    for curve, colour in ((peak, _PALE), (average, _TINT)):
+    rms = np.sqrt(np.maximum(np.maximum.reduceat(squares, starts), 0.0))
+    for curve, colour in ((peak, _PALE), (rms, _TINT)):
         highs = _y_of_level(curve, top)
         for x, high in enumerate(highs.tolist()):
             if high < top + _LEVEL_HIGH:
@@ -177,7 +179,7 @@ def _level(page: _Page, top: int, side: Survey, channel: int) -> None:
         y = int(_y_of_level(np.array(10 ** (level_db / 20)), top))
         page.draw.line((_LEFT, y, _RIGHT - 1, y), fill=_RULE)
         if level_db % (2 * _GRID_DB) == 0:
-            text = f"{level_db}".replace("-", "−")
+            text = decimal(level_db, 0)
             page.text(_LEFT - 8, y + 10 if y == top else y + 5, text, _FADED, size=_SMALL, align=1)
     name = ("Left", "Right")[channel]
     page.text(_MARGIN, top + _LEVEL_HIGH // 2 + 6, name, weight="bold")
@@ -191,7 +193,7 @@ def _y_of_level(amplitude: NDArray[np.float64], top: int) -> NDArray[np.int64]:
 
 
 def _lane(page: _Page, top: int, finding: SideFinding) -> None:
-    """Mark where a finding lies, with the time beside it where there is room."""
+    """Mark the places of a finding, with their times where there is room."""
     page.text(_MARGIN, top + 16, _LANES[finding.code], _ACCENT)
     page.draw.line((_LEFT, top + 19, _RIGHT - 1, top + 19), fill=_RULE)
     spans = [(page.x(begin), page.x(end)) for begin, end in finding.places]
@@ -208,18 +210,20 @@ def _lane(page: _Page, top: int, finding: SideFinding) -> None:
 
 
 def _spectrum(page: _Page, top: int, side: Survey) -> None:
-    """Draw the spectrum over time, low below, in a scale of tones."""
+    """Draw the spectrogram, low frequencies at the bottom."""
     page.panel(top, _SPECTRUM_HIGH)
-    course = side.bandwidth.course
+    spectrum = side.bandwidth.spectrum
     highest_hz = side.rate_hz / 2
-    if len(course.density_db):
-        loudest_db = 5 * np.ceil(np.quantile(course.density_db, 0.999) / 5)
+    if len(spectrum.density_db):
+        loudest_db = 5 * np.ceil(np.quantile(spectrum.density_db, 0.999) / 5)
         rows_hz = np.geomspace(highest_hz, _LOWEST_HZ, _SPECTRUM_HIGH)
-        rows = _stretched(np.log(course.hz), np.log(rows_hz), course.density_db.astype(np.float64))
+        rows = _interpolated(
+            np.log(spectrum.hz), np.log(rows_hz), spectrum.density_db.astype(np.float64)
+        )
         columns = np.linspace(0, len(rows) - 1, _RIGHT - _LEFT)
-        pixels = _stretched(np.arange(len(rows), dtype=float), columns, rows.T)
-        tones = _toned((pixels - loudest_db) / _SPECTRUM_DB + 1)
-        page.image.paste(Image.fromarray(tones), (_LEFT, top))
+        pixels = _interpolated(np.arange(len(rows), dtype=float), columns, rows.T)
+        colours = _coloured((pixels - loudest_db) / _SPECTRUM_DB + 1)
+        page.image.paste(Image.fromarray(colours), (_LEFT, top))
         _scale(page, top, float(loudest_db))
     for hz in _MARKS_HZ:
         if hz < highest_hz:
@@ -231,7 +235,7 @@ def _spectrum(page: _Page, top: int, side: Survey) -> None:
     _mark_hz(page, top, side)
 
 
-def _stretched(
+def _interpolated(
     known: NDArray[np.float64], wanted: NDArray[np.float64], values: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Interpolate along the last axis."""
@@ -239,23 +243,25 @@ def _stretched(
     before = np.minimum(place.astype(np.int64), len(known) - 1)
     after = np.minimum(before + 1, len(known) - 1)
     share = place - before
-    stretched: NDArray[np.float64] = values[..., before] * (1 - share) + values[..., after] * share
-    return stretched
+    interpolated: NDArray[np.float64] = (
+        values[..., before] * (1 - share) + values[..., after] * share
+    )
+    return interpolated
 
 
-def _toned(shares: NDArray[np.float64]) -> NDArray[np.uint8]:
-    """Give the tones of shares of the scale, as (rows, columns, 3)."""
+def _coloured(shares: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """Return the colours of shares of the scale, shape (rows, columns, 3)."""
     stops = np.linspace(0, 1, len(_RAMP))
-    tones = [np.interp(shares, stops, _RAMP[:, tone]) for tone in range(3)]
-    return np.round(np.stack(tones, axis=-1)).astype(np.uint8)
+    channels = [np.interp(shares, stops, _RAMP[:, channel]) for channel in range(3)]
+    return np.round(np.stack(channels, axis=-1)).astype(np.uint8)
 
 
 def _scale(page: _Page, top: int, loudest_db: float) -> None:
     shares = np.repeat(np.linspace(1, 0, _SPECTRUM_HIGH)[:, None], 12, axis=1)
-    page.image.paste(Image.fromarray(_toned(shares)), (_RIGHT + 14, top))
+    page.image.paste(Image.fromarray(_coloured(shares)), (_RIGHT + 14, top))
     for below_db in range(0, _SPECTRUM_DB + 1, 20):
         y = top + below_db * (_SPECTRUM_HIGH - 1) // _SPECTRUM_DB
-        text = f"{loudest_db - below_db:.0f}".replace("-", "−")
+        text = decimal(loudest_db - below_db, 0)
         page.text(
             _RIGHT + 31, min(max(y + 5, top + 11), top + _SPECTRUM_HIGH), text, _FADED, size=_SMALL
         )
@@ -268,25 +274,23 @@ def _y_of_hz(hz: float, top: int, highest_hz: float) -> int:
 
 
 def _mark_hz(page: _Page, top: int, side: Survey) -> None:
-    """Draw what lies at a pitch: the hum, and where all ends; one label a row."""
+    """Mark the frequencies of the hum and of the upper limit, each with its label."""
     marks = []
     if side.bandwidth.cliff_hz is not None:
-        marks.append((side.bandwidth.cliff_hz, "all ends at {:.1f} kHz", 1e-3))
+        marks.append((side.bandwidth.cliff_hz, "steep cut-off at {:.1f} kHz", 1e-3))
     elif side.bandwidth.ends_hz is not None:
-        marks.append(
-            (side.bandwidth.ends_hz, "sound stands above the noise up to {:.1f} kHz", 1e-3)
-        )
+        marks.append((side.bandwidth.ends_hz, "bandwidth {:.1f} kHz", 1e-3))
     if side.hum.mains_hz is not None and any(f.code == "hum" for f in side.findings):
-        marks.append((side.hum.mains_hz, "hum of {:.1f} Hz and harmonics", 1.0))
+        marks.append((side.hum.mains_hz, "hum at {:.1f} Hz and harmonics", 1.0))
     for hz, text, factor in marks:
         y = _y_of_hz(hz, top, side.rate_hz / 2)
         for x in range(_LEFT, _RIGHT, 10):
             page.draw.line((x, y, x + 4, y), fill=_ACCENT)
-        page.plate(_RIGHT, max(y - 8, top + 18), text.format(hz * factor), _ACCENT, 1)
+        page.label(_RIGHT, max(y - 8, top + 18), text.format(hz * factor), _ACCENT, 1)
 
 
-def _clock(page: _Page, bottom: int) -> None:
-    """Write the times under the panels."""
+def _time_scale(page: _Page, bottom: int) -> None:
+    """Write the time scale below the panels."""
     step_s = next((s for s in _TIME_STEPS_S if page.length_s / s <= _MOST_TIMES), 3600)
     write = duration_text if step_s >= 1 else clock_text
     for number in range(int(page.length_s / step_s) + 1):
@@ -296,12 +300,12 @@ def _clock(page: _Page, bottom: int) -> None:
 
 
 def _programme(page: _Page, bottom: int, side: Survey) -> None:
-    """Mark where the programme begins and ends, labels above the panels and clear of each other."""
+    """Mark the start and the end of the programme, with labels above the panels."""
     begins_s, ends_s = side.programme.begins_s, side.programme.ends_s
     if begins_s is None or ends_s is None:
-        page.text(_LEFT, _TOP - 12, "no sound stands over the noise", _ACCENT, size=_SMALL)
+        page.text(_LEFT, _TOP - 12, "no programme found", _ACCENT, size=_SMALL)
         return
-    begin, end = f"sound begins {clock_text(begins_s)}", f"sound ends {clock_text(ends_s)}"
+    begin, end = f"programme starts {clock_text(begins_s)}", f"ends {clock_text(ends_s)}"
     for time_s in (begins_s, ends_s):
         x = page.x(time_s)
         for y in range(_TOP - 8, bottom, 6):
@@ -313,7 +317,7 @@ def _programme(page: _Page, bottom: int, side: Survey) -> None:
 
 
 def _finding_rows(findings: Sequence[SideFinding]) -> Iterator[tuple[str, ...]]:
-    """Give the table of findings, line by line, texts wrapped to their columns."""
+    """Yield the table of findings line by line, texts wrapped to their columns."""
     for finding in findings:
         cells = (finding.measured, finding.remedy, finding.restoration or "")
         wrapped = (

@@ -1,4 +1,4 @@
-"""The places of a side's clicks, clipping and dropouts as a text, to go through them by ear."""
+"""List the places of a side's clicks, clipping and dropouts as text, to check them by ear."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from assembler.text import clock_text
 
 
 def places_text(name: str, side: Survey) -> str:
-    """Return all places of a side, a line each, in order of time.
+    """Return all places of a side, one per line, in order of time.
 
     Parameters
     ----------
@@ -22,13 +22,13 @@ def places_text(name: str, side: Survey) -> str:
     Returns
     -------
     str
-        Columns separated by tabs: time, seconds, length in ms, channel, what is there.
+        Columns separated by tabs: time, seconds, length in ms, channel, fault.
     """
     heading = f"{name}: {' + '.join(side.files)}, {side.rate_hz} Hz, {clock_text(side.length_s)}"
-    columns = "time\tseconds\tms\tchannel\twhat"
+    columns = "time\tseconds\tms\tchannel\tfault"
     lines = [heading, columns, *(line for _, line in sorted(_places(side)))]
     if (more := side.clicks.count - len(side.clicks.clicks)) > 0:
-        lines.append(f"{more} more clicks after these are counted and not listed")
+        lines.append(f"and {more} more clicks, not listed")
     return "".join(f"{line}\n" for line in lines)
 
 
@@ -37,12 +37,12 @@ def _places(side: Survey) -> Iterator[tuple[float, str]]:
         at_s, length_s = click.start_sample / side.rate_hz, click.samples / side.rate_hz
         yield _line(at_s, length_s, CHANNELS[click.channel], "click")
     for drop in side.dropouts.dropouts:
-        what = f"dropout of {drop.depth_db:.0f} dB"
-        yield _line(drop.at_s, drop.length_s, CHANNELS[drop.channel], what)
-    for place in side.words.clipped:
-        yield _line(place.at_s, 1.0, place.channel, f"{place.crests} clipped peaks")
+        fault = f"dropout of {drop.depth_db:.0f} dB"
+        yield _line(drop.at_s, drop.length_s, CHANNELS[drop.channel], fault)
+    for place in side.pcm.clipped:
+        yield _line(place.at_s, 1.0, place.channel, f"{place.peaks} clipped peaks")
 
 
-def _line(at_s: float, length_s: float, channel: str, what: str) -> tuple[float, str]:
-    text = f"{clock_text(at_s)}\t{at_s:.6f}\t{1000 * length_s:.2f}\t{channel}\t{what}"
+def _line(at_s: float, length_s: float, channel: str, fault: str) -> tuple[float, str]:
+    text = f"{clock_text(at_s)}\t{at_s:.6f}\t{1000 * length_s:.2f}\t{channel}\t{fault}"
     return at_s, text

@@ -1,4 +1,4 @@
-"""The account of a side's mending: what was asked, what was done, what was measured around it."""
+"""Report the restoration of a side: what was done, with measurements before and after."""
 
 from __future__ import annotations
 
@@ -14,45 +14,45 @@ from assembler.restoration.chain import Resolved
 from assembler.restoration.condition import Condition
 from assembler.text import clock_text, signed
 
-_OF_A_SPLIT_ALONE = ("over_print_db", "without_hum_db")
+_ONLY_FOR_SPLIT = ("over_print_db", "without_hum_db")
 _MEASURES: dict[str, tuple[str, Callable[[Condition], float | None]]] = {
-    "dc": ("offset from 0, % of full scale", lambda c: 100 * max(map(abs, c.channels.dc))),
-    "swap_channels": ("left above right, dB", lambda c: _left_above_right(c.channels.rms_dbfs)),
+    "dc": ("DC offset, % of full scale", lambda c: 100 * max(map(abs, c.channels.dc))),
+    "swap_channels": ("left re right, dB", lambda c: _left_re_right(c.channels.rms_dbfs)),
     "invert_polarity": ("correlation of left and right", lambda c: c.channels.correlation),
-    "declick": ("clicks a minute", lambda c: c.clicks.per_minute),
-    "azimuth": ("right late, µs", lambda c: c.channels.offset_us),
-    "balance": ("left above right in level, dB", lambda c: _left_above_right(c.channels.rms_dbfs)),
+    "declick": ("clicks per minute", lambda c: c.clicks.per_minute),
+    "azimuth": ("delay of right re left, µs", lambda c: c.channels.delay_us),
+    "balance": ("level of left re right, dB", lambda c: _left_re_right(c.channels.rms_dbfs)),
     "hum": ("hum, dBFS", lambda c: c.hum.level_dbfs),
 }
 
 
-def account_of(
+def restoration_report(
     restoration: Restoration,
-    settled: Resolved,
+    resolved: Resolved,
     before: Condition,
     after: Condition,
     noise_dbfs: tuple[float | None, float | None] | None,
 ) -> dict[str, Any]:
-    """Return what was done to a side as plain data, in the order in which it was done.
+    """Return what was done to a side as plain data, step by step.
 
     Parameters
     ----------
     restoration
-        What was asked.
-    settled
-        What was done.
+        The steps requested by the manifest.
+    resolved
+        The steps that were done, with their values.
     before, after
         Readings of the whole side.
     noise_dbfs
-        Of the noise print, before and after the noise reduction (`noise_around`).
+        Level of the noise print before and after noise reduction (`noise_print_levels`).
 
     Returns
     -------
     dict
         ``steps``: a list of ``step``, ``done``, ``measure``, ``before``, ``after``;
-        ``unresolved``: steps whose value could not be determined; ``reasons``: why, by step;
-        ``settled``: for `Resolved.of_json`; ``begins_s``: where its programme begins;
-        ``programme``: the level over time, where tracks are to begin and end by it.
+        ``unresolved``: steps whose value is not determined; ``reasons``: why, by step;
+        ``settled``: for `Resolved.from_json`; ``begins_s``: where the programme begins;
+        ``programme``: the level over time, if silence is trimmed by it.
     """
     steps = [
         {
@@ -60,35 +60,37 @@ def account_of(
             "done": done_text(name, value, restoration),
             **_measured(name, before, after),
         }
-        for name, value in settled.values().items()
+        for name, value in resolved.values().items()
     ]
     for step in steps:
         if step["step"] == "noise" and noise_dbfs:
-            was, remains = map(rounded, noise_dbfs)
-            step |= {"measure": "level of the noise print, dBFS", "before": was, "after": remains}
-    account: dict[str, Any] = {
+            level_before, level_after = map(rounded, noise_dbfs)
+            step["measure"] = "level of the noise print, dBFS"
+            step |= {"before": level_before, "after": level_after}
+    report: dict[str, Any] = {
         "steps": steps,
-        "unresolved": list(settled.unresolved),
-        "reasons": _reasons(settled, before),
-        "settled": settled.as_json(),
+        "unresolved": list(resolved.unresolved),
+        "reasons": _reasons(resolved, before),
+        "settled": resolved.as_json(),
         "begins_s": before.programme.begins_s,
     }
     if restoration.trim_silence:
-        account["programme"] = programme_json(after.programme)
-    return account
+        report["programme"] = programme_json(after.programme)
+    return report
 
 
-def _reasons(settled: Resolved, before: Condition) -> dict[str, str]:
-    """Return why a value that was asked for could not be determined, by step."""
+def _reasons(resolved: Resolved, before: Condition) -> dict[str, str]:
+    """Return why a requested value is not determined, by step."""
     channels = before.channels
-    known = {"azimuth": channels.offset_why, "balance": channels.balance_why}
+    reasons = {"azimuth": channels.delay_reason, "balance": channels.balance_reason}
     return {
-        step: known.get(step) or "no hum of that mains was found" for step in settled.unresolved
+        step: reasons.get(step) or "no hum at that mains frequency was found"
+        for step in resolved.unresolved
     }
 
 
 def done_text(name: str, value: Any, restoration: Restoration) -> str:
-    """Return what a step did as a phrase: the verb says the direction, the number has no sign."""
+    """Return what a step did as a phrase; the verb gives the direction, the number has no sign."""
     if name == "dc":
         left, right = (f"{signed(100 * part, 3)} %" for part in value)
         return f"DC offset removed: left {left}, right {right} of full scale"
@@ -115,7 +117,7 @@ def _plural(noun: str, count: int) -> str:
     return noun if count == 1 else f"{noun}s"
 
 
-def _left_above_right(rms_dbfs: tuple[float | None, float | None]) -> float | None:
+def _left_re_right(rms_dbfs: tuple[float | None, float | None]) -> float | None:
     left, right = rms_dbfs
     return None if left is None or right is None else left - right
 
@@ -123,25 +125,29 @@ def _left_above_right(rms_dbfs: tuple[float | None, float | None]) -> float | No
 def _measured(name: str, before: Condition, after: Condition) -> dict[str, Any]:
     if name not in _MEASURES:
         return {}
-    measure, of = _MEASURES[name]
-    return {"measure": measure, "before": rounded(of(before)), "after": rounded(of(after))}
+    measure, value_of = _MEASURES[name]
+    return {
+        "measure": measure,
+        "before": rounded(value_of(before)),
+        "after": rounded(value_of(after)),
+    }
 
 
 def programme_json(reading: ProgrammeReading) -> dict[str, Any]:
-    """Return the level of a side over time as plain data; `programme_of` reads it."""
+    """Return the level of a side over time as plain data; `programme_from_json` reads it."""
     return {
         name: [round(float(level), 2) for level in value]
         if isinstance(value, np.ndarray)
         else value
         for name, value in vars(reading).items()
-        if name not in _OF_A_SPLIT_ALONE
+        if name not in _ONLY_FOR_SPLIT
     }
 
 
-def programme_of(told: dict[str, Any]) -> ProgrammeReading:
-    """Read what `programme_json` gave."""
-    plain: dict[str, Any] = {
+def programme_from_json(data: dict[str, Any]) -> ProgrammeReading:
+    """Return the level of a side over time from the plain data of `programme_json`."""
+    values: dict[str, Any] = {
         name: np.array(value, np.float32) if isinstance(value, list) else value
-        for name, value in told.items()
+        for name, value in data.items()
     }
-    return ProgrammeReading(**plain)
+    return ProgrammeReading(**values)

@@ -1,0 +1,167 @@
+"""Count and list the clicks of a transfer.
+
+Each channel is searched by itself, see `click_search`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from assembler.dsp.blocks import Samples
+from assembler.restoration.analysis.click_search import (
+    HOP,
+    ClickSearch,
+    FoundClick,
+    time_scale,
+)
+
+DEFAULT_STRENGTH = 5.0
+MOST_KEPT = 10_000
+"""Clicks beyond this number are counted and not listed."""
+HOPS_AROUND = 4
+"""Hops on either side of a window that are searched with it."""
+_HOPS = 64
+
+
+@dataclass(frozen=True)
+class Click:
+    """One click: its channel (0 left, 1 right), first sample, and length in samples."""
+
+    channel: int
+    start_sample: int
+    samples: int
+
+
+@dataclass(frozen=True)
+class ClickReading:
+    """Clicks of a side.
+
+    Attributes
+    ----------
+    per_minute
+        Mean over the side, both channels counted together.
+    clicks
+        In order of time; at most `MOST_KEPT`.
+    count
+        Number of all clicks.
+    """
+
+    per_minute: float
+    clicks: tuple[Click, ...]
+    count: int
+
+
+@dataclass(frozen=True, eq=False)
+class ClickWindow:
+    """A passage of a stream on a fixed grid, with the samples before and after it.
+
+    Attributes
+    ----------
+    samples
+        Shape (around + step + around, 2); zeros outside the stream.
+    position
+        Position of its first sample in the stream; negative for the first window.
+    start, end
+        First sample of the window that is in the stream, and the one after the last.
+    """
+
+    samples: Samples
+    position: int
+    start: int
+    end: int
+
+
+class ClickWindows:
+    """Windows of a stream on a grid that does not depend on the sizes of its blocks."""
+
+    def __init__(self, rate_hz: int) -> None:
+        hop = HOP * time_scale(rate_hz)
+        self.step, self.around = _HOPS * hop, HOPS_AROUND * hop
+        self.frames = 0
+        self._start = -self.around
+        self._kept = [np.zeros((self.around, 2), np.float32)]
+        self._length = self.around
+
+    def feed(self, block: Samples) -> Iterator[ClickWindow]:
+        """Add a block and yield the windows that are complete."""
+        self.frames += len(block)
+        self._kept.append(block.copy())
+        self._length += len(block)
+        size = self.step + 2 * self.around
+        while self._length >= size:
+            samples = np.concatenate(self._kept)
+            yield ClickWindow(samples[:size], self._start, max(-self._start, 0), size)
+            self._kept = [samples[self.step :]]
+            self._length -= self.step
+            self._start += self.step
+
+    def rest(self) -> Iterator[ClickWindow]:
+        """Yield the last windows, padded with zeros; more blocks may still follow."""
+        size = self.step + 2 * self.around
+        samples = np.concatenate([*self._kept, np.zeros((size, 2), np.float32)])
+        for start in range(self._start, self.frames - self.around, self.step):
+            part = samples[start - self._start :][:size]
+            end = min(self.frames - start, size)
+            yield ClickWindow(part, start, max(-start, 0), end)
+
+
+class ClickFinder:
+    """Click search over both channels of a window."""
+
+    def __init__(self, rate_hz: int, strength: float) -> None:
+        self._search = ClickSearch(rate_hz, strength)
+        hop = self._search.hop
+        self._range = HOPS_AROUND * hop, (HOPS_AROUND + _HOPS) * hop
+
+    def clicks(self, window: ClickWindow) -> Iterator[tuple[int, FoundClick]]:
+        """Yield the channel and the position of each click."""
+        for channel in range(2):
+            samples = np.ascontiguousarray(window.samples[:, channel])
+            for click in self._search.clicks_between(
+                samples, *self._range, window.start, window.end
+            ):
+                yield channel, click
+
+
+class ClickMeter:
+    """Meter of clicks in a stereo stream.
+
+    Parameters
+    ----------
+    rate_hz
+        Sample rate.
+    strength
+        1 to 10, as for `declick`, which repairs the clicks found here.
+    """
+
+    def __init__(self, rate_hz: int, strength: float = DEFAULT_STRENGTH) -> None:
+        self.rate_hz = rate_hz
+        self._windows = ClickWindows(rate_hz)
+        self._finder = ClickFinder(rate_hz, strength)
+        self._clicks: list[Click] = []
+        self._count = 0
+
+    def feed(self, block: Samples) -> None:
+        """Add a block of any length, shape (frames, 2)."""
+        for window in self._windows.feed(block):
+            found = self._within(window)
+            self._count += len(found)
+            self._clicks += found[: MOST_KEPT - len(self._clicks)]
+
+    def _within(self, window: ClickWindow) -> list[Click]:
+        clicks = [
+            Click(channel, window.position + found.first, found.last - found.first)
+            for channel, found in self._finder.clicks(window)
+        ]
+        return sorted(clicks, key=lambda click: (click.start_sample, click.channel))
+
+    def reading(self) -> ClickReading:
+        """Return the clicks found so far."""
+        last = [click for window in self._windows.rest() for click in self._within(window)]
+        count = self._count + len(last)
+        clicks = (*self._clicks, *last)[:MOST_KEPT]
+        minutes = self._windows.frames / self.rate_hz / 60
+        return ClickReading(count / minutes if minutes else 0.0, clicks, count)

@@ -1,0 +1,129 @@
+"""Remove hum: subtract sines that follow its harmonics in level, phase and pitch."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+
+import numpy as np
+
+from assembler.dsp.blocks import Samples
+from assembler.restoration.analysis.hum_tracking import (
+    HumHarmonics,
+    HumTracker,
+    Phasors,
+    trackable_harmonics,
+)
+from assembler.restoration.analysis.low_band import Interpolator
+
+
+def dehum(
+    blocks: Iterable[Samples], rate_hz: int, hum_hz: float, harmonics: int
+) -> Iterator[Samples]:
+    """Subtract the hum from a stereo stream.
+
+    Parameters
+    ----------
+    blocks
+        The stream, shape (frames, 2).
+    rate_hz
+        Sample rate.
+    hum_hz
+        Mains frequency as measured on this side, within 0.1 %.
+    harmonics
+        Number of harmonics, from the first; those above 800 Hz are not removed.
+
+    Yields
+    ------
+    ndarray of float32
+        As many samples in all as the stream has, at the same positions.
+    """
+    numbers = trackable_harmonics(rate_hz, hum_hz, harmonics)
+    if not len(numbers):
+        yield from blocks
+        return
+    tracker = HumTracker(rate_hz, hum_hz, numbers)
+    synthesis = _HumSynthesis(rate_hz, tracker.harmonics)
+    waiting: deque[Samples] = deque()
+    for block in blocks:
+        waiting.append(block)
+        hum = synthesis.feed(tracker.feed(block))
+        if len(hum):
+            yield _take(waiting, len(hum)) - hum
+    hum = np.concatenate((synthesis.feed(tracker.finish()), synthesis.finish()))
+    rest = np.concatenate((np.zeros((0, 2), np.float32), *waiting))
+    known = min(len(hum), len(rest))
+    rest[:known] -= hum[:known]
+    yield rest
+
+
+def _take(waiting: deque[Samples], frames: int) -> Samples:
+    """Remove and return the first samples of a queue of blocks."""
+    taken = []
+    while frames:
+        block = waiting.popleft()
+        if len(block) > frames:
+            waiting.appendleft(block[frames:])
+        taken.append(block[:frames])
+        frames -= len(taken[-1])
+    return np.concatenate(taken)
+
+
+class _HumSynthesis:
+    """Hum as a stream of samples, from the phasors of its harmonics at each hop."""
+
+    def __init__(self, rate_hz: int, harmonics: HumHarmonics) -> None:
+        self._harmonics = harmonics
+        self._interpolator = Interpolator(rate_hz)
+        hop = harmonics.hop_samples
+        ages_s = np.arange(hop) / harmonics.low_rate_hz
+        self._waves = np.exp(2j * np.pi * harmonics.hum_hz * harmonics.numbers[:, None] * ages_s)
+        share = np.arange(hop) / hop
+        tents = (
+            np.maximum(0, 1 - 2 * share),
+            1 - np.abs(2 * share - 1),
+            np.maximum(0, 2 * share - 1),
+        )
+        self._tents = np.stack(tents)[:, None, :]
+        self._hops = 0
+        self._previous: Phasors | None = None
+        self._turn = np.ones((len(harmonics.numbers), 2), np.complex128)
+
+    def feed(self, hops: Sequence[Phasors]) -> Samples:
+        """Add the phasors of the next hops and return the samples that are complete."""
+        pieces = []
+        for phasors in hops:
+            if self._previous is not None:
+                pieces.append(self._hop_samples(self._previous, phasors))
+                self._turn = np.exp(1j * np.angle(phasors * self._previous.conj()))
+            self._previous = phasors
+            self._hops += 1
+        return self._raised(pieces)
+
+    def finish(self) -> Samples:
+        """Return the last samples: the harmonics go on as they are for one more hop."""
+        if self._previous is None:
+            return self._raised([])
+        last = self._hop_samples(self._previous, self._previous * self._turn)
+        return self._raised([last, np.zeros((self._harmonics.hop_samples, 2), np.float32)])
+
+    def _raised(self, pieces: Sequence[Samples]) -> Samples:
+        if not pieces:
+            return np.zeros((0, 2), np.float32)
+        return self._interpolator.feed(np.concatenate(pieces))
+
+    def _hop_samples(self, begin: Phasors, end: Phasors) -> Samples:
+        """Return the sum of the harmonics from the last hop to the next, at the low rate."""
+        waves = self._harmonics.carrier(self._hops - 1) * self._waves
+        points = np.concatenate((begin, _arc_middle(begin, end), end), axis=1).T
+        sums = points.real @ waves.real - points.imag @ waves.imag
+        hum = (sums.reshape(3, 2, -1) * self._tents).sum(axis=0)
+        return np.ascontiguousarray(hum.T, np.float32)
+
+
+def _arc_middle(begin: Phasors, end: Phasors) -> Phasors:
+    """Return the phasors halfway along the shorter arc; halfway along the chord is too small."""
+    half_turn = np.exp(0.5j * np.angle(end * begin.conj()))
+    sizes = (np.abs(begin) + np.abs(end)) / 2
+    middle: Phasors = sizes * np.exp(1j * np.angle(begin)) * half_turn
+    return middle
