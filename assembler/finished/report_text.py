@@ -11,8 +11,8 @@ from typing import Any
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.model import Band
 from assembler.restoration.analysis.dropouts import dropouts_text
-from assembler.sheets.pq_sheet import COLUMNS, cells, wrapped
 from assembler.text import clock_text, decimal, frames_text, shorten, signed_db
+from assembler.typeset.plain_text import COLUMNS, cells, wrapped
 
 _LABEL = 18
 _INDENT = 4

@@ -27,7 +27,7 @@ from assembler.sheets.pq_bands import (
 from assembler.sheets.pq_sheet import NAME, PqSheet
 from assembler.typeset.blocks import Sheet
 from assembler.typeset.pdf_document import new_document
-from assembler.typeset.pdf_fonts import page_runs
+from assembler.typeset.pdf_fonts import write_runs
 
 ROOM_PT = TOP - FOOT
 DENSITIES = (Density(8.5, 13, 9), Density(8.5, 11.5, 6), Density(8, 9.8, 3), Density(7.5, 8.8, 2.4))
@@ -147,7 +147,5 @@ def _draw(canvas: Any, band: Band, top_pt: float) -> None:
     for spot in band.spots:
         text.setTextOrigin(spot.x_pt, top_pt - spot.down_pt)
         text.setFillGray(spot.type.grey)
-        for font, part in page_runs(spot.text, spot.type.weight):
-            text.setFont(font, spot.type.size_pt)
-            text.textOut(part)
+        write_runs(text, spot.text, spot.type.weight, spot.type.size_pt)
     canvas.drawText(text)

@@ -8,21 +8,19 @@ Specifications.
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 from assembler.manifest.codes import ean13, isrc_text
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 from assembler.text import FRAMES_PER_SECOND, date_text, frames_text, number_ranges
-from assembler.typeset.fonts import clusters
+from assembler.typeset.plain_text import COLUMNS, wrapped
 
 NAME = "PQ sheet"
 MISSING = "not given"
 NONE_ASSIGNED = "none assigned"
 """Printed for missing data, so that nothing goes to press unseen."""
 NONE = "–"
-COLUMNS = 100
 SAMPLE_FORMAT = (
     f"{DISC_RATE_HZ:,} Hz, 16 bit, 2 channels, {FRAMES_PER_SECOND} frames/s of "
     f"{SAMPLES_PER_FRAME} samples"
@@ -285,40 +283,3 @@ def _track_lines(sheet: PqSheet, track: PqTrack) -> Iterator[str]:
         codes = ("", "") if n else (track.isrc_shown, track.flags)
         times = (row.index, row.program_time, row.absolute_time, row.length, row.pause)
         yield _TABLE.format("", *codes, *times)
-
-
-def cells(text: str) -> int:
-    """Return the number of columns of a text in a fixed font (Unicode Standard Annex 11)."""
-    return sum(_cells_of(sign) for sign in text)
-
-
-def _cells_of(sign: str) -> int:
-    if unicodedata.category(sign) in ("Mn", "Me", "Cf"):
-        return 0
-    return 2 if unicodedata.east_asian_width(sign) in "WF" else 1
-
-
-def wrapped(text: str, columns: int) -> list[str]:
-    """Break a text into lines of at most some columns: at spaces, and inside longer words.
-
-    Returns
-    -------
-    list of str
-        No lines for an empty text.
-    """
-    lines: list[str] = []
-    line = ""
-    for word in text.split():
-        longer = f"{line} {word}" if line else word
-        if cells(longer) <= columns:
-            line = longer
-            continue
-        if line:
-            lines.append(line)
-        line = ""
-        for letter in clusters(word):
-            if line and cells(line + letter) > columns:
-                lines.append(line)
-                line = ""
-            line += letter
-    return [*lines, line] if line else lines

@@ -53,6 +53,13 @@ def page_runs(text: str, weight: Weight) -> list[tuple[str, str]]:
     return [(registered(font), part) for font, part in font_runs(text, weight)]
 
 
+def write_runs(text: Any, line: str, weight: Weight, size_pt: float) -> None:
+    """Write a line into a reportlab text object, run by run."""
+    for font, part in page_runs(line, weight):
+        text.setFont(font, size_pt)
+        text.textOut(part)
+
+
 @lru_cache(maxsize=20_000)
 def width_em(text: str, weight: Weight) -> float:
     """Return the width of a text in em."""

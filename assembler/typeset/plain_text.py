@@ -1,7 +1,8 @@
-"""A sheet as plain text to copy from: a tab between columns, one line for each entry."""
+"""Plain text: sheets to copy from, with tabs between columns; lines of a fixed font."""
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterator
 
 from assembler.typeset.blocks import (
@@ -15,6 +16,10 @@ from assembler.typeset.blocks import (
     Subtitle,
     Verse,
 )
+from assembler.typeset.fonts import clusters
+
+COLUMNS = 100
+"""Width of sheets and reports in a fixed font."""
 
 
 def sheet_text(sheet: Sheet) -> str:
@@ -64,3 +69,40 @@ def _item_lines(item: Item) -> Iterator[str]:
 
 
 _TO_WRITE_ON = 20 * "_"
+
+
+def cells(text: str) -> int:
+    """Return the number of columns of a text in a fixed font (Unicode Standard Annex 11)."""
+    return sum(_cells_of(sign) for sign in text)
+
+
+def _cells_of(sign: str) -> int:
+    if unicodedata.category(sign) in ("Mn", "Me", "Cf"):
+        return 0
+    return 2 if unicodedata.east_asian_width(sign) in "WF" else 1
+
+
+def wrapped(text: str, columns: int) -> list[str]:
+    """Break a text into lines of at most some columns: at spaces, and inside longer words.
+
+    Returns
+    -------
+    list of str
+        No lines for an empty text.
+    """
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        longer = f"{line} {word}" if line else word
+        if cells(longer) <= columns:
+            line = longer
+            continue
+        if line:
+            lines.append(line)
+        line = ""
+        for letter in clusters(word):
+            if line and cells(line + letter) > columns:
+                lines.append(line)
+                line = ""
+            line += letter
+    return [*lines, line] if line else lines

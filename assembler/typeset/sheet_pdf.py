@@ -11,7 +11,7 @@ from assembler.typeset.blocks import Sheet
 from assembler.typeset.lines import GAP, sheet_lines, width
 from assembler.typeset.pages import BODY, FOOTER, LEFT, RIGHT, Line, Placed, Type, paged
 from assembler.typeset.pdf_document import copied_as, new_document
-from assembler.typeset.pdf_fonts import page_runs
+from assembler.typeset.pdf_fonts import page_runs, write_runs
 from assembler.typeset.typeset import filled_lines, in_printed_order, joined
 
 FOOTER_TYPE = Type(7, 10, grey=0.38)
@@ -110,9 +110,7 @@ def _bridge(text: Any, x_pt: float, to_x_pt: float, y_pt: float, size_pt: float)
 def _write(text: Any, placed: Placed, y_pt: float) -> None:
     text.setTextOrigin(placed.x_pt, y_pt)
     text.setFillGray(placed.type.grey)
-    for font, part in page_runs(placed.text, placed.type.weight):
-        text.setFont(font, placed.type.size_pt)
-        text.textOut(part)
+    write_runs(text, placed.text, placed.type.weight, placed.type.size_pt)
 
 
 def _draw_footer(canvas: Any, sheet: Sheet, page: str) -> None:

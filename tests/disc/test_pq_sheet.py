@@ -23,7 +23,8 @@ from outside import output_of
 from sheets.made_sheet import squeezed
 
 from assembler.sheets.pq_pdf import write_pq_pdf
-from assembler.sheets.pq_sheet import PqSheet, PqTrack, cells, pq_text
+from assembler.sheets.pq_sheet import PqSheet, PqTrack, pq_text
+from assembler.typeset.plain_text import cells
 
 IMAGE_SHA, CUE_SHA, TEXT_SHA = "0123456789abcdef" * 4, "fedcba98" * 8, "a5" * 32
 TITLES = ("Low Lantern", "Net Loft Waltz", "The Lamp at the End of the Long Stone Pier", "Sørlys")
