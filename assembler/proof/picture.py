@@ -86,7 +86,7 @@ def _track_data(disc: ProofDisc, place: TrackPlace, track: ProofTrack) -> dict[s
 
 
 @dataclass(frozen=True)
-class Bar:
+class BarSegment:
     """A part of a disc's bar, in thousandths of its width.
 
     Attributes
@@ -103,14 +103,14 @@ class Bar:
     width: float
 
 
-def disc_bars(proof: Proof, disc: ProofDisc) -> Iterator[Bar]:
+def disc_bars(proof: Proof, disc: ProofDisc) -> Iterator[BarSegment]:
     """Return a disc's parts to scale, up to its limit or to its end, whichever is later."""
     order = disc.order
     limit = disc.limit_frames or order.frames
     whole = max(limit, order.frames)
 
-    def bar(kind: str, label: str, first: int, last: int) -> Bar:
-        return Bar(
+    def bar(kind: str, label: str, first: int, last: int) -> BarSegment:
+        return BarSegment(
             kind, label, round(1000 * first / whole, 2), round(1000 * (last - first) / whole, 2)
         )
 

@@ -75,7 +75,7 @@ class Stroke:
 
 
 @dataclass(frozen=True)
-class Band:
+class Strip:
     """A strip across the page."""
 
     height_pt: float
@@ -96,7 +96,7 @@ class Density:
         return Type(self.size_pt, self.row_pt, "bold" if bold else "regular", grey)
 
 
-def height(bands: Iterable[Band]) -> float:
+def height(bands: Iterable[Strip]) -> float:
     """Return the total height of bands."""
     return sum(band.height_pt for band in bands)
 
@@ -143,12 +143,12 @@ def _at_right(text: str, right_pt: float, down_pt: float, kind: Type) -> Spot:
     return Spot(right_pt - width_em(text, kind.weight) * kind.size_pt, down_pt, text, kind)
 
 
-def _text_band(text: str, kind: Type, width_pt: float = WIDTH) -> Band:
+def _text_band(text: str, kind: Type, width_pt: float = WIDTH) -> Strip:
     spots = _column(text, LEFT, width_pt, kind)
-    return Band(len(spots) * kind.leading_pt, tuple(spots))
+    return Strip(len(spots) * kind.leading_pt, tuple(spots))
 
 
-def head(sheet: PqSheet, page: str) -> list[Band]:
+def head(sheet: PqSheet, page: str) -> list[Strip]:
     """Return the head of the first page: the identity of the disc and who prepared it."""
     facts = release_facts(sheet)
     title = _fitted(facts["Title"], WIDTH, TITLE, 1, 7)
@@ -157,36 +157,36 @@ def head(sheet: PqSheet, page: str) -> list[Band]:
     sound = [("Sample format", SAMPLE_FORMAT, 0.6), ("Missing", missing_facts(sheet), 0.4)]
     return [
         _form_name(page),
-        Band(8, (Spot(LEFT, 6, "Catalogue number", CAPTION),)),
+        Strip(8, (Spot(LEFT, 6, "Catalogue number", CAPTION),)),
         _disc_id(sheet, DISC_ID, 18),
         _text_band(facts["Title"], title),
         _text_band(facts["Artist"], artist),
-        Band(6),
+        Strip(6),
         _cells([(name, facts[name], 0.25) for name in names], STRONG),
         _cells(sound if missing_facts(sheet) else [(*sound[0][:2], 1)], PLAIN),
-        Band(6, (), (Stroke(LEFT, 0, RIGHT, 0),)),
+        Strip(6, (), (Stroke(LEFT, 0, RIGHT, 0),)),
     ]
 
 
-def running_head(sheet: PqSheet, page: str) -> list[Band]:
+def running_head(sheet: PqSheet, page: str) -> list[Strip]:
     """Return the head of later pages."""
     name = f"{shown(sheet.title)} – {shown(sheet.artist)}"
     kind = _fitted(name, WIDTH, RUNNING_TITLE, 1, 6)
     return [
         _form_name(page),
-        Band(3),
+        Strip(3),
         _disc_id(sheet, RUNNING_DISC_ID, 15),
         _text_band(name, kind),
-        Band(8),
+        Strip(8),
     ]
 
 
-def _form_name(page: str) -> Band:
+def _form_name(page: str) -> Strip:
     spots = (Spot(LEFT, 9, NAME, FORM_NAME), _at_right(page, RIGHT, 9, CAPTION))
-    return Band(19, spots, (Stroke(LEFT, 15, RIGHT, 15, 1.2, 0),))
+    return Strip(19, spots, (Stroke(LEFT, 15, RIGHT, 15, 1.2, 0),))
 
 
-def _disc_id(sheet: PqSheet, kind: Type, disc_size_pt: float) -> Band:
+def _disc_id(sheet: PqSheet, kind: Type, disc_size_pt: float) -> Strip:
     text = shown(sheet.catalogue_number)
     fitted = _fitted(text, WIDTH - DISC_WIDTH, kind, 1, 8)
     spots = _column(text, LEFT, WIDTH - DISC_WIDTH, fitted)
@@ -194,10 +194,10 @@ def _disc_id(sheet: PqSheet, kind: Type, disc_size_pt: float) -> Band:
     disc = _at_right(
         sheet.disc_text, RIGHT, 0.75 * kind.leading_pt, replace(kind, size_pt=disc_size_pt)
     )
-    return Band(deepest, (*spots, disc))
+    return Strip(deepest, (*spots, disc))
 
 
-def _cells(facts: Sequence[tuple[str, str, float]], kind: Type) -> Band:
+def _cells(facts: Sequence[tuple[str, str, float]], kind: Type) -> Strip:
     """Set names and values side by side, each with its share of the width."""
     spots: list[Spot] = []
     lefts = [
@@ -214,20 +214,20 @@ def _cells(facts: Sequence[tuple[str, str, float]], kind: Type) -> Band:
             spots += lines
     bottom += 3
     sides = [Stroke(x, 3, x, bottom - 2) for x in lefts[1:-1]]
-    return Band(bottom, tuple(spots), (Stroke(LEFT, 0, RIGHT, 0), *sides))
+    return Strip(bottom, tuple(spots), (Stroke(LEFT, 0, RIGHT, 0), *sides))
 
 
-def table_head() -> Band:
+def table_head() -> Strip:
     """Return the heads of the table's columns."""
     kind = replace(CAPTION, weight="bold", grey=0)
     lefts = ((LEFT, "No."), (TITLE_X, "Title"), (ISRC_X, "ISRC"), (FLAGS_X, "Flags"))
     spots = [Spot(x, 9, name, kind) for x, name in (*lefts, (INDEX_X, TABLE_HEADS[0]))]
     spots += [_at_right(n, x, 9, kind) for n, x in zip(TABLE_HEADS[1:], TIME_RIGHTS, strict=True)]
     rules = (Stroke(LEFT, 0, RIGHT, 0, 1, 0), Stroke(LEFT, 14, RIGHT, 14, 0.5, 0))
-    return Band(14, tuple(spots), rules)
+    return Strip(14, tuple(spots), rules)
 
 
-def track_bands(sheet: PqSheet, track: PqTrack, density: Density) -> list[Band]:
+def track_bands(sheet: PqSheet, track: PqTrack, density: Density) -> list[Strip]:
     """Return the rows of a track: its texts on the left, its index points on the right."""
     texts = _texts(shown(track.title), density.type())
     texts += _texts(performer_shown(sheet, track), density.type(grey=0.35))
@@ -241,9 +241,9 @@ def track_bands(sheet: PqSheet, track: PqTrack, density: Density) -> list[Band]:
             spots.append(replace(text, down_pt=down))
         if point:
             spots += _times(point, density, down)
-        bands.append(Band(top + density.row_pt, tuple(spots)))
+        bands.append(Strip(top + density.row_pt, tuple(spots)))
     below = density.space_pt / 2
-    return [*bands, Band(below, (), (Stroke(LEFT, below, RIGHT, below, 0.4, 0.75),))]
+    return [*bands, Strip(below, (), (Stroke(LEFT, below, RIGHT, below, 0.4, 0.75),))]
 
 
 def _texts(text: str, kind: Type) -> list[Spot]:
@@ -253,11 +253,11 @@ def _texts(text: str, kind: Type) -> list[Spot]:
     return [Spot(TITLE_X + indent_pt, 0, line, kind) for indent_pt, line in lines]
 
 
-def continued(track: PqTrack, density: Density) -> Band:
+def continued(track: PqTrack, density: Density) -> Strip:
     """Return the line at the top of a page that a track continues on."""
     down, kind = 0.8 * density.row_pt, density.type(grey=0.35)
     number = Spot(LEFT, down, f"{track.number:02d}", density.type(bold=True))
-    return Band(density.row_pt, (number, Spot(TITLE_X, down, "continued", kind)))
+    return Strip(density.row_pt, (number, Spot(TITLE_X, down, "continued", kind)))
 
 
 def _codes(track: PqTrack, density: Density, down_pt: float) -> list[Spot]:
@@ -290,7 +290,7 @@ def _times(point: PointRow, density: Density, down_pt: float) -> list[Spot]:
     ]
 
 
-def total_bands(sheet: PqSheet) -> list[Band]:
+def total_bands(sheet: PqSheet) -> list[Strip]:
     """Return the totals and the legend."""
     facts = totals(sheet)
     notes = [FLAG_LEGEND, time_legend(sheet)]
@@ -299,39 +299,39 @@ def total_bands(sheet: PqSheet) -> list[Band]:
     if missing_characters("".join(names)):
         notes.append(f"{NO_GLYPH}: a character that is in none of the fonts; the text form has it.")
     return [
-        Band(8),
+        Strip(8),
         _cells([(name, value, 1 / len(facts)) for name, value in facts.items()], STRONG),
-        Band(4, (), (Stroke(LEFT, 0, RIGHT, 0),)),
+        Strip(4, (), (Stroke(LEFT, 0, RIGHT, 0),)),
         *(_text_band(note, CAPTION) for note in notes),
-        Band(8),
+        Strip(8),
     ]
 
 
-def file_bands(sheet: PqSheet) -> list[Band]:
+def file_bands(sheet: PqSheet) -> list[Strip]:
     """Return the files and their checksums."""
     return [_file(*file) for file in files(sheet)]
 
 
-def file_heads() -> Band:
+def file_heads() -> Strip:
     """Return the heads of the files' columns."""
     spots = (
         Spot(LEFT, 9, "Files", CAPTION),
         Spot(RIGHT - HASH_WIDTH, 9, "SHA-256", CAPTION),
     )
-    return Band(13, spots, (Stroke(LEFT, 0, RIGHT, 0),))
+    return Strip(13, spots, (Stroke(LEFT, 0, RIGHT, 0),))
 
 
-def _file(kind: str, name: str, sha256: str) -> Band:
+def _file(kind: str, name: str, sha256: str) -> Strip:
     x = LEFT + 50
     room = RIGHT - HASH_WIDTH - 8 - x
     fitted = _fitted(shown(name), room, FILE, 1, 6)
     lines = _column(shown(name), x, room, fitted)
     down = 0.75 * FILE.leading_pt
     codes = (Spot(LEFT, down, kind, FILE), Spot(RIGHT - HASH_WIDTH, down, sha256, HASH))
-    return Band(max(FILE.leading_pt, len(lines) * fitted.leading_pt), (*codes, *lines))
+    return Strip(max(FILE.leading_pt, len(lines) * fitted.leading_pt), (*codes, *lines))
 
 
-def signature_band() -> Band:
+def signature_band() -> Strip:
     """Return room for two signatures, each with a date."""
     spots, strokes = [], [Stroke(LEFT, 8, RIGHT, 8)]
     half = WIDTH / 2
@@ -340,4 +340,4 @@ def signature_band() -> Band:
         date = end - 70
         spots += [Spot(x, 17, signer, CAPTION), Spot(date, 17, "Date", CAPTION)]
         strokes += [Stroke(x, 45, date - 8, 45, 0.5, 0), Stroke(date, 45, end, 45, 0.5, 0)]
-    return Band(46, tuple(spots), tuple(strokes))
+    return Strip(46, tuple(spots), tuple(strokes))

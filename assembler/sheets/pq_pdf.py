@@ -11,7 +11,7 @@ from typing import Any
 from assembler.sheets.pq_bands import (
     FOOT,
     TOP,
-    Band,
+    Strip,
     Density,
     continued,
     file_bands,
@@ -45,8 +45,8 @@ LARGEST_WHOLE_CLOSING = 0.8
 class Group:
     """Bands kept together on a page; the heading is set above them if they open one."""
 
-    bands: tuple[Band, ...]
-    heading: tuple[Band, ...] = ()
+    bands: tuple[Strip, ...]
+    heading: tuple[Strip, ...] = ()
 
 
 def write_pq_pdf(sheet: PqSheet, target: Path) -> None:
@@ -76,7 +76,7 @@ def write_pq_pdf(sheet: PqSheet, target: Path) -> None:
     canvas.save()
 
 
-def _pages(sheet: PqSheet, density: Density) -> list[list[Band]]:
+def _pages(sheet: PqSheet, density: Density) -> list[list[Strip]]:
     """Return the bands of each page, below its head."""
     first_pt, later_pt = (ROOM_PT - height(top(sheet, "")) for top in (head, running_head))
     heading_pt = height([table_head()]) + density.row_pt
@@ -87,7 +87,7 @@ def _pages(sheet: PqSheet, density: Density) -> list[list[Band]]:
     pages = [[*page[0].heading, *(b for group in page for b in group.bands)] for page in spread]
     at_foot = len(file_bands(sheet)) + 2 if len(closing) == 1 else 1
     room_pt = (first_pt if len(pages) == 1 else later_pt) - height(pages[-1])
-    pages[-1].insert(len(pages[-1]) - at_foot, Band(room_pt))
+    pages[-1].insert(len(pages[-1]) - at_foot, Strip(room_pt))
     return pages
 
 
@@ -136,7 +136,7 @@ def _keep_tracks_with(pages: list[list[Group]], closing: Group, room_pt: float) 
                     page.insert(0, before.pop())
 
 
-def _draw(canvas: Any, band: Band, top_pt: float) -> None:
+def _draw(canvas: Any, band: Strip, top_pt: float) -> None:
     """Draw a band whose top is `top_pt` above the lower edge of the page."""
     for stroke in band.strokes:
         canvas.setLineWidth(stroke.width_pt)
