@@ -11,8 +11,8 @@ from typing import Any
 from assembler.sheets.pq_bands import (
     FOOT,
     TOP,
-    Strip,
     Density,
+    Strip,
     continued,
     file_bands,
     file_heads,
