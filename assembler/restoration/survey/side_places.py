@@ -40,7 +40,8 @@ def _places(side: Survey) -> Iterator[tuple[float, str]]:
         fault = f"dropout of {drop.depth_db:.0f} dB"
         yield _line(drop.at_s, drop.length_s, CHANNELS[drop.channel], fault)
     for place in side.pcm.clipped:
-        yield _line(place.at_s, 1.0, place.channel, f"{place.peaks} clipped peaks")
+        peaks = "peak" if place.peaks == 1 else "peaks"
+        yield _line(place.at_s, 1.0, place.channel, f"{place.peaks} clipped {peaks}")
 
 
 def _line(at_s: float, length_s: float, channel: str, fault: str) -> tuple[float, str]:
