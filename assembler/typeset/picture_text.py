@@ -37,7 +37,9 @@ def draw_text(
     align
         Share of its width that is left of `x`.
     """
-    runs = _runs(text, size, weight) if room is None else _fitting_runs(text, size, weight, room)
+    runs = (
+        text_runs(text, size, weight) if room is None else _fitting_runs(text, size, weight, room)
+    )
     x -= align * _width(runs)
     for font, part in runs:
         draw.text((x, baseline), part, colour, font, anchor="ls")
@@ -46,14 +48,14 @@ def draw_text(
 
 def text_width(text: str, size: int, weight: Weight = "regular") -> float:
     """Return the width of a line in pixels."""
-    return _width(_runs(text, size, weight))
+    return _width(text_runs(text, size, weight))
 
 
 def _width(runs: Runs) -> float:
     return sum(font.getlength(part) for font, part in runs)
 
 
-def _runs(text: str, size: int, weight: Weight) -> Runs:
+def text_runs(text: str, size: int, weight: Weight) -> Runs:
     """Return the runs of one font in a line, in printed order."""
     shaped = joined(text)
     printed = in_printed_order(shaped, right_to_left=reads_right_to_left(shaped))
@@ -63,7 +65,7 @@ def _runs(text: str, size: int, weight: Weight) -> Runs:
 def _fitting_runs(text: str, size: int, weight: Weight, room: float) -> Runs:
     def cut(length: int) -> Runs:
         shown = text if length == len(text) else f"{text[:length].rstrip()}…"
-        return _runs(shown, size, weight)
+        return text_runs(shown, size, weight)
 
     def too_long(length: int) -> bool:
         return _width(cut(length)) > room

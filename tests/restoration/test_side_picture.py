@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from bidi import get_display
 from PIL import Image
 
 from assembler.audio import open_recording
@@ -19,6 +18,7 @@ from assembler.restoration.analysis.resolution import ClippedPlace
 from assembler.restoration.survey import side_picture
 from assembler.restoration.survey.side_picture import WIDTH, write_side_picture
 from assembler.restoration.survey.survey import Survey, survey
+from assembler.typeset.picture_text import text_width
 
 RATE_HZ = 24_000
 LENGTH_S, BEGINS_S, ENDS_S = 60, 6, 54
@@ -113,7 +113,7 @@ def boxes_of(path: Path, side: Survey, monkeypatch: pytest.MonkeyPatch) -> list[
         page: side_picture._Page, x: float, y: float, text: str, *colour: object, **how: object
     ) -> None:
         size, weight = how.get("size", 16), how.get("weight", "regular")
-        wide = side_picture._width(text, size, weight)  # type: ignore[arg-type]
+        wide = text_width(text, size, weight)  # type: ignore[arg-type]
         left = x - how.get("align", 0.0) * wide  # type: ignore[operator]
         boxes.append((left, y - 0.75 * size, left + wide, y + 0.2 * size))  # type: ignore[operator]
         write(page, x, y, text, *colour, **how)  # type: ignore[arg-type]
@@ -151,11 +151,3 @@ def test_a_side_too_short_for_a_spectrum_is_drawn(tmp_path: Path, side: Survey) 
     spectrum = SpectrumCurve(side.bandwidth.spectrum.hz, np.zeros((0, 0), np.float32))
     short = replace(side, bandwidth=replace(side.bandwidth, spectrum=spectrum), frames=1)
     assert drawn(tmp_path / "side.png", short).shape[1] == WIDTH
-
-
-def test_right_to_left_text_is_drawn_in_reading_order() -> None:
-    """Unicode Standard Annex 9, as python-bidi has it."""
-    text = "שיר הים 3"
-    drawn = "".join(part for _, part in side_picture._runs(text, "regular"))
-    assert drawn == get_display(text)
-    assert drawn != text

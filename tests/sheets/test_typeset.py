@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from bidi import get_display
 
 from assembler.typeset.pdf_fonts import width_em
+from assembler.typeset.picture_text import text_runs
 from assembler.typeset.typeset import filled_lines, in_printed_order, joined, reads_right_to_left
 
 
@@ -84,3 +86,11 @@ def test_arabic_letters_are_joined_and_keep_their_vowels() -> None:
 def test_japanese_names_keep_their_own_characters() -> None:
     assert joined("神\ufa19") == "神\ufa19"  # composing would make both the same
     assert joined("か\u3099") == "が"
+
+
+def test_text_on_pictures_is_drawn_in_reading_order() -> None:
+    """Unicode Standard Annex 9, as python-bidi has it."""
+    text = "שיר הים 3"
+    drawn = "".join(part for _, part in text_runs(text, 16, "regular"))
+    assert drawn == get_display(text)
+    assert drawn != text

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from functools import cache
 from itertools import pairwise, zip_longest
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from assembler.restoration.survey.remedies import SideFinding
 from assembler.restoration.survey.survey import Survey
 from assembler.text import clock_text, decimal, duration_text
-from assembler.typeset.fonts import FILES, FOLDER, Weight, font_runs
-from assembler.typeset.typeset import in_printed_order, joined, reads_right_to_left
+from assembler.typeset.fonts import Weight
+from assembler.typeset.picture_text import draw_text, text_width
 
 WIDTH = 1600
 _MARGIN = 26
@@ -79,22 +78,6 @@ def write_side_picture(path: Path, name: str, side: Survey) -> None:
     image.save(path, "PNG")
 
 
-@cache
-def _font(name: str, size: int) -> ImageFont.FreeTypeFont:
-    return ImageFont.truetype(FOLDER / FILES[name], size, layout_engine=ImageFont.Layout.BASIC)
-
-
-def _runs(text: str, weight: Weight) -> list[tuple[str, str]]:
-    """Return the runs of one font in a line in printed order, right-to-left text reversed."""
-    shaped = joined(text)
-    printed = in_printed_order(shaped, right_to_left=reads_right_to_left(shaped))
-    return list(font_runs(printed, weight))
-
-
-def _width(text: str, size: int, weight: Weight = "regular") -> float:
-    return sum(_font(font, size).getlength(part) for font, part in _runs(text, weight))
-
-
 class _Page:
     """The image with its time scale."""
 
@@ -118,17 +101,14 @@ class _Page:
         size: int = _SIZE,
         weight: Weight = "regular",
         align: float = 0.0,
+        room: float | None = None,
     ) -> None:
         """Write a line; `align` is the share of its width that is left of x."""
-        x -= align * _width(text, size, weight)
-        for name, part in _runs(text, weight):
-            font = _font(name, size)
-            self.draw.text((round(x), baseline), part, colour, font, anchor="ls")
-            x += font.getlength(part)
+        draw_text(self.draw, x, baseline, text, size, colour, weight=weight, room=room, align=align)
 
     def label(self, x: float, baseline: float, text: str, colour: Colour, align: float) -> None:
         """Write a small line on a plate, so that it is readable on any background."""
-        wide = _width(text, _SMALL)
+        wide = text_width(text, _SMALL)
         x = min(max(x - align * wide, _LEFT + 4), _RIGHT - wide - 4)
         box = (round(x) - 4, baseline - 14, round(x + wide) + 4, baseline + 4)
         self.draw.rectangle(box, fill=_SHEET)
@@ -140,26 +120,12 @@ class _Page:
 
 
 def _head(page: _Page, name: str, side: Survey) -> None:
-    page.text(
-        _MARGIN,
-        48,
-        _shortened(name, WIDTH - 2 * _MARGIN, _LARGE, "bold"),
-        size=_LARGE,
-        weight="bold",
-    )
+    page.text(_MARGIN, 48, name, size=_LARGE, weight="bold", room=WIDTH - 2 * _MARGIN)
     bits = f", {side.bits} bits" if side.bits else ""
     format_text = (
         f"{' + '.join(side.files)} · {side.rate_hz} Hz{bits} · {clock_text(side.length_s)}"
     )
-    page.text(_MARGIN, 76, _shortened(format_text, WIDTH - 2 * _MARGIN, _SIZE, "regular"), _FADED)
-
-
-def _shortened(text: str, room: float, size: int, weight: Weight) -> str:
-    if _width(text, size, weight) <= room:
-        return text
-    while text and _width(f"{text}…", size, weight) > room:
-        text = text[:-1]
-    return f"{text}…"
+    page.text(_MARGIN, 76, format_text, _FADED, room=WIDTH - 2 * _MARGIN)
 
 
 def _level(page: _Page, top: int, side: Survey, channel: int) -> None:
@@ -205,7 +171,7 @@ def _lane(page: _Page, top: int, finding: SideFinding) -> None:
     for (begin_s, end_s), (_, end), following in zip(finding.places, spans, nexts, strict=True):
         long = end_s - begin_s > _LONG_S
         text = f"{clock_text(begin_s)} to {clock_text(end_s)}" if long else clock_text(begin_s)
-        if end + 8 + _width(text, _SMALL) < following:
+        if end + 8 + text_width(text, _SMALL) < following:
             page.text(end + 5, top + 16, text, _FADED, size=_SMALL)
 
 
@@ -310,8 +276,10 @@ def _programme(page: _Page, bottom: int, side: Survey) -> None:
         x = page.x(time_s)
         for y in range(_TOP - 8, bottom, 6):
             page.draw.line((x, y, x, y + 2), fill=_ACCENT)
-    left = min(float(page.x(begins_s)), _RIGHT - _width(begin, _SMALL) - _width(end, _SMALL) - 20)
-    right = max(page.x(ends_s) - _width(end, _SMALL), left + _width(begin, _SMALL) + 20)
+    left = min(
+        float(page.x(begins_s)), _RIGHT - text_width(begin, _SMALL) - text_width(end, _SMALL) - 20
+    )
+    right = max(page.x(ends_s) - text_width(end, _SMALL), left + text_width(begin, _SMALL) + 20)
     page.text(left, _TOP - 12, begin, _ACCENT, size=_SMALL)
     page.text(right, _TOP - 12, end, _ACCENT, size=_SMALL)
 
@@ -332,7 +300,7 @@ def _wrapped(text: str, weight: Weight, room: float) -> Iterator[str]:
     words = text.split(" ")
     cuts = [0]
     for end in range(1, len(words) + 1):
-        if end > cuts[-1] + 1 and _width(" ".join(words[cuts[-1] : end]), _SIZE, weight) > room:
+        if end > cuts[-1] + 1 and text_width(" ".join(words[cuts[-1] : end]), _SIZE, weight) > room:
             cuts.append(end - 1)
     for begin, end in pairwise([*cuts, len(words)]):
         yield " ".join(words[begin:end])
