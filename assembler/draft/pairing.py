@@ -21,14 +21,14 @@ from assembler.text import duration_text, shorten
 
 How = Literal["ISRC", "name", "number", "duration", "order"]
 
-_SAME = 100.0
-_ALIKE = 85.0
+_IDENTICAL = 100.0
+_MATCH = 85.0
 """Similarity from which names match, of 100."""
 _RIVAL = 7.0
 """A rival within this makes the best match a guess."""
-_RATHER_ALIKE = 75.0
+_PROBABLE_MATCH = 75.0
 """Similarity from which names match where the durations agree too."""
-_SOMEWHAT_ALIKE = 60.0
+_POSSIBLE_MATCH = 60.0
 _CLOSE_S, _APART_S, _NEAREST_S = 3.0, 8.0, 10.0
 _OTHER_LENGTH_S, _OTHER_LENGTH = 10.0, 0.1
 _COMMON = 0.6
@@ -75,9 +75,9 @@ def paired_songs(
     """
     matching = _Matching(songs, recordings)
     matching.by_isrc()
-    matching.by_name(_ALIKE)
+    matching.by_name(_MATCH)
     matching.by_number()
-    matching.by_name(_SOMEWHAT_ALIKE)
+    matching.by_name(_POSSIBLE_MATCH)
     matching.by_duration()
     matching.in_order()
     return list(matching.pairs())
@@ -111,22 +111,22 @@ class _Matching:
     def by_name(self, least: float) -> None:
         """Match the most similar names first; a name with a rival is a guess."""
         left = [(s, r) for s in self.songs_left for r in self.recordings_left]
-        likeness = {pair: self.names.alike(*pair) for pair in left}
-        for song, recording in sorted(left, key=lambda pair: -likeness[pair]):
-            best = likeness[song, recording]
+        similarity = {pair: self.names.similarity(*pair) for pair in left}
+        for song, recording in sorted(left, key=lambda pair: -similarity[pair]):
+            best = similarity[song, recording]
             songs, recordings = set(self.songs_left), set(self.recordings_left)
             if best < least or song not in songs or recording not in recordings:
                 continue
-            near = best if best == _SAME else best - _RIVAL
+            near = best if best == _IDENTICAL else best - _RIVAL
             same_song = ((song, r) for r in recordings - {recording})
             same_file = ((s, recording) for s in songs - {song})
-            rival = next((p for p in (*same_song, *same_file) if likeness[p] >= near), None)
+            rival = next((p for p in (*same_song, *same_file) if similarity[p] >= near), None)
             doubt = self._rival(song, rival) if rival else ""
-            if best < _ALIKE:
+            if best < _MATCH:
                 apart_s = self._apart_s(song, recording)
                 if apart_s is not None and apart_s > _NEAREST_S:
                     continue
-                if apart_s is None or apart_s > _CLOSE_S or best < _RATHER_ALIKE:
+                if apart_s is None or apart_s > _CLOSE_S or best < _PROBABLE_MATCH:
                     doubt = f"the names are only {best:.0f} % similar"
             self.found[song] = (recording, "name", doubt)
 
@@ -230,20 +230,22 @@ class _Names:
         common = _common(files) - _common(titles)
         common |= {w for words in files for w in words if _NO_NAME.fullmatch(w)} - in_titles
         self.titles = titles
-        self.longer = [[t for t in titles if t != title and _holds(t, title)] for title in titles]
+        self.longer = [
+            [t for t in titles if t != title and _contains(t, title)] for title in titles
+        ]
         """For each title, the others that contain it."""
         self.files = [[word for word in words if word not in common] for words in files]
         self.tags = [_words(recording.tagged_title or "") for recording in recordings]
 
-    def alike(self, song: int, recording: int) -> float:
+    def similarity(self, song: int, recording: int) -> float:
         """Return the similarity of a title and a recording's name or tag, from 0 to 100."""
         title = self.titles[song]
         longer, names = self.longer[song], (self.files[recording], self.tags[recording])
-        return max(_likeness(title, name, longer) for name in names)
+        return max(_similarity(title, name, longer) for name in names)
 
     def is_another_title(self, song: int, recording: int) -> bool:
         """Return whether a recording's name is unlike the title."""
-        return bool(self.files[recording]) and self.alike(song, recording) < _SOMEWHAT_ALIKE
+        return bool(self.files[recording]) and self.similarity(song, recording) < _POSSIBLE_MATCH
 
 
 def _words(text: str) -> list[str]:
@@ -256,28 +258,28 @@ def _common(names: Sequence[Sequence[str]]) -> set[str]:
     return {word for word, n in counts.items() if len(names) > 2 and n >= _COMMON * len(names)}
 
 
-def _likeness(title: list[str], name: list[str], longer: Sequence[list[str]]) -> float:
+def _similarity(title: list[str], name: list[str], longer: Sequence[list[str]]) -> float:
     if not title or not name:
         return 0.0
     if "".join(title) == "".join(name):
-        return _SAME
+        return _IDENTICAL
     if len("".join(title)) < _FEW_LETTERS:
         return 0.0
-    if any(_holds(name, other) for other in longer):
-        return _SOMEWHAT_ALIKE - 1  # it is the longer title's
+    if any(_contains(name, other) for other in longer):
+        return _POSSIBLE_MATCH - 1  # it is the longer title's
     numerals = {word for word in title if _NUMERAL.fullmatch(word)}
     others = {word for word in name if _NUMERAL.fullmatch(word) and not word.isdecimal()}
-    most = _SAME if numerals <= set(name) and others <= numerals else _ALIKE - 5
-    if _holds(name, title):
+    most = _IDENTICAL if numerals <= set(name) and others <= numerals else _MATCH - 5
+    if _contains(name, title):
         alone = len(title) == 1 and 2 * len(title[0]) < len("".join(name))
-        return min(most, _ALIKE - 1 if alone else 90 + 9 * len(title) / len(name))
+        return min(most, _MATCH - 1 if alone else 90 + 9 * len(title) / len(name))
     a, b = " ".join(title), " ".join(name)
     words = (fuzz.token_set_ratio(a, b) + fuzz.token_sort_ratio(a, b)) / 2
     letters = fuzz.ratio("".join(title), "".join(name))
     return min(most, float(max(words, letters)))
 
 
-def _holds(words: Sequence[str], part: Sequence[str]) -> bool:
+def _contains(words: Sequence[str], part: Sequence[str]) -> bool:
     """Return whether words contain others in a row."""
     n = len(part)
     return any(list(words[at : at + n]) == list(part) for at in range(len(words) - n + 1))
