@@ -76,11 +76,11 @@ class Side:
 
     def _narrowed(self, start: int, end: int) -> tuple[int, int]:
         from assembler.restoration.restoration_report import programme_from_json
-        from assembler.restoration.split.split import narrowed
+        from assembler.restoration.split.split import trimmed
 
         reading = programme_from_json(self.account["programme"])
         rate_hz = self.original.rate_hz
-        first_s, last_s = narrowed(reading, start / rate_hz, end / rate_hz)
+        first_s, last_s = trimmed(reading, start / rate_hz, end / rate_hz)
         return max(start, round(first_s * rate_hz)), min(end, round(last_s * rate_hz))
 
 

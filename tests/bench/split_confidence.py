@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from outside import real_music
 from restoration.known_sides import FIRST_TESTED, known_side
 
-from assembler.restoration.split.confidence import HIGH, WEIGHTS, Signs, confidence_of
+from assembler.restoration.split.confidence import HIGH, WEIGHTS, CutFeatures, confidence_of
 from assembler.restoration.split.restored_programme import read_programme
 from assembler.restoration.split.split import propose_songs
 
@@ -34,18 +34,18 @@ FITTED = range(4000, 4040)
 HELD_BACK = range(4040, FIRST_TESTED)
 EDGES = (0.0, 0.3, 0.6, 0.8, 0.9, 0.95, 1.0)
 SORTS = ("made", "real")
-Found = list[tuple[Signs, bool]]
+Found = list[tuple[CutFeatures, bool]]
 
 
 def found_on(seed: int, sort: str) -> Found:
-    """Split a side; return the signs of each cut and whether it is within half a second."""
+    """Split a side; return the features of each cut and whether it is within half a second."""
     pieces = real_music("singularity-music") + real_music("asc-music") if sort == "real" else []
     side = known_side(seed, pieces)
     songs = propose_songs(read_programme([side.samples], side.rate_hz), len(side.begins)).songs
     found: Found = []
     for song, begins, ends in zip(songs, side.begins, side.ends, strict=True):
-        found.append((song.begin.signs, begins.holds(song.start_s)))
-        found.append((song.end.signs, ends.holds(song.end_s)))
+        found.append((song.begin.features, begins.holds(song.start_s)))
+        found.append((song.end.features, ends.holds(song.end_s)))
     return found
 
 
@@ -58,20 +58,20 @@ def all_found(seeds: range) -> dict[str, list[Found]]:
 
 def fitted(found: Found, kind: str) -> list[float]:
     """Fit the weights of a kind of cut, held small by a weak prior."""
-    signs = np.array([signs.weighed for signs, _ in found if signs.kind == kind])
-    right = np.array([float(holds) for signs, holds in found if signs.kind == kind])
+    features = np.array([features.regressors for features, _ in found if features.kind == kind])
+    right = np.array([float(holds) for features, holds in found if features.kind == kind])
 
     def cost(weights: np.ndarray) -> float:
-        odds = signs @ weights
+        odds = features @ weights
         misses = np.logaddexp(0, -odds) @ right + np.logaddexp(0, odds) @ (1 - right)
         return float(misses + 0.5 * np.square(weights[1:]).sum())
 
-    return [round(float(w), 2) for w in minimize(cost, np.zeros(signs.shape[1])).x]
+    return [round(float(w), 2) for w in minimize(cost, np.zeros(features.shape[1])).x]
 
 
 def print_table(sides: list[Found]) -> None:
     """Print how often cuts of each confidence are right, with the exact 95 % bounds of a share."""
-    told = [(confidence_of(signs), holds) for side in sides for signs, holds in side]
+    told = [(confidence_of(features), holds) for side in sides for features, holds in side]
     print(f"{len(sides)} sides, {len(told)} cuts")
     print("confidence    cuts   mean   within 0.5 s")
     for low, high in [*pairwise(EDGES), (HIGH, 1.0)]:
@@ -85,7 +85,7 @@ def print_table(sides: list[Found]) -> None:
         most = beta.ppf(0.975, hits + 1, len(part) - hits) if hits < len(part) else 1.0
         bounds = f"{right:.3f}  ({least:.3f} to {most:.3f})"
         print(f"{low:.2f} to {high:.2f} {len(part):5d}  {mean:.3f}  {bounds}")
-    shares = [np.mean([confidence_of(signs) >= HIGH for signs, _ in side]) for side in sides]
+    shares = [np.mean([confidence_of(features) >= HIGH for features, _ in side]) for side in sides]
     print(f"high on a side: {np.mean(shares):.2f} of its cuts, deviation {np.std(shares):.2f}\n")
 
 

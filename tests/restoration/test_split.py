@@ -1,7 +1,4 @@
-"""Songs of made sides: counts, durations, talk, live sides, what can't be split, what is written.
-
-Common practice, no source.
-"""
+"""Songs of made sides: counts, durations, talk, live sides, sides without songs, output."""
 
 from __future__ import annotations
 
@@ -26,9 +23,9 @@ from assembler.restoration.split.confidence import level_of
 from assembler.restoration.split.pauses import Pause, log_odds
 from assembler.restoration.split.restored_programme import read_programme
 from assembler.restoration.split.side_tracks import tracks_section
-from assembler.restoration.split.split import Split, narrowed, propose_songs
+from assembler.restoration.split.split import Split, propose_songs, trimmed
 from assembler.restoration.split.split_clips import write_split_clips
-from assembler.restoration.split.split_cost import Splits, of_duration, stretches
+from assembler.restoration.split.split_cost import SplitSearch, duration_scores, span_scores
 
 STARTS_S, LENGTHS_S = (2.0, 49.5, 91.0), (45.0, 40.0, 60.0)
 Parts = tuple[Wave, ...]
@@ -82,25 +79,25 @@ def test_any_noise_floor(noise_db: float) -> None:
         assert start_s - 0.1 <= a.start_s <= start_s
 
 
-def test_too_few_names_join_songs_at_the_shortest_pause() -> None:
+def test_too_few_songs_are_joined_at_the_shortest_pause() -> None:
     found = propose_songs(heard(three_songs), 2)
     assert [round(s.start_s, 1) for s in found.songs] == [1.9, 49.4]
     assert found.songs[1].end_s > 150
-    assert any("2 songs are named" in remark and "more: 3" in remark for remark in found.remarks)
+    assert any("2 songs expected" in remark and "more: 3" in remark for remark in found.remarks)
 
 
-def test_too_many_names_cut_where_it_is_quietest_and_say_so() -> None:
+def test_too_many_songs_are_cut_at_the_quietest_places_with_a_remark() -> None:
     found = propose_songs(heard(three_songs), 5)
     starts_s = [s.start_s for s in found.songs]
     assert all(any(abs(a - b) < 0.1 for a in starts_s) for b in STARTS_S)
     assert sorted(s.confidence for s in found.songs)[:2] < [0.2, 0.2]
-    assert any("5 songs are named" in remark and "fewer: 3" in remark for remark in found.remarks)
+    assert any("5 songs expected" in remark and "fewer: 3" in remark for remark in found.remarks)
 
 
-def test_more_names_than_can_be_told_apart() -> None:
+def test_more_songs_than_can_be_separated() -> None:
     found = propose_songs(reading(silence(2), song(30), silence(2)), 40)
     assert 1 <= len(found.songs) < 40
-    assert any("40 songs are named, no more than" in remark for remark in found.remarks)
+    assert any("40 songs expected, but only" in remark for remark in found.remarks)
 
 
 def test_a_silence_inside_a_song_does_not_split_it_when_durations_say_so() -> None:
@@ -120,19 +117,19 @@ def test_durations_may_be_known_of_some_songs_only() -> None:
     assert [round(s.start_s, 1) for s in found.songs] == [1.9, 96.5]
 
 
-def test_a_list_in_another_order_is_told(three: Split) -> None:
+def test_a_list_in_another_order_has_a_remark(three: Split) -> None:
     found = propose_songs(heard(three_songs), 3, [60, 45, 40])
     assert found.songs == three.songs
     (remark,) = found.remarks
     assert "another order: 2, 3, 1" in remark
 
 
-def test_a_duration_that_does_not_fit_is_told() -> None:
+def test_a_duration_that_does_not_fit_has_a_remark() -> None:
     (remark,) = propose_songs(heard(three_songs), 3, [45, 200, 60]).remarks
     assert "song 2 lasts 0:40, the list says 3:20" in remark
 
 
-def test_a_tape_that_runs_slow_is_told() -> None:
+def test_a_tape_that_runs_slow_has_a_remark() -> None:
     longer = [silence(2), song(115), silence(2), song(140, hz=300), silence(2), song(125)]
     listed = [115 / 1.05, 140 / 1.05, 125 / 1.05]
     (remark,) = propose_songs(reading(*longer, silence(2)), 3, listed).remarks
@@ -173,33 +170,33 @@ def test_a_live_side_is_cut_at_its_quietest_places() -> None:
 def test_a_live_side_without_a_list_is_one_song() -> None:
     found = propose_songs(heard(live))
     assert len(found.songs) == 1
-    assert found.remarks == ("there is no silence inside this side: it is taken for one song",)
+    assert found.remarks == ("no silence within this side: taken as one song",)
 
 
 @pytest.mark.parametrize(
-    ("parts", "count", "noise_db", "said"),
+    ("parts", "count", "noise_db", "message"),
     [
-        (lambda: (silence(20),), None, -np.inf, "nothing but silence"),
-        (lambda: (silence(20),), 3, -60, "nothing but noise"),
+        (lambda: (silence(20),), None, -np.inf, "only silence found"),
+        (lambda: (silence(20),), 3, -60, "only noise found"),
         (lambda: (silence(2), talk(15), silence(2)), None, -60, "talk or noise from 0:02 to 0:17"),
         (lambda: (silence(2), talk(15), silence(2)), 2, -60, "only talk or noise"),
         (lambda: (silence(2), talk(60), silence(2)), None, -60, "only talk or noise"),
-        (lambda: (song(0.5, fade_s=0.1),), None, -60, "no song is found"),
-        (lambda: (silence(0.001),), None, -60, "nothing but"),
-        (lambda: (song(5),), 0, -60, "no song is asked for"),
+        (lambda: (song(0.5, fade_s=0.1),), None, -60, "no song found"),
+        (lambda: (silence(0.001),), None, -60, "only silence found"),
+        (lambda: (song(5),), 0, -60, "give at least 1"),
     ],
 )
-def test_what_holds_no_song_is_refused_in_one_line(
-    parts: Callable[[], Parts], count: int | None, noise_db: float, said: str
+def test_a_side_without_songs_is_refused_in_one_line(
+    parts: Callable[[], Parts], count: int | None, noise_db: float, message: str
 ) -> None:
-    with pytest.raises(AssemblerError, match=said) as error:
+    with pytest.raises(AssemblerError, match=message) as error:
         propose_songs(reading(*parts(), noise_db=noise_db), count, name="side-a.wav")
     assert str(error.value).startswith("side-a.wav: ")
     assert len(str(error.value).splitlines()) == 1
 
 
 def test_an_empty_list_is_refused() -> None:
-    with pytest.raises(AssemblerError, match="no song is asked for"):
+    with pytest.raises(AssemblerError, match="give at least 1"):
         propose_songs(heard(three_songs), None, [])
 
 
@@ -211,21 +208,21 @@ def test_the_split_is_the_cheapest_of_all_and_its_probabilities_their_shares() -
         Pause(float(a), float(a + b), float(b), 0.0) for a, b in zip(edges, lasts, strict=True)
     ]
     pauses[0] = Pause(0.0, 2.0, 2.0, 0.0)
-    weighed = stretches(pauses, rng.uniform(0, 0.3, 3000))
+    scores = span_scores(pauses, rng.uniform(0, 0.3, 3000))
     durations = [40.0, None]
-    chosen = Splits(weighed, 2, durations).chosen(2)
-    costs = _every_split_of_two(pauses, weighed.as_song, weighed.as_rest, weighed.lengths_s)
-    assert chosen.cost == pytest.approx(min(costs.values()))
-    assert costs[chosen.songs] == pytest.approx(chosen.cost)
+    best = SplitSearch(scores, 2, durations).best(2)
+    costs = _every_split_of_two(pauses, scores.as_song, scores.as_left_out, scores.lengths_s)
+    assert best.cost == pytest.approx(min(costs.values()))
+    assert costs[best.songs] == pytest.approx(best.cost)
     whole = sum(np.exp(-cost) for cost in costs.values())
     for number, place in itertools.product(range(2), range(len(pauses))):
-        for edge, found in ((0, chosen.begins), (1, chosen.ends)):
+        for edge, found in ((0, best.begins), (1, best.ends)):
             share = sum(np.exp(-c) for s, c in costs.items() if s[number][edge] == place) / whole
             assert found[number, place] == pytest.approx(share, abs=1e-9)
 
 
 def _every_split_of_two(
-    pauses: list[Pause], as_song: Wave, as_rest: Wave, lengths_s: Wave
+    pauses: list[Pause], as_song: Wave, as_left_out: Wave, lengths_s: Wave
 ) -> dict[tuple[tuple[int, int], ...], float]:
     """Add up each split by hand."""
     last = len(pauses) - 1
@@ -233,20 +230,20 @@ def _every_split_of_two(
     for a, b, c, d in itertools.product(range(last + 1), repeat=4):
         if not a < b <= c < d:
             continue
-        cost = -as_song[a, b] - as_song[c, d] - of_duration(lengths_s, 40.0)[a, b]
-        cost -= sum(as_rest[p, q] for p, q in ((0, a), (b, c), (d, last)) if p < q)
+        cost = -as_song[a, b] - as_song[c, d] - duration_scores(lengths_s, 40.0)[a, b]
+        cost -= sum(as_left_out[p, q] for p, q in ((0, a), (b, c), (d, last)) if p < q)
         cost -= sum(log_odds(pauses[p]) for p in {a, b, c, d} - {0, last})
         costs[(a, b), (c, d)] = float(cost)
     return costs
 
 
-def test_a_section_is_narrowed_to_its_sound() -> None:
+def test_a_section_is_trimmed_to_its_sound() -> None:
     found = heard(three_songs)
-    start_s, end_s = narrowed(found, 0.5, 48.9)
+    start_s, end_s = trimmed(found, 0.5, 48.9)
     assert 1.9 <= start_s <= 2
     assert 46.9 <= end_s <= 47.5
-    assert narrowed(found, 10, 20) == (10, 20)
-    assert narrowed(found, 47.9, 49) == (47.9, 49)
+    assert trimmed(found, 10, 20) == (10, 20)
+    assert trimmed(found, 47.9, 49) == (47.9, 49)
 
 
 def test_tracks_are_written_as_the_manifest_reads_them(three: Split, tmp_path: Path) -> None:
@@ -281,13 +278,13 @@ def test_songs_with_silence_between_keep_the_gap_of_the_disc(three: Split) -> No
     assert "gap" not in tracks_section([("side-a", three)], [])
 
 
-def test_titles_that_are_missing_are_left_open(three: Split) -> None:
+def test_missing_titles_are_left_empty(three: Split) -> None:
     text = tracks_section([("side a", three), ("side b", three)], ["One"] * 4)
     assert text.count("- title: One\n") == 4
     assert text.count("- title:\n") == 2
 
 
-def test_clips_hold_the_samples_about_each_cut(three: Split, tmp_path: Path) -> None:
+def test_clips_have_the_samples_around_each_cut(three: Split, tmp_path: Path) -> None:
     samples = side(*three_songs())
     soundfile.write(tmp_path / "side.wav", samples, RATE_HZ, subtype="FLOAT")
     recording = open_recording((tmp_path / "side.wav",))
@@ -301,7 +298,7 @@ def test_clips_hold_the_samples_about_each_cut(three: Split, tmp_path: Path) -> 
     assert len(soundfile.read(clips[0])[0]) < 8 * RATE_HZ
 
 
-def test_the_table_fits_80_columns_and_says_what_is_unsure(
+def test_the_table_fits_80_columns_and_lists_uncertain_cuts(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("COLUMNS", "80")

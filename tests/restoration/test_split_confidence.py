@@ -17,7 +17,7 @@ from outside import real_music
 from restoration.known_sides import FIRST_TESTED, KnownCut, known_side
 from scipy.stats import binom
 
-from assembler.restoration.split.confidence import HIGH, Signs, confidence_of, level_of
+from assembler.restoration.split.confidence import HIGH, CutFeatures, confidence_of, level_of
 from assembler.restoration.split.restored_programme import read_programme
 from assembler.restoration.split.split import Cut, propose_songs
 
@@ -57,9 +57,9 @@ def check_confidence(pieces: list[Path]) -> None:
     assert len(wrong) <= most_of(len(high), WRONG_OF_HIGH), wrong
     shares = [np.mean([c.confidence >= HIGH for c, _ in (*side[0], *side[1])]) for side in sides]
     assert np.mean(shares) >= HIGH_OF_ALL - DEVIATIONS * HIGH_DEVIATION / SIDES**0.5
-    told = np.array([cut.confidence for cut, _ in every])
+    claimed = np.array([cut.confidence for cut, _ in every])
     right = sum(true.holds(cut.at_s) for cut, true in every)
-    assert abs(right - told.sum()) <= DEVIATIONS * np.sum(told * (1 - told)) ** 0.5
+    assert abs(right - claimed.sum()) <= DEVIATIONS * np.sum(claimed * (1 - claimed)) ** 0.5
     held = [(cut, true) for cut, true in begins if true.holds(cut.at_s)]
     late = [true.off_s(cut.at_s) for cut, true in held if true.off_s(cut.at_s) > 0.05]
     assert len(late) <= most_of(len(held), LATE), late
@@ -82,12 +82,12 @@ def test_a_number_has_a_level(confidence: float, level: str) -> None:
 
 
 def test_another_likely_split_lowers_the_confidence() -> None:
-    sure = Signs("begin", 0.99, 3.0, 30.0, 0.1, 0.0, False)
-    tied = Signs("begin", 0.5, 3.0, 30.0, 0.1, 0.0, False)
-    assert confidence_of(tied) < confidence_of(sure)
+    clear = CutFeatures("begin", 0.99, 3.0, 30.0, 0.1, 0.0, False)
+    tied = CutFeatures("begin", 0.5, 3.0, 30.0, 0.1, 0.0, False)
+    assert confidence_of(tied) < confidence_of(clear)
 
 
 def test_sound_beyond_a_cut_lowers_the_confidence() -> None:
-    clean = Signs("begin", 0.99, 3.0, 30.0, 0.1, 0.0, False)
-    unclean = Signs("begin", 0.99, 3.0, 30.0, 0.1, 1.0, False)
+    clean = CutFeatures("begin", 0.99, 3.0, 30.0, 0.1, 0.0, False)
+    unclean = CutFeatures("begin", 0.99, 3.0, 30.0, 0.1, 1.0, False)
     assert confidence_of(unclean) < confidence_of(clean) - 0.02

@@ -1,4 +1,4 @@
-"""Hold the cross-spectrum of left and right, section by section of a side."""
+"""Sum the cross-spectrum of left and right over the sections of a side."""
 
 from __future__ import annotations
 

@@ -1,14 +1,15 @@
-"""Levels of a side over its noise print: what is left when hum, hiss and offset are taken out.
+"""Measure the level of a side above its noise print: without hum, hiss and DC offset.
 
-The spectrum of noise and hum is measured where nothing else sounds, and each moment's spectrum is
-held against it, line by line. So a quiet opening is heard between the harmonics of a hum that is
-far louder. The noise is the low quantile of the power in each line, after minimum statistics
-(Martin, IEEE Trans. SAP 9, 2001, from memory). Tuned empirically on sides with known cuts.
+The spectrum of noise and hum is measured where nothing else sounds, and every spectrum of the side
+is compared with it line by line. So a quiet opening is found between the harmonics of a much louder
+hum. The noise is a low quantile of the power in each line, after minimum statistics (Martin, IEEE
+Trans. SAP 9, 2001, from memory). Tuned empirically on sides with known cuts.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -22,9 +23,9 @@ from assembler.restoration.analysis.sampled_windows import hann
 FRAME_S = 0.02
 """From one spectrum to the next."""
 WINDOW_S = 0.128
-"""Long enough to see between the harmonics of a hum."""
+"""Long enough to resolve the harmonics of a hum."""
 _EDGES_HZ = (30, 100, 160, 250, 350, 500, 700, 1000, 1400, 2000, 3000, 5000)
-"""Of the bands that are judged on their own."""
+"""Edges of the bands that are compared with the noise print."""
 _GROUPED_FROM_HZ = 1500
 _GROUPED = 4
 _SMOOTHED_FRAMES = 9
@@ -32,12 +33,12 @@ _QUANTILE = 0.3
 _LEAST_FRAMES = 25
 _MOST_FRAMES = 6000
 _SILENT = 1e-15
-"""Power of a line where nothing sounds, not even a converter's dither."""
+"""Power of a line without any sound, not even the dither of a converter."""
 _ROUNDS = 3
 _LOWEST_SHARE = 0.03
-_BESIDE_LINES = 12
+_NEIGHBOUR_LINES = 12
 _HUM_OVER = 8.0
-_MATTERS = 0.5
+_RELEVANT_SHARE = 0.5
 
 Array = NDArray[np.float64]
 Powers = NDArray[np.float32]
@@ -50,11 +51,12 @@ class Spectrogram:
     Attributes
     ----------
     parts
-        Powers of both channels together, each of shape (frames, lines); a frame each `FRAME_S`.
+        Powers of both channels together, each of shape (frames, lines); one frame per
+        `FRAME_S`.
     lines_hz
         Frequency of each line.
     scale
-        All lines together, times this, are the mean square of both channels.
+        The sum of all lines, times this, is the mean square of both channels.
     """
 
     parts: tuple[Powers, ...]
@@ -63,13 +65,15 @@ class Spectrogram:
 
     @property
     def frames(self) -> int:
-        """How many there are."""
+        """Number of frames."""
         return sum(map(len, self.parts))
 
 
 @compiled
-def _fill_windows(flat, at, shape, windows):  # type: ignore[no-untyped-def]
-    """Fill windows from interleaved samples: so many from each place on, times the shape."""
+def _fill_windows(
+    flat: NDArray[Any], at: NDArray[Any], shape: NDArray[Any], windows: NDArray[Any]
+) -> None:
+    """Fill windows with interleaved samples from each position on, times the shape."""
     for n in range(at.shape[0]):
         piece = flat[2 * at[n] : 2 * at[n] + shape.shape[0]]
         row = windows[n]
@@ -78,10 +82,13 @@ def _fill_windows(flat, at, shape, windows):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _powers_of(spectra, edges, bins, powers):  # type: ignore[no-untyped-def]
+def _fill_powers(
+    spectra: NDArray[Any], edges: NDArray[Any], bins: NDArray[Any], powers: NDArray[Any]
+) -> None:
     """Fill the powers of both channels from spectra of left + j·right, lines edge to edge.
 
-    spectra: real and imaginary parts in turn; bins: as many as lie between first and last edge.
+    spectra: interleaved real and imaginary parts; bins: buffer for the bins between first and last
+    edge.
     """
     size, first = spectra.shape[1], edges[0]
     for n in range(spectra.shape[0]):
@@ -128,16 +135,16 @@ class SpectrogramMeter:
         self._count = 0
 
     def feed(self, block: Samples) -> None:
-        """Take the next samples, shape (frames, 2)."""
-        self._take(block)
+        """Add the next samples, shape (frames, 2)."""
+        self._add(block)
 
     def reading(self) -> Spectrogram:
         """Return the spectra of all samples so far; no more may be fed."""
-        self._take(np.zeros((self._size // 2, 2), np.float32))
+        self._add(np.zeros((self._size // 2, 2), np.float32))
         scale = 1 / (self._size * float(np.square(self._shape).sum()))
         return Spectrogram(tuple(self._frames), self._lines_hz, scale)
 
-    def _take(self, low: Samples) -> None:
+    def _add(self, low: Samples) -> None:
         import scipy.fft
 
         self._low = np.concatenate((self._low, low))
@@ -153,7 +160,7 @@ class SpectrogramMeter:
         _fill_windows(self._low.reshape(-1), at, self._shape, windows)
         spectra = scipy.fft.fft(windows.view(np.complex64), overwrite_x=True)
         powers = np.empty((count, len(self._lines_hz)), np.float32)
-        _powers_of(spectra.view(np.float32), self._edges, self._bins, powers)
+        _fill_powers(spectra.view(np.float32), self._edges, self._bins, powers)
         self._frames.append(powers)
         self._count += count
         following = round(self._count * self._hop) - self._size // 2
@@ -164,13 +171,14 @@ class SpectrogramMeter:
 def level_without_hum(spectrogram: Spectrogram) -> Powers | None:
     """Measure the level of a side in the lines between those of a hum.
 
-    Hum stands out of its neighbours wherever the side is softest: lines whose low quantile over
-    time does so are left out.
+    Hum stands out of its neighbours in the quietest passages: lines whose low quantile over time
+    does so are left out.
 
     Returns
     -------
     ndarray of float32 or None
-        In dB, mean of both channels from 130 Hz up, for each frame; None where no hum matters.
+        In dB, mean of both channels from 130 Hz up, for each frame; None if there is no relevant
+        hum.
     """
     lines_hz, every = spectrogram.lines_hz, max(1, spectrogram.frames // _MOST_FRAMES)
     parts = [part[::every] for part in spectrogram.parts]
@@ -179,41 +187,42 @@ def level_without_hum(spectrogram: Spectrogram) -> Powers | None:
     if len(sample) < _LEAST_FRAMES:
         return None
     low = np.quantile(sample, _LOWEST_SHARE, axis=0)
-    beside = sliding_window_view(np.pad(low, _BESIDE_LINES, mode="edge"), 2 * _BESIDE_LINES + 1)
-    ground = np.quantile(beside, _QUANTILE, axis=1)
+    padded = np.pad(low, _NEIGHBOUR_LINES, mode="edge")
+    neighbours = sliding_window_view(padded, 2 * _NEIGHBOUR_LINES + 1)
+    background = np.quantile(neighbours, _QUANTILE, axis=1)
     weighted = lines_hz >= WEIGHTED_HZ
-    hum = weighted & (lines_hz < _GROUPED_FROM_HZ) & (low > _HUM_OVER * ground)
-    if low[hum].sum() < _MATTERS * low[weighted & ~hum].sum():
+    hum = weighted & (lines_hz < _GROUPED_FROM_HZ) & (low > _HUM_OVER * background)
+    if low[hum].sum() < _RELEVANT_SHARE * low[weighted & ~hum].sum():
         return None
     weights = (weighted & ~hum).astype(np.float32) * np.float32(spectrogram.scale)
     powers = [part @ weights for part in spectrogram.parts]
     return np.asarray(10 * np.log10(np.maximum(np.concatenate(powers), 1e-12)), np.float32)
 
 
-def levels_over_print(spectrogram: Spectrogram, still: NDArray[np.bool_]) -> Powers:
-    """Measure the level of each band over the noise print.
+def levels_over_print(spectrogram: Spectrogram, at_floor: NDArray[np.bool_]) -> Powers:
+    """Measure the level of each band above the noise print.
 
     Parameters
     ----------
     spectrogram
-        Of the side.
-    still
-        For each of its frames, whether the side is at its noise floor there: noise, or sound that
-        the noise or the hum hides.
+        Spectrogram of the side.
+    at_floor
+        For each frame, whether the side is at its noise floor: noise, or sound masked by noise or
+        hum.
 
     Returns
     -------
     ndarray of float32, shape (bands, frames)
-        In dB; 0 is noise. No bands where too little of the side is noise for it to be learnt.
+        In dB; noise is 0. No bands if the side has too little noise to be measured.
     """
     lines_hz = spectrogram.lines_hz
     edges = np.cumsum([0, *map(len, spectrogram.parts)])
-    every = max(1, int(still.sum()) // _MOST_FRAMES)
-    heard = []
+    every = max(1, int(at_floor.sum()) // _MOST_FRAMES)
+    noise = []
     for part, begin in zip(spectrogram.parts, edges[:-1], strict=True):
-        kept = part[still[begin : begin + len(part)]]
-        heard.append(kept[kept.max(axis=1, initial=0) > _SILENT][::every])
-    powers = np.concatenate(heard) if heard else np.zeros((0, len(lines_hz)), np.float32)
+        kept = part[at_floor[begin : begin + len(part)]]
+        noise.append(kept[kept.max(axis=1, initial=0) > _SILENT][::every])
+    powers = np.concatenate(noise) if noise else np.zeros((0, len(lines_hz)), np.float32)
     if len(powers) < _LEAST_FRAMES:
         return np.zeros((0, spectrogram.frames), np.float32)
     band_of = np.digitize(lines_hz, _EDGES_HZ[1:-1])
@@ -225,10 +234,10 @@ def levels_over_print(spectrogram: Spectrogram, still: NDArray[np.bool_]) -> Pow
 
 
 def _weights(powers: Powers, bands: Powers) -> Powers:
-    """Return what each line counts in each band, so that the noise alone gives 1.
+    """Return the weight of each line in each band, so that noise alone has the power 1.
 
-    The print is first the low quantile of each line, then the mean of the frames in which the
-    loudest band is lowest: those in which no sound is hidden.
+    The noise print is first the low quantile of each line, then the mean of the frames in which the
+    loudest band is lowest: those without masked sound.
     """
     noise = np.quantile(_smoothed(powers), _QUANTILE, axis=0).astype(np.float32)
     for _ in range(_ROUNDS):

@@ -1,4 +1,4 @@
-"""Durations that a song list gives, held against songs as they were found."""
+"""Compare the durations of a song list with the songs that were found."""
 
 from __future__ import annotations
 
@@ -6,22 +6,22 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from assembler.text import duration_text
+from assembler.text import duration_text, signed
 
 LEAST_ALLOWED_S = 5.0
 ALLOWED_SHARE = 0.03
-"""A list rounds, counts the gap or not, and was timed on another deck."""
+"""Lists are rounded, may include the gap, and may be timed on another deck."""
 SPEED_SHARE = 0.01
-"""Where all songs differ by more than this in the same sense, the tape's speed is off."""
+"""If all songs differ by more than this in the same direction, the speed of the tape is off."""
 
 
 def fits(lengths_s: Sequence[float], durations_s: Sequence[float | None]) -> bool:
-    """Tell whether songs last as long as listed, as far as the list tells."""
+    """Return whether the songs are as long as listed, where the list has a duration."""
     return not misfits(lengths_s, durations_s)
 
 
 def misfits(lengths_s: Sequence[float], durations_s: Sequence[float | None]) -> list[int]:
-    """List the songs, from 0, that do not last as long as listed."""
+    """List the songs, from 0, that are not as long as listed."""
     pairs = enumerate(zip(lengths_s, durations_s, strict=True))
     return [
         n
@@ -34,7 +34,7 @@ def misfits(lengths_s: Sequence[float], durations_s: Sequence[float | None]) -> 
 def order_that_fits(
     lengths_s: Sequence[float], durations_s: Sequence[float | None]
 ) -> list[int] | None:
-    """Give for each song the place in the list whose duration fits it; None if none can.
+    """Return for each song the place in the list whose duration fits it; None if no order fits.
 
     The shortest song belongs to the shortest duration, and so on: if any order fits, that one does.
     """
@@ -50,21 +50,20 @@ def order_that_fits(
 def remarks_on_durations(
     lengths_s: Sequence[float], durations_s: Sequence[float | None]
 ) -> list[str]:
-    """Say where songs do not last as long as listed, and what would explain it."""
+    """Return remarks on songs that are not as long as listed, with a possible explanation."""
     off = misfits(lengths_s, durations_s)
     if len(off) > 1 and (order := order_that_fits(lengths_s, durations_s)):
-        told = ", ".join(str(place + 1) for place in order)
-        return [f"the durations fit if the list is in another order: {told}; titles are not moved"]
-    said = []
+        places = ", ".join(str(place + 1) for place in order)
+        return [f"the durations fit the list in another order: {places}; titles were not reordered"]
+    remarks = []
     for n in off:
         listed = duration_text(durations_s[n] or 0)
-        said.append(f"song {n + 1} lasts {duration_text(lengths_s[n])}, the list says {listed}")
+        remarks.append(f"song {n + 1} lasts {duration_text(lengths_s[n])}, the list says {listed}")
     ratios = [a / d for a, d in zip(lengths_s, durations_s, strict=True) if d]
     if len(ratios) > 2 and off and max(ratios) - min(ratios) < SPEED_SHARE * 2:
         percent = 100 * (float(np.median(ratios)) - 1)
         if abs(percent) > 100 * SPEED_SHARE:
             how = "slow" if percent > 0 else "fast"
-            said = [
-                f"all songs last {percent:+.1f} % of what the list says: the tape may run {how}"
-            ]
-    return said
+            differ = f"all songs differ from the list by {signed(percent)} %"
+            remarks = [f"{differ}: the tape may run {how}"]
+    return remarks

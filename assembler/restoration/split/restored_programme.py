@@ -1,7 +1,7 @@
-"""The programme on a side as it is without hum, offset and hiss: what songs are cut by.
+"""Measure the programme of a side without hum, DC offset and hiss, to find songs by.
 
-Nothing need be asked to be restored for that, and no second pass is made: what a hum covers is left
-out of the spectrum, and each band is held against its noise print.
+This needs no restoration and no second pass: lines with hum are left out of the spectrum, and each
+band is compared with its noise print.
 """
 
 from __future__ import annotations
@@ -30,16 +30,16 @@ from assembler.restoration.analysis.programme import STEP_S, ProgrammeMeter, Pro
 from assembler.workers import result_of
 
 _READ_HZ = 12_000
-_STILL_DB = 1.5
+_AT_FLOOR_DB = 1.5
 
 
 def read_programme(blocks: Iterable[Samples], rate_hz: int) -> ProgrammeReading:
-    """Measure a side from its first block to its last, its hum taken out.
+    """Measure a side from its first block to its last, without its hum.
 
     Parameters
     ----------
     blocks
-        The side, shape (frames, 2).
+        The side's samples, shape (frames, 2).
     rate_hz
         Sample rate.
     """
@@ -49,33 +49,33 @@ def read_programme(blocks: Iterable[Samples], rate_hz: int) -> ProgrammeReading:
     peak, frames = 0.0, 0
     stream, context = iter(blocks), copy_context()
 
-    def following() -> Samples | None:
+    def next_block() -> Samples | None:
         return context.run(lambda: next(stream, None))
 
     with ThreadPoolExecutor(2) as pool:
-        coming = pool.submit(following)
-        while (block := result_of(coming)) is not None:
-            coming = pool.submit(following)
+        waiting = pool.submit(next_block)
+        while (block := result_of(waiting)) is not None:
+            waiting = pool.submit(next_block)
             low = averages.feed(block)
-            beside = pool.submit(spectrum.feed, low)
+            spectra = pool.submit(spectrum.feed, low)
             programme.feed(low)
             frames += len(block)
             peak = max(peak, float(block.max(initial=0.0)), -float(block.min(initial=0.0)))
-            result_of(beside)
+            result_of(spectra)
     reading = replace(programme.reading(), peak_dbfs=decibels(peak), length_s=frames / rate_hz)
     return _restored(reading, spectrum.reading())
 
 
 def _divisor(rate_hz: int) -> int:
-    """Return how many samples may be joined to one so that a whole low rate is left."""
+    """Return the largest factor by which the rate can be divided to an integer low rate."""
     return next(n for n in range(max(1, rate_hz // _READ_HZ), 0, -1) if rate_hz % n == 0)
 
 
 def _restored(reading: ProgrammeReading, spectrogram: Spectrogram) -> ProgrammeReading:
-    """Return a reading with its level between the lines of the hum, and over the noise print.
+    """Return a reading with its level without the lines of the hum, and above the noise print.
 
-    The print is measured where the side is at its noise floor; a side that never is has none, and
-    one with digital silence between its songs needs none.
+    The noise print is measured where the side is at its noise floor; a side that never is has none,
+    and one with digital silence between its songs needs none.
     """
     steps, frames = len(reading.levels_db), spectrogram.frames
     if not steps or not frames or reading.floor_db <= LEAST_FLOOR_DB:
@@ -86,9 +86,9 @@ def _restored(reading: ProgrammeReading, spectrogram: Spectrogram) -> ProgrammeR
     if level_db is not None:
         reading = replace(reading, without_hum_db=level_db[nearest])
     restored = reading.restored
-    still = np.abs(smoothed(restored.levels_db, 10) - restored.floor_db) < _STILL_DB
+    at_floor = np.abs(smoothed(restored.levels_db, 10) - restored.floor_db) < _AT_FLOOR_DB
     reach = round(WINDOW_S / STEP_S / 2)
-    unbroken = np.asarray(sliding_window_view(np.pad(still, reach), 2 * reach + 1).all(axis=1))
+    unbroken = np.asarray(sliding_window_view(np.pad(at_floor, reach), 2 * reach + 1).all(axis=1))
     at = np.round(np.arange(frames) * FRAME_S / STEP_S).astype(np.int64)
     over = levels_over_print(spectrogram, unbroken[np.minimum(at, steps - 1)])
     return replace(reading, over_print_db=over[:, nearest])

@@ -1,4 +1,4 @@
-"""One song list for several sides: how many of its songs each side holds."""
+"""Split several sides by one song list."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from assembler.errors import AssemblerError
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.split.split import Split, propose_songs
 
-_ROUND_ABOUT = 3
-"""So many songs more or fewer than its pauses tell are tried for a side."""
+_TRIED = 3
+"""Songs more or fewer than the pauses suggest that are tried for a side."""
 
 
 def split_sides(
@@ -18,26 +18,26 @@ def split_sides(
     count: int | None,
     songs: Sequence[ListedSong] | None,
 ) -> list[tuple[str, Split]]:
-    """Find the songs of sides, whose song list runs through them in order.
+    """Find the songs of sides that share one song list, in order.
 
     Parameters
     ----------
     sides
-        Name and level of each.
+        Name and levels of each.
     count
-        Songs on all of them; None: as many as the list has, or as the pauses tell.
+        Songs on all sides; None for the number in the list, else by the pauses.
     songs
         The list.
 
     Raises
     ------
     AssemblerError
-        A side holds no song, or there are fewer songs than sides.
+        A side has no song, or there are fewer songs than sides.
     """
     if count is None and songs is not None:
         count = len(songs)
     if songs is not None and not songs:
-        raise AssemblerError("the song list is empty: write a title a line, or name a --count")
+        raise AssemblerError("the song list is empty: write one title per line, or give --count")
     counts: list[int | None] = [None] * len(sides)
     if count is not None:
         counts = [count] if len(sides) == 1 else list(_shares(sides, count))
@@ -53,23 +53,22 @@ def split_sides(
 
 
 def _shares(sides: Sequence[tuple[str, ProgrammeReading]], count: int) -> tuple[int, ...]:
-    """Share songs out over sides so that all their splits together cost least."""
+    """Return the number of songs per side for which the total cost of all splits is least."""
     best: dict[int, tuple[float, tuple[int, ...]]] = {0: (0.0, ())}
     for name, reading in sides:
         alone = propose_songs(reading, None, None, name).count_alone
-        tried = range(max(1, alone - _ROUND_ABOUT), alone + _ROUND_ABOUT + 1)
-        found = {n: propose_songs(reading, n, None, name) for n in tried}
+        counts = range(max(1, alone - _TRIED), alone + _TRIED + 1)
+        found = {n: propose_songs(reading, n, None, name) for n in counts}
         costs = {n: split.cost for n, split in found.items() if len(split.songs) == n}
         longer: dict[int, tuple[float, tuple[int, ...]]] = {}
-        for so_far, (cost, shares) in best.items():
-            for n, more in costs.items():
-                way = (cost + more, (*shares, n))
-                longer[so_far + n] = min(longer.get(so_far + n, way), way)
+        for total, (cost, shares) in best.items():
+            for n, added in costs.items():
+                candidate = (cost + added, (*shares, n))
+                longer[total + n] = min(longer.get(total + n, candidate), candidate)
         best = longer
     if count not in best:
-        told = f"{min(best)} to {max(best)}"
         raise AssemblerError(
-            f"{count} songs are named for {len(sides)} sides that seem to hold {told}: give each "
-            "side its own list"
+            f"{count} songs expected on {len(sides)} sides that seem to have {min(best)} to "
+            f"{max(best)}: give each side its own list"
         )
     return best[count][1]

@@ -1,4 +1,4 @@
-"""The `tracks:` section of a manifest for the songs of tape sides."""
+"""Write the `tracks:` section of a manifest for the songs of tape sides."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ def tracks_section(sides: Sequence[tuple[str, Split]], titles: Sequence[str]) ->
     sides
         Name in `transfers:` and split of each side, in the order of the release.
     titles
-        Of the songs, through all sides; where they end, the slot is left empty.
+        Titles of the songs, through all sides; songs beyond them have no title.
 
     Returns
     -------
     str
-        YAML. A start is rounded down to the thousandth of a second and an end up, so that no sound
-        is lost; where one song goes over into the next, both get the same time and the second
-        `gap: 0`. A cut whose confidence isn't high has a comment beside it.
+        YAML. A start is rounded down to the millisecond and an end up, so that no sound is lost; at
+        a segue both songs get the same time and the second `gap: 0`. A cut without high confidence
+        has a comment.
     """
     return "\n".join(["tracks:", *_lines(sides, titles)]) + "\n"
 
@@ -38,18 +38,18 @@ def _lines(sides: Sequence[tuple[str, Split]], titles: Sequence[str]) -> Iterato
             title = f" {yaml_text(titles[number])}" if number < len(titles) else ""
             yield f"  - title:{title}"
             yield f"    from: {yaml_text(name)}"
-            yield f"    start: {_time(song.begin, math.floor)}{_doubt(song.begin)}"
-            after = segue
-            segue = following is not None and _goes_over(song, following)
+            yield f"    start: {_time(song.begin, math.floor)}{_confidence_comment(song.begin)}"
+            after_segue = segue
+            segue = following is not None and _is_segue(song, following)
             end = _time(song.end, math.floor if segue else math.ceil)
-            yield f"    end: {end}{_doubt(song.end)}"
-            if after:
+            yield f"    end: {end}{_confidence_comment(song.end)}"
+            if after_segue:
                 yield "    gap: 0"
             number += 1
 
 
-def _goes_over(song: Song, following: Song) -> bool:
-    """Return whether a song goes over into the next without a silence."""
+def _is_segue(song: Song, following: Song) -> bool:
+    """Return whether a song runs into the next without silence."""
     return not song.end.in_silence and song.end_s == following.start_s
 
 
@@ -57,12 +57,12 @@ def _time(cut: Cut, whole: Callable[[float], int]) -> str:
     return time_text(whole(round(cut.at_s * 1000, 3)))
 
 
-def _doubt(cut: Cut) -> str:
+def _confidence_comment(cut: Cut) -> str:
     level = level_of(cut.confidence)
     return "" if level == "high" else f"  # confidence {level}: {cut.why}"
 
 
-def time_text(thousandths: int) -> str:
+def time_text(milliseconds: int) -> str:
     """Write a time as ``m:ss.fff``.
 
     Examples
@@ -70,5 +70,5 @@ def time_text(thousandths: int) -> str:
     >>> time_text(83_500)
     '1:23.500'
     """
-    seconds, rest = divmod(thousandths, 1000)
+    seconds, rest = divmod(milliseconds, 1000)
     return f"{seconds // 60}:{seconds % 60:02d}.{rest:03d}"

@@ -1,4 +1,4 @@
-"""Short clips around the cuts of a side, to hear whether they are right."""
+"""Write short clips around the cuts of a side, to check them by ear."""
 
 from __future__ import annotations
 
@@ -10,26 +10,26 @@ import soundfile
 from assembler.audio import Recording
 from assembler.restoration.split.split import Split
 
-BESIDE_S = 4.0
-"""So much is heard before a cut, and after it."""
+AROUND_S = 4.0
+"""Length of a clip before and after its cut."""
 
 
 def write_split_clips(
     folder: Path, recording: Recording, split: Split, first_number: int = 1
 ) -> list[Path]:
-    """Write "03 begins.wav" and "03 ends.wav" for each song, 24 bit; give their paths.
+    """Write "03 begins.wav" and "03 ends.wav" for each song at 24 bits; return their paths.
 
-    Only the samples of the clips are read. The cut lies 4 s after a clip's beginning, or sooner
-    where the side begins sooner.
+    Only the samples of the clips are read. The cut is 4 s after the start of a clip, or earlier at
+    the start of the side.
 
     Parameters
     ----------
     folder
-        To write into; it is there.
+        An existing folder to write into.
     recording, split
         The side and its songs.
     first_number
-        Of the side's first song.
+        Number of the side's first song.
 
     Raises
     ------
@@ -40,8 +40,8 @@ def write_split_clips(
     """
     written = []
     for name, at_s in _cuts(split, first_number):
-        at, beside = round(at_s * recording.rate_hz), round(BESIDE_S * recording.rate_hz)
-        start, end = max(at - beside, 0), min(at + beside, recording.frames)
+        at, around = round(at_s * recording.rate_hz), round(AROUND_S * recording.rate_hz)
+        start, end = max(at - around, 0), min(at + around, recording.frames)
         path = folder / f"{name}.wav"
         with (
             path.open("wb") as file,
