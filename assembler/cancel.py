@@ -1,8 +1,7 @@
-"""Cancel work that is under way: long loops check here between blocks and end by themselves.
+"""Cancel work in progress: long loops check here once per block and end in order.
 
-Nothing is torn off: a thread that is told to stop raises `Cancelled` at its next look, and what it
-holds is put away by the same lines as after any error. Child processes are ended at once, so that
-nobody waits for them.
+A cancelled thread raises `Cancelled` at its next check, and its resources are released by the same
+lines as after an error. Child processes are killed at once, so that nobody waits for them.
 """
 
 from __future__ import annotations
@@ -13,42 +12,48 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 
-STOPPED = "stopped: the last finished release is as it was"
+CANCELLED_TEXT = "stopped: the last finished release is unchanged"
 
 
 class Cancelled(BaseException):
-    """The work was told to stop: no error, so that nothing on its way takes it for one."""
+    """The work was cancelled: not an `Exception`, so that no handler takes it for a failure."""
 
 
 class CancelToken:
-    """Tells a piece of work, and all that it started, to stop."""
+    """Cancels a piece of work and everything that it started.
+
+    Attributes
+    ----------
+    is_cancelled
+        `cancel` was called.
+    """
 
     def __init__(self) -> None:
-        self.is_told = False
-        self._parts: list[CancelToken] = []
+        self.is_cancelled = False
+        self._tokens: list[CancelToken] = []
         self._children: set[subprocess.Popen[bytes]] = set()
-        self._lock = threading.RLock()  # a signal may come while its own thread holds it
+        self._lock = threading.RLock()  # a signal may arrive while its own thread holds it
 
-    def now(self) -> None:
-        """Tell it; may be called from a signal's handler."""
-        self.is_told = True
+    def cancel(self) -> None:
+        """Cancel the work; may be called from a signal handler."""
+        self.is_cancelled = True
         with self._lock:
             for child in self._children:
                 child.kill()
-            for part in self._parts:
-                part.now()
+            for token in self._tokens:
+                token.cancel()
 
-    def part(self) -> CancelToken:
-        """Give the stop of a part of the work, which can end without the rest."""
-        part = CancelToken()
+    def new_child(self) -> CancelToken:
+        """Return the token of a part of the work, which can be cancelled without the rest."""
+        token = CancelToken()
         with self._lock:
-            self._parts.append(part)
-            part.is_told = self.is_told
-        return part
+            self._tokens.append(token)
+            token.is_cancelled = self.is_cancelled
+        return token
 
     @contextmanager
-    def applies(self) -> Iterator[None]:
-        """Let what runs inside, in this thread, heed this stop."""
+    def active(self) -> Iterator[None]:
+        """Make `check_cancelled` check this token inside, in this thread."""
         before = _token.set(self)
         try:
             yield
@@ -70,30 +75,30 @@ _token: ContextVar[CancelToken | None] = ContextVar("cancel_token", default=None
 
 
 def check_cancelled() -> None:
-    """Look whether this work is to stop: for loops over blocks, once a block.
+    """Check whether this work was cancelled; call it once per block in a long loop.
 
     Raises
     ------
     Cancelled
-        It is.
+        It was.
     """
-    stop = _token.get()
-    if stop is not None and stop.is_told:
+    token = _token.get()
+    if token is not None and token.is_cancelled:
         raise Cancelled
 
 
 @contextmanager
 def child_process(process: subprocess.Popen[bytes]) -> Iterator[subprocess.Popen[bytes]]:
-    """Wait for a child process at the end; it is killed when this work stops or fails.
+    """Wait for a child process at the end; kill it when this work fails or is cancelled.
 
     Raises
     ------
     Cancelled
-        The work is to stop.
+        The work was cancelled.
     """
-    stop = _token.get() or CancelToken()
+    token = _token.get() or CancelToken()
     try:
-        with process, stop._child(process):
+        with process, token._child(process):
             try:
                 check_cancelled()
                 yield process
@@ -101,5 +106,5 @@ def child_process(process: subprocess.Popen[bytes]) -> Iterator[subprocess.Popen
                 process.kill()
                 raise
     except BrokenPipeError:
-        pass  # it ended before it had read all: its exit code tells more
-    check_cancelled()  # what came of it is worth nothing if it was killed
+        pass  # it ended before it had read everything: its exit code says why
+    check_cancelled()  # the output of a killed process is worthless

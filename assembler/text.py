@@ -49,6 +49,17 @@ def signed_db(gain_db: float) -> str:
     return f"{signed(gain_db, 2)} dB"
 
 
+def compact(value: float) -> str:
+    """Write a number without trailing zeros and with a true minus sign.
+
+    Examples
+    --------
+    >>> compact(-14.0), compact(0.25)
+    ('−14', '0.25')
+    """
+    return f"{value + 0.0:g}".replace("-", "−")
+
+
 def number_ranges(numbers: Iterable[int]) -> str:
     """Return a list of numbers in which three or more in a row are a range.
 

@@ -1,4 +1,4 @@
-"""Workers that work side by side, and one build's share of them."""
+"""Thread pools, and one build's share of a pool."""
 
 from __future__ import annotations
 
@@ -12,61 +12,61 @@ from typing import Any, TypeVar
 from assembler.cancel import CancelToken, check_cancelled
 
 T = TypeVar("T")
-_LOOK_S = 0.1
+_POLL_S = 0.1
 
 
 def result_of(work: Future[T]) -> T:
-    """Wait for a piece of work in a thread that signals may be meant for, and give its result.
+    """Wait for a piece of work so that signals are still handled, and return its result.
 
-    A signal can be taken by any thread; its handler runs in the main one, which is not woken for
-    it: so that it doesn't have to wait for the work's end, it looks up now and then.
+    Any thread may receive a signal, but its handler runs in the main thread, which a plain
+    `result()` would not wake: so wait in steps of 0.1 s.
     """
-    while not wait([work], timeout=_LOOK_S).done:
+    while not wait([work], timeout=_POLL_S).done:
         pass
     return work.result()
 
 
 class Share(Executor):
-    """One build's share of a pool: what it submits heeds the build's stop and ends with it.
+    """One build's share of a pool: the work that it submits is cancelled with the build.
 
     Parameters
     ----------
     pool
         Does the work; several builds may share it.
-    stop
-        Told when the build fails, so that the rest of its work ends soon.
+    token
+        Cancelled when the build fails, so that the rest of its work ends soon.
     """
 
-    def __init__(self, pool: Executor, stop: CancelToken) -> None:
+    def __init__(self, pool: Executor, token: CancelToken) -> None:
         self._pool = pool
-        self._stop = stop
-        self._under_way: set[Future[Any]] = set()  # no longer: a done one would keep its result
+        self._token = token
+        self._pending: set[Future[Any]] = set()  # no finished ones: they would keep their results
 
     def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
-        """Have a piece of work done when a worker is free."""
+        """Run a function when a worker is free."""
 
         def work() -> T:
-            with self._stop.applies():
+            with self._token.active():
                 check_cancelled()
                 return fn(*args, **kwargs)
 
         future = self._pool.submit(work)
-        self._under_way.add(future)
-        future.add_done_callback(self._under_way.discard)
+        self._pending.add(future)
+        future.add_done_callback(self._pending.discard)
         return future
 
-    def map(self, fn: Callable[..., T], *iterables: Iterable[Any], **_how: Any) -> Iterator[T]:
-        """Have pieces of work done side by side; give their results in order."""
-        futures = [self.submit(fn, *pieces) for pieces in zip(*iterables, strict=True)]
+    def map(self, fn: Callable[..., T], *iterables: Iterable[Any], **_options: Any) -> Iterator[T]:
+        """Run a function over iterables in parallel; return its results in order."""
+        futures = [self.submit(fn, *args) for args in zip(*iterables, strict=True)]
         return map(result_of, futures)
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
-        """End the build's work, not the pool."""
+        """End the build's work; leave the pool running."""
         if cancel_futures:
-            for future in list(self._under_way):
+            for future in list(self._pending):
                 future.cancel()
         if wait:
-            _wait(list(self._under_way))
+            _wait(list(self._pending))
 
     def __exit__(
         self,
@@ -74,9 +74,9 @@ class Share(Executor):
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Wait for the build's work, none of which may write into a folder that is cleared."""
+        """Wait for the build's work: none of it may write into a folder that is being removed."""
         if error is not None:
-            self._stop.now()
+            self._token.cancel()
         self.shutdown(cancel_futures=error is not None)
 
 
@@ -85,6 +85,6 @@ _wait = wait
 
 @contextmanager
 def own_workers(jobs: int | None) -> Iterator[Executor]:
-    """Give as many workers as asked for, else one a core; an error or Ctrl-C ends their work."""
+    """Open a pool of `jobs` workers, or of one per core; an error or Ctrl-C cancels their work."""
     with ThreadPoolExecutor(jobs or os.cpu_count()) as pool, Share(pool, CancelToken()) as workers:
         yield workers

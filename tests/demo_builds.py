@@ -37,7 +37,7 @@ class Built:
 
     @property
     def tracks(self) -> list[dict[str, Any]]:
-        return self.report.content["tracks"]
+        return self.report.as_json()["tracks"]
 
 
 @pytest.fixture(scope="session")

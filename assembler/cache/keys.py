@@ -1,77 +1,75 @@
-"""Keys that can say what they were made of, so that a build can tell why a file was made anew."""
+"""Cache keys that keep their ingredients, so that a build can explain why it made a file."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from assembler.cache.store import cache_key
+from assembler.cache.folder import cache_key
 
 Ingredients = dict[str, str]
-"""What a piece of work depends on: words for the desk, and a hash of each."""
+"""What a file depends on: a readable name and a hash of each."""
 _MOST_NAMED = 4
 
 
 class Key(str):
-    """Key of a piece of work that knows its ingredients.
+    """A cache key that keeps its ingredients.
 
     Attributes
     ----------
-    made_of
-        All that it depends on, that of the work before it included.
+    ingredients
+        Everything that the file depends on, including what the files before it depend on.
     """
 
-    made_of: Ingredients
+    ingredients: Ingredients
 
-    def __new__(cls, text: str, made_of: Ingredients) -> Key:
+    def __new__(cls, text: str, ingredients: Ingredients) -> Key:
         """Join a key and its ingredients."""
         key = super().__new__(cls, text)
-        key.made_of = made_of
+        key.ingredients = ingredients
         return key
 
 
 def named_key(kind: str, parts: Mapping[str, object], after: Sequence[str] = ()) -> Key:
-    """Give the key of a piece of work.
+    """Return a cache key with named ingredients.
 
     Parameters
     ----------
     kind
-        What is made.
+        What is cached.
     parts
-        What it depends on by itself, each by a name that the desk understands.
+        What it depends on, each with a readable name.
     after
-        Keys of the work that it goes on from.
+        Keys of the work that it continues.
     """
-    made_of: Ingredients = {}
+    ingredients: Ingredients = {}
     for key in after:
-        made_of |= getattr(key, "made_of", {})
-    made_of |= {name: cache_key(name, value)[:16] for name, value in parts.items()}
-    return Key(cache_key(kind, dict(parts), [str(key) for key in after]), made_of)
+        ingredients |= getattr(key, "ingredients", {})
+    ingredients |= {name: cache_key(name, value)[:16] for name, value in parts.items()}
+    return Key(cache_key(kind, dict(parts), [str(key) for key in after]), ingredients)
 
 
 def changes(now: Mapping[str, str], last: Mapping[str, str]) -> list[str]:
-    """Name the ingredients that are not what they were."""
+    """List the ingredients that have changed."""
     return [name for name in {**last, **now} if now.get(name) != last.get(name)]
 
 
-def reason(now: Mapping[str, str], last: Mapping[str, str] | None, *, was_there: bool) -> str:
-    """Say why a file was made anew or could be reused.
+def reason(now: Mapping[str, str], last: Mapping[str, str] | None, *, was_cached: bool) -> str:
+    """Return why a file was made again or reused.
 
     Parameters
     ----------
     now, last
-        Its ingredients now and in the release's last build; None where there was none.
-    was_there
-        The store had it.
+        Its ingredients now and in the last build of the release; None without a last build.
+    was_cached
+        The cache had it.
     """
     changed = changes(now, last) if last is not None else []
     more = f" and {len(changed) - _MOST_NAMED} more" if len(changed) > _MOST_NAMED else ""
     named = ", ".join(changed[:_MOST_NAMED]) + more
-    if was_there:
-        return (
-            f"made before, with the same {named}"
-            if changed
-            else "nothing it depends on has changed"
-        )
+    if was_cached:
+        if changed:
+            return f"made before with the same {named}"
+        return "nothing that it depends on has changed"
     if last is None:
-        return "the first time"
-    return f"changed: {named}" if changed else "the store has it no more"
+        return "new"
+    return f"changed: {named}" if changed else "no longer in the cache"

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from assembler.cancel import STOPPED, Cancelled
+from assembler.cancel import CANCELLED_TEXT, Cancelled
 from assembler.commands.arguments import add_jobs
 from assembler.commands.command import DONE, ERRORS_FOUND, WRONG_USAGE, Command
 from assembler.commands.console.first_run import say_if_compiling
@@ -82,7 +82,7 @@ def _build(
             jobs=workers,
             packages=options.zip,
             progress=progress,
-            stop=signals.stop,
+            token=signals.token,
         ):
             done.append(job)
             board.note = _count(done, jobs)
@@ -96,7 +96,7 @@ def _print_one(options: argparse.Namespace, job: Job) -> int:
     from assembler.commands.console.tables import print_build, print_explanation
 
     if job.error or not job.report:
-        raise job.error or AssemblerError(STOPPED)
+        raise job.error or AssemblerError(CANCELLED_TEXT)
     if options.json:
         say_json(job.report.as_json())
         return DONE

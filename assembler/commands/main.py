@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from typing import NoReturn
 
 import assembler
-from assembler.cancel import STOPPED, Cancelled
+from assembler.cancel import CANCELLED_TEXT, Cancelled
 from assembler.commands import (
     approve,
     build,
@@ -71,11 +71,11 @@ def main(arguments: Sequence[str] | None = None, began: Callable[[], None] | Non
     except AssemblerError as error:
         return _stopped(options, (), str(error))
     except KeyboardInterrupt:
-        return _stopped(options, (), STOPPED)
+        return _stopped(options, (), CANCELLED_TEXT)
     except Cancelled:
         from assembler.commands.signals import end_at_once
 
-        _stopped(options, (), STOPPED)
+        _stopped(options, (), CANCELLED_TEXT)
         end_at_once()
     except Exception as error:
         if TRACEBACK in os.environ:

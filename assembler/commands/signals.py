@@ -9,7 +9,7 @@ import threading
 from contextlib import suppress
 from typing import Any, NoReturn
 
-from assembler.cancel import STOPPED, Cancelled, CancelToken
+from assembler.cancel import CANCELLED_TEXT, Cancelled, CancelToken
 from assembler.commands.console.terminal import say
 
 _GRACE_S = 1.5
@@ -25,7 +25,7 @@ class BuildSignals:
     """While entered, the first signal cancels the build; further ones change nothing."""
 
     def __init__(self) -> None:
-        self.stop = CancelToken()
+        self.token = CancelToken()
         self.raise_at_once = True
         """True while this thread only reads; later it waits for the working threads."""
         self._received = False
@@ -44,7 +44,7 @@ class BuildSignals:
         if self._received:
             return
         self._received = True
-        self.stop.now()
+        self.token.cancel()
         if self.raise_at_once:
             raise Cancelled
         self._timer.start()
@@ -61,7 +61,7 @@ def _end_now() -> None:
 
     clear_up_at_once()
     with suppress(OSError):  # the terminal may be closed
-        say(STOPPED, stderr=True)
+        say(CANCELLED_TEXT, stderr=True)
     end_at_once()
 
 

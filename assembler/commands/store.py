@@ -15,10 +15,10 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from assembler.cache.store import CacheFolder, store_folder
-    from assembler.cache.store_limit import clear_cache, limit_bytes
+    from assembler.cache.folder import CacheFolder, cache_path
+    from assembler.cache.limit import clear_cache, limit_bytes
 
-    cache, limit = CacheFolder(store_folder()), limit_bytes()
+    cache, limit = CacheFolder(cache_path()), limit_bytes()
     size = clear_cache(cache) if options.clear else cache.size()
     if options.json:
         document = {

@@ -193,9 +193,9 @@ def _versions(both: Both) -> Iterator[Difference]:
 
 
 def _made_with(release: FinishedRelease) -> dict[str, str]:
-    made_with = release.report["made_with"]
-    method = {"method": str(made_with["method"])}
-    return {"assembler": release.report["assembler"], **method, **made_with["packages"]}
+    made_with = release.report.made_with
+    method = {"method": str(made_with.method)}
+    return {"assembler": release.report.assembler, **method, **made_with.packages}
 
 
 def _record_differences(digests: tuple[Digests, Digests]) -> Iterator[Difference]:

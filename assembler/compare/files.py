@@ -91,7 +91,7 @@ def sound_tasks(both: Both, digests: tuple[Digests, Digests]) -> Iterator[SoundT
 
 def has_disc(release: FinishedRelease) -> bool:
     """Return whether a release has a disc image."""
-    return bool(release.report["discs"]) and (release.folder / DISC).is_dir()
+    return bool(release.report.discs) and (release.folder / DISC).is_dir()
 
 
 def common_formats(both: Both) -> list[Format]:
@@ -216,7 +216,7 @@ def coded_pair(both: Both, pair: Pair, name: Format) -> CodedPair:
     for path, file in zip(paths, names, strict=True):
         with reading(file):
             tags.append(read_tags(path, container))
-    expected = [tag_values(r.manifest.release, r.words[i], container) for r, i in ends]
+    expected = [tag_values(r.manifest.release, r.metadata[i], container) for r, i in ends]
     same: bool | None = None
     if FACTS[name].lossy:
         streams = zip_longest(*(decoded(path, container) for path in paths))
@@ -287,7 +287,7 @@ def other_files(both: Both, digests: tuple[Digests, Digests]) -> Iterator[Differ
     }
     compared |= {f"download/{name}" for name in _COVERS.values()}
     if has_disc(both.a) and has_disc(both.b):
-        images = ((r, d["number"]) for r in (both.a, both.b) for d in r.report["discs"])
+        images = ((r, d.number) for r in (both.a, both.b) for d in r.report.discs)
         compared |= {release.disc_file(number, ".wav") for release, number in images}
     rooms: dict[str, list[str]] = {}
     for name in differing_names(digests):

@@ -12,6 +12,7 @@ from assembler.compare.difference import Difference, from_to, paths_from_to, tra
 from assembler.compare.fields import field_changes, seconds_text
 from assembler.compare.tracks import Pair, label_of, moved_pairs
 from assembler.finished.finished import FinishedRelease
+from assembler.finished.report_form import TrackReport
 from assembler.finished.report_text import band_text
 from assembler.text import FRAMES_PER_SECOND, frames_text, shorten
 
@@ -108,16 +109,16 @@ def order_differences(both: Both) -> Iterator[Difference]:
         for index, track in enumerate(release.tracks):
             if index not in kept:
                 place = tracks_text([label_of(release, index)])
-                yield Difference(code, "", f"{code}: {shorten(track['title'])} ({place})")
+                yield Difference(code, "", f"{code}: {shorten(track.title)} ({place})")
     for pair in moved_pairs(both.pairs):
-        title = shorten(both.b.tracks[pair.b]["title"])
+        title = shorten(both.b.tracks[pair.b].title)
         places = f"{label_of(both.a, pair.a)} → {label_of(both.b, pair.b)}"
         yield Difference("moved", "", f"moved: {title} ({places})")
     for pair in both.pairs:
         gaps = [_gap_text(r.tracks[i]) for r, i in ((both.a, pair.a), (both.b, pair.b))]
         if gaps[0] != gaps[1]:
             yield Difference("gap", "gap", from_to(*gaps), both.label(pair))
-    lengths = [{d["number"]: d["frames"] for d in r.report["discs"]} for r in (both.a, both.b)]
+    lengths = [{d.number: d.frames for d in r.report.discs} for r in (both.a, both.b)]
     for number in lengths[0].keys() & lengths[1].keys():
         frames = [length[number] for length in lengths]
         if frames[0] != frames[1]:
@@ -125,9 +126,9 @@ def order_differences(both: Both) -> Iterator[Difference]:
             yield Difference("disc-time", f"disc {number}, length", text)
 
 
-def _gap_text(track: Mapping[str, Any]) -> str:
-    joined = track["gap_frames"] == 0 and track["number"] > 1
-    return "segue" if joined else seconds_text(Fraction(track["gap_frames"], FRAMES_PER_SECOND))
+def _gap_text(track: TrackReport) -> str:
+    joined = track.gap_frames == 0 and track.number > 1
+    return "segue" if joined else seconds_text(Fraction(track.gap_frames, FRAMES_PER_SECOND))
 
 
 def track_differences(both: Both) -> Iterator[Difference]:
@@ -158,13 +159,13 @@ def _bands(removed: list[Any], added: list[Any], label: tuple[str]) -> Iterator[
 
 def _source(both: Both, pair: Pair) -> Iterator[Difference]:
     """List differences of a track's recording: its files and their content."""
-    old, new = both.a.tracks[pair.a]["source"], both.b.tracks[pair.b]["source"]
-    text = paths_from_to(old["files"], new["files"])
-    if old["sha256"] == new["sha256"]:
+    old, new = both.a.tracks[pair.a].source, both.b.tracks[pair.b].source
+    text = paths_from_to(old.files, new.files)
+    if old.sha256 == new.sha256:
         text += ", same content"
-    elif old["files"] == new["files"]:
-        text = f"{' + '.join(new['files'])} has new content"
-    if old["files"] != new["files"] or old["sha256"] != new["sha256"]:
+    elif old.files == new.files:
+        text = f"{' + '.join(new.files)} has new content"
+    if old.files != new.files or old.sha256 != new.sha256:
         yield Difference("source", "source", text, both.label(pair))
 
 
@@ -197,9 +198,9 @@ def _findings(
 ) -> dict[_FindingKey, list[tuple[str, str]]]:
     """Return place and message by severity, code and place in `b`."""
     found: dict[_FindingKey, list[tuple[str, str]]] = {}
-    for finding in release.report["findings"]:
-        track, dot, key = finding["where"].partition(".")
+    for finding in release.report.findings:
+        track, dot, key = finding.where.partition(".")
         place = numbers.get(track, "gone") if track.startswith("tracks[") else track
-        full_key = (finding["severity"], finding["code"], f"{place}{dot}{key}")
-        found.setdefault(full_key, []).append((finding["where"], finding["message"]))
+        full_key = (finding.severity, finding.code, f"{place}{dot}{key}")
+        found.setdefault(full_key, []).append((finding.where, finding.message))
     return found

@@ -144,21 +144,21 @@ def first_sample(release: FinishedRelease, index: int, rate_hz: int) -> int:
         start = end - samples_in(overlap_s, rate_hz)
         end = start + _position(release, i, "end_sample", rate_hz)
         end -= _position(release, i, "start_sample", rate_hz)
-    first, last = (release.tracks[i]["start_frame"] for i in (chain[0], index))
+    first, last = (release.tracks[i].start_frame for i in (chain[0], index))
     moved_by = samples_at(last - first, rate_hz) - start
     return _position(release, index, "start_sample", rate_hz) + moved_by
 
 
 def _origin(release: FinishedRelease, index: int) -> tuple[Sequence[str], int, Restoration | None]:
     """Return the digests and the rate of a track's source, and its restoration."""
-    source, side = release.tracks[index]["source"], release.manifest.tracks[index].side
+    source, side = release.tracks[index].source, release.manifest.tracks[index].side
     restoration = release.manifest.transfers[side].restoration if side else None
-    return source["sha256"], source["sample_rate_hz"], restoration
+    return source.sha256, source.sample_rate_hz, restoration
 
 
 def _position(release: FinishedRelease, index: int, edge: Edge, rate_hz: int) -> int:
-    source = release.tracks[index]["source"]
-    return position_at(source[edge], source["sample_rate_hz"], rate_hz)
+    source = release.tracks[index].source
+    return position_at(getattr(source, edge), source.sample_rate_hz, rate_hz)
 
 
 def _is_joined(release: FinishedRelease, index: int) -> bool:
@@ -172,16 +172,16 @@ def _is_joined(release: FinishedRelease, index: int) -> bool:
 def on_image(release: FinishedRelease, index: int) -> Stretch:
     """Return a track on its disc's image, up to the start of the next."""
     track = release.tracks[index]
-    start = track["start_frame"]
-    end = start + track["file_frames"]
-    return region_of_image(release, track["disc_number"], start, end)
+    start = track.start_frame
+    end = start + track.file_frames
+    return region_of_image(release, track.disc_number, start, end)
 
 
 def pregap_audio(release: FinishedRelease) -> Stretch:
     """Return the audio hidden before track 1 of the first image, if any."""
-    number = release.tracks[0]["disc_number"]
-    disc = next(d for d in release.report["discs"] if d["number"] == number)
-    return region_of_image(release, number, 0, disc["hidden_frames"])
+    number = release.tracks[0].disc_number
+    disc = next(d for d in release.report.discs if d.number == number)
+    return region_of_image(release, number, 0, disc.hidden_frames)
 
 
 def region_of_image(

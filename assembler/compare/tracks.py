@@ -36,21 +36,21 @@ def match_tracks(a: FinishedRelease, b: FinishedRelease) -> list[Pair]:
 
 def _weight(a: FinishedRelease, i: int, b: FinishedRelease, j: int) -> float:
     one, other = a.tracks[i], b.tracks[j]
-    weight = _SOURCE * _shared_source(one["source"], other["source"])
-    if str(one["title"]).casefold() == str(other["title"]).casefold():
+    weight = _SOURCE * _shared_source(one.source, other.source)
+    if one.title.casefold() == other.title.casefold():
         weight += _TITLE
-    if one["isrc"] is not None and one["isrc"] == other["isrc"]:
+    if one.isrc is not None and one.isrc == other.isrc:
         weight += _ISRC
     return weight + _NUMBER * (i == j)
 
 
 def _shared_source(one: SourceReport, other: SourceReport) -> float:
     """Return the share of the shorter section that the other one contains, from 0 to 1."""
-    if one["sha256"] != other["sha256"]:
+    if one.sha256 != other.sha256:
         return 0.0
-    start = max(int(one["start_sample"]), int(other["start_sample"]))
-    end = min(int(one["end_sample"]), int(other["end_sample"]))
-    shortest = min(int(s["end_sample"]) - int(s["start_sample"]) for s in (one, other))
+    start = max(one.start_sample, other.start_sample)
+    end = min(one.end_sample, other.end_sample)
+    shortest = min(s.end_sample - s.start_sample for s in (one, other))
     return max(0.0, (end - start) / shortest)
 
 
@@ -67,8 +67,8 @@ def moved_pairs(pairs: Sequence[Pair]) -> list[Pair]:
 def label_of(release: FinishedRelease, index: int) -> str:
     """Return a track's number, after its disc's if there are several."""
     track = release.tracks[index]
-    several = max(t["disc_number"] for t in release.tracks) > 1
-    return f"{track['disc_number']}-{track['number']:02d}" if several else str(track["number"])
+    several = max(t.disc_number for t in release.tracks) > 1
+    return f"{track.disc_number}-{track.number:02d}" if several else str(track.number)
 
 
 def asked_gap_s(release: FinishedRelease, index: int) -> Fraction:
@@ -78,5 +78,5 @@ def asked_gap_s(release: FinishedRelease, index: int) -> Fraction:
         return Fraction(0)
     if track.gap is not None:
         return track.gap
-    made_s = Fraction(release.tracks[index]["gap_frames"], FRAMES_PER_SECOND)
-    return made_s if release.tracks[index]["number"] == 1 else disc.gap
+    made_s = Fraction(release.tracks[index].gap_frames, FRAMES_PER_SECOND)
+    return made_s if release.tracks[index].number == 1 else disc.gap

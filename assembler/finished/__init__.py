@@ -1,1 +1,1 @@
-"""A finished release: its folder, its report."""
+"""A finished release: its folder and its report."""

@@ -1,4 +1,4 @@
-"""A finished release, opened to be held against itself."""
+"""A finished release, opened for `verify` and `compare`."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ from assembler.errors import AssemblerError, FindingsError
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.finished.release_folder import MANIFEST, REPORT
-from assembler.finished.report_form import Report, TrackReport, read_report
+from assembler.finished.report_form import ReleaseReport, TrackReport
+from assembler.finished.report_reader import read_report
 from assembler.manifest import Manifest, ManifestFile, load
 from assembler.manifest.model import Format
 from assembler.mastering.plan import Room
@@ -27,36 +28,36 @@ from assembler.text import shorten
 
 @dataclass(frozen=True)
 class FinishedRelease:
-    """A release's folder, the manifest that lies in it, and its report."""
+    """A release's folder, the manifest in it, and its report."""
 
     folder: Path
     source: ManifestFile
-    report: Report
+    report: ReleaseReport
 
     @property
     def manifest(self) -> Manifest:
-        """What the manifest that lies in it says."""
+        """The content of the manifest in it."""
         return self.source.manifest
 
     @property
     def tracks(self) -> list[TrackReport]:
-        """What the report says of each track, in the manifest's order."""
-        return self.report["tracks"]
+        """Each track's entry in the report, in the manifest's order."""
+        return self.report.tracks
 
     @property
-    def words(self) -> tuple[TrackMetadata, ...]:
-        """The words of every track, from the manifest and the report's running order."""
+    def metadata(self) -> tuple[TrackMetadata, ...]:
+        """Every track's metadata, from the manifest and the report's running order."""
         return track_metadata(self.manifest, self.discs)
 
     @property
     def discs(self) -> tuple[DiscOrder, ...]:
-        """The running order of each disc, or without discs that of the download files."""
+        """The running order of each disc, or without discs of the download files."""
         return tuple(self._order(number) for number in range(1, self.of_discs + 1))
 
     @property
     def of_discs(self) -> int:
-        """How many discs there are, or without discs parts of the running order."""
-        return max(track["disc_number"] for track in self.tracks)
+        """Number of discs, or without discs of parts of the running order."""
+        return max(track.disc_number for track in self.tracks)
 
     def _order(self, number: int) -> DiscOrder:
         places = [_place(index, track) for index, track in self.tracks_of(number)]
@@ -65,22 +66,22 @@ class FinishedRelease:
             TrackSound(place.frames * SAMPLES_PER_FRAME, Fraction(0), overlap_s=Fraction(overlap_s))
             for place, overlap_s in zip(places, overlaps_s, strict=True)
         )
-        told = next((disc for disc in self.report["discs"] if disc["number"] == number), None)
+        disc = next((disc for disc in self.report.discs if disc.number == number), None)
         tail = frame_after(self.manifest.disc.tail * DISC_RATE_HZ)
-        frames = told["frames"] if told else places[-1].end_frame + tail
-        hidden = Passage((), 0, told["hidden_frames"]) if told and told["hidden_frames"] else None
+        frames = disc.frames if disc else places[-1].end_frame + tail
+        hidden = Passage((), 0, disc.hidden_frames) if disc and disc.hidden_frames else None
         return DiscOrder(
             number,
             tuple(self._passages(places, frames)),
-            told["opening_pause_frames"] if told else places[0].gap_frames,
+            disc.opening_pause_frames if disc else places[0].gap_frames,
             frames,
             hidden,
-            told["tail_frames"] if told else tail,
+            disc.tail_frames if disc else tail,
             sounds,
         )
 
     def _passages(self, places: Sequence[TrackPlace], end_frame: int) -> Iterator[Passage]:
-        """Give the passages of a disc: tracks that go on without a gap belong to one."""
+        """Return the passages of a disc: tracks that segue belong to one passage."""
         chains: list[list[TrackPlace]] = []
         for place in places:
             track = self.manifest.tracks[place.index]
@@ -94,36 +95,36 @@ class FinishedRelease:
             yield Passage(tuple(chain), start, after - start)
 
     def tracks_of(self, disc_number: int) -> list[tuple[int, TrackReport]]:
-        """Give a disc's tracks, each with its place in the manifest."""
+        """Return a disc's tracks, each with its index in the manifest."""
         return [
             (index, track)
             for index, track in enumerate(self.tracks)
-            if track["disc_number"] == disc_number
+            if track.disc_number == disc_number
         ]
 
     def disc_file(self, number: int, suffix: str) -> str:
-        """Give the path inside the release of a disc's file."""
-        stem = disc_stem(self.report["name"], number, len(self.report["discs"]))
+        """Return the path in the release of a disc's file."""
+        stem = disc_stem(self.report.name, number, len(self.report.discs))
         return f"disc/{stem}{suffix}"
 
     def track_file(self, name: Format, track: TrackReport) -> str:
-        """Give the path inside the release of a track's file in a format."""
-        place = (track["number"], track["disc_number"], self.of_discs)
-        return f"download/{name}/{track_file_name(track['title'], *place)}{FACTS[name].suffix}"
+        """Return the path in the release of a track's file in a format."""
+        place = (track.number, track.disc_number, self.of_discs)
+        return f"download/{name}/{track_file_name(track.title, *place)}{FACTS[name].suffix}"
 
     def has(self, room: Room) -> bool:
-        """Tell whether a deliverable was made, and from the manifest that lies here."""
-        return self.report["made_from"].get(room) == self.report["inputs"]
+        """Return whether a deliverable was made, and from the manifest in this folder."""
+        return self.report.made_from.get(room) == self.report.inputs
 
 
 def _place(index: int, track: TrackReport) -> TrackPlace:
-    points = {int(number): frame for number, frame in track["indexes"].items()}
+    points = {int(number): frame for number, frame in track.indexes.items()}
     return TrackPlace(
         index,
-        track["number"],
-        track["gap_frames"],
-        track["start_frame"],
-        track["start_frame"] + track["frames"],
+        track.number,
+        track.gap_frames,
+        track.start_frame,
+        track.start_frame + track.frames,
         points.get(0),
         tuple(points[number] for number in sorted(points) if number > 1),
     )
@@ -135,11 +136,11 @@ def open_finished(folder: Path) -> FinishedRelease:
     Raises
     ------
     UnreadableError
-        Its manifest or its report can't be read, or they are not of one release.
+        Its manifest or its report can't be read, or they do not belong together.
     """
     for name in (REPORT, MANIFEST):
         if not (folder / name).exists():
-            raise UnreadableError(name, "is not there: this is no finished release", folder)
+            raise UnreadableError(name, "is missing: this is not a finished release", folder)
     try:
         source = load(folder / MANIFEST)
     except FindingsError as error:
@@ -161,11 +162,11 @@ class UnreadableError(AssemblerError):
     Attributes
     ----------
     name
-        Its path inside the release.
+        Its path in the release.
     reason
         What is wrong with it.
     folder
-        Of the release, where the message is to name it.
+        The release's folder, if the message is to name it.
     """
 
     def __init__(self, name: str, reason: str, folder: Path = Path()) -> None:
@@ -176,18 +177,18 @@ class UnreadableError(AssemblerError):
 
 @contextmanager
 def reading(name: str) -> Iterator[None]:
-    """Name the file that is being read in whatever error that raises."""
+    """Name the file that is being read in any error that this raises."""
     try:
         yield
     except UnreadableError:
         raise
     except AssemblerError as error:
         raise UnreadableError(name, str(error).removeprefix(f"{name}: ")) from error
-    except Exception as error:  # whatever a reader raises at a damaged file
-        why = getattr(error, "error_string", None) or getattr(error, "strerror", None) or error
-        raise UnreadableError(name, f"can't be read: {shorten(str(why), 200)}") from error
+    except Exception as error:  # a reader may raise anything on a damaged file
+        reason = getattr(error, "error_string", None) or getattr(error, "strerror", None) or error
+        raise UnreadableError(name, f"can't be read: {shorten(str(reason), 200)}") from error
 
 
-def disagreement(code: str, name: str, message: str) -> Finding:
-    """Make a finding about a file of the release."""
+def mismatch(code: str, name: str, message: str) -> Finding:
+    """Return the error finding of a file that does not match."""
     return Finding("error", code, name, name, 0, message)

@@ -1,4 +1,4 @@
-"""The lock of a release's folder: a file beside it, for all users and machines that build there."""
+"""The lock of a release's folder: a file beside it, for all users and machines."""
 
 from __future__ import annotations
 
@@ -16,40 +16,40 @@ from assembler.errors import AssemblerError
 
 ENDING = ".assembling.lock"
 PATIENCE_S = 0.3
-"""Time for a build that ends to remove its lock."""
+"""Time for an ending build to remove its lock."""
 _FOR_ALL = 0o666
 """Another user's build must be able to open the file, to find it locked."""
 _NO_LOCKS = frozenset({errno.ENOSYS, errno.ENOLCK, errno.EOPNOTSUPP, errno.EINVAL})
-"""What file systems answer that know no locks (flock(2), Linux)."""
+"""Errors of file systems without locks (flock(2), Linux)."""
 
 
 def lock_path(target: Path) -> Path:
-    """Return the place of a release's lock."""
+    """Return the path of a release's lock."""
     return target.with_name(f".{target.name}{ENDING}")
 
 
 @contextmanager
 def alone(target: Path, patience_s: float = PATIENCE_S) -> Iterator[bool]:
-    """Keep two builds of one release apart.
+    """Hold the lock of a release, so that no other build of it runs.
 
     Parameters
     ----------
     target
-        The release's folder; the one that it is in must be there.
+        The release's folder; its parent must exist.
     patience_s
         How long to wait for another build that may be ending.
 
     Yields
     ------
     bool
-        Builds of other users are kept apart too: not where the file system knows no locks.
+        Whether the lock also holds for other users: not where the file system has no locks.
 
     Raises
     ------
     AssemblerError
-        Another build of it is at work.
+        Another build of it is running.
     OSError
-        The place can't be written to.
+        The parent folder can't be written to.
     """
     path = lock_path(target)
     try:
@@ -64,7 +64,7 @@ def alone(target: Path, patience_s: float = PATIENCE_S) -> Iterator[bool]:
         yield for_all
     finally:
         with suppress(OSError):  # on Windows it is still open
-            path.unlink(missing_ok=True)  # before it is let go: what is held is never another's
+            path.unlink(missing_ok=True)  # before the release: no other build can hold it yet
         lock.release()
 
 
@@ -74,12 +74,12 @@ def _held(path: Path, target: Path, patience_s: float) -> filelock.BaseFileLock:
         lock.acquire(timeout=patience_s)
     except filelock.Timeout as error:
         raise AssemblerError(
-            f"{target}: another build of it is at work: wait for its end"
+            f"{target}: another build of this release is running: wait until it ends"
         ) from error
     except PermissionError as error:
         if path.exists():
             raise AssemblerError(
-                f"{path}: another user's build of this release is at work: wait for its end, or "
+                f"{path}: another user's build of this release is running: wait until it ends, or "
                 "remove this file if there is none"
             ) from error
         raise

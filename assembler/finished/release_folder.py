@@ -1,4 +1,4 @@
-"""The folder of a finished release: assembled aside, then put in place whole."""
+"""The folder of a finished release: assembled beside its target, then renamed into place."""
 
 from __future__ import annotations
 
@@ -26,37 +26,38 @@ _LAST = "last"
 _MOST_BYTES = 64_000_000
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 _at_work: dict[Path, Path] = {}
-"""Working folders of this process, and the releases that they are for."""
+"""Working folders of this process, and the release that each is for."""
 
 
 @contextmanager
 def assembling(target: Path) -> Iterator[Path]:
-    """Give a folder beside a release to work in; it goes away whatever happens.
+    """Make a working folder beside a release; it is removed at the end, also after an error.
 
     Raises
     ------
     AssemblerError
-        Another build of the release is at work, the place can't be written to, or the disk is full.
+        Another build of the release is running, the folder can't be written to, or the disk is
+        full.
     """
     out = target.parent
     made = [parent for parent in (out, *out.parents) if not parent.exists()]
     try:
         out.mkdir(parents=True, exist_ok=True)
         with alone(target) as is_for_all:
-            _clear_up_after_kills(out, target, is_for_all=is_for_all)
+            _remove_abandoned(out, target, is_for_all=is_for_all)
             work = Path(tempfile.mkdtemp(prefix=_work_prefix(target), dir=out))
             _at_work[work] = target
             try:
                 yield work
             finally:
-                _clear_up(work, target)
+                _remove_work(work, target)
                 _at_work.pop(work, None)
     except (OSError, soundfile.LibsndfileError) as error:
-        of_copy = getattr(error, "filename2", None)  # where a copy goes to; the first is its source
-        place = of_copy or getattr(error, "filename", None) or out
+        target_of_copy = getattr(error, "filename2", None)  # `filename` is the copy's source
+        place = target_of_copy or getattr(error, "filename", None) or out
         reason = getattr(error, "strerror", None) or str(error)
         raise AssemblerError(
-            f"{place}: can't be written: {reason}; the last finished release is as it was"
+            f"{place}: can't be written: {reason}; the last finished release is unchanged"
         ) from error
     finally:
         for folder in made:
@@ -67,19 +68,19 @@ def _work_prefix(target: Path) -> str:
     return f".{target.name}.assembling-"
 
 
-def _clear_up_after_kills(out: Path, own: Path, *, is_for_all: bool) -> None:
-    """Remove working folders whose builds are gone: nobody holds the lock of their release.
+def _remove_abandoned(out: Path, own: Path, *, is_for_all: bool) -> None:
+    """Remove working folders of killed builds: nobody holds the lock of their release.
 
-    Where locks bind this user's builds alone, other users' folders stay.
+    Where locks hold for this user alone, other users' folders stay.
     """
-    left = [(work, _target_of(work)) for work in out.glob(".*.assembling-*")]
+    found = [(work, _target_of(work)) for work in out.glob(".*.assembling-*")]
     locked = [out / path.name[1:].removesuffix(ENDING) for path in out.glob(f".*{ENDING}")]
-    for target in dict.fromkeys([*(target for _, target in left), *locked]):
+    for target in dict.fromkeys([*(target for _, target in found), *locked]):
         held = nullcontext() if target == own else alone(target, patience_s=0)
         with suppress(AssemblerError, OSError), held:
-            for work in (work for work, of in left if of == target):
+            for work in (work for work, of in found if of == target):
                 if is_for_all or _is_mine(work):
-                    _clear_up(work, target)
+                    _remove_work(work, target)
 
 
 def _target_of(work: Path) -> Path:
@@ -91,14 +92,14 @@ def _is_mine(path: Path) -> bool:
 
 
 def clear_up_at_once() -> None:
-    """Remove all working folders of this process, which is about to end in the middle of work."""
+    """Remove all working folders of this process, which is about to end before its work does."""
     for work, target in list(_at_work.items()):
-        _clear_up(work, target)
+        _remove_work(work, target)
         lock_path(target).unlink(missing_ok=True)
 
 
-def _clear_up(work: Path, target: Path) -> None:
-    """Remove a working folder; a release that was on its way out of the place goes back."""
+def _remove_work(work: Path, target: Path) -> None:
+    """Remove a working folder; move the last release back if it was being replaced."""
     last = work / _LAST
     if last.exists() and not target.exists():
         last.rename(target)
@@ -106,7 +107,7 @@ def _clear_up(work: Path, target: Path) -> None:
 
 
 def write_checksums(folder: Path, digest: Callable[[Path], str]) -> None:
-    """Write `SHA256SUMS` over all files of a folder, in the form that sha256sum -c reads."""
+    """Write `SHA256SUMS` for all files of a folder, in the form that sha256sum -c reads."""
     lines = [f"{digest(folder / name)}  {name}\n" for name in release_files(folder)]
     (folder / CHECKSUMS).write_text("".join(lines), encoding="utf-8", newline="\n")
 
@@ -117,7 +118,7 @@ def read_checksums(folder: Path) -> dict[str, str]:
     Raises
     ------
     AssemblerError
-        It is missing or not in its form.
+        It is missing or malformed.
     """
     path = folder / CHECKSUMS
     try:
@@ -130,7 +131,7 @@ def read_checksums(folder: Path) -> dict[str, str]:
         places = PurePosixPath(name)
         if not _DIGEST.fullmatch(digest) or not name or name in digests:
             raise AssemblerError(
-                f"{path}:{number}: is no line of checksums: build the release again"
+                f"{path}:{number}: is not a checksum line: build the release again"
             )
         if places.is_absolute() or ".." in places.parts or "\0" in name:
             raise AssemblerError(
@@ -141,13 +142,13 @@ def read_checksums(folder: Path) -> dict[str, str]:
 
 
 def release_files(folder: Path) -> list[str]:
-    """List the files of a release but its checksums, by their paths inside it."""
+    """List the files of a release without its checksums, by their paths in it."""
     names = (path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
     return sorted(name for name in names if name != CHECKSUMS)
 
 
 def refuse_foreign(target: Path) -> None:
-    """Refuse to replace a folder that is no release.
+    """Refuse to replace a folder that is not a release.
 
     Raises
     ------
@@ -156,18 +157,18 @@ def refuse_foreign(target: Path) -> None:
     """
     if target.exists() and not (target / REPORT).is_file():
         raise AssemblerError(
-            f"{target}: is there already and is no release of ours (it has no {REPORT}): move it, "
-            "or name another folder with --out"
+            f"{target}: exists and is not a release (it has no {REPORT}): move it, or choose "
+            "another folder with --out"
         )
 
 
 def keep_other_rooms(old: Path, new: Path, made_rooms: frozenset[str]) -> list[Room]:
-    """Copy the deliverables that this build does not make from the last release.
+    """Keep the deliverables of the last release that this build does not make.
 
     Returns
     -------
     list of str
-        The rooms that were kept.
+        The deliverables that were kept.
     """
     kept = []
     for room in ROOMS:
@@ -178,9 +179,9 @@ def keep_other_rooms(old: Path, new: Path, made_rooms: frozenset[str]) -> list[R
 
 
 def put_in_place(new: Path, target: Path, work: Path) -> None:
-    """Put a finished release where it belongs, the last one making way.
+    """Rename a finished release into place; the last one moves to the working folder first.
 
-    Wherever this stops, `assembling` brings the last release back.
+    If this is interrupted, `assembling` moves the last release back.
     """
     if target.exists():
         target.rename(work / _LAST)
@@ -189,9 +190,9 @@ def put_in_place(new: Path, target: Path, work: Path) -> None:
 
 
 def _link_or_copy(source: str, target: str) -> None:
-    """Give a file of the last release, which goes away, a second place; a copy without links."""
+    """Link a file of the last release, which will be removed; copy it where links don't work."""
     try:
-        if Path(source).stat().st_nlink > 1:  # something else has a part in it
+        if Path(source).stat().st_nlink > 1:  # another file shares its content
             raise OSError
         os.link(source, target)
     except OSError:

@@ -1,36 +1,25 @@
-"""The form of `report.json`, and its one reader: whoever reads a finished release reads it here."""
+"""The form of `report.json`: written by build, read by verify, compare and the text report."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from itertools import pairwise
-from pathlib import Path
-from typing import Annotated, Any, Literal, NotRequired
+import json
+from typing import Annotated, Any, Literal
 
 from pydantic import (
+    BaseModel,
     ConfigDict,
     Field,
     StringConstraints,
-    TypeAdapter,
-    ValidationError,
-    with_config,
 )
-from typing_extensions import TypedDict
 
 from assembler.dsp.dither import Dither
-from assembler.errors import FindingsError
-from assembler.manifest import Manifest
+from assembler.findings import Finding
 from assembler.manifest.model import Format
-from assembler.mastering.plan import Room, name_of
-from assembler.text import shorten
-from assembler.text_files import OutsideFile
+from assembler.mastering.plan import Room
 
-MOST_BYTES = 64_000_000
-"""Ninety-nine tracks with all that a report says of them need a hundredth of it."""
+SCHEMA_VERSION = 1
+"""Raise it when a reader of older reports could misread a new one."""
 
-_Form = ConfigDict(strict=True, extra="allow", allow_inf_nan=False)
-
-Deliverable = Literal["disc", "download"]
 Frames = Annotated[int, Field(ge=0, le=2**31)]
 Samples = Annotated[int, Field(ge=0, le=2**40)]
 RateHz = Annotated[int, Field(ge=1, le=1_000_000)]
@@ -40,17 +29,25 @@ Digests = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}(\+[0-9a-f]{64
 Level = float | None
 
 
-@with_config(_Form)
-class MadeWith(TypedDict):
-    """The version of the method, and of the packages that make what is delivered."""
+class _Form(BaseModel):
+    """A part of the report; keys of a later version of this program are kept."""
+
+    model_config = ConfigDict(strict=True, extra="allow", allow_inf_nan=False, frozen=True)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as plain data, without what was not set."""
+        return self.model_dump(mode="json", exclude_unset=True)
+
+
+class MadeWith(_Form):
+    """Versions of the method, and of the packages that make the deliverables."""
 
     method: int
     packages: dict[str, str]
 
 
-@with_config(_Form)
-class DiscReport(TypedDict):
-    """One disc's time."""
+class DiscReport(_Form):
+    """One disc's times."""
 
     number: Number
     frames: Frames
@@ -62,30 +59,23 @@ class DiscReport(TypedDict):
     tail_frames: Frames
 
 
-@with_config(_Form)
-class LevelReport(TypedDict):
-    """What was asked of a deliverable's level."""
+class LevelReport(_Form):
+    """A deliverable's match, target and ceiling."""
 
     match: Literal["album", "track", "none"]
     target: float
     ceiling: float
 
 
-@with_config(_Form)
-class FindingReport(TypedDict):
-    """One finding of the build."""
+class LevelsReport(_Form):
+    """The levels of both deliverables."""
 
-    severity: Literal["error", "warning", "note"]
-    code: str
-    where: str
-    file: str
-    line: int
-    message: str
+    disc: LevelReport
+    download: LevelReport
 
 
-@with_config(_Form)
-class PlayingLevelsReport(TypedDict):
-    """What a file's tags say to players about its level."""
+class PlayingLevelsReport(_Form):
+    """The levels in a file's tags."""
 
     track_lufs: Level
     track_peak: float
@@ -93,9 +83,8 @@ class PlayingLevelsReport(TypedDict):
     album_peak: float
 
 
-@with_config(_Form)
-class LossyReport(TypedDict):
-    """What keeping a lossy file under its ceiling took."""
+class LossyReport(_Form):
+    """How a lossy file was kept under its ceiling."""
 
     peak_before_dbtp: Level
     peak_after_dbtp: Level
@@ -103,9 +92,8 @@ class LossyReport(TypedDict):
     rounds: int
 
 
-@with_config(_Form)
-class FormatReport(TypedDict):
-    """What became of a download format: one value for each track."""
+class FormatReport(_Form):
+    """One download format: one value per track."""
 
     rates_hz: list[RateHz]
     gains_db: list[float]
@@ -113,8 +101,7 @@ class FormatReport(TypedDict):
     lossy: list[LossyReport]
 
 
-@with_config(_Form)
-class FileReport(TypedDict):
+class FileReport(_Form):
     """One file of a source."""
 
     file: str
@@ -125,18 +112,16 @@ class FileReport(TypedDict):
     samples: Samples
 
 
-@with_config(_Form)
-class MeasuredReport(TypedDict):
-    """A track's stretch of its source before anything is done to it; measured for the proof."""
+class MeasuredReport(_Form):
+    """A track's section of its source before processing, measured for the proof."""
 
     integrated_lufs: Level
     loudness_range_lu: Level
     true_peak_dbtp: Level
 
 
-@with_config(_Form)
-class SourceReport(TypedDict):
-    """Where a track's sound comes from."""
+class SourceReport(_Form):
+    """A track's source."""
 
     files: list[str]
     sha256: Digests
@@ -147,9 +132,8 @@ class SourceReport(TypedDict):
     measured: MeasuredReport | None
 
 
-@with_config(_Form)
-class DoneReport(TypedDict):
-    """What the manifest asks to be done to a track's sound."""
+class DoneReport(_Form):
+    """The processing of a track that the manifest asks for."""
 
     side: str | None
     mended: dict[str, Any]
@@ -161,9 +145,8 @@ class DoneReport(TypedDict):
     trim_db: float
 
 
-@with_config(_Form)
-class LimitingReport(TypedDict):
-    """What the limiter took."""
+class GainReductionReport(_Form):
+    """What the limiter took off."""
 
     most_db: float
     at_s: Annotated[float, Field(ge=0)]
@@ -171,9 +154,8 @@ class LimitingReport(TypedDict):
     share_above_3_db: float
 
 
-@with_config(_Form)
-class DeliveredReport(TypedDict):
-    """A track as one deliverable has it."""
+class DeliveredReport(_Form):
+    """A track in one deliverable."""
 
     integrated_lufs: Level
     true_peak_dbtp: Level
@@ -182,11 +164,10 @@ class DeliveredReport(TypedDict):
     sample_rate_hz: RateHz
     bits: int
     gain_db: float
-    limiting: LimitingReport
+    limiting: GainReductionReport
 
 
-@with_config(_Form)
-class TrackReport(TypedDict):
+class TrackReport(_Form):
     """One track."""
 
     number: Number
@@ -204,158 +185,75 @@ class TrackReport(TypedDict):
     disc: DeliveredReport | None
     download: DeliveredReport | None
     most_limiting_db: float | None
-    limiting: LimitingReport | None
+    limiting: GainReductionReport | None
 
 
-@with_config(_Form)
-class StepReport(TypedDict):
+class StepReport(_Form):
     """One step of a side's restoration."""
 
     step: str
     done: str
-    measure: NotRequired[str | None]
-    before: NotRequired[Level]
-    after: NotRequired[Level]
+    measure: str | None = None
+    before: Level = None
+    after: Level = None
 
 
-@with_config(_Form)
-class SideReport(TypedDict):
+class SideReport(_Form):
     """A tape side that tracks are on."""
 
     name: str
     files: list[str]
-    tape: NotRequired[str]
-    deck: NotRequired[str]
-    transferred: NotRequired[str]
-    by: NotRequired[str]
+    tape: str | None = None
+    deck: str | None = None
+    transferred: str | None = None
+    by: str | None = None
     notes: str | None
     steps: list[StepReport]
     unresolved: list[str]
+    reasons: dict[str, str] = {}
     dropouts: list[dict[str, Any]]
     trim_silence: bool
 
 
-@with_config(_Form)
-class InputsReport(TypedDict):
-    """What a deliverable was made from: SHA-256 of the manifest's contents, and of all sources'."""
+class InputsReport(_Form):
+    """What a deliverable was made from: SHA-256 of the manifest's content, and of all sources'."""
 
     manifest: Digest
     sources: Digest
 
 
-@with_config(_Form)
-class ReleaseReport(TypedDict):
-    """The release's words; the rest of them is held against the manifest."""
+class ReleaseFacts(_Form):
+    """The manifest's `release`; `verify` compares its other keys with the manifest."""
 
     title: str
     artist: str
     barcode: str | None
 
 
-@with_config(_Form)
-class Report(TypedDict):
-    """The whole of `report.json`."""
+class ReleaseReport(_Form):
+    """The content of `report.json`."""
 
+    schema_version: Annotated[int, Field(ge=1)] = 1
     assembler: str
     made_with: MadeWith
     ok: bool
     name: str
     manifest: str
-    release: ReleaseReport
+    release: ReleaseFacts
     rooms: list[Room]
     inputs: InputsReport
     made_from: dict[Room, InputsReport]
+    disc: DiscReport | None = None
     discs: list[DiscReport]
-    level: dict[Deliverable, LevelReport]
+    level: LevelsReport
     dither: Dither
     sides: list[SideReport]
-    findings: list[FindingReport]
+    findings: list[Finding]
     formats: dict[Format, FormatReport]
     tracks: Annotated[list[TrackReport], Field(min_length=1)]
     proof_of: Digest | None
     files: dict[str, Digest]
 
-
-_REPORT = TypeAdapter(Report)
-
-
-def read_report(path: Path, manifest: Manifest) -> Report:
-    """Read a finished release's report.
-
-    Parameters
-    ----------
-    path
-        Of `report.json`.
-    manifest
-        The manifest that lies beside it.
-
-    Raises
-    ------
-    ValueError
-        It can't be read, has not the form of a report, or does not fit the manifest.
-    """
-    try:
-        content = OutsideFile(path, "report", MOST_BYTES).read_bytes()
-        report: Report = _REPORT.validate_json(content)
-    except FindingsError as error:
-        raise ValueError(error.findings[0].message) from error
-    except ValidationError as error:
-        first = error.errors(include_url=False, include_input=False)[0]
-        place = ".".join(str(part) for part in first["loc"])
-        raise ValueError(f"{shorten(place)}: {first['msg']}".removeprefix(": ")) from error
-    for contradiction in _contradictions(report, manifest):
-        raise ValueError(contradiction)
-    return report
-
-
-def _contradictions(report: Report, manifest: Manifest) -> Iterator[str]:
-    """Find what other readings rely on and is not so."""
-    if report["name"] != name_of(manifest):
-        yield f"name: {report['name']}, the manifest's is {name_of(manifest)}"
-    tracks, count = report["tracks"], len(manifest.tracks)
-    if len(tracks) != count:
-        yield f"tracks: {len(tracks)} of them, the manifest has {count}"
-    if set(report["level"]) != {"disc", "download"}:
-        yield "level: of disc and download, no more and no less"
-    for name, made in report["formats"].items():
-        lengths = {
-            len(made["rates_hz"]),
-            len(made["gains_db"]),
-            len(made["levels"]),
-            len(made["lossy"]) or count,
-        }
-        if lengths != {count}:
-            yield f"formats.{name}: not one value for each of {count} tracks"
-    yield from _wrong_places(report)
-    for index, track in enumerate(tracks):
-        source = track["source"]
-        if len(source["came_in"]) != source["sha256"].count("+") + 1:
-            yield f"tracks.{index}.source: not one SHA-256 for each file"
-        if source["end_sample"] <= source["start_sample"]:
-            yield f"tracks.{index}.source: ends before it starts"
-        if track["indexes"].get("01") != track["start_frame"]:
-            yield f"tracks.{index}.indexes: index 01 is not where the track starts"
-
-
-def _wrong_places(report: Report) -> Iterator[str]:
-    """Find tracks that don't follow each other, and discs that are not theirs."""
-    tracks = report["tracks"]
-    numbers = list(dict.fromkeys(track["disc_number"] for track in tracks))
-    if numbers != list(range(1, len(numbers) + 1)):
-        yield f"tracks: discs {numbers} don't follow each other"
-    if report["discs"] and [disc["number"] for disc in report["discs"]] != numbers:
-        yield "discs: not those of the tracks"
-    for index, (before, track) in enumerate(pairwise(tracks), 1):
-        follows = before["disc_number"] == track["disc_number"]
-        if track["number"] != (before["number"] + 1 if follows else 1):
-            yield f"tracks.{index}.number: {track['number']} does not follow {before['number']}"
-        if follows and track["start_frame"] != before["start_frame"] + before["file_frames"]:
-            yield f"tracks.{index}.start_frame: is not where the track before ends"
-    if tracks and tracks[0]["number"] != 1:
-        yield f"tracks.0.number: {tracks[0]['number']}, not 1"
-    if any(track["frames"] > track["file_frames"] for track in tracks):
-        yield "tracks: one lasts longer than its file"
-    for disc in report["discs"]:
-        last = [track for track in tracks if track["disc_number"] == disc["number"]][-1]
-        if last["start_frame"] + last["frames"] + disc["tail_frames"] != disc["frames"]:
-            yield f"discs.{disc['number'] - 1}.frames: not the end of its last track and its tail"
+    def to_text(self) -> str:
+        """Return the content of `report.json`."""
+        return json.dumps(self.as_json(), indent=2, ensure_ascii=False) + "\n"

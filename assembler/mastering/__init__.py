@@ -1,1 +1,1 @@
-"""Passages, gains and the finished sound of each track."""
+"""Plan, match and render the masters of a release."""

@@ -1,4 +1,4 @@
-"""What the limiter did to each track of a passage."""
+"""Gain reduction of each track of a passage."""
 
 from __future__ import annotations
 
@@ -10,23 +10,23 @@ import numpy as np
 
 from assembler.dsp.limiter import GainReduction
 
-COURSE_STEPS_A_SECOND = 10
+COURSE_STEPS_PER_SECOND = 10
 
 
 @dataclass(frozen=True)
 class TrackGainReduction:
-    """What the limiter did to one track.
+    """Gain reduction on one track.
 
     Attributes
     ----------
     most_db
-        The deepest gain reduction.
+        Maximum gain reduction.
     at_s
-        When, from the start of the track.
+        Time of the maximum, from the start of the track.
     share_above_1_db, share_above_3_db
-        Of the track's time.
+        Share of the track's time with more gain reduction than 1 dB and 3 dB.
     course_db
-        The deepest gain reduction of each 0.1 s of the track.
+        Maximum gain reduction in each 0.1 s of the track.
     """
 
     most_db: float
@@ -37,7 +37,7 @@ class TrackGainReduction:
 
 
 class GainReductionLog:
-    """Gain reduction of each track of a passage, as it passes.
+    """Collects the gain reduction of each track of a passage, block by block.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ class GainReductionLog:
 
     def __init__(self, rate_hz: int, ends: Sequence[int]) -> None:
         self._rate_hz = rate_hz
-        self._step = rate_hz // COURSE_STEPS_A_SECOND
+        self._step = rate_hz // COURSE_STEPS_PER_SECOND
         self._ends = ends
         self._starts = (0, *ends)
         self._position = 0
@@ -61,7 +61,7 @@ class GainReductionLog:
         self._courses: list[dict[int, float]] = [{} for _ in ends]
 
     def add(self, gain_reduction: GainReduction) -> None:
-        """Take the gain reduction of the next samples."""
+        """Add the gain reduction of the next samples."""
         position = self._position
         self._position += len(gain_reduction)
         if not gain_reduction.any():
@@ -71,30 +71,30 @@ class GainReductionLog:
             part = gain_reduction[first : max(end - position, 0)]
             if not len(part):
                 continue
-            deepest = int(part.argmax())
-            if part[deepest] > self._most[i]:
-                self._most[i] = float(part[deepest])
-                self._at[i] = position + first + deepest - self._starts[i]
-            self._follow(i, position + first - self._starts[i], part)
+            peak = int(part.argmax())
+            if part[peak] > self._most[i]:
+                self._most[i] = float(part[peak])
+                self._at[i] = position + first + peak - self._starts[i]
+            self._add_to_course(i, position + first - self._starts[i], part)
             self._above_1[i] += int((part > 1).sum())
             self._above_3[i] += int((part > 3).sum())
 
-    def _follow(self, i: int, position: int, part: GainReduction) -> None:
-        """Keep the deepest gain reduction of each step that some samples of a track lie in."""
+    def _add_to_course(self, i: int, position: int, part: GainReduction) -> None:
+        """Keep the maximum gain reduction of each step that these samples reach into."""
         step = self._step
         edges = np.arange(-(-position // step) * step, position + len(part), step) - position
         starts = np.unique(np.concatenate(([0], edges)))
         course = self._courses[i]
-        for start, deepest in zip(starts, np.maximum.reduceat(part, starts), strict=True):
+        for start, peak in zip(starts, np.maximum.reduceat(part, starts), strict=True):
             place = (position + int(start)) // step
-            course[place] = max(course.get(place, 0.0), float(deepest))
+            course[place] = max(course.get(place, 0.0), float(peak))
 
     def _course(self, i: int, length: int) -> tuple[float, ...]:
         steps = -(-length // self._step)
         return tuple(round(self._courses[i].get(place, 0.0), 2) for place in range(steps))
 
     def tracks(self) -> list[TrackGainReduction]:
-        """Give what was done to each track."""
+        """Return the gain reduction of each track."""
         lengths = [b - a for a, b in pairwise(self._starts)]
         return [
             TrackGainReduction(

@@ -1,8 +1,8 @@
-"""Search for a gain that lands on a loudness, and stop where the limiter would take it back.
+"""Search for the gain that reaches a target loudness, and stop where the limiter cancels it.
 
-Below the point where peaks reach the ceiling, 1 dB of gain is 1 LU of loudness. Above it a dB buys
-less and less, on dense drums in the end less than nothing. So the search doesn't trust that more
-gain is louder: it stops where a further dB is mostly limited away.
+Until peaks reach the ceiling, 1 dB of gain adds 1 LU of loudness. Above that each dB adds less, and
+on dense drums it can even lower the loudness. So the search does not assume that more gain is
+louder: it stops where most of a further dB would be limited away.
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ CLOSE_ENOUGH_LU = 0.02
 OFF_TARGET_LU = 0.1
 MOST_ROUNDS = 7
 MOST_EXTRA_DB = 6.0
-"""How far a gain may go beyond what the target asks without limiting."""
-LEAST_BUY_LU = 0.4
-"""Loudness that the last dB of gain must buy. Tuned empirically on the pieces of two packages of
-game music and on synthetic drums: an undamaged mix buys 0.9 LU and more in its first dB over the
-ceiling and falls under 0.4 after 5 to 10 dB; music that is dense already, at once."""
+"""How far a gain may exceed the one that would reach the target without limiting."""
+MIN_LU_PER_DB = 0.4
+"""Loudness that the last dB of gain must add. Tuned empirically on two packages of game music and
+on synthetic drums: a mix with dynamics gains 0.9 LU or more from its first dB over the ceiling and
+less than 0.4 after 5 to 10 dB; music that is already dense, less than 0.4 at once."""
 MOST_IMBALANCE_LU = 1.0
-"""How far an album match may let a track depart from its balance with the others."""
+"""How far an album match may shift a track against the others."""
 LIGHT_REDUCTION_DB = 3.0
-"""More gain reduction than about this is heard (common practice)."""
+"""More gain reduction than this tends to be audible (from memory: common practice)."""
 _STEP_DB = 0.25
 _MARGIN_DB = 0.05
 
@@ -33,18 +33,18 @@ Stop = Literal["", "limiting", "balance"]
 
 @dataclass(frozen=True)
 class Landing:
-    """What a gain comes to after the limiter.
+    """What a gain results in after the limiter.
 
     Attributes
     ----------
     lufs
-        Integrated loudness; of an album, of its loudest track.
+        Integrated loudness; for an album, of its loudest track.
     reduction_db
-        Deepest gain reduction.
+        Maximum gain reduction.
     imbalance_lu
-        By how much more the limiter takes from one track of an album than from another.
+        How much more loudness the limiter takes from one track of an album than from another.
     most_limited
-        Place of the track that it takes most from.
+        Index of the track that it takes most from.
     """
 
     lufs: float
@@ -55,23 +55,23 @@ class Landing:
 
 @dataclass(frozen=True)
 class Goal:
-    """What a search is for.
+    """What a search aims at.
 
     Attributes
     ----------
-    asked_lufs
-        Loudness to land on.
+    target_lufs
+        Loudness to reach.
     source_lufs
         Loudness before gain.
     free_db
-        Highest gain at which nothing is limited; minus infinity where it isn't known.
+        Highest gain without limiting; minus infinity where it is not known.
     first_db
         Gain to try first.
     stopped_by
-        Why the same search stopped at `first_db` at another rate: the gain then stands.
+        Why the same search stopped at `first_db` at another rate: that gain is then final.
     """
 
-    asked_lufs: float
+    target_lufs: float
     source_lufs: float
     free_db: float
     first_db: float
@@ -79,8 +79,8 @@ class Goal:
 
     @property
     def unlimited_db(self) -> float:
-        """Gain that would land there without a limiter."""
-        return self.asked_lufs - self.source_lufs
+        """Gain that would reach the target without a limiter."""
+        return self.target_lufs - self.source_lufs
 
 
 @dataclass(frozen=True)
@@ -92,14 +92,14 @@ class Found:
     gain_db
         The gain.
     stopped_by
-        What kept it from the asked loudness: "limiting" where a further dB buys less than
-        `LEAST_BUY_LU`, "balance" where an album's tracks would depart by more than
-        `MOST_IMBALANCE_LU`; empty where it landed.
+        Why it stopped below the target: "limiting" where a further dB adds less than
+        `MIN_LU_PER_DB`, "balance" where an album's tracks would shift by more than
+        `MOST_IMBALANCE_LU`; empty where it reached it.
     most_limited
-        Place of the track that set an album's cap.
+        Index of the track that set an album's cap.
     light_lufs
-        Loudness at the highest gain whose reduction stays under `LIGHT_REDUCTION_DB`; None where
-        `gain_db` stays under it.
+        Loudness at the highest gain with at most `LIGHT_REDUCTION_DB` of gain reduction; None
+        where `gain_db` has no more than that.
     """
 
     gain_db: float
@@ -112,7 +112,7 @@ Search = Generator[float, Landing, Found]
 
 
 def search(goal: Goal) -> Search:
-    """Search for the gain that lands on the goal, or for the last one that is worth its limiting.
+    """Search for the gain that reaches the goal, or the highest one that is worth its limiting.
 
     Yields
     ------
@@ -122,7 +122,7 @@ def search(goal: Goal) -> Search:
     Returns
     -------
     Found
-        The gain, and why it stopped short if it did.
+        The gain, and why the search stopped below the target if it did.
     """
     return _GainSearch(goal).run()
 
@@ -142,7 +142,7 @@ class _GainSearch:
             if not (yield from self._is_worth_it(gain_db)):
                 gain_db = yield from self._retreat(gain_db)
         landing = yield from self._land(gain_db)
-        short_lu = goal.asked_lufs - landing.lufs
+        short_lu = goal.target_lufs - landing.lufs
         if short_lu <= OFF_TARGET_LU:
             self._stopped_by = ""
         elif not self._stopped_by:
@@ -158,55 +158,55 @@ class _GainSearch:
         return self._known[gain_db]
 
     def _approach(self) -> Generator[float, Landing, float]:
-        """Step towards the asked loudness by secants, until it is met or not worth going on."""
+        """Step towards the target by the secant method, until it is reached or costs too much."""
         goal = self._goal
         gain_db = best_db = goal.first_db
         least_lu = math.inf
         before: tuple[float, float] | None = None
         for _ in range(MOST_ROUNDS):
             landing = yield from self._land(gain_db)
-            error_lu = goal.asked_lufs - landing.lufs
+            error_lu = goal.target_lufs - landing.lufs
             if abs(error_lu) < least_lu:
                 best_db, least_lu = gain_db, abs(error_lu)
             slope = _slope(before, gain_db, landing.lufs)
-            too_dear = slope < LEAST_BUY_LU or landing.imbalance_lu > MOST_IMBALANCE_LU
-            if abs(error_lu) <= CLOSE_ENOUGH_LU or (error_lu > 0 and too_dear):
+            costs_too_much = slope < MIN_LU_PER_DB or landing.imbalance_lu > MOST_IMBALANCE_LU
+            if abs(error_lu) <= CLOSE_ENOUGH_LU or (error_lu > 0 and costs_too_much):
                 break
             before = (gain_db, landing.lufs)
-            following_db = gain_db + error_lu / max(slope, LEAST_BUY_LU)
+            following_db = gain_db + error_lu / max(slope, MIN_LU_PER_DB)
             gain_db = min(following_db, goal.unlimited_db + MOST_EXTRA_DB)
             if gain_db == before[0]:
                 break
         return best_db
 
     def _is_worth_it(self, gain_db: float) -> Generator[float, Landing, bool]:
-        """Check that the last dB of a gain buys loudness, and that an album keeps its balance."""
+        """Check that the last dB of a gain adds loudness, and that an album keeps its balance."""
         landing = yield from self._land(gain_db)
         if landing.imbalance_lu > MOST_IMBALANCE_LU:
             self._stopped_by, self._most_limited = "balance", landing.most_limited
             return False
         lost_lu = self._goal.source_lufs + gain_db - landing.lufs
-        if lost_lu <= 1 - LEAST_BUY_LU:  # a dB loses no more than all that was lost so far
+        if lost_lu <= 1 - MIN_LU_PER_DB:  # a dB loses no more than all that was lost so far
             return True
         lower = yield from self._land(gain_db - 1)
-        if landing.lufs - lower.lufs >= LEAST_BUY_LU:
+        if landing.lufs - lower.lufs >= MIN_LU_PER_DB:
             return True
         self._stopped_by, self._most_limited = "limiting", None
         return False
 
-    def _retreat(self, refused_db: float) -> Generator[float, Landing, float]:
-        """Halve the way between no limiting and a gain that isn't worth it."""
-        worth_db = min(refused_db, max(self._goal.free_db, refused_db - 60))
-        while refused_db - worth_db > _STEP_DB:
-            middle_db = (worth_db + refused_db) / 2
+    def _retreat(self, rejected_db: float) -> Generator[float, Landing, float]:
+        """Bisect between no limiting and a gain that is not worth its limiting."""
+        worth_db = min(rejected_db, max(self._goal.free_db, rejected_db - 60))
+        while rejected_db - worth_db > _STEP_DB:
+            middle_db = (worth_db + rejected_db) / 2
             if (yield from self._is_worth_it(middle_db)):
                 worth_db = middle_db
             else:
-                refused_db = middle_db
+                rejected_db = middle_db
         return worth_db
 
     def _light(self, gain_db: float, landing: Landing) -> Generator[float, Landing, float | None]:
-        """Find the loudness at the gain below which gain reduction is light."""
+        """Find the loudness at the highest gain with light gain reduction."""
         if landing.reduction_db <= LIGHT_REDUCTION_DB:
             return None
         for _ in range(3):
@@ -218,7 +218,7 @@ class _GainSearch:
 
 
 def _slope(before: tuple[float, float] | None, gain_db: float, lufs: float) -> float:
-    """Return the loudness that a dB bought since the last step; 1 LU at the first."""
+    """Return the loudness gained per dB since the last step; 1 LU at the first."""
     if before is None or abs(gain_db - before[0]) < 1e-6:
         return 1.0
     return min(1.0, (lufs - before[1]) / (gain_db - before[0]))

@@ -1,4 +1,4 @@
-"""What mastering has to report: levels as delivered, and findings about them."""
+"""Levels as delivered, and findings about them."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from typing import Any
 from assembler.dsp.decibels import rounded
 from assembler.findings import Finding
 from assembler.manifest import Level, ManifestFile
+from assembler.mastering.gain_plan import TrackGain
 from assembler.mastering.gain_search import (
-    LEAST_BUY_LU,
     LIGHT_REDUCTION_DB,
+    MIN_LU_PER_DB,
     MOST_IMBALANCE_LU,
     OFF_TARGET_LU,
 )
-from assembler.mastering.loudness_match import TrackGain
 from assembler.mastering.render import FinishedTrack
 from assembler.sequence import Passage
 from assembler.text import clock_text, decimal, signed
@@ -24,14 +24,14 @@ from assembler.text import clock_text, decimal, signed
 TrackLevel = tuple[FinishedTrack, TrackGain]
 
 WIDE_ALBUM_LU = 12.0
-"""Sources further apart were hardly meant to stand side by side (common practice)."""
+"""Sources that differ by more were probably recorded at different levels (from memory)."""
 LARGE_GAIN_DB = 24.0
-HEARD_STEP_DB = 1.0
-"""A step in the level of running sound that is heard (common practice, no source)."""
+AUDIBLE_STEP_DB = 1.0
+"""A level step in continuous sound that is audible (from memory: common practice)."""
 
 
 def levels_json(track: FinishedTrack, bits: int) -> dict[str, float | None]:
-    """Give a track's measured levels as plain data."""
+    """Return a track's measured levels as plain data."""
     reading = track.readings[bits]
     return {
         "integrated_lufs": rounded(reading.integrated_lufs),
@@ -45,50 +45,50 @@ def levels_json(track: FinishedTrack, bits: int) -> dict[str, float | None]:
 
 
 def gain_reduction_json(track: FinishedTrack) -> dict[str, Any]:
-    """Give what the limiter did to a track as plain data."""
-    limiting = track.limiting
+    """Return a track's gain reduction as plain data."""
+    reduction = track.gain_reduction
     return {
-        "most_db": rounded(limiting.most_db),
-        "at_s": rounded(limiting.at_s),
-        "share_above_1_db": round(limiting.share_above_1_db, 4),
-        "share_above_3_db": round(limiting.share_above_3_db, 4),
+        "most_db": rounded(reduction.most_db),
+        "at_s": rounded(reduction.at_s),
+        "share_above_1_db": round(reduction.share_above_1_db, 4),
+        "share_above_3_db": round(reduction.share_above_3_db, 4),
     }
 
 
 def level_findings(
     source: ManifestFile, deliverable: str, level: Level, tracks: Sequence[TrackLevel]
 ) -> Iterator[Finding]:
-    """Hold delivered tracks against what was asked.
+    """Compare delivered tracks with their targets.
 
     Parameters
     ----------
     tracks
-        Each finished track with what the match came to.
+        Each finished track with its gain.
     """
     for track, gain in tracks:
         loc = ("tracks", track.section.index)
         number = track.section.index + 1
-        limiting = track.limiting
-        if limiting.most_db > LIGHT_REDUCTION_DB:
+        reduction = track.gain_reduction
+        if reduction.most_db > LIGHT_REDUCTION_DB:
             message = (
-                f"{deliverable}: gain reduction on track {number} reaches {limiting.most_db:.1f} "
-                f"dB (at {clock_text(limiting.at_s)}; more than 3 dB for "
-                f"{limiting.share_above_3_db:.1%} of it): {_lighter(level, track, gain)}"
+                f"{deliverable}: gain reduction on track {number} reaches {reduction.most_db:.1f} "
+                f"dB (at {clock_text(reduction.at_s)}; more than 3 dB for "
+                f"{reduction.share_above_3_db:.1%} of the track): {_lighter(level, track, gain)}"
             )
             yield source.finding("warning", "heavy-limiting", loc, message)
         if track.gain_db > LARGE_GAIN_DB:
             message = (
-                f"{deliverable}: track {number} is raised by {track.gain_db:.1f} dB, its noise "
+                f"{deliverable}: track {number} is raised by {track.gain_db:.1f} dB, and its noise "
                 "with it: listen before you send it out"
             )
             yield source.finding("warning", "large-gain", loc, message)
-        landed = next(iter(track.readings.values())).integrated_lufs
-        if landed is None or gain.asked_lufs is None:
+        lufs = next(iter(track.readings.values())).integrated_lufs
+        if lufs is None or gain.target_lufs is None:
             continue
-        if abs(landed - gain.asked_lufs) > OFF_TARGET_LU:
+        if abs(lufs - gain.target_lufs) > OFF_TARGET_LU:
             message = (
-                f"{deliverable}: track {number} lands at {decimal(landed, 2)} LUFS where the match "
-                f"asks {decimal(gain.asked_lufs, 2)}: {_why(level, gain, landed - gain.asked_lufs)}"
+                f"{deliverable}: track {number} measures {decimal(lufs, 2)} LUFS, its target is "
+                f"{decimal(gain.target_lufs, 2)} LUFS: {_why(level, gain, lufs - gain.target_lufs)}"
             )
             yield source.finding("warning", "off-target", loc, message)
 
@@ -96,12 +96,12 @@ def level_findings(
 def match_findings(
     source: ManifestFile, deliverable: str, level: Level, tracks: Sequence[TrackLevel]
 ) -> Iterator[Finding]:
-    """Report what the match came to as a whole: its cap, tracks it can't measure, the spread.
+    """Report on the match as a whole: a capped gain, tracks too short to measure, a wide range.
 
     Parameters
     ----------
     tracks
-        Each finished track with what the match came to.
+        Each finished track with its gain.
     """
     if level.match == "none":
         return
@@ -130,8 +130,8 @@ def _album_findings(
         message = (
             f"the sources range from {decimal(quietest_lufs)} LUFS (track "
             f"{quietest.section.index + 1}) to {decimal(loudest_lufs)} LUFS (track "
-            f"{loudest.section.index + 1}), and `match: album` keeps that: where the recordings "
-            "were made at different levels, set `trim`, or `match: track`"
+            f"{loudest.section.index + 1}), and `match: album` keeps these differences: if the "
+            "recordings were made at different levels, set `trim` or `match: track`"
         )
         yield source.finding("note", "wide-album", ("level",), message)
     first = next(gain for _, gain in tracks if gain.source_lufs is not None)
@@ -143,17 +143,17 @@ def _album_findings(
         if (reading := next(iter(track.readings.values()))).integrated_lufs is not None
     )
     gain_db = tracks[0][0].gain_db - tracks[0][0].section.track.trim
-    reason = f"a further dB of gain would add less than {LEAST_BUY_LU} LU"
+    reason = f"a further dB of gain would add less than {MIN_LU_PER_DB} LU"
     lower = ""
     if first.most_limited is not None:
         number = first.most_limited + 1
         reason = (
-            f"with more, the limiter would take over {MOST_IMBALANCE_LU:g} LU from track {number}, "
-            "and the balance between the tracks would be lost"
+            f"with more gain the limiter would lower track {number} by over {MOST_IMBALANCE_LU:g} "
+            "LU and change the balance between the tracks"
         )
-        lower = f", or give track {number} a lower `trim`"
+        lower = f", or a lower `trim` for track {number}"
     message = (
-        f"{deliverable}: the album's gain is capped at {signed(gain_db)} dB, where its loudest "
+        f"{deliverable}: the album's gain is capped at {signed(gain_db)} dB, where the loudest "
         f"track reaches {decimal(reached_lufs)} LUFS instead of {decimal(level.target)}: {reason}; "
         f"set `target: {_down(reached_lufs)}`{lower}"
     )
@@ -163,16 +163,16 @@ def _album_findings(
 def segue_findings(
     source: ManifestFile, passages: Sequence[Passage], tracks: Sequence[FinishedTrack]
 ) -> Iterator[Finding]:
-    """Find segues at which the gain moves so far that it is heard."""
+    """Find segues at which the gain changes audibly."""
     for passage in passages:
         for before, after in pairwise(passage.places):
             step_db = tracks[after.index].gain_db - tracks[before.index].gain_db
             overlaps = tracks[after.index].section.track.overlap
-            if abs(step_db) > HEARD_STEP_DB and not overlaps:
+            if abs(step_db) > AUDIBLE_STEP_DB and not overlaps:
                 message = (
-                    f"the gain moves by {step_db:+.1f} dB at the segue into track "
-                    f"{after.index + 1}: its noise and ring move with it; bring the two together "
-                    f"with `trim`, or set `level.match: album`"
+                    f"the gain changes by {signed(step_db)} dB at the segue into track "
+                    f"{after.index + 1}, and noise and reverberation change with it: bring the two "
+                    "tracks closer with `trim`, or set `level.match: album`"
                 )
                 loc = ("tracks", after.index, "gap")
                 yield source.finding("warning", "gain-step-in-segue", loc, message)
@@ -184,9 +184,9 @@ def _down(level: float) -> str:
 
 
 def _lighter(level: Level, track: FinishedTrack, gain: TrackGain) -> str:
-    """Write what keeps gain reduction under 3 dB."""
+    """Return the setting that keeps gain reduction under 3 dB."""
     if level.match == "none" or gain.light_target_lufs is None:
-        over_db = track.limiting.most_db - LIGHT_REDUCTION_DB
+        over_db = track.gain_reduction.most_db - LIGHT_REDUCTION_DB
         return f"`trim: {_down(track.section.track.trim - over_db)}` keeps it under 3 dB"
     what = "the album" if level.match == "album" else "it"
     return f"{what} stays under 3 dB at a target of {_down(gain.light_target_lufs)} LUFS"
@@ -197,14 +197,14 @@ def _why(level: Level, gain: TrackGain, off_lu: float) -> str:
         return "the album's gain is capped (see `level`)"
     if gain.stopped_by and off_lu < 0:
         return (
-            f"a further dB of gain would add less than {LEAST_BUY_LU} LU and be limited away; "
-            "a lower target costs nothing more"
+            f"a further dB of gain would add less than {MIN_LU_PER_DB} LU after the limiter; set a "
+            "lower target"
         )
     if off_lu < 0:
-        return "the limiter takes this from it; a lower target keeps it"
+        return "the limiter lowers its loudness; set a lower target to avoid that"
     if level.match == "album":
         return (
-            "the album's gain makes up for the limiting of the loudest track, and raises this one "
-            "with it; a lower target keeps the balance"
+            "the album's gain makes up for gain reduction on the loudest track and raises this one "
+            "too; a lower target keeps the balance"
         )
-    return "its loudness does not settle on it; listen, and set its `trim`"
+    return "the search did not reach it; listen, and set its `trim`"

@@ -1,4 +1,4 @@
-"""Measure files and manifests: loudness and peaks of sources and finished files."""
+"""Measure loudness and peaks of files and of a manifest's sources."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ from assembler.dsp.meter import Reading, read_meter
 from assembler.errors import FindingsError
 from assembler.findings import errors_in
 from assembler.manifest import ManifestFile
-from assembler.preflight.sections import TrackSection, find_sections
+from assembler.preflight.sections import find_sections
+from assembler.preflight.track_section import TrackSection
 from assembler.workers import own_workers
 
 
@@ -30,9 +31,9 @@ class Measurement:
     path
         The file; of a pair, both.
     title
-        The track's, where it was measured for a manifest.
+        The track's, if it was measured for a manifest.
     doubts
-        Why its files may be cut.
+        Why its files may be truncated.
     """
 
     path: str
@@ -43,7 +44,7 @@ class Measurement:
     doubts: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
-        """Give the measurement as plain data for ``--json``."""
+        """Return the measurement as plain data for ``--json``."""
         reading = self.reading
         title = {"title": self.title} if self.title else {}
         return {
@@ -63,26 +64,26 @@ class Measurement:
 
 
 def measure_files(paths: Sequence[Path], *, jobs: int | None = None) -> list[Measurement]:
-    """Measure files as they are; a mono file as it is delivered, in both channels.
+    """Measure files; a mono file as it would be delivered, in both channels.
 
     Raises
     ------
     SourceError
         A file can't be used.
     """
-    with _desk(jobs) as (scratch, pool):
+    with _workspace(jobs) as (scratch, pool):
         return list(pool.map(partial(_measure_file, scratch), paths))
 
 
 def measure_manifest(source: ManifestFile, *, jobs: int | None = None) -> list[Measurement]:
-    """Measure the section of every track of a manifest, before anything is done to it.
+    """Measure the section of every track of a manifest, before any processing.
 
     Raises
     ------
     FindingsError
         A source can't be used.
     """
-    with _desk(jobs) as (scratch, pool):
+    with _workspace(jobs) as (scratch, pool):
         found, findings = find_sections(source, scratch)
         if errors_in(findings):
             raise FindingsError(findings)
@@ -102,20 +103,20 @@ def measure_manifest(source: ManifestFile, *, jobs: int | None = None) -> list[M
 
 
 def measure_section(section: TrackSection) -> Reading:
-    """Measure a track's stretch of its recording, before anything is done to it."""
+    """Measure a track's section of its recording, before any processing."""
     return _reading(section.recording, section.start, section.end)
 
 
 def measure_region(path: Path, region: tuple[int, int] | None) -> Reading:
-    """Measure a file, or the samples of it from the first to before the second of `region`."""
+    """Measure a file, or its samples from `region[0]` up to, not including, `region[1]`."""
     recording = open_recording((path,))
     start, end = region or (0, recording.frames)
     return _reading(recording, start, min(end, recording.frames))
 
 
 @contextmanager
-def _desk(jobs: int | None) -> Iterator[tuple[Path, Executor]]:
-    """Give a folder for decoded copies, and workers."""
+def _workspace(jobs: int | None) -> Iterator[tuple[Path, Executor]]:
+    """Open a folder for decoded copies, and a pool of workers."""
     with tempfile.TemporaryDirectory() as scratch, own_workers(jobs) as pool:
         yield Path(scratch), pool
 

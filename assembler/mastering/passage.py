@@ -1,4 +1,4 @@
-"""A passage's sound at a deliverable's rate, before and after gain: section, tone, rate, fades."""
+"""A passage's sound at one rate: section, EQ, rate conversion and fades, then gain."""
 
 from __future__ import annotations
 
@@ -18,38 +18,38 @@ from assembler.dsp.equaliser import equalise
 from assembler.dsp.fades import fade
 from assembler.dsp.resample import BEYOND_S, section_at, settled_start
 from assembler.errors import SourceError
-from assembler.preflight.sections import TrackSection
+from assembler.preflight.track_section import TrackSection
 from assembler.sequence import Passage
 from assembler.sequence.frames import samples_at, samples_in
 
 BLOCK_FRAMES = 1 << 17
 RAMP_S = 0.01
-"""Half the time that the gain takes to move at a segue between tracks of different gain."""
+"""Half the duration of the gain ramp at a segue between tracks of different gain."""
 
 
 @dataclass(frozen=True)
 class RenderedPassage:
-    """A passage's sound after tone, fades and rate, before gain.
+    """A passage's sound after EQ, rate conversion and fades, before gain.
 
     Attributes
     ----------
     passage
-        Where it lies on the disc.
+        Its position on the disc.
     sections
         Its tracks.
     rate_hz
-        Its rate here.
+        Its sample rate.
     file
-        The samples of its tracks, one track after the other: raw float32, two channels; written
-        when they are first read.
+        The samples of its tracks, one track after the other: raw float32, two channels. It is
+        written when it is first read.
     lengths
-        Samples of each track's sound.
+        Length of each track's sound, in samples.
     overlaps
-        Samples that each track sounds together with the one before.
+        Overlap of each track with the one before, in samples.
     cuts
-        Sample at which each track after the first begins, on the disc's grid of frames.
+        First sample of each track after the first, on the disc's frame grid.
     length
-        Samples with the silence up to the next passage.
+        Length with the silence up to the next passage, in samples.
     """
 
     passage: Passage
@@ -63,13 +63,13 @@ class RenderedPassage:
 
     @property
     def parts(self) -> tuple[int, ...]:
-        """Samples at which one track's sound takes over from the last, and at which all ends."""
+        """Sample at which each track's sound ends, or at which the next one's begins in it."""
         after = (*self.overlaps[1:], 0)
         return tuple(accumulate(a - b for a, b in zip(self.lengths, after, strict=True)))
 
     @property
     def region_lengths(self) -> tuple[int, ...]:
-        """Samples of each track's file: up to the next track's start."""
+        """Length of each track's file in samples: up to the next track's start."""
         edges = (0, *self.cuts, self.length)
         return tuple(b - a for a, b in pairwise(edges))
 
@@ -77,7 +77,7 @@ class RenderedPassage:
 def prepare(
     passage: Passage, sections: Sequence[TrackSection], rate_hz: int, file: Path
 ) -> RenderedPassage:
-    """Plan a passage's sound at a deliverable's rate; it is rendered when it is first read."""
+    """Return a passage at a deliverable's rate; its sound is rendered when it is first read."""
     overlaps = tuple(samples_in(s.track.overlap or Fraction(0), rate_hz) for s in sections)
     lengths = tuple(section.samples_at(rate_hz) for section in sections)
     cuts = tuple(samples_at(mark, rate_hz) for mark in passage.marks[1:])
@@ -85,41 +85,41 @@ def prepare(
     return RenderedPassage(passage, tuple(sections), rate_hz, file, lengths, overlaps, cuts, length)
 
 
-def as_heard(prepared: RenderedPassage) -> RenderedPassage:
-    """Give a passage with no more silence after it than its loudness can depend on.
+def trimmed_for_meter(rendered: RenderedPassage) -> RenderedPassage:
+    """Return a passage with no more trailing silence than can change its loudness.
 
-    The last gating block of BS.1770 that holds any of its sound ends 0.4 s after it, and the
-    meter's filter has died away after a few hundredths more.
+    The last gating block of BS.1770 that contains any of its sound ends 0.4 s after it, and the
+    meter's filter has decayed a few hundredths of a second later.
     """
-    heard = prepared.parts[-1] + prepared.rate_hz
-    return replace(prepared, length=min(prepared.length, heard))
+    length = rendered.parts[-1] + rendered.rate_hz
+    return replace(rendered, length=min(rendered.length, length))
 
 
-def _render(prepared: RenderedPassage) -> None:
-    """Write a passage's tracks: section, tone, rate, fades.
+def _render(rendered: RenderedPassage) -> None:
+    """Write a passage's tracks: section, EQ, rate conversion, fades.
 
     Raises
     ------
     SourceError
         A recording can't be read to its end, or holds NaN or infinite samples.
     """
-    overlaps, rate_hz = prepared.overlaps, prepared.rate_hz
-    part = prepared.file.with_suffix(f".{threading.get_ident()}")
+    overlaps, rate_hz = rendered.overlaps, rendered.rate_hz
+    part = rendered.file.with_suffix(f".{threading.get_ident()}")
     with part.open("wb") as out:
         for section, fade_in, fade_out in zip(
-            prepared.sections, overlaps, (*overlaps[1:], 0), strict=True
+            rendered.sections, overlaps, (*overlaps[1:], 0), strict=True
         ):
             try:
-                sound = _toned(section, rate_hz)
+                sound = _section_sound(section, rate_hz)
                 for block in fade(sound, section.samples_at(rate_hz), fade_in, fade_out):
                     out.write(np.ascontiguousarray(block, "<f4").data)
             except SourceError as error:
                 error.index = section.index
                 raise
-    part.replace(prepared.file)
+    part.replace(rendered.file)
 
 
-def _toned(section: TrackSection, rate_hz: int) -> Iterator[Samples]:
+def _section_sound(section: TrackSection, rate_hz: int) -> Iterator[Samples]:
     recording, start, end = section.recording, section.start, section.end
     own_hz = recording.rate_hz
     if section.bands or own_hz != rate_hz:
@@ -135,25 +135,25 @@ def _toned(section: TrackSection, rate_hz: int) -> Iterator[Samples]:
     return fade(sound, length, fade_in, fade_out, shape=section.track.fade_shape)
 
 
-def with_gain(prepared: RenderedPassage, gains_db: Sequence[float]) -> Iterator[Samples]:
+def with_gain(rendered: RenderedPassage, gains_db: Sequence[float]) -> Iterator[Samples]:
     """Apply each track's gain, and join the tracks.
 
-    Where tracks overlap, each keeps its own gain; at a segue the gain moves smoothly over
+    Where tracks overlap, each keeps its own gain; at a segue the gain is ramped over
     2 × `RAMP_S`.
     """
-    if not prepared.file.exists():
-        _render(prepared)
-    held = np.zeros((0, 2), np.float32)  # of the track before: what overlaps
-    with prepared.file.open("rb") as file:
-        for i, length in enumerate(prepared.lengths):
-            alone = length - (*prepared.overlaps[1:], 0)[i]
+    if not rendered.file.exists():
+        _render(rendered)
+    held = np.zeros((0, 2), np.float32)  # the overlapping end of the track before
+    with rendered.file.open("rb") as file:
+        for i, length in enumerate(rendered.lengths):
+            alone = length - (*rendered.overlaps[1:], 0)[i]
             ends = []
             position = 0
             while position < length:
                 check_cancelled()
                 wanted = min(BLOCK_FRAMES, length - position)
                 block = np.frombuffer(file.read(wanted * 8), "<f4").reshape(-1, 2)
-                block = _gained(block, position, _knots(prepared, gains_db, i))
+                block = _with_knots(block, position, _knots(rendered, gains_db, i))
                 if position < len(held):
                     both = held[position : position + wanted]
                     block = np.concatenate((block[: len(both)] + both, block[len(both) :]))
@@ -168,14 +168,14 @@ def with_gain(prepared: RenderedPassage, gains_db: Sequence[float]) -> Iterator[
 Knots = tuple[list[int], list[float]]
 
 
-def _knots(prepared: RenderedPassage, gains_db: Sequence[float], i: int) -> Knots:
-    """Give places in a track and the gain there, between which it moves in a straight line."""
-    ramp = max(1, round(RAMP_S * prepared.rate_hz))
-    length = prepared.lengths[i]
+def _knots(rendered: RenderedPassage, gains_db: Sequence[float], i: int) -> Knots:
+    """Return positions in a track and the gain at each; between them it is interpolated."""
+    ramp = max(1, round(RAMP_S * rendered.rate_hz))
+    length = rendered.lengths[i]
     places, levels = [0], [gains_db[i]]
-    if i > 0 and not prepared.overlaps[i]:
+    if i > 0 and not rendered.overlaps[i]:
         places, levels = [-ramp, ramp], [gains_db[i - 1], gains_db[i]]
-    if i + 1 < len(gains_db) and not prepared.overlaps[i + 1]:
+    if i + 1 < len(gains_db) and not rendered.overlaps[i + 1]:
         places, levels = (
             [*places, length - ramp, length + ramp],
             [*levels, gains_db[i], gains_db[i + 1]],
@@ -183,7 +183,7 @@ def _knots(prepared: RenderedPassage, gains_db: Sequence[float], i: int) -> Knot
     return places, levels
 
 
-def _gained(block: Samples, position: int, knots: Knots) -> Samples:
+def _with_knots(block: Samples, position: int, knots: Knots) -> Samples:
     places, levels_db = knots
     if len(set(levels_db)) == 1:
         gain = np.float32(amplitude(levels_db[0]))
@@ -193,12 +193,12 @@ def _gained(block: Samples, position: int, knots: Knots) -> Samples:
 
 
 def with_silence(sound: Iterator[Samples], length: int) -> Iterator[Samples]:
-    """Follow a sound with silence up to a length."""
-    given = 0
+    """Extend a sound with silence up to a length."""
+    done = 0
     for block in sound:
-        given += len(block)
+        done += len(block)
         yield block
-    while given < length:
-        block = np.zeros((min(length - given, BLOCK_FRAMES), 2), np.float32)
-        given += len(block)
+    while done < length:
+        block = np.zeros((min(length - done, BLOCK_FRAMES), 2), np.float32)
+        done += len(block)
         yield block

@@ -1,4 +1,4 @@
-"""What must be made: which passages at which rates and levels, for which deliverables."""
+"""Plan a build: which passages at which rates and levels, for which deliverables."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from assembler.manifest import Level, Manifest
 from assembler.manifest.model import Format
 from assembler.preflight.check import CheckReport
 from assembler.preflight.rates import format_rates
-from assembler.preflight.sections import TrackSection
+from assembler.preflight.track_section import TrackSection
 from assembler.sequence import Passage
 from assembler.sequence.frames import DISC_RATE_HZ
 
@@ -30,7 +30,7 @@ class MasterSpec:
     level
         Match, target and ceiling.
     rates_hz
-        One a passage.
+        One per passage.
     """
 
     level: Level
@@ -44,7 +44,7 @@ class Plan:
     Attributes
     ----------
     report
-        The check that it rests on.
+        The check that it is based on.
     name
         Of the release's folder and disc files.
     passages
@@ -52,13 +52,13 @@ class Plan:
     rooms
         The kinds of deliverable to make.
     disc
-        The mastering of the image; None without a disc.
+        The master of the image; None without a disc.
     joins
-        The mastering that clips of the joins are cut from; None without a disc.
+        The master that clips of the joins are cut from; None without a disc.
     downloads
-        The mastering of each format.
-    widths
-        Word lengths that each mastering is needed in.
+        The master of each format.
+    bit_depths
+        Bit depths that each master is needed in.
     """
 
     report: CheckReport
@@ -68,20 +68,20 @@ class Plan:
     disc: MasterSpec | None
     joins: MasterSpec | None
     downloads: dict[Format, MasterSpec]
-    widths: dict[MasterSpec, tuple[int, ...]]
+    bit_depths: dict[MasterSpec, tuple[int, ...]]
 
     def sections_of(self, passage: Passage) -> tuple[TrackSection, ...]:
-        """Give the sections of a passage's tracks."""
+        """Return the sections of a passage's tracks."""
         return tuple(self.report.sections[place.index] for place in passage.places)
 
     @property
     def measured_format(self) -> Format | None:
-        """Give the download format that the report's levels are of: the first lossless one."""
+        """Return the download format whose levels are reported: the first lossless one."""
         formats = sorted(self.downloads, key=lambda name: FACTS[name].lossy)
         return formats[0] if formats else None
 
-    def told_bits(self, deliverable: str) -> int:
-        """Give the word length that a deliverable's levels are told of."""
+    def measured_bits(self, deliverable: str) -> int:
+        """Return the bit depth whose levels are reported for a deliverable."""
         if deliverable == "disc" or self.measured_format is None:
             return DISC_BITS
         return FACTS[self.measured_format].bits
@@ -102,11 +102,11 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
         )
         for name in dict.fromkeys(formats)
     }
-    widths: dict[MasterSpec, set[int]] = {}
+    bit_depths: dict[MasterSpec, set[int]] = {}
     if image:
-        widths.setdefault(image, set()).add(DISC_BITS)
-    for name, mastering in downloads.items():
-        widths.setdefault(mastering, set()).add(FACTS[name].bits)
+        bit_depths.setdefault(image, set()).add(DISC_BITS)
+    for name, spec in downloads.items():
+        bit_depths.setdefault(spec, set()).add(FACTS[name].bits)
     return Plan(
         report=report,
         name=release_name(report),
@@ -115,15 +115,15 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
         disc=image if "disc" in rooms else None,
         joins=image if "proof" in rooms else None,
         downloads=downloads,
-        widths={mastering: tuple(sorted(bits)) for mastering, bits in widths.items()},
+        bit_depths={spec: tuple(sorted(bits)) for spec, bits in bit_depths.items()},
     )
 
 
 def release_name(report: CheckReport) -> str:
-    """Give the name of the release's folder: its catalogue number, else its title."""
+    """Return the name of the release's folder: its catalogue number, else its title."""
     return name_of(report.source.manifest)
 
 
 def name_of(manifest: Manifest) -> str:
-    """Give the name of a manifest's release folder."""
+    """Return the name of a manifest's release folder."""
     return safe_name(manifest.release.catalogue_number or manifest.release.title)

@@ -1,1 +1,1 @@
-"""What can be known before anything is rendered."""
+"""Everything that can be checked before anything is rendered."""

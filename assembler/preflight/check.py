@@ -9,7 +9,7 @@ from typing import Any
 
 from assembler.audio.digest import SourceDigest
 from assembler.audio.recording import NO_DIGESTS
-from assembler.cache.store import CacheFolder
+from assembler.cache.folder import CacheFolder
 from assembler.disc.cd_text import cd_text
 from assembler.disc.texts import release_texts, track_texts
 from assembler.download.cover import cover_findings, picture_findings
@@ -19,16 +19,16 @@ from assembler.findings import Finding, errors_in
 from assembler.manifest import ManifestFile
 from assembler.manifest.codes import isrc_text
 from assembler.preflight.rates import rate_findings
+from assembler.preflight.section_findings import overlap_findings
 from assembler.preflight.sections import (
-    TrackSection,
     find_hidden,
     find_sections,
     order_of,
-    overlap_findings,
 )
 from assembler.preflight.sides import Side
 from assembler.preflight.silence import silence_findings
 from assembler.preflight.spelling import spelling_findings
+from assembler.preflight.track_section import TrackSection
 from assembler.sequence import DiscOrder, TrackPlace
 from assembler.sequence.limits import MOST_TRACKS, limit_findings, limit_setting_finding
 from assembler.sheets.people import all_names, twin_names
@@ -39,7 +39,7 @@ LONGEST_GAP_S = 600
 
 @dataclass(frozen=True)
 class CheckReport:
-    """What a check found.
+    """The result of a check.
 
     Attributes
     ----------
@@ -48,7 +48,7 @@ class CheckReport:
     findings
         All findings, in the order of the manifest's lines.
     sections
-        One a track; empty where a track's source has an error.
+        One per track; empty where a track's source has an error.
     discs
         The running order; empty with `sections`.
     hidden
@@ -77,7 +77,7 @@ class CheckReport:
         return tuple(place for disc in self.discs for place in disc.places)
 
     def as_json(self) -> dict[str, Any]:
-        """Give the report as plain data for ``--json``."""
+        """Return the report as plain data for ``--json``."""
         tracks = self.source.manifest.tracks
         limit = self.source.manifest.disc.limit
         discs = [disc_json(disc, limit) for disc in self.discs]
@@ -109,7 +109,7 @@ def check(
     source: ManifestFile,
     *,
     scratch: Path | None = None,
-    store: CacheFolder | None = None,
+    cache: CacheFolder | None = None,
     digests: Mapping[Path, SourceDigest] = NO_DIGESTS,
 ) -> CheckReport:
     """Check a loaded manifest against its files and the disc.
@@ -120,32 +120,22 @@ def check(
         The manifest.
     scratch
         Folder for decoded copies of what libsndfile can't read: with it their length is exact.
-    store
-        Keeps mended sides: with it they are mended, and the length of their tracks is exact.
+    cache
+        Keeps restored sides: with it they are restored, and the length of their tracks is exact.
     digests
-        Of the recordings: what is read of them is checked against these.
+        Of the recordings: everything read from them is checked against these.
 
     Returns
     -------
     CheckReport
         Findings and, where every source can be used, the running order.
     """
-    sections, findings = find_sections(source, scratch, store, digests)
+    sections, findings = find_sections(source, scratch, cache, digests)
     hidden, of_hidden = find_hidden(source, scratch, digests)
     findings += of_hidden
     overlaps = list(overlap_findings(source, sections))
     findings += overlaps
-    findings += spelling_findings(source)
-    findings += _codes(source)
-    findings += _credits(source)
-    findings += _twins(source)
-    findings += _disc_numbers(source)
-    findings += _gaps(source)
-    findings += _flags(source)
-    findings += cover_findings(source)
-    if back := source.manifest.release.back_cover:
-        findings += picture_findings(source, back, ("release", "back_cover"))
-    findings += format_findings(source)
+    findings += _manifest_findings(source)
     whole = [section for section in sections if section is not None]
     discs: tuple[DiscOrder, ...] = ()
     if len(whole) == len(sections) and not errors_in(overlaps):
@@ -157,14 +147,28 @@ def check(
             findings += _cd_text(source, discs)
     else:
         whole = []
-    shown = (replace(finding, file=str(source.path)) for finding in findings)
-    told = (*source.faults, *shown)
-    ordered = tuple(sorted(told, key=lambda finding: finding.line))
+    own = (replace(finding, file=str(source.path)) for finding in findings)
+    ordered = tuple(sorted((*source.faults, *own), key=lambda finding: finding.line))
     return CheckReport(source, ordered, tuple(whole), discs, hidden)
 
 
+def _manifest_findings(source: ManifestFile) -> Iterator[Finding]:
+    """Check all that needs no recording."""
+    yield from spelling_findings(source)
+    yield from _codes(source)
+    yield from _credits(source)
+    yield from _twins(source)
+    yield from _disc_numbers(source)
+    yield from _gaps(source)
+    yield from _flags(source)
+    yield from cover_findings(source)
+    if back := source.manifest.release.back_cover:
+        yield from picture_findings(source, back, ("release", "back_cover"))
+    yield from format_findings(source)
+
+
 def disc_json(disc: DiscOrder, limit_frames: int) -> dict[str, Any]:
-    """Give a disc's time as plain data for ``--json``."""
+    """Return a disc's time as plain data for ``--json``."""
     return {
         "number": disc.number,
         "frames": disc.frames,
@@ -196,7 +200,7 @@ def _codes(source: ManifestFile) -> Iterator[Finding]:
         message = "no catalogue number: files will be named after the title"
         yield source.finding("note", "no-catalogue-number", ("release",), message)
     if release.barcode is None and not source.is_wrong("release", "barcode"):
-        message = "the barcode slot is empty: use a number that was allotted to you, or leave it"
+        message = "no barcode: enter the number that GS1 assigned to you, if there is one"
         yield source.finding("note", "empty-barcode", ("release",), message)
     first: dict[str, int] = {}
     for index, track in enumerate(source.manifest.tracks):
@@ -204,15 +208,12 @@ def _codes(source: ManifestFile) -> Iterator[Finding]:
         if source.is_wrong(*loc):
             continue
         if track.isrc is None:
-            message = (
-                f"the ISRC slot of track {index + 1} is empty: codes come from the owner's range, "
-                "which the national ISRC agency allots"
-            )
+            message = f"track {index + 1} has no ISRC: ask the rights owner for it"
             yield source.finding("warning", "empty-isrc", loc, message)
         elif track.isrc in first:
             message = (
-                f"{isrc_text(track.isrc)} already belongs to track {first[track.isrc] + 1}: each "
-                "recording has a code of its own"
+                f"{isrc_text(track.isrc)} is already the ISRC of track {first[track.isrc] + 1}: "
+                "each recording has its own"
             )
             yield source.finding("error", "duplicate-isrc", loc, message)
         else:
@@ -224,8 +225,8 @@ def _codes(source: ManifestFile) -> Iterator[Finding]:
             for index in source.numbered
         )
         message = (
-            f"ISRCs numbered from the range: {numbers}; enter them in the owner's register, and "
-            "write each into its track before the order changes"
+            f"ISRCs numbered from the range: {numbers}; enter them in the rights owner's register, "
+            "and write each into its track before the order changes"
         )
         yield source.finding("note", "isrc-from-range", ("release", "isrc"), message)
 
@@ -244,7 +245,7 @@ def _credits(source: ManifestFile) -> Iterator[Finding]:
 
 def _twins(source: ManifestFile) -> Iterator[Finding]:
     for one, other in twin_names(all_names(source.manifest)):
-        message = f"`{one}` and `{other}` may be one name in two spellings: compare them"
+        message = f"`{one}` and `{other}` may be the same name: check the spelling"
         yield source.finding("note", "twin-names", ("credits",), message)
 
 
@@ -261,15 +262,15 @@ def _flags(source: ManifestFile) -> Iterator[Finding]:
     for index, track in enumerate(source.manifest.tracks):
         if track.pre_emphasis:
             message = (
-                "the track is flagged as recorded with pre-emphasis, and players will take its "
-                "treble down: nothing here applies it, so flag only sound that has it"
+                "the track is flagged as having pre-emphasis, so players will apply de-emphasis: "
+                "this program does not apply pre-emphasis, so flag only sound that already has it"
             )
             loc = ("tracks", index, "pre_emphasis")
             yield source.finding("warning", "pre-emphasis-flagged", loc, message)
 
 
 def _cd_text(source: ManifestFile, discs: tuple[DiscOrder, ...]) -> Iterator[Finding]:
-    """Find what CD-Text has no room for."""
+    """Find texts that do not fit into CD-Text."""
     manifest = source.manifest
     for disc in discs:
         if len(disc.places) > MOST_TRACKS:
@@ -278,7 +279,7 @@ def _cd_text(source: ManifestFile, discs: tuple[DiscOrder, ...]) -> Iterator[Fin
         try:
             left_out = cd_text(release_texts(manifest), texts).left_out
         except AssemblerError as error:
-            message = f"disc {disc.number}: it gets no CD-Text: {error}"
+            message = f"disc {disc.number} gets no CD-Text: {error}"
             yield source.finding("warning", "cd-text-full", ("tracks",), message)
             continue
         if left_out:
@@ -294,8 +295,8 @@ def _disc_numbers(source: ManifestFile) -> Iterator[Finding]:
         number = track.disc or 1
         if number != last + 1:
             message = (
-                f"disc {number} can't begin here: the next is {last + 1}; the tracks of a disc "
-                "stand together"
+                f"disc {number} can't begin here: the next disc is {last + 1}; keep the tracks of "
+                "a disc together"
             )
             yield source.finding("error", "disc-out-of-order", ("tracks", index, "disc"), message)
         last = number

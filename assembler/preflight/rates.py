@@ -8,7 +8,7 @@ from assembler.download.formats import FACTS
 from assembler.findings import Finding
 from assembler.manifest import Manifest, ManifestFile
 from assembler.manifest.model import Format
-from assembler.preflight.sections import TrackSection
+from assembler.preflight.track_section import TrackSection
 from assembler.sequence import Passage
 from assembler.sequence.frames import DISC_RATE_HZ
 
@@ -23,8 +23,8 @@ def format_rates(
 ) -> tuple[int, ...]:
     """Return the rate of each passage in a format.
 
-    It is the manifest's. Where that has none, files of 16 bits have the disc's rate and others
-    their highest source's, or what their codec makes of it.
+    It is the manifest's `rate`. Without one, 16-bit files have the disc's rate, and others the
+    highest rate of their sources, or the nearest that their codec allows.
     """
     facts = FACTS[name]
 
@@ -46,7 +46,7 @@ def rate_findings(
     for name in dict.fromkeys(source.manifest.download.formats):
         rates = sorted(set(format_rates(name, source.manifest, sections, passages)))
         if len(rates) > 1:
-            mixed.append(f"{name} at {_in_words([f'{rate / 1000:g}' for rate in rates])} kHz")
+            mixed.append(f"{name} at {_listed([f'{rate / 1000:g}' for rate in rates])} kHz")
     if mixed:
         message = (
             f"tracks differ in sample rate: {'; '.join(mixed)}: set `rate` under `download`, such "
@@ -55,5 +55,5 @@ def rate_findings(
         yield source.finding("warning", "mixed-rates", ("download", "formats"), message)
 
 
-def _in_words(texts: Sequence[str]) -> str:
+def _listed(texts: Sequence[str]) -> str:
     return f"{', '.join(texts[:-1])} and {texts[-1]}"

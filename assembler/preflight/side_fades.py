@@ -1,4 +1,4 @@
-"""Fades that a track cut from a side gets by itself, so that no hiss steps into digital black."""
+"""Default fades of a track cut from a side, so that hiss does not end abruptly in silence."""
 
 from __future__ import annotations
 
@@ -11,28 +11,28 @@ from assembler.audio import Recording
 
 FADE_IN_S = Fraction(1, 100)
 FADE_OUT_S = Fraction(1, 20)
-"""Long enough not to click, too short to be heard (common practice)."""
+"""Long enough not to click, too short to be audible (from memory: common practice)."""
 LONGEST_S = Fraction(1, 2)
-"""A fade goes on over the hiss of a pause for so long."""
+"""Longest fade over the hiss of a pause."""
 _LOUDEST_HISS_DBFS = -40.0
 _STEADY_DB = 3.0
-"""A decaying note falls by more in half a second, unless its reverberation lasts 10 s."""
+"""A decaying note falls by more than this in 0.5 s, unless its reverberation lasts 10 s."""
 _NOISE_FLATNESS = 0.3
-"""Spectral flatness of tape hiss is 0.5 and more, of held notes 0.1 and less. Tuned empirically on
+"""Spectral flatness of tape hiss is 0.5 or more, of held notes 0.1 or less. Tuned empirically on
 hiss with the spectral slopes of tape and on the demo's side."""
 _BAND_HZ = (100, 8000)
 _STEP_S = 0.02
 
 
 def default_fades(recording: Recording, start: int, end: int) -> tuple[Fraction, Fraction]:
-    """Return the lengths of the fades in and out of a stretch, in seconds.
+    """Return the durations of the fades in and out of a section, in seconds.
 
     Parameters
     ----------
     recording
         The side, restored.
     start, end
-        First sample of the stretch and the one after its last.
+        First sample of the section and the one after its last.
     """
     span = min(int(LONGEST_S * recording.rate_hz), (end - start) // 2)
     head, tail = (
@@ -46,7 +46,7 @@ def default_fades(recording: Recording, start: int, end: int) -> tuple[Fraction,
 
 
 def hiss_samples(samples: NDArray[np.floating], rate_hz: int) -> int:
-    """Return for how many samples from its first a sound is steady noise and nothing else.
+    """Return how many samples at the start of a sound are steady noise and nothing else.
 
     Parameters
     ----------

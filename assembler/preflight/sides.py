@@ -1,4 +1,4 @@
-"""The sides of a release: tracks on them, and their mending, done once and kept in the store."""
+"""The sides of a release, restored once and kept in the cache."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from typing import Any
 
 from assembler.audio import Recording
 from assembler.audio.probe import probe
-from assembler.cache.store import CacheFolder, cache_key
+from assembler.cache.folder import CacheFolder, cache_key
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
 from assembler.manifest.transfers import Restoration, Transfer
 from assembler.text import clock_text
 
 METHOD = 2
-"""Of mending and of its readings: raise it when the same asking would give other sound."""
+"""Version of the restoration: raise it when the same settings would give other sound."""
 
 
 @dataclass(frozen=True)
@@ -29,30 +29,24 @@ class Side:
     name
         As the manifest names it.
     transfer
-        What the manifest says of it.
+        Its entry in the manifest.
     original
-        As it came in.
+        The transfer before restoration.
     recording
-        As tracks are read from it: mended; in a check, the promise of it.
-    account
-        What was done to it, with what was measured before and after; empty in a check.
+        What tracks are read from: restored; in a check only its length is known.
+    report
+        The restoration steps with measurements before and after; empty in a check.
     """
 
     name: str
     transfer: Transfer
     original: Recording
     recording: Recording
-    account: dict[str, Any]
+    report: dict[str, Any]
 
     def span(self, start: int, end: int) -> tuple[int, int]:
-        """Give where a stretch of the original lies in the mended side, in samples.
-
-        Parameters
-        ----------
-        start, end
-            Of the original.
-        """
-        if self.transfer.restoration.trim_silence and self.account:
+        """Return the position in the restored side of a section of the original, in samples."""
+        if self.transfer.restoration.trim_silence and self.report:
             start, end = self._narrowed(start, end)
         if self.transfer.restoration.factor == 1:
             return start, end
@@ -60,7 +54,7 @@ class Side:
 
     @property
     def facts(self) -> tuple[tuple[str, str], ...]:
-        """What the manifest says of where it came from: names and values."""
+        """Where the transfer comes from: names and values from the manifest."""
         transfer = self.transfer
         facts = (
             ("tape", transfer.tape),
@@ -78,7 +72,7 @@ class Side:
         from assembler.restoration.restoration_report import programme_from_json
         from assembler.restoration.split.split import trimmed
 
-        reading = programme_from_json(self.account["programme"])
+        reading = programme_from_json(self.report["programme"])
         rate_hz = self.original.rate_hz
         first_s, last_s = trimmed(reading, start / rate_hz, end / rate_hz)
         return max(start, round(first_s * rate_hz)), min(end, round(last_s * rate_hz))
@@ -89,9 +83,9 @@ def side_of(
     name: str,
     original: Recording,
     scratch: Path | None,
-    store: CacheFolder | None,
+    cache: CacheFolder | None,
 ) -> Side:
-    """Give a side as tracks are read from it.
+    """Return a side, restored if there is a folder and a cache for it.
 
     Parameters
     ----------
@@ -102,9 +96,9 @@ def side_of(
     original
         Its recording.
     scratch
-        Folder to restore it in; without it the side is only promised.
-    store
-        Keeps the mended side.
+        Folder to restore it in; without it only the length is computed.
+    cache
+        Keeps the restored side.
 
     Raises
     ------
@@ -113,39 +107,39 @@ def side_of(
     """
     transfer = source.manifest.transfers[name]
     restoration = transfer.restoration
-    if scratch is None or store is None:
+    if scratch is None or cache is None:
         if restoration == Restoration():
             return Side(name, transfer, original, original, {})
         frames = int(original.frames / restoration.factor + Fraction(1, 2))
-        promised = tuple(replace(file, frames=frames, needs_ffmpeg=True) for file in original.files)
-        return Side(name, transfer, original, Recording(promised, original.source_files), {})
+        files = tuple(replace(file, frames=frames, needs_ffmpeg=True) for file in original.files)
+        return Side(name, transfer, original, Recording(files, original.source_files), {})
     if restoration == Restoration():
-        return Side(name, transfer, original, original, _account_as_it_is(original, store))
-    return _mended_side(name, transfer, original, scratch, store)
+        return Side(name, transfer, original, original, _unrestored_report(original, cache))
+    return _restored_side(name, transfer, original, scratch, cache)
 
 
-def _account_as_it_is(original: Recording, store: CacheFolder) -> dict[str, Any]:
+def _unrestored_report(original: Recording, cache: CacheFolder) -> dict[str, Any]:
     from assembler.restoration.side_file import unrestored_report
 
     key = cache_key("side as it is", METHOD, original.sha256s, original.rate_hz)
-    account: dict[str, Any] = store.json(key, lambda: unrestored_report(original))
-    return account
+    report: dict[str, Any] = cache.json(key, lambda: unrestored_report(original))
+    return report
 
 
 def side_findings(source: ManifestFile, sides: Mapping[str, Side]) -> Iterator[Finding]:
-    """Find what can't be mended as it is asked, and sides that no track is on.
+    """Find restoration settings that can't be carried out, and sides without tracks.
 
     Parameters
     ----------
     source
         The manifest.
     sides
-        Those that tracks are on, by name.
+        Sides with tracks, by name.
     """
     for name, transfer in source.manifest.transfers.items():
         loc = ("transfers", name)
         if name not in {track.side for track in source.manifest.tracks}:
-            message = "no track is on this side: it is not looked at"
+            message = "no track is on this side: it is not checked"
             yield source.finding("note", "unused-side", loc, message)
         if name not in sides:
             continue
@@ -153,36 +147,38 @@ def side_findings(source: ManifestFile, sides: Mapping[str, Side]) -> Iterator[F
         whole_s = Fraction(side.original.frames, side.original.rate_hz)
         if noise and noise.to > whole_s:
             message = (
-                f"the noise is to be learnt up to {clock_text(noise.to)}, but the side ends at "
-                f"{clock_text(whole_s)}: name a stretch of noise alone"
+                f"the noise print ends at {clock_text(noise.to)}, but the side ends at "
+                f"{clock_text(whole_s)}: choose a passage with noise alone"
             )
             yield source.finding("error", "noise-past-end", (*loc, "restoration", "noise"), message)
-        for step, reason in side.account.get("reasons", {}).items():
+        for step, reason in side.report.get("reasons", {}).items():
             message = (
-                f"side {name}: {step} not determined, nothing was done: {reason}. Set a value by "
-                f"ear, or take `{step}` out"
+                f"side {name}: {step} not determined, so it was left unchanged: {reason}. Set a "
+                f"value by ear, or remove `{step}`"
             )
             yield source.finding(
                 "warning", "restoration-unresolved", (*loc, "restoration", step), message
             )
 
 
-def _mended_side(
-    name: str, transfer: Transfer, original: Recording, scratch: Path, store: CacheFolder
+def _restored_side(
+    name: str, transfer: Transfer, original: Recording, scratch: Path, cache: CacheFolder
 ) -> Side:
-    key = cache_key("mended side", METHOD, original.sha256s, original.rate_hz, transfer.restoration)
+    key = cache_key(
+        "restored side", METHOD, original.sha256s, original.rate_hz, transfer.restoration
+    )
     sound_key = cache_key("sound of", key)
 
-    def mend_into(path: Path) -> dict[str, Any]:
+    def restore_to(path: Path) -> dict[str, Any]:
         from assembler.restoration.side_file import restore_side
 
         return restore_side(original, transfer.restoration, path)
 
     def make(path: Path) -> None:
-        account = mend_into(path)
-        store.json(key, lambda: account)
+        report = restore_to(path)
+        cache.json(key, lambda: report)
 
-    info = probe(store.file(sound_key, make))
-    account: dict[str, Any] = store.json(key, lambda: mend_into(scratch / f"side-{key[:16]}"))
+    info = probe(cache.file(sound_key, make))
+    report: dict[str, Any] = cache.json(key, lambda: restore_to(scratch / f"side-{key[:16]}"))
     recording = Recording((info,), originals=original.source_files, key=sound_key)
-    return Side(name, transfer, original, recording, account)
+    return Side(name, transfer, original, recording, report)

@@ -1,8 +1,7 @@
-"""Silence at the ends of the delivered files, read from the sources before anything is rendered.
+"""Find silence at the ends of the delivered files, in the sources and before rendering.
 
-Shops refuse a file with more than 10 s of silence at either end (two distributors' public pages).
-Silence is what stays below −70 dBFS: dither of 16 bits lies 20 dB lower, tape hiss higher (common
-practice, no source).
+Shops reject a file with more than 10 s of silence at either end (two distributors' public pages).
+Silence is sound below −70 dBFS: 16-bit dither is 20 dB lower, tape hiss higher (from memory).
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ from assembler.audio.reading import ByLibsndfile
 from assembler.file_names import for_libsndfile
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
-from assembler.preflight.sections import TrackSection
+from assembler.preflight.track_section import TrackSection
 from assembler.sequence import DiscOrder, TrackPlace
 from assembler.text import FRAMES_PER_SECOND, clock_text
 
@@ -34,7 +33,7 @@ _MOST_READ_S = 60
 def silence_findings(
     source: ManifestFile, sections: Sequence[TrackSection], discs: Sequence[DiscOrder]
 ) -> Iterator[Finding]:
-    """Warn of long silence at the ends of files; note a mix that begins with some."""
+    """Warn of long silence at the ends of files; note a source that begins with some."""
     for disc in discs:
         for place, file_frames in zip(disc.places, disc.file_frames, strict=True):
             section = sections[place.index]
@@ -46,7 +45,7 @@ def silence_findings(
                     after = Fraction(file_frames - place.frames, FRAMES_PER_SECOND)
                     yield from _at_the_end(source, section, after)
             except (soundfile.LibsndfileError, OSError):
-                continue  # a damaged file is told of by who must read it
+                continue  # whatever reads a damaged file later reports it
 
 
 def _at_the_head(
@@ -64,7 +63,7 @@ def _at_the_head(
     loc = ("tracks", section.index)
     if silent_s > LONGEST_SILENCE_S:
         message = (
-            f"{track} begins with {float(silent_s):.1f} s of silence, and shops refuse a file with "
+            f"{track} begins with {float(silent_s):.1f} s of silence, and shops reject a file with "
             f"more than 10 s: {remedy or 'set a later `start`'}"
         )
         yield source.finding("warning", "long-silence", loc, message)
@@ -88,13 +87,13 @@ def _at_the_end(
             remedy = f"`end: {clock_text(Fraction(ceil(end_s * 100), 100))}` removes its own"
     message = (
         f"the file of track {section.index + 1} ends with {float(own_s + after_s):.1f} s of "
-        f"silence, and shops refuse more than 10 s: {remedy}"
+        f"silence, and shops reject more than 10 s: {remedy}"
     )
     yield source.finding("warning", "long-silence", ("tracks", section.index), message)
 
 
 def _silent_head_s(section: TrackSection) -> Fraction | None:
-    """Return how long a track's source is silent at first, up to a minute; None if it is all."""
+    """Return the silence at the start of a track's source, up to 60 s; None if all is silent."""
     rate_hz, position = section.recording.rate_hz, section.start
     stop = min(section.end, position + _MOST_READ_S * rate_hz)
     with _open_files(section) as files:
@@ -109,7 +108,7 @@ def _silent_head_s(section: TrackSection) -> Fraction | None:
 
 
 def _silent_end_s(section: TrackSection) -> Fraction | None:
-    """Return how long a track's source is silent at last, up to a minute; None if it is all."""
+    """Return the silence at the end of a track's source, up to 60 s; None if all is silent."""
     rate_hz, end = section.recording.rate_hz, section.end
     first = max(section.start, end - _MOST_READ_S * rate_hz)
     with _open_files(section) as files:
@@ -125,7 +124,7 @@ def _silent_end_s(section: TrackSection) -> Fraction | None:
 
 
 def _block_lengths(rate_hz: int) -> Iterator[int]:
-    """Return 0.02 s in samples, then twice as much each time up to 1 s: most sources start loud."""
+    """Return block lengths from 0.02 s, doubled up to 1 s: most sources start loud."""
     frames = rate_hz // 50
     while True:
         yield frames
@@ -134,7 +133,7 @@ def _block_lengths(rate_hz: int) -> Iterator[int]:
 
 @contextmanager
 def _open_files(section: TrackSection) -> Iterator[list[ByLibsndfile]]:
-    """Open a source with libsndfile alone: a check is to be quick, and loads no compiled loops."""
+    """Open a source with libsndfile alone: a check is quick and loads no compiled loops."""
     with ExitStack() as stack:
         files = section.recording.files
         with silenced():

@@ -1,4 +1,4 @@
-"""Findings about words: what a disc must spell otherwise, and what no font here can print."""
+"""Check texts: what CD-Text can't encode, and what no font here can print."""
 
 from __future__ import annotations
 
@@ -17,31 +17,31 @@ _OWN_SPELLING = {
     "lyricists": "songwriter",
     "arrangers": "arranger",
 }
-"""Keys of words, and the key of `cd_text` that takes the place of each on the disc."""
+"""Keys with text, and the key of `cd_text` that overrides each on the disc."""
 
 
 def spelling_findings(source: ManifestFile) -> Iterator[Finding]:
-    """Look at every word that goes onto the disc."""
+    """Check every text that goes onto the disc."""
     manifest = source.manifest
     release = manifest.release
-    words = [("title", release.title), ("artist", release.artist)]
-    for key, text in words:
+    texts = [("title", release.title), ("artist", release.artist)]
+    for key, text in texts:
         yield from _findings(source, ("release", key), text, release.cd_text)
     for index, track in enumerate(manifest.tracks):
-        words = [("title", track.full_title)]
-        words += [("artist", track.artist)] if track.artist else []
+        texts = [("title", track.full_title)]
+        texts += [("artist", track.artist)] if track.artist else []
         for key in ("composers", "lyricists", "arrangers"):
-            words += [(key, name) for name in getattr(track, key)]
-        for key, text in words:
+            texts += [(key, name) for name in getattr(track, key)]
+        for key, text in texts:
             yield from _findings(source, ("tracks", index, key), text, track.cd_text)
 
 
 def _findings(source: ManifestFile, loc: Loc, text: str, own: DiscText | None) -> Iterator[Finding]:
-    spelt_by_hand = own is not None and getattr(own, _OWN_SPELLING[str(loc[-1])]) is not None
-    if source.manifest.disc.make and not spelt_by_hand:
+    is_set = own is not None and getattr(own, _OWN_SPELLING[str(loc[-1])]) is not None
+    if source.manifest.disc.make and not is_set:
         yield from _respelling(source, loc, text)
     if missing := missing_characters(text):
-        message = f"no font here has {' '.join(missing)}: the printed sheet shows an empty box"
+        message = f"no font here has {' '.join(missing)}: the printed sheets show an empty box"
         yield source.finding("warning", "no-glyph", loc, message)
 
 
@@ -51,13 +51,11 @@ def _respelling(source: ManifestFile, loc: Loc, text: str) -> Iterator[Finding]:
         return
     own = f"`cd_text: {{{_OWN_SPELLING[str(loc[-1])]}: …}}`"
     if not spelt:
-        message = f"nothing of this can be written on the disc: spell it with {own}"
+        message = f"CD-Text can't encode this: set {own}"
         yield source.finding("warning", "respelt-for-disc", loc, message)
         return
-    cut = f", cut to {MOST_CHARACTERS} characters" if len(spelt) == MOST_CHARACTERS else ""
-    message = (
-        f"the disc can't hold this as it is{cut}: it will read `{spelt}`; {own} spells it otherwise"
-    )
+    cut = f" (cut to {MOST_CHARACTERS} characters)" if len(spelt) == MOST_CHARACTERS else ""
+    message = f"CD-Text can't encode this: it will read `{spelt}`{cut}; set {own} to override"
     only_marks = _letters(spelt) == _letters(text)
     yield source.finding("note" if only_marks else "warning", "respelt-for-disc", loc, message)
 

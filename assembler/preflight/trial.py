@@ -1,4 +1,4 @@
-"""What if: the running order without some tracks, or with other gaps, tried without writing it."""
+"""What if: try a running order without some tracks or with other gaps, without writing it."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ class Trial:
     without
         Tracks left out, by their numbers in the manifest, from 1.
     gap_s
-        The silence tried between tracks; None where the manifest's stand.
+        The gap tried between tracks; None for the manifest's gaps.
     kept
-        Places in the manifest of the tracks that are left.
+        Indexes in the manifest of the remaining tracks.
     discs
-        The order; places count among those that are kept.
+        The order; its indexes count the remaining tracks.
     limit_frames
         The plant's limit.
     """
@@ -42,11 +42,11 @@ class Trial:
 
     @property
     def fits(self) -> bool:
-        """Every disc keeps the limit."""
+        """Every disc is within the limit."""
         return all(disc.frames <= self.limit_frames for disc in self.discs)
 
     def as_json(self) -> dict[str, Any]:
-        """Give the trial as plain data for ``--json``."""
+        """Return the trial as plain data for ``--json``."""
         return {
             "without": list(self.without),
             "gap_s": None if self.gap_s is None else float(self.gap_s),
@@ -79,7 +79,7 @@ class Trial:
 def try_order(
     report: CheckReport, without: Sequence[int] = (), gap_s: Fraction | None = None
 ) -> Trial:
-    """Lay a checked release out otherwise.
+    """Lay out a checked release with other tracks or gaps.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def try_order(
     without
         Tracks to leave out, by their numbers in the manifest.
     gap_s
-        Silence between tracks in place of the manifest's; segues, overlaps and opening pauses stay.
+        Gap between tracks in place of the manifest's; segues, overlaps and first gaps stay.
 
     Raises
     ------
@@ -97,12 +97,12 @@ def try_order(
     """
     count = len(report.source.manifest.tracks)
     if not report.sections:
-        raise AssemblerError("the order can't be tried before every source can be used: see above")
+        raise AssemblerError("the order can't be tried until every source is usable: see above")
     if beyond := [number for number in without if not 1 <= number <= count]:
-        raise AssemblerError(f"--without {beyond[0]}: there are tracks 1 to {count}")
+        raise AssemblerError(f"--without {beyond[0]}: the tracks are 1 to {count}")
     kept = tuple(index for index in range(count) if index + 1 not in without)
     if not kept:
-        raise AssemblerError("--without leaves no track: leave one or more in")
+        raise AssemblerError("--without leaves no track: keep at least one")
     sounds = _tried(track_sounds(report.source, report.sections), without, gap_s)
     discs = lay_out(
         sounds,
@@ -116,7 +116,7 @@ def try_order(
 def _tried(
     sounds: Sequence[TrackSound], without: Sequence[int], gap_s: Fraction | None
 ) -> list[TrackSound]:
-    """Give the tracks that are kept, with the gaps that are tried."""
+    """Return the remaining tracks with the gaps to try."""
     tried = [
         replace(sound, gap_s=gap_s) if gap_s is not None and _follows_a_gap(i, sound) else sound
         for i, sound in enumerate(sounds)

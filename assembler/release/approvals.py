@@ -1,4 +1,4 @@
-"""Approvals and the manifests that they speak of."""
+"""Check approvals against the manifest of their release."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from assembler.proof.approval import (
 from assembler.text import shorten
 
 PARTS = ("words", "levels")
-"""What the proof's page asks about beside tracks and joins."""
+"""What the proof's page asks about besides tracks and joins."""
 _MOST_KEYS = 10
 APPROVAL_CODES = (
     "unreadable-approval",
@@ -30,30 +30,30 @@ APPROVAL_CODES = (
     "approval-with-remarks",
     "approved",
 )
-"""Of the findings of `approval_findings`."""
+"""Codes of the findings of `approval_findings`."""
 
 
 def find_manifest(approval: Approval, folders: Iterable[Path]) -> Path:
-    """Find the manifest of the release that an approval speaks of.
+    """Find the manifest of the release that an approval is for.
 
     Parameters
     ----------
     approval
-        As it was read.
+        The approval.
     folders
-        Where manifests may lie.
+        Folders to search.
 
     Raises
     ------
     AssemblerError
-        None of them, or more than one, is of that release.
+        No manifest, or more than one, is of that release.
     """
     paths = {path.resolve() for folder in folders for path in folder.glob("*.y*ml")}
     found = sorted(path for path in paths if _name(path) == approval.release)
     if len(found) != 1:
         what = "no manifest here is" if not found else f"{len(found)} manifests here are"
         raise AssemblerError(
-            f"{what} of {approval.release}: name it: assembler approve FILE MANIFEST"
+            f"{what} of {approval.release}: name the manifest: assembler approve FILE MANIFEST"
         )
     return found[0]
 
@@ -66,24 +66,24 @@ def _name(path: Path) -> str | None:
 
 
 def keep_approval(path: Path, manifest_path: Path | None) -> tuple[Path, Approval, list[str]]:
-    """Read an approval, check it, and keep it beside its manifest with the day.
+    """Read an approval, check it, and store it beside its manifest with today's date.
 
     Parameters
     ----------
     path
-        As the proof's page saved it.
+        The file that the proof's page saved.
     manifest_path
         The manifest; None to find it beside the approval or in the working folder.
 
     Returns
     -------
     kept, approval, open_points
-        Where it is kept, what it says, and what in it is open.
+        Where it is stored, its content, and its open points.
 
     Raises
     ------
     AssemblerError
-        It is no approval of that manifest's release.
+        It is not an approval of that manifest's release.
     """
     approval = read_approval(path)
     found = manifest_path or find_manifest(approval, (path.parent, Path()))
@@ -95,32 +95,32 @@ def keep_approval(path: Path, manifest_path: Path | None) -> tuple[Path, Approva
 
 
 def check_approval(approval: Approval, manifest: Manifest, path: Path) -> None:
-    """Check that an approval speaks of a manifest's release, of each of its tracks, by a name.
+    """Check that an approval is for a manifest's release and tracks, and names who approves.
 
     Parameters
     ----------
     approval
-        As it was read.
+        The approval.
     manifest
-        The release that it is to be kept for.
+        The manifest.
     path
         The approval's file, for messages.
 
     Raises
     ------
     AssemblerError
-        It is another release's, nameless, or its tracks are not the manifest's.
+        It is for another release, has no name, or its tracks are not the manifest's.
     """
     own = name_of(manifest)
     if approval.release != own:
         raise AssemblerError(
-            f"{path}: approves {shorten(approval.release)}, and this manifest is of {own}: name "
+            f"{path}: approves {shorten(approval.release)}, but this manifest is of {own}: name "
             "the manifest of that release"
         )
     if not any(sign.isalnum() for sign in approval.name):
         raise AssemblerError(
-            f"{path}: names nobody: whoever approves enters a name on the proof's page and saves "
-            "again"
+            f"{path}: has no name: ask whoever approves to enter their name on the proof's page "
+            "and save again"
         )
     wanted = {
         "tracks": [str(number) for number in range(1, len(manifest.tracks) + 1)],
@@ -133,15 +133,15 @@ def check_approval(approval: Approval, manifest: Manifest, path: Path) -> None:
         unknown = [key for key in given if key not in keys]
         missing = [key for key in keys if key not in given] if kind == "tracks" else []
         faults = (("twice", twice), ("unknown", unknown), ("missing", missing))
-        if told := [f"{what}: {_listed(found)}" for what, found in faults if found]:
+        if found := [f"{what}: {_listed(keys)}" for what, keys in faults if keys]:
             raise AssemblerError(
-                f"{path}: its {kind} are not the manifest's ({'; '.join(told)}): send the proof of "
-                "this manifest out, and keep what its page saves"
+                f"{path}: its {kind} are not the manifest's ({'; '.join(found)}): send out the "
+                "proof of this manifest, and store the file that its page saves"
             )
 
 
 def open_points(approval: Approval, manifest: Manifest) -> list[str]:
-    """Return all that is not ticked, is left out, or has a remark; one line each."""
+    """List all that is not ticked, is missing, or has a remark; one line each."""
     joins = {verdict.key for verdict in approval.joins}
     parts = {verdict.key for verdict in approval.parts}
     left_out = [f"join {key}: not in the file" for key in _joins_of(manifest) if key not in joins]
@@ -150,7 +150,7 @@ def open_points(approval: Approval, manifest: Manifest) -> list[str]:
 
 
 def _joins_of(manifest: Manifest) -> Iterator[str]:
-    """Name the joins of a manifest's discs, as the proof's page does."""
+    """Return the names of a manifest's joins, as on the proof's page."""
     several = any(track.disc not in (None, 1) for track in manifest.tracks)
     disc, number = 1, 0
     for track in manifest.tracks:
@@ -166,7 +166,7 @@ def _listed(keys: Sequence[str]) -> str:
 
 
 def approval_findings(source: ManifestFile, proof_of: str) -> Iterator[Finding]:
-    """Hold a finished proof against the one that was approved, if any was.
+    """Compare a finished proof with the one that was approved, if any was.
 
     Parameters
     ----------
@@ -178,18 +178,18 @@ def approval_findings(source: ManifestFile, proof_of: str) -> Iterator[Finding]:
     try:
         approval = approved(source.path)
     except AssemblerError as error:
-        said = str(error)
+        message = str(error)
         if isinstance(error, FindingsError):
-            said = f"{approval_path(source.path).name}: {error.findings[0].message}"
-        yield source.finding("warning", "unreadable-approval", (), said)
+            message = f"{approval_path(source.path).name}: {error.findings[0].message}"
+        yield source.finding("warning", "unreadable-approval", (), message)
         return
     if approval is None:
         return
     name = approval_path(source.path).name
     if approval.proof_of != proof_of:
         message = (
-            f"this is not what was approved ({name}): sound or words have changed since; send the "
-            "proof out again"
+            f"this is not the approved version ({name}): sound or text has changed since; send out "
+            "the proof again"
         )
         yield source.finding("warning", "approved-release-changed", (), message)
     elif points := open_points(approval, source.manifest):
@@ -203,6 +203,6 @@ def approval_findings(source: ManifestFile, proof_of: str) -> Iterator[Finding]:
 
 
 def signed(approval: Approval) -> str:
-    """Return by whom and when a release was approved, to be put behind a verb."""
+    """Return by whom and when a release was approved, to follow a verb."""
     by = f" by {shorten(approval.name)}" if approval.name.strip() else ""
     return f"{by} on {approval.date}" if approval.date else by

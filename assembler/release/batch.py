@@ -1,4 +1,4 @@
-"""Build several releases in one go: one plan over all of them, one pool of workers."""
+"""Build several releases together, on one pool of workers."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from assembler.cache.store_limit import opened_store
+from assembler.cache.limit import opened_cache
 from assembler.cancel import CancelToken, check_cancelled
 from assembler.errors import AssemblerError, FindingsError, explained
 from assembler.findings import Finding
@@ -20,20 +20,20 @@ from assembler.manifest.yaml_text import MOST_BYTES
 from assembler.mastering.plan import ROOMS, plan_release
 from assembler.preflight.check import CheckReport, check
 from assembler.release.build_report import BuildReport
-from assembler.release.building import Desk, make_release, target_of
-from assembler.release.progress import Account, Progress, Step, no_progress, planned_s
+from assembler.release.building import BuildSettings, make_release, target_of
+from assembler.release.progress import Progress, Step, Tasks, no_progress, planned_s
 from assembler.workers import result_of
 
 MOST_AT_ONCE = 4
-"""Releases under way at a time: enough to keep the workers busy while one has its page set, and
-no more, since each fills the disk with its unfinished sound."""
+"""Releases built at the same time: enough to keep the workers busy while one writes its paper, and
+no more, since each fills the disk with unfinished sound."""
 _MANIFEST_ENDINGS = (".yaml", ".yml")
 _LOOKS_LIKE_A_MANIFEST = re.compile(r"""^[{\s]*["']?(release|tracks)["']?\s*:""", re.MULTILINE)
 
 
 @dataclass(frozen=True)
 class Job:
-    """One of several releases: what is known of it before and after it is built.
+    """One of several releases, before and after it is built.
 
     Attributes
     ----------
@@ -42,11 +42,11 @@ class Job:
     checked
         Its check; None where the manifest can't be read.
     target
-        The release's folder; None where it can't be made.
+        The release's folder; None where it can't be built.
     report
         The finished build.
     error
-        Why there is none.
+        Why there is no build.
     """
 
     path: Path
@@ -57,7 +57,7 @@ class Job:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """Of the build, or what stopped it."""
+        """Findings of the build, or of what stopped it."""
         if self.report:
             return self.report.findings
         if isinstance(self.error, FindingsError):
@@ -65,8 +65,8 @@ class Job:
         return (Finding("error", "stopped", "", str(self.path), 0, str(self.error)),)
 
     def as_json(self) -> dict[str, Any]:
-        """Give it as plain data for ``--json``: what one build tells, and the manifest."""
-        told = {
+        """Return the job as plain data for ``--json``: as one build does, with the manifest."""
+        failed = {
             "ok": False,
             "findings": [finding.as_json() for finding in self.findings],
             "release_dir": None,
@@ -74,11 +74,11 @@ class Job:
             "reused": [],
             "tracks": [],
         }
-        return {"manifest": str(self.path), **(self.report.as_json() if self.report else told)}
+        return {"manifest": str(self.path), **(self.report.as_json() if self.report else failed)}
 
 
 def manifests_at(paths: Iterable[Path]) -> list[Path]:
-    """Give the manifests among files and folders: of a folder those directly in it, by name.
+    """Return the manifests among files and folders: of a folder, those directly in it, by name.
 
     Raises
     ------
@@ -105,12 +105,12 @@ def _in_folder(folder: Path) -> list[Path]:
     except OSError as error:
         raise AssemblerError(f"{error.filename}: can't be read: {error.strerror}") from error
     if not files:
-        raise AssemblerError(f"{folder}: there is no manifest in this folder")
+        raise AssemblerError(f"{folder}: no manifest in this folder")
     return files
 
 
 def _looks_like_a_manifest(path: Path) -> bool:
-    """Look at as much of a file as a manifest can have; what can't be read is told later."""
+    """Return whether the start of a file looks like a manifest; True for one that can't be read."""
     try:
         with path.open("rb") as file:
             text = file.read(MOST_BYTES).decode("utf-8", "replace")
@@ -120,7 +120,7 @@ def _looks_like_a_manifest(path: Path) -> bool:
 
 
 def plan_jobs(paths: Sequence[Path], out: Path | None = None) -> list[Job]:
-    """Check manifests, each for itself, and refuse those that would write the same folder.
+    """Check each manifest, and refuse those that would write the same folder.
 
     Parameters
     ----------
@@ -132,17 +132,17 @@ def plan_jobs(paths: Sequence[Path], out: Path | None = None) -> list[Job]:
     Returns
     -------
     list of Job
-        One a manifest; those with an error can't be built.
+        One per manifest; those with an error can't be built.
     """
-    jobs = [_looked_at(path, out) for path in paths]
-    rivals: dict[str, list[Path]] = defaultdict(list)
+    jobs = [_checked(path, out) for path in paths]
+    by_target: dict[str, list[Path]] = defaultdict(list)
     for job in jobs:
         if job.target:
-            rivals[_place(job.target)].append(job.path)
-    return [_alone(job, rivals) for job in jobs]
+            by_target[_target_key(job.target)].append(job.path)
+    return [_refuse_shared_target(job, by_target) for job in jobs]
 
 
-def _looked_at(path: Path, out: Path | None) -> Job:
+def _checked(path: Path, out: Path | None) -> Job:
     check_cancelled()
     checked = None
     try:
@@ -150,21 +150,22 @@ def _looked_at(path: Path, out: Path | None) -> Job:
         if not checked.ok:
             return Job(path, checked, error=FindingsError(checked.findings))
         return Job(path, checked, target_of(checked, out))
-    except Exception as error:  # whatever it is, it stops no other release
+    except Exception as error:  # no error may stop another release
         return Job(path, checked, error=explained(error))
 
 
-def _place(target: Path) -> str:
-    return str(target.resolve()).casefold()  # one folder on some systems: TWE-1 and twe-1
+def _target_key(target: Path) -> str:
+    return str(target.resolve()).casefold()  # some file systems ignore case
 
 
-def _alone(job: Job, rivals: dict[str, list[Path]]) -> Job:
-    others = [p for p in rivals[_place(job.target)] if p != job.path] if job.target else []
+def _refuse_shared_target(job: Job, by_target: dict[str, list[Path]]) -> Job:
+    paths = by_target[_target_key(job.target)] if job.target else []
+    others = [str(path) for path in paths if path != job.path]
     if not others:
         return job
     message = (
-        f"{job.path}: would write {job.target}, and so would {', '.join(map(str, others))}: give "
-        "each a catalogue number of its own, or build them with different --out"
+        f"{job.path}: would write {job.target}, and so would {', '.join(others)}: give each "
+        "its own catalogue number, or build them with different --out"
     )
     return replace(job, target=None, error=AssemblerError(message))
 
@@ -176,9 +177,9 @@ def build_jobs(
     jobs: int | None = None,
     packages: bool = False,
     progress: Progress = no_progress,
-    stop: CancelToken | None = None,
+    token: CancelToken | None = None,
 ) -> Iterator[Job]:
-    """Build what can be built; what fails stops nothing else.
+    """Build several releases; one that fails does not stop the others.
 
     Parameters
     ----------
@@ -186,57 +187,57 @@ def build_jobs(
         From `plan_jobs`.
     only, jobs, packages, progress
         As for `assembler.build`; the workers are shared.
-    stop
-        Ends all of it.
+    token
+        Cancels all builds.
 
     Yields
     ------
     Job
-        Those that were given, in their order, with their report or their error.
+        The given jobs in order, with their report or error.
 
     Raises
     ------
     Cancelled
-        The work was told to stop; the last releases are as they were.
+        The builds were cancelled; the last releases are unchanged.
     """
-    stop, rooms, workers = stop or CancelToken(), tuple(only), jobs or os.cpu_count() or 1
-    names = len(planned) > 1
-    accounts = [Account(_named(progress, job) if names else progress) for job in planned]
-    for job, account in zip(planned, accounts, strict=True):
+    token, rooms, workers = token or CancelToken(), tuple(only), jobs or os.cpu_count() or 1
+    several = len(planned) > 1
+    all_tasks = [Tasks(_named(progress, job) if several else progress) for job in planned]
+    for job, tasks in zip(planned, all_tasks, strict=True):
         if job.target and job.checked:
-            account.plan(planned_s(plan_release(job.checked, rooms)))
-    with opened_store() as store, ThreadPoolExecutor(workers) as pool:
-        desk = Desk(pool, store, rooms, packages)
+            tasks.plan(planned_s(plan_release(job.checked, rooms)))
+    with opened_cache() as cache, ThreadPoolExecutor(workers) as pool:
+        settings = BuildSettings(pool, cache, rooms, packages)
         with ThreadPoolExecutor(min(workers, MOST_AT_ONCE)) as leaders:
             try:
                 futures = [
-                    leaders.submit(_built, job, desk, stop.part(), account)
-                    for job, account in zip(planned, accounts, strict=True)
+                    leaders.submit(_built, job, settings, token.new_child(), tasks)
+                    for job, tasks in zip(planned, all_tasks, strict=True)
                 ]
                 for future in futures:
                     yield result_of(future)
             except BaseException:
-                stop.now()
+                token.cancel()
                 raise
 
 
-def _built(job: Job, desk: Desk, stop: CancelToken, account: Account) -> Job:
-    """Lead one release through its build."""
+def _built(job: Job, settings: BuildSettings, token: CancelToken, tasks: Tasks) -> Job:
+    """Return a job with its report or its error."""
     if job.target is None or job.checked is None:
         return job
-    with stop.applies():
+    with token.active():
         check_cancelled()
     try:
-        return replace(job, report=make_release(job.checked, job.target, desk, stop, account))
-    except Exception as error:  # whatever it is, it stops no other release
+        return replace(job, report=make_release(job.checked, job.target, settings, token, tasks))
+    except Exception as error:  # no error may stop another release
         return replace(job, error=explained(error))
 
 
 def _named(progress: Progress, job: Job) -> Progress:
-    """Put the release's name before each step."""
+    """Return a progress that adds the release's name to each step."""
     name = job.target.name if job.target else ""
 
-    def tell(step: Step) -> None:
+    def report(step: Step) -> None:
         progress(replace(step, what=f"{name}  {step.what}") if step.what else step)
 
-    return tell
+    return report

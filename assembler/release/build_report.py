@@ -1,4 +1,4 @@
-"""A build's own account, for whoever asked for it."""
+"""The result of a build."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from assembler.findings import Finding
+from assembler.finished.report_form import ReleaseReport
 
 
 @dataclass(frozen=True)
@@ -20,28 +21,28 @@ class BuildReport:
     findings
         Of the check and of the mastering.
     made, reused
-        Files, by their paths inside the folder.
-    content
-        What `report.json` holds.
+        Files, by their paths in the folder.
+    report
+        The content of `report.json`.
     reasons
-        Of each file, why it was made anew or reused.
+        Why each file was made again or reused.
     """
 
     release_dir: Path
     findings: tuple[Finding, ...]
     made: tuple[str, ...]
     reused: tuple[str, ...]
-    content: dict[str, Any]
+    report: ReleaseReport
     reasons: dict[str, str]
 
     def as_json(self) -> dict[str, Any]:
-        """Give the report as plain data for ``--json``."""
+        """Return the result as plain data for ``--json``."""
         return {
             "ok": True,
             "findings": [finding.as_json() for finding in self.findings],
             "release_dir": str(self.release_dir),
             "made": list(self.made),
             "reused": list(self.reused),
-            "tracks": self.content["tracks"],
+            "tracks": [track.as_json() for track in self.report.tracks],
             "reasons": self.reasons,
         }

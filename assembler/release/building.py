@@ -1,4 +1,4 @@
-"""Build a release: from a manifest to a folder that is finished or not there at all."""
+"""Build a release: its folder is either finished or not there at all."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from assembler.audio.probe import path_text
-from assembler.cache.store import CacheFolder
-from assembler.cache.store_limit import opened_store
+from assembler.cache.folder import CacheFolder
+from assembler.cache.limit import opened_cache
 from assembler.cancel import CancelToken
 from assembler.errors import AssemblerError, FindingsError, SourceError
 from assembler.findings import Loc
@@ -22,28 +22,28 @@ from assembler.release.build_report import BuildReport
 from assembler.release.inputs import inputs_of
 from assembler.release.last_release import LastRelease
 from assembler.release.memory import refuse_other_manifest, remembered_stamps, unchanged
-from assembler.release.progress import Account, Progress, no_progress, planned_s
+from assembler.release.progress import Progress, Tasks, no_progress, planned_s
 from assembler.workers import Share
 
 
 @dataclass(frozen=True)
-class Desk:
-    """What builds work with side by side.
+class BuildSettings:
+    """What parallel builds share.
 
     Attributes
     ----------
     pool
         The workers.
-    store
-        Finished work; None where the user's store can't be written.
+    cache
+        The user's cache; None where it can't be written.
     rooms
         Kinds of deliverable to make.
     packages
-        Put the files of each download format into a zip file too.
+        Make a zip file of each download format too.
     """
 
     pool: Executor
-    store: CacheFolder | None
+    cache: CacheFolder | None
     rooms: tuple[str, ...]
     packages: bool
 
@@ -68,36 +68,36 @@ def build(
     only
         Kinds of deliverable to make: disc, download, paper, proof.
     jobs
-        How many pieces of work run side by side; as many as there are cores if not given.
+        Number of workers; one per core if not given.
     packages
-        Put the files of each download format into a zip file too.
+        Make a zip file of each download format too.
     progress
-        Is told of each step, by the thread that does it.
+        Called with each step, in the thread that does it.
 
     Raises
     ------
     FindingsError
         The manifest or its sources have errors; nothing was written.
     AssemblerError
-        The work could not be finished; the last release is as it was.
+        The build could not be finished; the last release is unchanged.
     """
     report = check(source)
     if not report.ok:
         raise FindingsError(report.findings)
-    with ThreadPoolExecutor(jobs or os.cpu_count()) as pool, opened_store() as store:
-        account = Account(progress)
-        account.plan(planned_s(plan_release(report, only)))
-        desk = Desk(pool, store, tuple(only), packages)
-        return make_release(report, target_of(report, out), desk, CancelToken(), account)
+    with ThreadPoolExecutor(jobs or os.cpu_count()) as pool, opened_cache() as cache:
+        tasks = Tasks(progress)
+        tasks.plan(planned_s(plan_release(report, only)))
+        settings = BuildSettings(pool, cache, tuple(only), packages)
+        return make_release(report, target_of(report, out), settings, CancelToken(), tasks)
 
 
 def target_of(report: CheckReport, out: Path | None) -> Path:
-    """Give the folder of a checked manifest's release.
+    """Return the folder of a checked manifest's release.
 
     Raises
     ------
     AssemblerError
-        No folder can have this path: it is too long, or its links go round in a ring.
+        The path is too long, or its links form a loop.
     """
     target = (out or report.source.path.parent / "releases") / release_name(report)
     try:
@@ -112,7 +112,11 @@ def target_of(report: CheckReport, out: Path | None) -> Path:
 
 
 def make_release(
-    report: CheckReport, target: Path, desk: Desk, stop: CancelToken, account: Account
+    report: CheckReport,
+    target: Path,
+    settings: BuildSettings,
+    token: CancelToken,
+    tasks: Tasks,
 ) -> BuildReport:
     """Make the release of a manifest that passed its check.
 
@@ -122,45 +126,52 @@ def make_release(
         The check.
     target
         The release's folder.
-    desk
-        What to work with.
-    stop
-        Ends it; told here when something fails.
-    account
-        The work, already planned.
+    settings
+        Workers, cache and deliverables.
+    token
+        Cancels the build; cancelled here when something fails.
+    tasks
+        Reports the tasks, which are already planned.
 
     Raises
     ------
     FindingsError
         A source has errors that only reading it shows; nothing was written.
     AssemblerError
-        The work could not be finished; the last release is as it was.
+        The build could not be finished; the last release is unchanged.
     Cancelled
-        It was told to stop; the last release is as it was.
+        The build was cancelled; the last release is unchanged.
     """
     refuse_foreign(target)
-    with stop.applies(), assembling(target) as work, Share(desk.pool, stop) as pool:
-        store = desk.store or CacheFolder(work / "store")
-        refuse_other_manifest(store, target, report.source)
-        inputs = inputs_of(report, desk.rooms, packages=desk.packages)
+    with token.active(), assembling(target) as work, Share(settings.pool, token) as pool:
+        cache = settings.cache or CacheFolder(work / "cache")
+        refuse_other_manifest(cache, target, report.source)
+        inputs = inputs_of(report, settings.rooms, packages=settings.packages)
         try:
-            if kept := unchanged(store, target, inputs.key):
+            if kept := unchanged(cache, target, inputs.key):
                 return kept
-            from assembler.release.run import Build  # the sound rooms: only when there is work
+            from assembler.release.artifact_cache import ArtifactCache
+            from assembler.release.run import (
+                Build,  # loads the sound rooms: only when there is work
+            )
 
-            digests = inputs.digests(store, pool.map)
-            exact = check(report.source, scratch=work, store=store, digests=digests)
+            digests = inputs.digests(cache, pool.map)
+            exact = check(report.source, scratch=work, cache=cache, digests=digests)
             if not exact.ok:
-                inputs.forget_digests(store)
+                inputs.forget_digests(cache)
                 raise FindingsError(exact.findings)
-            plan = plan_release(exact, desk.rooms)
-            last = LastRelease(target, remembered_stamps(store, target))
-            whole = Build(plan, inputs, work, store, last, pool, account, packages=desk.packages)
-            return whole.run(target)
+            plan = plan_release(exact, settings.rooms)
+            last = LastRelease(target, remembered_stamps(cache, target))
+            artifacts = ArtifactCache(cache, last, plan.rooms)
+            build = Build(plan, inputs, work, artifacts, pool, tasks, settings.packages)
+            return build.run(target)
         except SourceError as error:
-            inputs.forget_digests(store)  # it may be another file than the remembered one
-            loc: Loc = ("tracks",) if error.index is None else ("tracks", error.index, "audio")
-            finding = report.source.finding("error", error.code, loc, str(error))
-            raise FindingsError([finding]) from error
+            inputs.forget_digests(cache)  # the file may have changed since its digest was cached
+            raise _source_findings(report.source, error) from error
         finally:
-            account.settle()
+            tasks.finish()
+
+
+def _source_findings(source: ManifestFile, error: SourceError) -> FindingsError:
+    loc: Loc = ("tracks",) if error.index is None else ("tracks", error.index, "audio")
+    return FindingsError([source.finding("error", error.code, loc, str(error))])

@@ -1,4 +1,4 @@
-"""Sound for the proof: clips around joins, and copies of tracks where no download can be played."""
+"""Sound for the proof: clips around joins, and listening copies where no download is playable."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from assembler.cache.keys import named_key
 from assembler.dsp.dither import samples_of
 from assembler.mastering.render import FinishedTrack, excerpt
 from assembler.proof.joins import joins, write_join_clip, write_mp3
-from assembler.release.reuse import ArtifactCache
+from assembler.release.artifact_cache import ArtifactCache
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 
 
 def clips(
-    folder: Path, discs: Sequence[DiscOrder], tracks: Sequence[FinishedTrack], reuse: ArtifactCache
-) -> Iterator[Callable[[], None]]:
-    """Give the writing of each join's clip, to be done side by side.
+    folder: Path, discs: Sequence[DiscOrder], tracks: Sequence[FinishedTrack], cache: ArtifactCache
+) -> Iterator[Callable[[], Path]]:
+    """Return a function per join that writes its clip, to run in parallel.
 
-    Where there are several discs, the disc's number is in front of a clip's name.
+    With several discs, a clip's name begins with the disc's number.
 
     Parameters
     ----------
@@ -30,7 +30,7 @@ def clips(
         To write into.
     discs, tracks
         The running order, and the disc's finished tracks in the manifest's order.
-    reuse
+    cache
         Finished work.
     """
     for disc in discs:
@@ -40,15 +40,15 @@ def clips(
         for n, (name, start, end) in enumerate(joins(disc)):
             begin = disc.places[n].start_frame * SAMPLES_PER_FRAME
             pair = [track.key for track in of_disc[n : n + 2]]
-            key = named_key("join", {"place of the join": [start - begin, end - begin]}, pair)
+            key = named_key("join", {"position of the join": [start - begin, end - begin]}, pair)
             make = partial(_write, of_disc, start - opening, end - opening)
-            yield partial(reuse.file, folder / f"{prefix}{name}.mp3", key, make)
+            yield partial(cache.release_file, folder / f"{prefix}{name}.mp3", key, make)
 
 
 def listening_copies(
-    folder: Path, tracks: Sequence[FinishedTrack], bits: int, reuse: ArtifactCache
-) -> Iterator[Callable[[], None]]:
-    """Give the writing of a copy of each track to listen to, to be done side by side.
+    folder: Path, tracks: Sequence[FinishedTrack], bits: int, cache: ArtifactCache
+) -> Iterator[Callable[[], Path]]:
+    """Return a function per track that writes a listening copy, to run in parallel.
 
     Parameters
     ----------
@@ -57,14 +57,14 @@ def listening_copies(
     tracks
         Finished tracks in the manifest's order.
     bits
-        Their word length.
-    reuse
+        Their bit depth.
+    cache
         Finished work.
     """
     for number, track in enumerate(tracks, 1):
-        key = named_key("listening copy", {"word length": bits}, [track.key])
+        key = named_key("listening copy", {"bit depth": bits}, [track.key])
         make = partial(_write_copy, track, bits)
-        yield partial(reuse.file, folder / copy_name(number), key, make)
+        yield partial(cache.release_file, folder / copy_name(number), key, make)
 
 
 def copy_name(number: int) -> str:
@@ -73,7 +73,7 @@ def copy_name(number: int) -> str:
 
 
 def _write_copy(track: FinishedTrack, bits: int, path: Path) -> None:
-    blocks = (samples_of(block, bits) for block in track.words(bits))
+    blocks = (samples_of(block, bits) for block in track.pcm(bits))
     write_mp3((np.ascontiguousarray(b, "<f4").data.cast("B") for b in blocks), track.rate_hz, path)
 
 

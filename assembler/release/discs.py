@@ -1,4 +1,4 @@
-"""What goes to the plant for one disc: image, cue sheet, CD-Text, archive, PQ sheet."""
+"""Write the files that the plant gets for a disc: image, cue sheet, CD-Text, archive, PQ sheet."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from assembler.errors import AssemblerError
 from assembler.manifest import Manifest
 from assembler.mastering.plan import DISC_BITS, Plan
 from assembler.mastering.render import FinishedTrack
-from assembler.release.reuse import ArtifactCache
+from assembler.release.artifact_cache import ArtifactCache
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 from assembler.sheets.pq_pdf import write_pq_pdf
@@ -32,21 +32,21 @@ def disc_files(
     plan: Plan,
     tracks: Sequence[FinishedTrack],
     hidden: FinishedTrack | None,
-    reuse: ArtifactCache,
+    cache: ArtifactCache,
 ) -> list[DiscFiles]:
-    """Give the files of each disc, which are to be written.
+    """Return the files of each disc, to be written.
 
     Parameters
     ----------
     folder
         To write into.
     plan
-        What is made.
+        What to make.
     tracks
-        The disc's mastering.
+        Of the disc's master.
     hidden
         The sound before track 1.
-    reuse
+    cache
         Finished work.
     """
     discs, manifest = plan.report.discs, plan.report.source.manifest
@@ -54,13 +54,13 @@ def disc_files(
     if hidden:
         of_disc[0].insert(0, hidden)
     return [
-        DiscFiles(folder, plan.name, manifest, disc, len(discs), sound, reuse)
+        DiscFiles(folder, plan.name, manifest, disc, len(discs), sound, cache)
         for disc, sound in zip(discs, of_disc, strict=True)
     ]
 
 
 class DiscFiles:
-    """The files of one disc; image and archive take long and are written side by side.
+    """The files of one disc; image and archive take longest and are written in parallel.
 
     Parameters
     ----------
@@ -69,10 +69,10 @@ class DiscFiles:
     name
         Of the release's files.
     manifest, disc, of_discs
-        The words, the disc's order, and how many discs there are.
+        The manifest, the disc's order, and the number of discs.
     sound
-        What the image is made of: the hidden sound if there is any, and the tracks.
-    reuse
+        The content of the image: the hidden sound, if any, and the tracks.
+    cache
         Finished work.
     """
 
@@ -84,14 +84,14 @@ class DiscFiles:
         disc: DiscOrder,
         of_discs: int,
         sound: Sequence[FinishedTrack],
-        reuse: ArtifactCache,
+        cache: ArtifactCache,
     ) -> None:
         self.folder = folder
         self.manifest = manifest
         self.disc = disc
         self.of_discs = of_discs
         self.sound = sound
-        self.reuse = reuse
+        self.cache = cache
         stem = disc_stem(name, disc.number, of_discs)
         kinds = (".wav", ".flac", ".cue", ".cdtext")
         self.image, self.archive, self.cue, self.packs = (folder / f"{stem}{k}" for k in kinds)
@@ -105,10 +105,10 @@ class DiscFiles:
 
     def write_image(self) -> None:
         """Write the image."""
-        self.reuse.file(
+        self.cache.release_file(
             self.image,
             self._image_key,
-            lambda path: write_image(self._words(), self.disc, path),
+            lambda path: write_image(self._pcm(), self.disc, path),
         )
 
     def write_archive(self) -> None:
@@ -117,7 +117,7 @@ class DiscFiles:
         comments = archive_comments(self.manifest, self.disc, self.of_discs)
         marks: dict[str, object] = {
             "index points": [place.points for place in self.disc.places],
-            "opening pause": self.disc.opening_pause_frames,
+            "track 1 pause": self.disc.opening_pause_frames,
             "texts of the release": comments,
             "barcode": self.of_release.barcode,
             "ISRCs": [text.isrc for text in self.texts],
@@ -125,11 +125,11 @@ class DiscFiles:
         }
 
         def encode(path: Path) -> None:
-            encode_archive(self._words(), path, self.disc)
+            encode_archive(self._pcm(), path, self.disc)
 
-        def write(path: Path) -> None:  # a new title encodes nothing
+        def write(path: Path) -> None:  # a new title does not encode again
             key = named_key("archive's sound", {}, [self._image_key])
-            copy_file(self.reuse.entry(key, path.suffix, encode), path)
+            copy_file(self.cache.cached_file(key, path.suffix, encode), path)
             tag_archive(
                 path,
                 self.disc,
@@ -139,22 +139,22 @@ class DiscFiles:
                 pre_emphasis=flags,
             )
 
-        self.reuse.file(self.archive, named_key("archive", marks, [self._image_key]), write)
+        self.cache.release_file(self.archive, named_key("archive", marks, [self._image_key]), write)
 
-    def _words(self) -> Iterator[NDArray[np.int32]]:
+    def _pcm(self) -> Iterator[NDArray[np.int32]]:
         yield np.zeros((self.disc.pause_in_image_frames * SAMPLES_PER_FRAME, 2), np.int32)
-        for stretch in self.sound:
-            yield from stretch.words(DISC_BITS)
+        for track in self.sound:
+            yield from track.pcm(DISC_BITS)
 
     def write_texts(self) -> None:
-        """Write cue sheet, CD-Text and PQ sheet, when image and archive are there."""
+        """Write cue sheet, CD-Text and PQ sheet, once image and archive are written."""
         cue_text = cue_sheet(self.image.name, self.disc, self.of_release, self.texts)
         self.cue.write_bytes(cue_bytes(cue_text))
         files = [self.image, self.cue]
-        with suppress(AssemblerError):  # of words that don't fit: the check has said so
+        with suppress(AssemblerError):  # texts that do not fit: the check reported them
             self.packs.write_bytes(cd_text(self.of_release, self.texts).content)
             files.append(self.packs)
-        digests = {path: self.reuse.digest(path) for path in (*files, self.archive)}
+        digests = {path: self.cache.sha256(path) for path in (*files, self.archive)}
         sheet = pq_sheet(self.manifest, self.disc, self.of_discs, digests)
         number = f"-{self.disc.number}" if self.of_discs > 1 else ""
         text = pq_text(sheet)
@@ -165,7 +165,7 @@ class DiscFiles:
 def pq_sheet(
     manifest: Manifest, disc: DiscOrder, of_discs: int, digests: dict[Path, str]
 ) -> PqSheet:
-    """Give a disc's PQ sheet; `digests` are of image, cue sheet and the other files, in order."""
+    """Return a disc's PQ sheet; `digests`: image, cue sheet and the other files, in order."""
     (image, image_sha256), (cue, cue_sha256), *others = digests.items()
     release = manifest.release
     return PqSheet(
@@ -193,7 +193,7 @@ def pq_sheet(
 
 
 def _pq_tracks(manifest: Manifest, disc: DiscOrder) -> Iterator[PqTrack]:
-    """Give the tracks; the pause of the first is all that lies before it on the disc."""
+    """Return the tracks; the pause of track 1 includes all that is before it on the disc."""
     for place in disc.places:
         track = manifest.tracks[place.index]
         opens = place.number == 1

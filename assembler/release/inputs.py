@@ -1,8 +1,7 @@
-"""What a release is made from: its files as they are when its build begins.
+"""The files that a release is made from, as they are when its build begins.
 
-A source is read from end to end once, and what it held is remembered by its place, size and times.
-Whatever is read of it later is checked against that, so that no work is kept under the name of
-another recording.
+A source is read completely once, and its digest is cached by path, size and times. Whatever is read
+of it later is checked against the digest, so that no work is cached under another recording's key.
 """
 
 from __future__ import annotations
@@ -23,14 +22,14 @@ from assembler.audio.digest import (
 )
 from assembler.audio.probe import path_text
 from assembler.audio.reading import changed
-from assembler.cache.store import CacheFolder, cache_key
+from assembler.cache.folder import CacheFolder, cache_key
 from assembler.errors import SourceError
 from assembler.preflight.check import CheckReport
 from assembler.proof.approval import approval_path
 
 _OWN_SUFFIXES = (".py", ".html", ".css", ".js", ".ttf")
 _OF_PAPER_AND_PAGES = ("reportlab", "jinja2")
-"""Packages that the store's keys don't name, since nothing made by them is kept there."""
+"""Packages that cache keys don't name, since nothing that they make is cached."""
 
 
 @dataclass(frozen=True)
@@ -40,11 +39,11 @@ class Inputs:
     Attributes
     ----------
     key
-        Of all that it is made from, files by their size and times.
+        Of everything that it is made from; files by their size and times.
     sounds, pictures
-        Recordings as they came in, and covers.
+        Source files and covers.
     stamps
-        Of these and of the approval; None for a file that is not there.
+        Of these and of the approval; None for a missing file.
     """
 
     key: str
@@ -53,21 +52,21 @@ class Inputs:
     stamps: Mapping[Path, Stamp | None]
 
     def digests(
-        self, store: CacheFolder, run: Callable[..., Iterable[Any]]
+        self, cache: CacheFolder, run: Callable[..., Iterable[Any]]
     ) -> dict[Path, SourceDigest]:
-        """Return what each recording holds: remembered, or read now.
+        """Return the digest of each source: cached, or read now.
 
         Parameters
         ----------
-        store
-            Remembers it.
+        cache
+            Keeps them.
         run
-            Like `map`; files are read side by side.
+            Like `map`; files are read in parallel.
 
         Raises
         ------
         SourceError
-            A recording is gone, or is changing.
+            A source is missing, or is changing.
         """
 
         def digest(path: Path) -> SourceDigest:
@@ -75,17 +74,17 @@ class Inputs:
             if stamp is None or not is_settled(stamp):
                 return self._read(path)
             key = _digest_key(path, stamp)
-            return SourceDigest.from_json(store.json(key, lambda: self._read(path).as_json()))
+            return SourceDigest.from_json(cache.json(key, lambda: self._read(path).as_json()))
 
         return dict(zip(self.sounds, run(digest, self.sounds), strict=True))
 
-    def forget_digests(self, store: CacheFolder) -> None:
-        """Forget what the recordings held: one of them turned out to hold something else."""
+    def forget_digests(self, cache: CacheFolder) -> None:
+        """Remove the sources' digests from the cache: one of them turned out to be wrong."""
         for path in self.sounds:
-            store.forget(_digest_key(path, self.stamps[path]))
+            cache.forget(_digest_key(path, self.stamps[path]))
 
     def refuse_changed(self) -> None:
-        """Look whether a recording or a picture is another file than when the build began.
+        """Check that no source or picture has changed since the build began.
 
         Raises
         ------
@@ -98,7 +97,7 @@ class Inputs:
 
     @property
     def can_be_remembered(self) -> bool:
-        """No file has changed since the build began, and none can from now on without a trace."""
+        """No file has changed since the build began, and any later change will be detectable."""
         return not any(
             self._is_changed(path) or (stamp and not is_settled(stamp))
             for path, stamp in self.stamps.items()
@@ -108,9 +107,7 @@ class Inputs:
         try:
             digest = source_digest(path)
         except OSError as error:
-            raise SourceError(
-                f"{path_text(path)}: can't be read since it was checked: build again"
-            ) from error
+            raise SourceError(f"{path_text(path)}: can't be read any more: build again") from error
         if self._is_changed(path):
             raise changed(path)
         return digest
@@ -120,16 +117,16 @@ class Inputs:
 
 
 def inputs_of(report: CheckReport, rooms: Iterable[str], *, packages: bool) -> Inputs:
-    """Return what a release is made from.
+    """Return the files that a release is made from.
 
     Parameters
     ----------
     report
         The check.
     rooms
-        Kinds of deliverable that are asked for.
+        Kinds of deliverable to make.
     packages
-        Zip files are asked for.
+        Zip files are made.
     """
     source = report.source
     sections = (*report.sections, *((report.hidden,) if report.hidden else ()))
@@ -139,13 +136,13 @@ def inputs_of(report: CheckReport, rooms: Iterable[str], *, packages: bool) -> I
     files = dict.fromkeys((*sounds, *pictures, approval_path(source.path)))
     stamps = {path: _stamp(path) for path in files}
     of_files = [[str(path.resolve()), stamp] for path, stamp in stamps.items()]
-    asked = [source.text, str(source.path.resolve()), sorted(rooms), packages]
-    key = cache_key("whole release", asked, of_files, _program())
+    request = [source.text, str(source.path.resolve()), sorted(rooms), packages]
+    key = cache_key("whole release", request, of_files, _program())
     return Inputs(key, tuple(sounds), tuple(pictures), stamps)
 
 
 def _program() -> list[object]:
-    """Give what stands for this program as it is: a changed template changes a release too."""
+    """Return stamps of this program's own files: a changed template changes a release too."""
     folder = Path(assembler.__file__).parent
     own = sorted(path for path in folder.rglob("*") if path.suffix in _OWN_SUFFIXES)
     stamps = [[path.relative_to(folder).as_posix(), file_stamp(path)] for path in own]

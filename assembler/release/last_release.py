@@ -1,7 +1,7 @@
-"""The release that a build replaces: its files as they were made, and those that a person edited.
+"""The release that a build replaces: its unchanged files, and those that were edited by hand.
 
-A file that is to be the same again is taken over from it; what was edited or added by hand is put
-beside the release before that is replaced.
+A file that stays the same is linked from it; files that were edited or added by hand are copied to
+a folder beside the release before it is replaced.
 """
 
 from __future__ import annotations
@@ -27,14 +27,14 @@ Run = Callable[..., Iterable[Any]]
 
 
 class LastRelease:
-    """The last release in a folder, as it is when the next build begins; there may be none.
+    """The last release in a folder when the next build begins; there may be none.
 
     Parameters
     ----------
     folder
         Its folder.
     stamps
-        Of its files, as its build remembered them.
+        Size and times of its files, as its build recorded them.
     """
 
     def __init__(self, folder: Path, stamps: Stamps) -> None:
@@ -45,32 +45,34 @@ class LastRelease:
         except AssemblerError:
             self._digests = {}
         found = {name: _stamp(folder / name) for name in (*self._digests, CHECKSUMS)}
-        as_made = {name for name, stamp in found.items() if stamp and [*stamp] == stamps.get(name)}
-        self._as_made: dict[str, Stamp] = {}
-        if CHECKSUMS in as_made:  # else nothing vouches for the digests
-            self._as_made = {name: s for name, s in found.items() if name in as_made and s}
+        unchanged = {
+            name for name, stamp in found.items() if stamp and [*stamp] == stamps.get(name)
+        }
+        self._unchanged: dict[str, Stamp] = {}
+        if CHECKSUMS in unchanged:  # else the digests may be wrong
+            self._unchanged = {name: s for name, s in found.items() if name in unchanged and s}
         self._by_digest: dict[str, list[str]] = defaultdict(list)
-        for name in self._as_made.keys() & self._digests.keys():
+        for name in self._unchanged.keys() & self._digests.keys():
             self._by_digest[self._digests[name]].append(name)
 
-    def take_over(self, digest: str, target: Path, rooms: Collection[str]) -> str | None:
-        """Give an untouched file a second place in the release that is being made.
+    def link(self, digest: str, target: Path, rooms: Collection[str]) -> str | None:
+        """Link an unchanged file into the release that is being made.
 
-        Each file is taken once: the last release goes away, so that each has one place again.
+        Each file is linked once: the last release is removed, so that no two files share content.
 
         Parameters
         ----------
         digest
             Its SHA-256.
         target
-            The second place.
+            Its path in the new release.
         rooms
-            Those that are made anew; the others keep their files themselves.
+            Deliverables that are made again; the others keep their files anyway.
 
         Returns
         -------
         str or None
-            Its name in the last release; None where there is none, or no second place for it.
+            Its name in the last release; None where there is no such file, or no link.
         """
         with self._lock:
             names = [n for n in self._by_digest[digest] if n.partition("/")[0] in rooms]
@@ -79,10 +81,10 @@ class LastRelease:
             self._by_digest[digest].remove(names[0])
         path = self.folder / names[0]
         try:
-            if path.stat().st_nlink > 1:  # something else has a part in it
+            if path.stat().st_nlink > 1:  # another file shares its content
                 return None
             os.link(path, target)
-        except OSError:  # a file system without links, or the file is gone
+        except OSError:  # a file system without links, or the file is missing
             return None
         return names[0]
 
@@ -92,9 +94,9 @@ class LastRelease:
         Parameters
         ----------
         new
-            Digests of the release that takes its place: what is the same there is left out.
+            Digests of the new release: a file that is the same there does not count.
         run
-            Like `map`; files that may have been edited are read side by side.
+            Like `map`; files that may have been edited are read in parallel.
         """
         to_read = [name for name in self._digests if self._may_be_edited(name)]
         digests = run(lambda name: _digest(self.folder / name), to_read)
@@ -110,27 +112,27 @@ class LastRelease:
             return []
         return [name for name in release_files(self.folder) if name not in self._digests]
 
-    def put_beside(self, names: Iterable[str]) -> Path:
+    def copy_aside(self, names: Iterable[str]) -> Path:
         """Copy files into ``NAME.kept`` beside the release, and return that folder."""
         aside = self.folder.with_name(f"{self.folder.name}.kept")
         for name in names:
-            place = _free_name(aside / name)
-            place.parent.mkdir(parents=True, exist_ok=True)
-            copy_file(self.folder / name, place)
+            copy = _free_name(aside / name)
+            copy.parent.mkdir(parents=True, exist_ok=True)
+            copy_file(self.folder / name, copy)
             with suppress(OSError):
-                shutil.copystat(self.folder / name, place)
+                shutil.copystat(self.folder / name, copy)
         return aside
 
     def _may_be_edited(self, name: str) -> bool:
-        was, now = self._as_made.get(name), _stamp(self.folder / name)
-        # A second place changes the last of the times.
+        was, now = self._unchanged.get(name), _stamp(self.folder / name)
+        # A link changes the last of the times.
         return now is not None and (was is None or was[:2] != now[:2])
 
 
 def keep_edits(
     source: ManifestFile, last: LastRelease, new: Path, kept_rooms: Collection[str], run: Run
 ) -> tuple[list[str], tuple[Finding, ...]]:
-    """Put what a person edited in the last release or added to it beside it, and say so.
+    """Copy files that were edited or added by hand in the last release, and report them.
 
     Parameters
     ----------
@@ -139,16 +141,16 @@ def keep_edits(
     last
         The release that is about to be replaced.
     new
-        The one that takes its place, complete.
+        The new release, complete.
     kept_rooms
-        Rooms that the new one has from the last; what was edited there stays.
+        Deliverables kept from the last release; edited files in them stay.
     run
-        Like `map`; files are read side by side.
+        Like `map`; files are read in parallel.
 
     Returns
     -------
     edited, findings
-        Names of the files that were edited, and what there is to say.
+        Names of the edited files, and warnings.
     """
 
     def stays(name: str) -> bool:
@@ -156,24 +158,24 @@ def keep_edits(
 
     made = {name: digest for name, digest in read_checksums(new).items() if not stays(name)}
     edited, added = last.edited(made, run), last.added()
-    gone = [name for name in edited if not stays(name)]
-    aside = last.put_beside([*gone, *added])
-    told = (
+    replaced = [name for name in edited if not stays(name)]
+    aside = last.copy_aside([*replaced, *added])
+    kinds = (
         (
             "edited-files-kept",
-            gone,
-            f"edited by hand and now made again; as you edited them they are in {aside}",
+            replaced,
+            f"edited by hand and now made again; your edited files are in {aside}",
         ),
         (
             "edited-files-stay",
             [name for name in edited if stays(name)],
-            "edited by hand and left so; build without --only to have them made again",
+            "edited by hand and kept; build without --only to make them again",
         ),
         ("added-files-kept", added, f"added by hand and now in {aside}"),
     )
     return edited, tuple(
         source.finding("warning", code, (), f"files of the last release {what}: {', '.join(names)}")
-        for code, names, what in told
+        for code, names, what in kinds
         if names
     )
 
@@ -193,8 +195,8 @@ def _digest(path: Path) -> str | None:
 
 
 def _free_name(path: Path) -> Path:
-    place, number = path, 2
-    while place.exists():
-        place = path.with_name(f"{path.stem} {number}{path.suffix}")
+    free, number = path, 2
+    while free.exists():
+        free = path.with_name(f"{path.stem} {number}{path.suffix}")
         number += 1
-    return place
+    return free

@@ -1,4 +1,4 @@
-"""The proof of a build: what its page and its pictures show, gathered from finished work."""
+"""Gather what the proof's page and pictures show."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from assembler.cache.store import cache_key
+from assembler.cache.folder import cache_key
 from assembler.download.formats import FACTS
 from assembler.dsp.decibels import rounded
 from assembler.dsp.meter import Reading
@@ -19,10 +19,10 @@ from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.manifest.model import Format
 from assembler.mastering.measure import measure_section
-from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
+from assembler.mastering.plan import DISC_BITS, Plan
 from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata
-from assembler.preflight.sections import TrackSection
+from assembler.preflight.track_section import TrackSection
 from assembler.proof.content import (
     CurveSegment,
     Deliverable,
@@ -35,9 +35,9 @@ from assembler.proof.content import (
     SourceSection,
 )
 from assembler.proof.curves import Curves, Steps, curves_of, lead_after, steps_of
+from assembler.release.artifact_cache import ArtifactCache, source_digest
 from assembler.release.clips import copy_name
-from assembler.release.report import Result
-from assembler.release.reuse import ArtifactCache
+from assembler.release.masters import Master, Masters
 from assembler.sequence import DiscOrder
 from assembler.sheets.contents import credits_sheet
 from assembler.text import FRAMES_PER_SECOND
@@ -52,75 +52,73 @@ PLAYED: tuple[Format, ...] = (
     "opus-160",
     "ogg-q8",
 )
-"""Formats that browsers play, the likeliest first."""
+"""Formats that browsers play, the most widely supported first."""
 
 
 @dataclass(frozen=True)
 class Sound:
-    """What a proof is drawn from: the disc's sound, or without a disc the download files'.
+    """The sound that a proof shows: the disc's, or without a disc the download files'.
 
     Attributes
     ----------
-    result
-        The mastering.
+    master
+        The master.
     bits
-        Its words.
+        Its bit depth.
     hidden
         The sound before track 1.
     target_lufs
         None without a match.
     """
 
-    result: Result
+    master: Master
     bits: int
     hidden: FinishedTrack | None
     target_lufs: float | None
 
 
-def proof_sound(
-    plan: Plan, results: Mapping[MasterSpec, Result], hidden: FinishedTrack | None
-) -> Sound | None:
-    """Give what a proof is drawn from; None where none is made."""
+def proof_sound(plan: Plan, masters: Masters) -> Sound | None:
+    """Return the sound that the proof shows; None without a proof."""
     if "proof" not in plan.rooms:
         return None
-    mastering, bits = plan.joins, DISC_BITS
-    if mastering is None and plan.measured_format:
-        mastering = plan.downloads[plan.measured_format]
+    spec, bits = plan.joins, DISC_BITS
+    if spec is None and plan.measured_format:
+        spec = plan.downloads[plan.measured_format]
         bits = FACTS[plan.measured_format].bits
-    if mastering is None:
+    if spec is None:
         return None
-    level = mastering.level
+    level = spec.level
     target = None if level.match == "none" else level.target
-    return Sound(results[mastering], bits, hidden, target)
+    return Sound(masters[spec], bits, masters.hidden, target)
 
 
-def readings(plan: Plan, sound: Sound, reuse: ArtifactCache) -> Iterator[Callable[[], object]]:
-    """Give the pieces of work that a proof takes long for, to be done beside others.
+def readings(plan: Plan, sound: Sound, cache: ArtifactCache) -> Iterator[Callable[[], object]]:
+    """Return the measurements that a proof needs, as functions to run in parallel.
 
     Parameters
     ----------
     plan
-        What is made.
+        What to make.
     sound
-        What will be drawn.
-    reuse
-        Where `gather_proof` finds what they come to.
+        The sound to measure.
+    cache
+        Where `gather_proof` finds the results.
     """
     for disc in plan.report.discs:
         for _, tracks in _stretches(plan, sound, disc):
             for passage, lead in _passages(tracks, sound.bits):
-                yield partial(_steps, passage, lead, sound.bits, reuse)
+                yield partial(_steps, passage, lead, sound.bits, cache)
     for section in plan.report.sections:
-        yield partial(_source, reuse, section)
+        yield partial(_source, cache, section)
 
 
 def gather_proof(
     plan: Plan,
-    words: Sequence[TrackMetadata],
+    metadata: Sequence[TrackMetadata],
     sound: Sound,
-    told: Mapping[str, Result],
+    masters: Mapping[str, Master],
     findings: Sequence[Finding],
-    reuse: ArtifactCache,
+    cache: ArtifactCache,
     sides: tuple[ProofSide, ...],
 ) -> Proof:
     """Gather what a proof shows.
@@ -129,33 +127,33 @@ def gather_proof(
     ----------
     plan
         What was made.
-    words
+    metadata
         Of every track.
     sound
-        What is drawn.
-    told
-        The masterings whose levels are told, by deliverable.
+        The sound to show.
+    masters
+        Those whose levels are reported, by deliverable.
     findings
         Of the check and of the build.
-    reuse
+    cache
         Finished work.
     sides
         The tape sides, with their clips.
     """
     manifest = plan.report.source.manifest
     digest = hashlib.sha256()
-    digest.update(repr((manifest.release, manifest.credits, manifest.text, words)).encode())
-    sources = [_source(reuse, section) for section in plan.report.sections]
+    digest.update(repr((manifest.release, manifest.credits, manifest.text, metadata)).encode())
+    sources = [_source(cache, section) for section in plan.report.sections]
     listen = listened_format(plan)
     tracks = tuple(
-        ProofTrack(w, source, _delivered(w.running_number - 1, told), _listen(w, listen))
-        for w, source in zip(words, sources, strict=True)
+        ProofTrack(one, source, _delivered(one.running_number - 1, masters), _listen(one, listen))
+        for one, source in zip(metadata, sources, strict=True)
     )
     return Proof(
         name=plan.name,
-        discs=tuple(_discs(plan, sound, digest.update, reuse)),
+        discs=tuple(_discs(plan, sound, digest.update, cache)),
         proof_of=digest.hexdigest(),
-        sheet=credits_sheet(manifest, words),
+        sheet=credits_sheet(manifest, metadata),
         tracks=tracks,
         findings=tuple(findings),
         cover="download/cover.jpg" if _has_cover(plan) else None,
@@ -168,9 +166,9 @@ def _has_cover(plan: Plan) -> bool:
     return bool(plan.downloads and plan.report.source.manifest.release.front_cover)
 
 
-def _source(reuse: ArtifactCache, section: TrackSection) -> SourceSection:
-    key = cache_key("source", reuse.source_digest(section), section.start, section.end)
-    reading = Reading(**reuse.store.json(key, lambda: asdict(measure_section(section))))
+def _source(cache: ArtifactCache, section: TrackSection) -> SourceSection:
+    key = cache_key("source", source_digest(section), section.start, section.end)
+    reading = Reading(**cache.folder.json(key, lambda: asdict(measure_section(section))))
     rate_hz = section.recording.rate_hz
     start, end = section.span_in_source
     return SourceSection(
@@ -185,61 +183,61 @@ def _source(reuse: ArtifactCache, section: TrackSection) -> SourceSection:
 
 
 def listened_format(plan: Plan) -> Format | None:
-    """Return the download format that the page plays; None where it needs copies of its own."""
+    """Return the download format that the page plays; None where it needs listening copies."""
     return next((name for name in PLAYED if name in plan.downloads), None)
 
 
-def _listen(words: TrackMetadata, name: Format | None) -> str:
+def _listen(metadata: TrackMetadata, name: Format | None) -> str:
     if name is None:
-        return f"proof/tracks/{copy_name(words.running_number)}"
-    stem = track_file_name(words.title, words.number, words.disc, words.of_discs)
-    return f"download/{name}/{stem}{FACTS[name].suffix}"
+        return f"proof/tracks/{copy_name(metadata.running_number)}"
+    place = (metadata.number, metadata.disc, metadata.of_discs)
+    return f"download/{name}/{track_file_name(metadata.title, *place)}{FACTS[name].suffix}"
 
 
-def _delivered(index: int, told: Mapping[str, Result]) -> dict[Deliverable, Delivered]:
+def _delivered(index: int, masters: Mapping[str, Master]) -> dict[Deliverable, Delivered]:
     kinds: tuple[Deliverable, ...] = ("disc", "download")
-    return {kind: _levels(told[kind].tracks[index]) for kind in kinds if kind in told}
+    return {kind: _levels(masters[kind].tracks[index]) for kind in kinds if kind in masters}
 
 
 def _levels(track: FinishedTrack) -> Delivered:
-    """Give a track's levels as the report tells them, so that the page can be made from it."""
-    reading, limiting = next(iter(track.readings.values())), track.limiting
+    """Return a track's levels as in the report, so that the page can be written from it."""
+    reading, reduction = next(iter(track.readings.values())), track.gain_reduction
     return Delivered(
         integrated_lufs=rounded(reading.integrated_lufs),
         range_lu=rounded(reading.loudness_range_lu),
         true_peak_dbtp=rounded(reading.true_peak_dbtp),
         gain_db=round(track.gain_db, 3),
-        most_limiting_db=round(limiting.most_db, 3),
-        limited_at_s=round(limiting.at_s, 3),
-        share_above_1_db=round(limiting.share_above_1_db, 4),
-        share_above_3_db=round(limiting.share_above_3_db, 4),
+        most_limiting_db=round(reduction.most_db, 3),
+        limited_at_s=round(reduction.at_s, 3),
+        share_above_1_db=round(reduction.share_above_1_db, 4),
+        share_above_3_db=round(reduction.share_above_3_db, 4),
     )
 
 
 Update = Callable[[bytes], None]
 
 
-def _discs(plan: Plan, sound: Sound, update: Update, reuse: ArtifactCache) -> Iterator[ProofDisc]:
-    """Read the curves of each disc, and what tells its words from others into the digest."""
+def _discs(plan: Plan, sound: Sound, update: Update, cache: ArtifactCache) -> Iterator[ProofDisc]:
+    """Return each disc's curves; update the proof's digest with the PCM of its tracks."""
     manifest = plan.report.source.manifest
     on_disc = manifest.disc.make
     for disc in plan.report.discs:
-        tracks = [sound.result.tracks[place.index] for place in disc.places]
+        tracks = [sound.master.tracks[place.index] for place in disc.places]
         starts_s = [place.start_frame / FRAMES_PER_SECOND for place in disc.places]
         stretches = [
-            CurveSegment(start_s, _curves(joined, sound.bits, reuse))
+            CurveSegment(start_s, _curves(joined, sound.bits, cache))
             for start_s, joined in _stretches(plan, sound, disc)
         ]
         for track in (*([sound.hidden] if sound.hidden else []), *tracks):
-            told = (reuse.store.digest(track.files[sound.bits]), track.start, track.length)
-            update(repr(told).encode())
+            pcm = (cache.folder.sha256(track.files[sound.bits]), track.start, track.length)
+            update(repr(pcm).encode())
         yield ProofDisc(
             order=disc,
             stretches=tuple(stretches),
             limit_frames=manifest.disc.limit if on_disc else None,
             target_lufs=sound.target_lufs,
             limiting=tuple(
-                GainReductionCurve(start_s, np.array(track.limiting.course_db))
+                GainReductionCurve(start_s, np.array(track.gain_reduction.course_db))
                 for start_s, track in zip(starts_s, tracks, strict=True)
             ),
         )
@@ -248,8 +246,8 @@ def _discs(plan: Plan, sound: Sound, update: Update, reuse: ArtifactCache) -> It
 def _stretches(
     plan: Plan, sound: Sound, disc: DiscOrder
 ) -> Iterator[tuple[float, list[FinishedTrack]]]:
-    """Give what follows each other at one rate: a disc's sounds, or without a disc each track."""
-    tracks = [sound.result.tracks[place.index] for place in disc.places]
+    """Return consecutive sounds at one rate: a disc's, or without a disc each track alone."""
+    tracks = [sound.master.tracks[place.index] for place in disc.places]
     if plan.report.source.manifest.disc.make:
         hidden = [sound.hidden] if sound.hidden and disc.hidden else []
         yield disc.pause_in_image_frames / FRAMES_PER_SECOND, [*hidden, *tracks]
@@ -258,17 +256,17 @@ def _stretches(
             yield place.start_frame / FRAMES_PER_SECOND, [track]
 
 
-def _curves(tracks: Sequence[FinishedTrack], bits: int, reuse: ArtifactCache) -> Curves:
-    """Draw the curves of sounds that follow each other."""
+def _curves(tracks: Sequence[FinishedTrack], bits: int, cache: ArtifactCache) -> Curves:
+    """Return the curves of consecutive sounds."""
     passages = _passages(tracks, bits)
-    steps = [_steps(passage, lead, bits, reuse) for passage, lead in passages]
+    steps = [_steps(passage, lead, bits, cache) for passage, lead in passages]
     return curves_of(steps, tracks[0].rate_hz)
 
 
 def _passages(
     tracks: Sequence[FinishedTrack], bits: int
 ) -> Iterator[tuple[list[FinishedTrack], int]]:
-    """Give the tracks of each passage, and the lead of its first step."""
+    """Return the tracks of each passage, and the samples before its first step."""
     position = 0
     for _, of_file in groupby(tracks, lambda track: track.files[bits]):
         passage = list(of_file)
@@ -276,15 +274,15 @@ def _passages(
         position += sum(track.length for track in passage)
 
 
-def _steps(passage: Sequence[FinishedTrack], lead: int, bits: int, reuse: ArtifactCache) -> Steps:
-    """Read the steps of a passage; the silence around it makes it independent of the others."""
+def _steps(passage: Sequence[FinishedTrack], lead: int, bits: int, cache: ArtifactCache) -> Steps:
+    """Measure the steps of a passage; silence around it makes it independent of the others."""
 
     def read() -> list[Any]:
-        words = (block for track in passage for block in track.words(bits))
-        steps = steps_of(words, passage[0].rate_hz, bits, lead)
+        pcm = (block for track in passage for block in track.pcm(bits))
+        steps = steps_of(pcm, passage[0].rate_hz, bits, lead)
         levels = (steps.peaks, steps.squares, steps.energies)
         return [steps.length, *(values.tolist() for values in levels)]
 
     key = cache_key("steps", [track.key for track in passage], lead, bits)
-    length, *levels = reuse.store.json(key, read)
+    length, *levels = cache.folder.json(key, read)
     return Steps(length, *map(np.array, levels))

@@ -1,1 +1,1 @@
-"""Read a finished release back and prove it."""
+"""Verify a finished release by reading it back."""

@@ -1,4 +1,4 @@
-"""Read the tags and the Broadcast Wave chunks of download files back."""
+"""Compare the tags and the Broadcast Wave chunks of download files with the manifest."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from assembler.download.tag_table import tag_values
 from assembler.download.tags import read_tags
 from assembler.dsp.meter import read_meter
 from assembler.findings import Finding
-from assembler.finished.finished import FinishedRelease, disagreement
+from assembler.finished.finished import FinishedRelease, mismatch
 from assembler.manifest.model import Format
 from assembler.metadata import TrackMetadata
 from assembler.text import shorten
@@ -20,35 +20,36 @@ from assembler.verification.sound import sound_of
 
 
 def tags(
-    release: FinishedRelease, words: Sequence[TrackMetadata], name: Format, index: int
+    release: FinishedRelease, metadata: Sequence[TrackMetadata], name: Format, index: int
 ) -> Iterator[Finding]:
-    """Compare every tag with the manifest, and playing levels with the report."""
+    """Compare every tag with the manifest, and its levels with the report."""
     path = release.track_file(name, release.tracks[index])
     container = FACTS[name].container
-    levels = PlayingLevels(**release.report["formats"][name]["levels"][index])
-    expected = tag_values(release.manifest.release, words[index], container, levels)
+    levels = PlayingLevels(**release.report.formats[name].levels[index].as_json())
+    expected = tag_values(release.manifest.release, metadata[index], container, levels)
     read = read_tags(release.folder / path, container)
     for field in sorted(expected.keys() | read.keys()):
         if read.get(field) != expected.get(field):
-            shown, right = (_shown(values.get(field)) for values in (read, expected))
-            message = f"its {field} reads {shown}, the manifest asks for {right}"
-            yield disagreement("other-tag", path, message)
+            found, right = (_quoted(values.get(field)) for values in (read, expected))
+            message = f"its {field} is {found}, the manifest has {right}"
+            yield mismatch("other-tag", path, message)
     if container == "wav":
-        yield from _chunks(release, words[index], name, index)
+        yield from _chunks(release, metadata[index], name, index)
 
 
 def _chunks(
-    release: FinishedRelease, words: TrackMetadata, name: Format, index: int
+    release: FinishedRelease, metadata: TrackMetadata, name: Format, index: int
 ) -> Iterator[Finding]:
-    """Compare the chunks of Broadcast Wave with the manifest, and their levels with the sound."""
+    """Compare Broadcast Wave chunks with the manifest, and their levels with the sound."""
     path, stretch = release.track_file(name, release.tracks[index]), in_format(release, name, index)
     reading = read_meter(sound_of(stretch, path).blocks(), stretch.rate_hz, 2)
     form = {"rate_hz": stretch.rate_hz, "bits": stretch.bits}
     file, of_release = release.folder / path, release.manifest.release
-    for chunk in differing_chunks(file, broadcast_chunks(of_release, words, reading, **form)):
-        message = f"its `{chunk}` chunk is not what the manifest asks for"
-        yield disagreement("other-chunk", path, message)
+    expected = broadcast_chunks(of_release, metadata, reading, **form)
+    for chunk in differing_chunks(file, expected):
+        message = f"its `{chunk}` chunk does not match the manifest"
+        yield mismatch("other-chunk", path, message)
 
 
-def _shown(values: tuple[str, ...] | None) -> str:
+def _quoted(values: tuple[str, ...] | None) -> str:
     return "`" + shorten(" | ".join(values)) + "`" if values else "nothing"

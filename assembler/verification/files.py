@@ -1,4 +1,4 @@
-"""Which files a finished release must hold, no more and no less, and whether they are its own."""
+"""Check that a finished release has exactly the files that it must have, unchanged."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from assembler.download.packages import package_name
 from assembler.errors import AssemblerError
 from assembler.file_names import distinct_names
 from assembler.findings import Finding
-from assembler.finished.finished import FinishedRelease, disagreement
+from assembler.finished.finished import FinishedRelease, mismatch
 from assembler.finished.release_folder import CHECKSUMS, MANIFEST, REPORT, REPORT_TEXT
 from assembler.manifest.model import Format
 from assembler.mastering.plan import ROOMS, Room
@@ -29,7 +29,7 @@ _OWN = (CHECKSUMS, REPORT, REPORT_TEXT, MANIFEST)
 
 
 def found_files(folder: Path) -> tuple[list[str], list[Finding]]:
-    """List what lies in a release, no link being followed.
+    """List the files of a release without following links.
 
     Returns
     -------
@@ -45,21 +45,21 @@ def found_files(folder: Path) -> tuple[list[str], list[Finding]]:
             if stat.S_ISREG(mode):
                 files.append(inside)
             elif stat.S_ISLNK(mode):
-                message = "is a link, and a release holds whole files only: build it again"
-                findings.append(disagreement("link", inside, message))
+                message = "is a link, but a release has regular files only: build it again"
+                findings.append(mismatch("link", inside, message))
             elif not stat.S_ISDIR(mode):
-                message = "is neither a file nor a folder: take it out"
-                findings.append(disagreement("no-file", inside, message))
+                message = "is neither a file nor a folder: remove it"
+                findings.append(mismatch("no-file", inside, message))
     return sorted(files), findings
 
 
 def listed_files(files: list[str], digests: dict[str, str]) -> Iterator[Finding]:
     """Compare the files that are there with those that the checksums list."""
     for name in sorted(digests.keys() - set(files)):
-        yield disagreement("missing-file", name, "is missing: build the release again")
+        yield mismatch("missing-file", name, "is missing: build the release again")
     for name in sorted(set(files) - digests.keys() - {CHECKSUMS}):
-        message = f"is not in {CHECKSUMS}: it was added after the build; take it out"
-        yield disagreement("added-file", name, message)
+        message = f"is not in {CHECKSUMS}: it was added after the build; remove it"
+        yield mismatch("added-file", name, message)
 
 
 def changed_file(folder: Path, item: tuple[str, str]) -> Finding | None:
@@ -69,47 +69,47 @@ def changed_file(folder: Path, item: tuple[str, str]) -> Finding | None:
         if file_digest(folder / name) == digest:
             return None
     except OSError as error:
-        return disagreement("unreadable-file", name, f"can't be read: {error.strerror}")
-    return disagreement("changed-file", name, "was changed after the build: build it again")
+        return mismatch("unreadable-file", name, f"can't be read: {error.strerror}")
+    return mismatch("changed-file", name, "was changed after the build: build it again")
 
 
 def other_files(
     release: FinishedRelease, files: list[str], digests: dict[str, str]
 ) -> Iterator[Finding]:
-    """Compare the files that are there and have checksums with those that the manifest asks for."""
+    """Compare the files that have checksums with those that the manifest asks for."""
     yield from _rooms(release)
-    stale = {room for room in release.report["made_from"] if not release.has(room)}
+    stale = {room for room in release.report.made_from if not release.has(room)}
     there = {
         name for name in {*files} & digests.keys() if PurePosixPath(name).parts[0] not in stale
     }
     needed = {name for room in ROOMS if release.has(room) for name in _needed(release, room)}
     for name in sorted(needed - there - digests.keys() - set(files)):
         message = "is missing, and so is its checksum: build the release again"
-        yield disagreement("missing-file", name, message)
+        yield mismatch("missing-file", name, message)
     for name in sorted(there - needed - set(_possible(release)) - set(_OWN)):
-        message = "is no file of this release: it was added after the build; take it out"
-        yield disagreement("added-file", name, message)
+        message = "does not belong to this release: it was added after the build; remove it"
+        yield mismatch("added-file", name, message)
 
 
 def _rooms(release: FinishedRelease) -> Iterator[Finding]:
-    """Find a manifest that is not the release's, and deliverables made from another."""
+    """Find a manifest that is not the release's, and deliverables made from another one."""
     report = release.report
-    if report["inputs"]["manifest"] != release.source.digest:
-        message = f"is not the manifest that {REPORT} was written for: build the release again"
-        yield disagreement("other-manifest", MANIFEST, message)
-    for room, inputs in report["made_from"].items():
-        if inputs != report["inputs"]:
-            other = inputs["manifest"] != report["inputs"]["manifest"]
-            of = "another manifest than the one that lies here" if other else "other sources"
+    if report.inputs.manifest != release.source.digest:
+        message = f"is not the manifest of {REPORT}: build the release again"
+        yield mismatch("other-manifest", MANIFEST, message)
+    for room, inputs in report.made_from.items():
+        if inputs != report.inputs:
+            other = inputs.manifest != report.inputs.manifest
+            of = "another manifest than the one in this folder" if other else "other sources"
             message = f"is out of date: it was made from {of}; build without --only"
-            yield disagreement("stale-room", room, message)
-    if missing := set(report["rooms"]) - set(report["made_from"]) - set(_not_made(release)):
+            yield mismatch("stale-room", room, message)
+    if missing := set(report.rooms) - set(report.made_from) - set(_not_made(release)):
         for room in sorted(missing):
-            yield disagreement("missing-room", room, f"is missing: {REPORT} says it was made")
+            yield mismatch("missing-room", room, f"is missing: {REPORT} says it was made")
 
 
 def _not_made(release: FinishedRelease) -> Iterator[Room]:
-    """Give the deliverables that the manifest leaves out, whatever was asked on the desk."""
+    """Return the deliverables that the manifest leaves out, whatever --only asked for."""
     disc, download = release.manifest.disc.make, bool(release.manifest.download.formats)
     if not disc:
         yield "disc"
@@ -120,7 +120,7 @@ def _not_made(release: FinishedRelease) -> Iterator[Room]:
 
 
 def _needed(release: FinishedRelease, room: Room) -> Iterator[str]:
-    """Give the files that a deliverable must hold."""
+    """Return the files that a deliverable must have."""
     of_release = release.manifest.release
     if room == "disc":
         for order in release.discs:
@@ -149,7 +149,7 @@ def _of_disc(release: FinishedRelease, order: DiscOrder) -> Iterator[str]:
 
 
 def has_cd_text(release: FinishedRelease, order: DiscOrder) -> bool:
-    """Tell whether a disc's words fit into CD-Text, so that it must be there."""
+    """Return whether a disc's texts fit into CD-Text, so that the file must exist."""
     texts = [track_texts(release.manifest, place.index) for place in order.places]
     try:
         return bool(cd_text(release_texts(release.manifest), texts).content)
@@ -163,7 +163,7 @@ def _of_proof(release: FinishedRelease) -> Iterator[str]:
         for order in release.discs:
             prefix = f"{order.number}-" if release.of_discs > 1 else ""
             yield from (f"proof/joins/{prefix}{name}.mp3" for name, _, _ in joins(order))
-    if "proof" in release.report["rooms"] and played_format(release) is None:
+    if "proof" in release.report.rooms and played_format(release) is None:
         yield from _copies(release)
     for clips in clips_of_sides(release):
         yield from (f"proof/sides/{name}" for name in clips.values())
@@ -175,24 +175,24 @@ def _copies(release: FinishedRelease) -> Iterator[str]:
 
 def played_format(release: FinishedRelease) -> Format | None:
     """Return the download format that the page plays, if the last build made it."""
-    made = "download" in release.report["rooms"]
+    made = "download" in release.report.rooms
     formats = release.manifest.download.formats if made else ()
     return next((name for name in PLAYED if name in formats), None)
 
 
 def clips_of_sides(release: FinishedRelease) -> list[dict[str, str]]:
-    """Return the names of each side's clips in the proof, by what they are."""
-    sides = release.report["sides"]
-    named = distinct_names([side["name"] for side in sides])
+    """Return the names of each side's clips in the proof, by kind."""
+    sides = release.report.sides
+    named = distinct_names([side.name for side in sides])
     return [
-        clip_names(name, [step["step"] for step in side["steps"]])
+        clip_names(name, [step.step for step in side.steps])
         for name, side in zip(named, sides, strict=True)
     ]
 
 
 def _possible(release: FinishedRelease) -> Iterator[str]:
-    """Give the files that a release may hold: packages, and copies to hear of a kept proof."""
-    if "proof" not in release.report["rooms"]:
+    """Return files that a release may have: packages, and listening copies of a kept proof."""
+    if "proof" not in release.report.rooms:
         yield from _copies(release)
     if release.has("download"):
         for name in release.manifest.download.formats:

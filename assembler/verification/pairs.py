@@ -1,4 +1,4 @@
-"""Which sounds of a release should be one: download files, clips and sources with the image."""
+"""Compare the sound of download files, clips and sources with the image."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ from assembler.dsp.blocks import Samples
 from assembler.dsp.equaliser import equalise
 from assembler.dsp.fades import fade
 from assembler.findings import Finding
-from assembler.finished.finished import FinishedRelease, disagreement
+from assembler.finished.finished import FinishedRelease, mismatch
 from assembler.finished.report_form import TrackReport
 from assembler.manifest.model import Format
 from assembler.manifest.transfers import Restoration
-from assembler.preflight.sections import bands_of
+from assembler.preflight.track_section import bands_of
 from assembler.proof.joins import joins
 from assembler.release.clips import copy_name
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
@@ -40,18 +40,18 @@ from assembler.verification.sound import (
     sound_of,
 )
 
-Look = tuple[str, Callable[[], Iterator[Finding]]]
-"""A file of the release, and what looks at it."""
+FileCheck = tuple[str, Callable[[], Iterator[Finding]]]
+"""A file of the release, and a function that checks it."""
 
 LOSSLESS_DB, LOSSY_DB, CLIP_DB = 0.1, 1.0, 1.0
-"""How far the gain between two files may be off: AAC takes 0.5 dB from noise."""
+"""Tolerance of the gain between two files: AAC lowers noise by 0.5 dB."""
 SOURCE_DB = 0.3
 
 
-def download_pairs(release: FinishedRelease) -> Iterator[Look]:
-    """Give the comparisons of all download files with the image, or else with the first format."""
-    formats = sorted(release.report["formats"], key=lambda name: FACTS[name].lossy)
-    on_disc = release.has("disc") and bool(release.report["discs"])
+def download_pairs(release: FinishedRelease) -> Iterator[FileCheck]:
+    """Return the comparisons of all download files with the image, else with the first format."""
+    formats = sorted(release.report.formats, key=lambda name: FACTS[name].lossy)
+    on_disc = release.has("disc") and bool(release.report.discs)
     for name in formats if on_disc else formats[1:]:
         first = None if on_disc else formats[0]
         for index, track in enumerate(release.tracks):
@@ -64,35 +64,35 @@ def _download(
 ) -> Iterator[Finding]:
     track = release.tracks[index]
     path = release.track_file(second, track)
-    left, right = (_stretch(release, index, name) for name in (first, second))
-    if left and right and _is_same_mastering(release, first, second):
+    left, right = (_lossless(release, index, name) for name in (first, second))
+    if left and right and _is_same_master(release, first, second):
         found = sample_differences(left, right)
     else:
         one, other = (_sound(release, index, name) for name in (first, second))
         lossy = any(FACTS[name].lossy for name in (first, second) if name)
         tolerance_db = LOSSY_DB if lossy else LOSSLESS_DB
         if first is None and not _is_same_level(release):
-            tolerance_db += _limited_db(track)
+            tolerance_db += _reduction_db(track)
         gain_db = _gain_db(release, index, second) - _gain_db(release, index, first)
         found = differences(one, other, gain_db, tolerance_db)
     yield from _findings(path, found)
 
 
-def _stretch(release: FinishedRelease, index: int, name: Format | None) -> Stretch | None:
-    """Give a track's samples in a format, or for None on the image; None where it is lossy."""
+def _lossless(release: FinishedRelease, index: int, name: Format | None) -> Stretch | None:
+    """Return a track's samples in a format, or for None on the image; None for a lossy format."""
     if name is None:
         return on_image(release, index)
     return None if FACTS[name].lossy else in_format(release, name, index)
 
 
 def _sound(release: FinishedRelease, index: int, name: Format | None) -> Sound:
-    stretch = _stretch(release, index, name)
+    stretch = _lossless(release, index, name)
     if stretch is not None:
         where = "the image" if name is None else name
-        return sound_of(stretch, f"track {release.tracks[index]['number']} in {where}")
+        return sound_of(stretch, f"track {release.tracks[index].number} in {where}")
     assert name is not None
     path = release.track_file(name, release.tracks[index])
-    rate_hz = release.report["formats"][name]["rates_hz"][index]
+    rate_hz = release.report.formats[name].rates_hz[index]
     container = FACTS[name].container
     return Sound(path, rate_hz, partial(decoded, release.folder / path, container))
 
@@ -101,13 +101,11 @@ def _is_same_level(release: FinishedRelease) -> bool:
     return release.manifest.level_of("disc") == release.manifest.level_of("download")
 
 
-def _is_same_mastering(
-    release: FinishedRelease, first: Format | None, second: Format | None
-) -> bool:
-    """Tell whether two files have one level and every track one rate in both."""
+def _is_same_master(release: FinishedRelease, first: Format | None, second: Format | None) -> bool:
+    """Return whether two files have the same level, and each track the same rate in both."""
     count = len(release.tracks)
     rates = [
-        release.report["formats"][name]["rates_hz"] if name else [DISC_RATE_HZ] * count
+        release.report.formats[name].rates_hz if name else [DISC_RATE_HZ] * count
         for name in (first, second)
     ]
     one_level = first is not None or _is_same_level(release)
@@ -115,23 +113,23 @@ def _is_same_mastering(
 
 
 def _gain_db(release: FinishedRelease, index: int, name: Format | None) -> float:
-    """Give by how much a track was raised in a format, or for None on the image."""
+    """Return a track's gain in a format, or for None on the image."""
     if name is None:
-        made = release.tracks[index]["disc"]
-        return made["gain_db"] or 0.0 if made else 0.0
-    of_format = release.report["formats"][name]
-    lossy = of_format["lossy"]
-    return of_format["gains_db"][index] - (lossy[index]["lowered_db"] if lossy else 0.0)
+        made = release.tracks[index].disc
+        return made.gain_db or 0.0 if made else 0.0
+    of_format = release.report.formats[name]
+    lossy = of_format.lossy
+    return of_format.gains_db[index] - (lossy[index].lowered_db if lossy else 0.0)
 
 
-def _limited_db(track: TrackReport) -> float:
-    made = (track["disc"], track["download"])
-    return max(one["limiting"]["most_db"] for one in made if one) if any(made) else 0.0
+def _reduction_db(track: TrackReport) -> float:
+    made = (track.disc, track.download)
+    return max(one.limiting.most_db for one in made if one) if any(made) else 0.0
 
 
-def clip_pairs(release: FinishedRelease) -> Iterator[Look]:
-    """Give the comparisons of the proof's clips of the joins with the image."""
-    for order in release.discs if release.has("disc") and release.report["discs"] else ():
+def clip_pairs(release: FinishedRelease) -> Iterator[FileCheck]:
+    """Return the comparisons of the proof's clips of the joins with the image."""
+    for order in release.discs if release.has("disc") and release.report.discs else ():
         prefix = f"{order.number}-" if release.of_discs > 1 else ""
         for name, start, end in joins(order):
             path = f"proof/joins/{prefix}{name}.mp3"
@@ -150,46 +148,46 @@ def _clip(release: FinishedRelease, path: str, stretch: Stretch) -> Iterator[Fin
 
 
 def find_sources(release: FinishedRelease, folder: Path | None) -> Path | None:
-    """Give the folder that the manifest's paths count from; None where no source is found.
+    """Return the folder that the manifest's paths are relative to; None where no source is found.
 
     Parameters
     ----------
     release
         The release.
     folder
-        Where its sources are; beside or above the release's folder if not given.
+        The folder of its sources; beside or above the release's folder if not given.
     """
     place = release.folder.resolve()
     for one in [folder] if folder else [place.parent.parent, place.parent]:
-        if any((one / n).is_file() for t in release.tracks for n in t["source"]["files"]):
+        if any((one / n).is_file() for t in release.tracks for n in t.source.files):
             return one
     return None
 
 
-def source_pairs(release: FinishedRelease, sources: Path) -> Iterator[Look]:
-    """Give the comparisons of what was delivered with the sources that are found."""
-    on_disc = release.has("disc") and bool(release.report["discs"])
-    formats = sorted(release.report["formats"], key=lambda name: FACTS[name].lossy)
+def source_pairs(release: FinishedRelease, sources: Path) -> Iterator[FileCheck]:
+    """Return the comparisons of the delivered sound with the sources that are found."""
+    on_disc = release.has("disc") and bool(release.report.discs)
+    formats = sorted(release.report.formats, key=lambda name: FACTS[name].lossy)
     if not on_disc and not formats:
         return
     name = None if on_disc else formats[0]
     for index, track in enumerate(release.tracks):
-        paths = tuple(sources / file for file in track["source"]["files"])
+        paths = tuple(sources / file for file in track.source.files)
         if _is_restored(release, index) or not all(path.is_file() for path in paths):
             continue
-        disc = release.disc_file(track["disc_number"], ".wav")
+        disc = release.disc_file(track.disc_number, ".wav")
         made = release.track_file(name, track) if name else disc
         yield made, partial(_source, release, index, name, paths, made)
 
 
 def _is_restored(release: FinishedRelease, index: int) -> bool:
-    """Tell whether a track's source was changed by restoration before anything else."""
+    """Return whether a track's source was restored before other processing."""
     side = release.manifest.tracks[index].side
     return side is not None and release.manifest.transfers[side].restoration != Restoration()
 
 
 def _from(recording: Recording, start: int, end: int) -> Iterator[Samples]:
-    """Read a recording from a sample on; what lies before its first sample is silence."""
+    """Read a recording from a sample on; before its first sample there is silence."""
     if start < 0:
         yield np.zeros((-start, 2), np.float32)
     yield from recording.blocks(max(0, start), end)
@@ -202,27 +200,27 @@ def _overlaps(release: FinishedRelease, index: int) -> bool:
 def _source(
     release: FinishedRelease, index: int, name: Format | None, paths: tuple[Path, ...], made: str
 ) -> Iterator[Finding]:
-    track, told = release.tracks[index], release.tracks[index]["source"]
-    which = f"track {track['number']}"
-    if "+".join(map(file_digest, paths)) != told["sha256"]:
+    track, reported = release.tracks[index], release.tracks[index].source
+    which = f"track {track.number}"
+    if "+".join(map(file_digest, paths)) != reported.sha256:
         message = (
-            f"{which} is not compared with its source: {' and '.join(told['files'])} has changed "
+            f"{which} is not compared with its source: {' and '.join(reported.files)} changed "
             "since the build"
         )
         yield Finding("warning", "source-changed", made, made, 0, message)
         return
-    plain = not (_limited_db(track) or _overlaps(release, index))
+    plain = not (_reduction_db(track) or _overlaps(release, index))
     gain_db = _gain_db(release, index, name) if plain else None
     delivered = _sound(release, index, name)
     with TemporaryDirectory() as scratch:
         recording = open_recording(paths, Path(scratch))
         start = first_sample(release, index, recording.rate_hz)
-        length = track["file_frames"] * SAMPLES_PER_FRAME * recording.rate_hz // DISC_RATE_HZ
-        end = min(start + length, told["end_sample"])
+        length = track.file_frames * SAMPLES_PER_FRAME * recording.rate_hz // DISC_RATE_HZ
+        end = min(start + length, reported.end_sample)
         rate_hz, bands = recording.rate_hz, bands_of(release.manifest.tracks[index])
-        length, done = told["end_sample"] - start, track["done"]
+        length, done = reported.end_sample - start, track.done
         fade_in, fade_out = (
-            round(time_s * rate_hz) for time_s in (done["fade_in_s"], done["fade_out_s"])
+            round(time_s * rate_hz) for time_s in (done.fade_in_s, done.fade_out_s)
         )
 
         shape = release.manifest.tracks[index].fade_shape
@@ -233,8 +231,8 @@ def _source(
 
         source = Sound("its source", rate_hz, faded)
         for code, message in differences(source, delivered, gain_db, SOURCE_DB, throughout=False):
-            yield disagreement(code, made, f"{which} {message}")
+            yield mismatch(code, made, f"{which} {message}")
 
 
 def _findings(path: str, found: Iterator[Difference]) -> Iterator[Finding]:
-    return (disagreement(code, path, message) for code, message in found)
+    return (mismatch(code, path, message) for code, message in found)

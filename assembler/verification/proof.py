@@ -1,6 +1,6 @@
-"""Draw the proof's page and pictures again, from manifest, report and finished sound; compare them.
+"""Write the proof's page and pictures again from manifest, report and sound, and compare them.
 
-What only the build knew, the limiter's course, is taken from the page itself.
+The curve of gain reduction, which only the build knew, is taken from the page itself.
 """
 
 from __future__ import annotations
@@ -55,19 +55,19 @@ _AFTER_THE_PROOF = (*APPROVAL_CODES, "kept-rooms", "stale-room")
 
 
 def is_known(release: FinishedRelease) -> bool:
-    """Tell whether the last build made the proof, and all that it was drawn from is there."""
-    return "proof" in release.report["rooms"] and _drawn_from(release) is not None
+    """Return whether the last build made the proof, and everything that it shows is there."""
+    return "proof" in release.report.rooms and _drawn_from(release) is not None
 
 
 def proof_page(release: FinishedRelease) -> Iterator[Finding]:
-    """Compare the page, what belongs to it, and its pictures."""
+    """Compare the page, its files and its pictures."""
     for name in FILES:
         yield from other_text(release, f"proof/{name}", (TEMPLATES / name).read_bytes())
     page = f"proof/{PAGE}"
     text = (release.folder / page).read_text(encoding="utf-8")
     data = _DATA.search(text)
     if data is None:
-        raise UnreadableError(page, "holds no curves: build the release again")
+        raise UnreadableError(page, "has no curves: build the release again")
     proof = _proof(release, json.loads(data[1]))
     yield from other_text(release, page, page_html(proof).encode())
     with TemporaryDirectory() as folder:
@@ -80,83 +80,79 @@ def proof_page(release: FinishedRelease) -> Iterator[Finding]:
 
 
 def _drawn_from(release: FinishedRelease) -> Format | bool | None:
-    """Give what the curves were drawn from: True for the image, or a lossless format."""
+    """Return what the curves were measured on: True for the image, or a lossless format."""
     if release.manifest.disc.make:
         return True if release.has("disc") else None
     if not release.has("download"):
         return None
-    return next((name for name in release.report["formats"] if not FACTS[name].lossy), None)
+    return next((name for name in release.report.formats if not FACTS[name].lossy), None)
 
 
 def _proof(release: FinishedRelease, data: dict[str, Any]) -> Proof:
     manifest, report = release.manifest, release.report
-    downloads = "download" in report["rooms"] and bool(manifest.download.formats)
+    downloads = "download" in report.rooms and bool(manifest.download.formats)
     played = played_format(release)
-    told = [one for one in report["findings"] if one["code"] not in _AFTER_THE_PROOF]
-    words = release.words
+    metadata = release.metadata
     return Proof(
-        name=report["name"],
-        proof_of=report["proof_of"] or "",
-        sheet=credits_sheet(manifest, words),
-        tracks=tuple(_track(release, one, played) for one in words),
+        name=report.name,
+        proof_of=report.proof_of or "",
+        sheet=credits_sheet(manifest, metadata),
+        tracks=tuple(_track(release, one, played) for one in metadata),
         discs=tuple(
             _disc(release, order, drawn)
             for order, drawn in zip(release.discs, data["discs"], strict=True)
         ),
-        findings=tuple(Finding(**one) for one in told),
+        findings=tuple(one for one in report.findings if one.code not in _AFTER_THE_PROOF),
         cover="download/cover.jpg" if downloads and manifest.release.front_cover else None,
         has_clips=manifest.disc.make,
-        sides=tuple(map(_side, report["sides"], clips_of_sides(release))),
+        sides=tuple(map(_side, report.sides, clips_of_sides(release))),
     )
 
 
-def _track(release: FinishedRelease, words: TrackMetadata, played: Format | None) -> ProofTrack:
-    track = release.tracks[words.running_number - 1]
-    source, measured = track["source"], track["source"]["measured"]
-    rate_hz = source["sample_rate_hz"]
+def _track(release: FinishedRelease, metadata: TrackMetadata, played: Format | None) -> ProofTrack:
+    track = release.tracks[metadata.running_number - 1]
+    source, measured = track.source, track.source.measured
+    rate_hz = source.sample_rate_hz
     section = SourceSection(
-        files=tuple(source["files"]),
+        files=tuple(source.files),
         rate_hz=rate_hz,
-        start_s=source["start_sample"] / rate_hz,
-        end_s=source["end_sample"] / rate_hz,
-        integrated_lufs=measured and measured["integrated_lufs"],
-        range_lu=measured and measured["loudness_range_lu"],
-        true_peak_dbtp=measured and measured["true_peak_dbtp"],
+        start_s=source.start_sample / rate_hz,
+        end_s=source.end_sample / rate_hz,
+        integrated_lufs=measured.integrated_lufs if measured else None,
+        range_lu=measured.loudness_range_lu if measured else None,
+        true_peak_dbtp=measured.true_peak_dbtp if measured else None,
     )
     made: dict[Deliverable, DeliveredReport | None] = {
-        "disc": track["disc"],
-        "download": track["download"] if "download" in release.report["rooms"] else None,
+        "disc": track.disc,
+        "download": track.download if "download" in release.report.rooms else None,
     }
     delivered = {kind: _delivered(one) for kind, one in made.items() if one}
-    copy = f"proof/tracks/{copy_name(words.running_number)}"
+    copy = f"proof/tracks/{copy_name(metadata.running_number)}"
     listen = release.track_file(played, track) if played else copy
-    return ProofTrack(words, section, delivered, listen)
+    return ProofTrack(metadata, section, delivered, listen)
 
 
 def _delivered(made: DeliveredReport) -> Delivered:
-    limiting = made["limiting"]
+    reduction = made.limiting
     return Delivered(
-        integrated_lufs=made["integrated_lufs"],
-        range_lu=made["loudness_range_lu"],
-        true_peak_dbtp=made["true_peak_dbtp"],
-        gain_db=made["gain_db"],
-        most_limiting_db=limiting["most_db"],
-        limited_at_s=limiting["at_s"],
-        share_above_1_db=limiting["share_above_1_db"],
-        share_above_3_db=limiting["share_above_3_db"],
+        integrated_lufs=made.integrated_lufs,
+        range_lu=made.loudness_range_lu,
+        true_peak_dbtp=made.true_peak_dbtp,
+        gain_db=made.gain_db,
+        most_limiting_db=reduction.most_db,
+        limited_at_s=reduction.at_s,
+        share_above_1_db=reduction.share_above_1_db,
+        share_above_3_db=reduction.share_above_3_db,
     )
 
 
 def _side(side: SideReport, clips: Mapping[str, str]) -> ProofSide:
     names = ("tape", "deck", "transferred", "by")
-    facts = tuple((name, str(side[name])) for name in names if side.get(name))  # type: ignore[literal-required]
-    steps = tuple(
-        SideStep(one["done"], one.get("measure"), one.get("before"), one.get("after"))
-        for one in side["steps"]
-    )
-    files, notes = tuple(side["files"]), side["notes"] or ""
-    dropouts = dropouts_text(side["dropouts"])
-    return ProofSide(side["name"], files, facts, notes, steps, clips, dropouts)
+    facts = tuple((name, str(value)) for name in names if (value := getattr(side, name)))
+    steps = tuple(SideStep(one.done, one.measure, one.before, one.after) for one in side.steps)
+    files, notes = tuple(side.files), side.notes or ""
+    dropouts = dropouts_text(side.dropouts)
+    return ProofSide(side.name, files, facts, notes, steps, clips, dropouts)
 
 
 def _disc(release: FinishedRelease, order: DiscOrder, drawn: dict[str, Any]) -> ProofDisc:
@@ -179,7 +175,7 @@ def _curve(encoded: str) -> NDArray[np.float64]:
 
 
 def _stretches(release: FinishedRelease, order: DiscOrder) -> Iterator[CurveSegment]:
-    """Read the curves again, a passage at a time as the build did."""
+    """Measure the curves again, passage by passage as the build did."""
     drawn = _drawn_from(release)
     if drawn is True:
         starts = [passage.start_frame for passage in order.passages]

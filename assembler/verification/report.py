@@ -1,4 +1,4 @@
-"""Compare both reports with each other, with the checksums and with the manifest."""
+"""Compare the two reports with each other, with the checksums and with the manifest."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from fractions import Fraction
 from typing import Any
 
 from assembler.findings import Finding
-from assembler.finished.finished import FinishedRelease, UnreadableError, disagreement
+from assembler.finished.finished import FinishedRelease, UnreadableError, mismatch
 from assembler.finished.release_folder import REPORT, REPORT_TEXT, read_checksums
 from assembler.finished.report_text import report_text
 from assembler.text import FRAMES_PER_SECOND, shorten
@@ -15,61 +15,62 @@ from assembler.verification.texts import differs
 
 
 def reports(release: FinishedRelease) -> Iterator[Finding]:
-    """Find what report.txt, the checksums or the manifest say otherwise than report.json."""
+    """Find differences between report.json and report.txt, the checksums and the manifest."""
     try:
-        right = report_text(release.report)
-    except (LookupError, TypeError, ValueError, AttributeError) as error:
-        raise UnreadableError(REPORT, "is no report of a build: build the release again") from error
-    if (release.folder / REPORT_TEXT).read_bytes() != right.encode("utf-8", "backslashreplace"):
-        yield differs(release, "other-report", REPORT_TEXT, f"does not say what {REPORT} says")
+        text = report_text(release.report)
+    except (LookupError, TypeError, ValueError) as error:
+        raise UnreadableError(REPORT, "is not a build's report: build the release again") from error
+    if (release.folder / REPORT_TEXT).read_bytes() != text.encode("utf-8", "backslashreplace"):
+        yield differs(release, "other-report", REPORT_TEXT, f"differs from {REPORT}")
     digests = read_checksums(release.folder)
-    for name, digest in release.report["files"].items():
+    for name, digest in release.report.files.items():
         if digests.get(name) != digest:
-            yield disagreement("other-checksum", name, f"{REPORT} tells another SHA-256 of it")
-    for place, told, asked in (*_of_release(release), *_of_tracks(release)):
-        if told != asked:
-            shown = f"`{shorten(str(told))}`, the manifest asks for `{shorten(str(asked))}`"
-            yield disagreement("other-report", REPORT, f"{place} is {shown}")
+            yield mismatch("other-checksum", name, f"its SHA-256 in {REPORT} is different")
+    for place, found, expected in (*_of_release(release), *_of_tracks(release)):
+        if found != expected:
+            values = f"`{shorten(str(found))}`, the manifest has `{shorten(str(expected))}`"
+            yield mismatch("other-report", REPORT, f"{place} is {values}")
 
 
 Compared = Iterator[tuple[str, Any, Any]]
-"""A place in the report, what it says, and what the manifest asks for."""
+"""A key of the report, its value, and the manifest's value."""
 
 
 def _of_release(release: FinishedRelease) -> Compared:
     report, manifest = release.report, release.manifest
-    told: dict[str, Any] = dict(report["release"])
-    for key, asked in manifest.release.model_dump(mode="json").items():
-        yield f"release.{key}", told.get(key), asked
-    for name in ("disc", "download"):
-        yield f"level.{name}", dict(report["level"][name]), manifest.level_of(name).model_dump()
-    yield "dither", report["dither"], manifest.disc.dither
+    in_report = report.release.as_json()
+    for key, expected in manifest.release.model_dump(mode="json").items():
+        yield f"release.{key}", in_report.get(key), expected
+    levels = report.level.as_json()
+    for kind in ("disc", "download"):
+        yield f"level.{kind}", levels[kind], manifest.level_of(kind).model_dump()
+    yield "dither", report.dither, manifest.disc.dither
     if release.has("download"):
         formats = list(dict.fromkeys(manifest.download.formats))
-        yield "formats", sorted(report["formats"]), sorted(formats)
-    for disc in report["discs"]:
-        yield f"discs.{disc['number']}.limit_frames", disc["limit_frames"], manifest.disc.limit
+        yield "formats", sorted(report.formats), sorted(formats)
+    for disc in report.discs:
+        yield f"discs.{disc.number}.limit_frames", disc.limit_frames, manifest.disc.limit
 
 
 def _of_tracks(release: FinishedRelease) -> Compared:
     manifest = release.manifest
-    for index, (track, asked) in enumerate(zip(release.tracks, manifest.tracks, strict=True)):
-        place, source, done = f"tracks.{index}", track["source"], track["done"]
-        yield f"{place}.title", track["title"], asked.full_title
-        yield f"{place}.isrc", track["isrc"], asked.isrc
-        yield f"{place}.source.files", tuple(source["files"]), manifest.paths_of(asked)
-        yield f"{place}.done.trim_db", done["trim_db"], asked.trim
-        yield f"{place}.done.fade_shape", done["fade_shape"], asked.fade_shape
-        bands = [band.model_dump(exclude_none=True) for band in asked.equaliser]
-        yield f"{place}.done.equaliser", done["equaliser"], bands
-        if asked.side is None:
-            for edge, time_s in (("start", asked.start), ("end", asked.end)):
+    for index, (track, expected) in enumerate(zip(release.tracks, manifest.tracks, strict=True)):
+        place, source, done = f"tracks.{index}", track.source, track.done
+        yield f"{place}.title", track.title, expected.full_title
+        yield f"{place}.isrc", track.isrc, expected.isrc
+        yield f"{place}.source.files", tuple(source.files), manifest.paths_of(expected)
+        yield f"{place}.done.trim_db", done.trim_db, expected.trim
+        yield f"{place}.done.fade_shape", done.fade_shape, expected.fade_shape
+        bands = [band.model_dump(exclude_none=True) for band in expected.equaliser]
+        yield f"{place}.done.equaliser", done.equaliser, bands
+        if expected.side is None:
+            for edge, time_s in (("start", expected.start), ("end", expected.end)):
                 if time_s is not None:
-                    sample = int(time_s * source["sample_rate_hz"] + Fraction(1, 2))
-                    told = source["start_sample" if edge == "start" else "end_sample"]
-                    yield f"{place}.source.{edge}_sample", told, sample
-        if asked.gap and not asked.overlap and track["number"] > 1:
-            told_s = Fraction(track["gap_frames"], FRAMES_PER_SECOND)
-            off_frames = abs(told_s - asked.gap) * FRAMES_PER_SECOND
-            near = asked.gap if off_frames < 1 else told_s
-            yield f"{place}.gap_frames", float(near), float(asked.gap)
+                    sample = int(time_s * source.sample_rate_hz + Fraction(1, 2))
+                    key = f"{edge}_sample"
+                    yield f"{place}.source.{key}", getattr(source, key), sample
+        if expected.gap and not expected.overlap and track.number > 1:
+            gap_s = Fraction(track.gap_frames, FRAMES_PER_SECOND)
+            off_frames = abs(gap_s - expected.gap) * FRAMES_PER_SECOND
+            rounded_s = expected.gap if off_frames < 1 else gap_s
+            yield f"{place}.gap_frames", float(rounded_s), float(expected.gap)

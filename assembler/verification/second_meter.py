@@ -1,8 +1,8 @@
-"""Measure finished files a second time, with meters that are not ours.
+"""Measure finished files with independent meters.
 
 Loudness by pyloudnorm's filters (its class "DeMan" gives the K-weighting of ITU-R BS.1770 at any
 rate), gated as in BS.1770-5, part 1; true peak by 16-times oversampling with soxr, in float64. A
-file is read in blocks, so that an hour needs no more memory than a minute.
+file is read in blocks, so that memory does not grow with its length.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ from scipy.signal import lfilter
 from assembler.cancel import check_cancelled
 from assembler.dsp.decibels import decibels
 
-OFF_LU, OFF_DB = 0.1, 0.1
-"""How far two meters may be apart."""
-_OVERSAMPLED = 16
+TOLERANCE_LU, TOLERANCE_DB = 0.1, 0.1
+"""How far two meters may differ."""
+_OVERSAMPLING = 16
 _BLOCK_FRAMES = 1 << 16
-_HOPS_A_SECOND, _HOPS_A_BLOCK = 10, 4
+_HOPS_PER_SECOND, _HOPS_PER_BLOCK = 10, 4
 _ABSOLUTE_LUFS, _RELATIVE_LU, _OFFSET_LU = -70.0, -10.0, -0.691
 
 Values = NDArray[np.float64]
@@ -31,7 +31,7 @@ Values = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class SecondReading:
-    """One sound, measured by both.
+    """One sound, measured by both meters.
 
     Attributes
     ----------
@@ -51,10 +51,10 @@ class SecondReading:
 
     @property
     def agrees(self) -> bool:
-        """Whether loudness and peak are the same to 0.1 LU and 0.1 dB."""
+        """Whether loudness and peak match within 0.1 LU and 0.1 dB."""
         pairs = (
-            (self.ours_lufs, self.theirs_lufs, OFF_LU),
-            (self.ours_dbtp, self.theirs_dbtp, OFF_DB),
+            (self.ours_lufs, self.theirs_lufs, TOLERANCE_LU),
+            (self.ours_dbtp, self.theirs_dbtp, TOLERANCE_DB),
         )
         return all(_near(*pair) for pair in pairs)
 
@@ -79,7 +79,7 @@ def _near(ours: float | None, theirs: float | None, most: float) -> bool:
 def second_reading(
     blocks: Iterable[NDArray[Any]], rate_hz: int
 ) -> tuple[float | None, float | None]:
-    """Measure stereo sound by pyloudnorm and soxr.
+    """Measure stereo sound with pyloudnorm and soxr.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def second_reading(
     Returns
     -------
     integrated_lufs, true_peak_dbtp
-        None for silence, and a loudness of None for less than 0.4 s.
+        None for silence; a loudness of None for less than 0.4 s.
     """
     loudness, peak = _Loudness(rate_hz), _Peak(rate_hz)
     for block in _cut(blocks):
@@ -111,7 +111,7 @@ class _Loudness:
     """Integrated loudness, from the energies of steps of 0.1 s."""
 
     def __init__(self, rate_hz: int) -> None:
-        from pyloudnorm import Meter  # here: only this flag needs it
+        from pyloudnorm import Meter  # imported here: only --second-meter needs it
 
         stages = Meter(rate_hz, filter_class="DeMan")._filters.values()
         self._stages = [(stage.passband_gain * stage.b, stage.a) for stage in stages]
@@ -133,19 +133,19 @@ class _Loudness:
             self._position += size
 
     def _next_hop(self) -> int:
-        end = (len(self._hops) + 1) * self._rate_hz // _HOPS_A_SECOND
+        end = (len(self._hops) + 1) * self._rate_hz // _HOPS_PER_SECOND
         return end - self._position
 
     def integrated_lufs(self) -> float | None:
         hops = np.array(self._hops)
-        if len(hops) < _HOPS_A_BLOCK:
+        if len(hops) < _HOPS_PER_BLOCK:
             return None
-        sums = np.convolve(hops, np.ones(_HOPS_A_BLOCK), "valid")
-        powers = sums * _HOPS_A_SECOND / (_HOPS_A_BLOCK * self._rate_hz)
-        heard = powers[powers > _power(_ABSOLUTE_LUFS)]
-        if not len(heard):
+        sums = np.convolve(hops, np.ones(_HOPS_PER_BLOCK), "valid")
+        powers = sums * _HOPS_PER_SECOND / (_HOPS_PER_BLOCK * self._rate_hz)
+        gated = powers[powers > _power(_ABSOLUTE_LUFS)]
+        if not len(gated):
             return None
-        loud = heard[heard > heard.mean() * 10 ** (_RELATIVE_LU / 10)]
+        loud = gated[gated > gated.mean() * 10 ** (_RELATIVE_LU / 10)]
         return _OFFSET_LU + 10 * float(np.log10(loud.mean()))
 
 
@@ -157,16 +157,16 @@ class _Peak:
     """True peak."""
 
     def __init__(self, rate_hz: int) -> None:
-        rates = (rate_hz, _OVERSAMPLED * rate_hz)
+        rates = (rate_hz, _OVERSAMPLING * rate_hz)
         self._stream = soxr.ResampleStream(*rates, 2, dtype="float64", quality="VHQ")
         self._highest = 0.0
 
     def feed(self, block: Values) -> None:
-        self._see(self._stream.resample_chunk(block))
+        self._add(self._stream.resample_chunk(block))
 
-    def _see(self, raised: Values) -> None:
-        self._highest = max(self._highest, float(np.abs(raised).max(initial=0.0)))
+    def _add(self, oversampled: Values) -> None:
+        self._highest = max(self._highest, float(np.abs(oversampled).max(initial=0.0)))
 
     def true_peak_dbtp(self) -> float | None:
-        self._see(self._stream.resample_chunk(np.zeros((0, 2)), last=True))
+        self._add(self._stream.resample_chunk(np.zeros((0, 2)), last=True))
         return decibels(self._highest)

@@ -1,10 +1,10 @@
-"""Compare what should be one sound: each download file and clip with the disc's image, and the
+"""Compare sounds that should be the same: download files and clips with the disc's image, and the
 image with its sources.
 
-Samples of one mastering at one rate are compared one by one. All else is compared below 5 kHz, 3 s
-at a time, by correlation of left and right with left and right: codecs, dither, EQ and limiters
-leave that near 1, another recording near 0, opposite polarity near −1. The bounds are tuned
-empirically on the demo and on Debian's music packages.
+Samples of one master at one rate are compared one by one. All else is compared below 5 kHz in
+windows of 3 s, by the correlation of each channel with each: codecs, dither, EQ and limiters leave
+it near 1, another recording gives 0, opposite polarity −1. The bounds are tuned empirically on the
+demo and on Debian's music packages.
 """
 
 from __future__ import annotations
@@ -23,18 +23,18 @@ from assembler.compare.sound import most_error
 from assembler.compare.stretches import Stretch
 from assembler.dsp.blocks import Samples
 from assembler.dsp.dither import samples_of
-from assembler.text import clock_text
+from assembler.text import clock_text, signed_db
 
 LOW_HZ = 11025
-"""Correlations are taken at this rate, so that fractions of a sample don't count."""
+"""Rate of the correlations, low enough that fractions of a sample don't matter."""
 WINDOW_S = 3
 SAME_SOUND = 0.5
-"""Least correlation of one sound with itself after a codec, EQ or a limiter."""
-HEARD = 1e-5
-"""Mean square of a window that is compared: -50 dBFS."""
+"""Lowest correlation of a sound with itself after a codec, EQ or a limiter."""
+COMPARED = 1e-5
+"""Least mean square of a window that is compared: −50 dBFS."""
 _SILENT = 1e-9
 _CERTAIN = 2.0
-"""How many times more than all else that differs an exchange of channels must explain."""
+"""How much more an exchange of channels must explain than all other differences."""
 
 Sums = NDArray[np.float64]
 
@@ -48,9 +48,9 @@ class Sound:
     name
         For messages: a file of the release, or a track of its image.
     rate_hz
-        Of its samples.
+        Sample rate.
     blocks
-        Gives them, shape (frames, 2).
+        Returns the samples in blocks of shape (frames, 2).
     """
 
     name: str
@@ -59,7 +59,7 @@ class Sound:
 
 
 def sound_of(stretch: Stretch, name: str) -> Sound:
-    """Give samples of a lossless file as sound."""
+    """Return samples of a lossless file as a sound."""
 
     def blocks() -> Iterator[Samples]:
         return (samples_of(b, stretch.bits) for b in stretch.pcm(0, stretch.length))
@@ -68,8 +68,8 @@ def sound_of(stretch: Stretch, name: str) -> Sound:
 
 
 @dataclass(frozen=True)
-class Likeness:
-    """What two sounds have in common, window by window.
+class Correlation:
+    """The correlation of two sounds, window by window.
 
     Attributes
     ----------
@@ -85,7 +85,7 @@ class Likeness:
 
     @property
     def best(self) -> tuple[bool, tuple[int, int]]:
-        """Whether channels are swapped, and the sign of each, as explains most; else as it is."""
+        """Swapped channels and signs that explain the most; none if not certain."""
         total = self.cross.sum(axis=0)
         power = math.sqrt(self.first.sum() * self.second.sum())
         if power == 0:
@@ -101,28 +101,28 @@ class Likeness:
         return best if certain else (False, (1, 1))
 
     def correlations(self) -> Sums:
-        """Give the correlation of each window, channels and polarity as in `best`."""
+        """Return the correlation of each window, channels and polarity as in `best`."""
         power = np.sqrt(self.first.sum(axis=1) * self.second.sum(axis=1))
         correlations: Sums = self._common() / np.maximum(power, 1e-30)
         return correlations
 
     def gain_db(self) -> float | None:
-        """Give the gain from the first to the second in most windows; None where all is silent."""
-        heard = (self._powers(self.first) > HEARD) & (self.correlations() > SAME_SOUND)
-        if not heard.any():
+        """Return the median gain from the first to the second; None where all is silent."""
+        compared = (self._powers(self.first) > COMPARED) & (self.correlations() > SAME_SOUND)
+        if not compared.any():
             return None
-        gains = self._common()[heard] / self.first.sum(axis=1)[heard]
+        gains = self._common()[compared] / self.first.sum(axis=1)[compared]
         return 20 * math.log10(float(np.median(gains)))
 
-    def unlike_at_s(self) -> float | None:
-        """Give when the first window begins that holds another sound; None where there is none."""
+    def differs_at_s(self) -> float | None:
+        """Return the time of the first window with another sound; None without one."""
         powers = np.maximum(self._powers(self.first), self._powers(self.second))
-        unlike = np.flatnonzero((powers > HEARD) & (self.correlations() < SAME_SOUND))
-        return float(unlike[0]) * WINDOW_S if len(unlike) else None
+        different = np.flatnonzero((powers > COMPARED) & (self.correlations() < SAME_SOUND))
+        return float(different[0]) * WINDOW_S if len(different) else None
 
     @property
     def correlation(self) -> float | None:
-        """Correlation of the whole, channels and polarity as in `best`; None of silence."""
+        """Correlation of the whole sound, channels and polarity as in `best`; None for silence."""
         powers = [float(self._powers(one).mean()) for one in (self.first, self.second)]
         if max(powers) < _SILENT:
             return None
@@ -141,8 +141,8 @@ class Likeness:
         return powers
 
 
-def likeness(first: Sound, second: Sound) -> Likeness:
-    """Correlate two sounds that begin together; the shorter one ends in silence."""
+def correlate(first: Sound, second: Sound) -> Correlation:
+    """Correlate two sounds that begin together; the shorter one is extended with silence."""
     silence = np.zeros((WINDOW_S * LOW_HZ, 2))
     cross, squares = [], ([], [])  # type: ignore[var-annotated]
     for a, b in zip_longest(_windows(first), _windows(second), fillvalue=silence):
@@ -152,13 +152,13 @@ def likeness(first: Sound, second: Sound) -> Likeness:
         for sums, window in zip(squares, (a, b), strict=True):
             sums.append((window * window).sum(axis=0))
     shape = (len(cross), 2)
-    return Likeness(
+    return Correlation(
         np.array(cross).reshape(*shape, 2), *(np.array(sums).reshape(shape) for sums in squares)
     )
 
 
 def _windows(sound: Sound) -> Iterator[Sums]:
-    """Give a sound below 5 kHz in windows, the last a shorter one."""
+    """Return a sound below 5 kHz in windows; the last one may be shorter."""
     size = WINDOW_S * LOW_HZ
     held = np.zeros((0, 2))
     for block in _low_band(sound):
@@ -178,7 +178,7 @@ def _low_band(sound: Sound) -> Iterator[Samples]:
 
 
 Difference = tuple[str, str]
-"""A code, and what is to be said behind the name of the file."""
+"""A code, and the message that follows the file's name."""
 
 
 def differences(
@@ -189,47 +189,47 @@ def differences(
     *,
     throughout: bool = True,
 ) -> Iterator[Difference]:
-    """Find how the second sound differs from the first by more than it may.
+    """Find differences between two sounds that exceed the tolerance.
 
     Parameters
     ----------
     first, second
-        What should be one sound.
+        Two sounds that should be the same.
     gain_db
-        By which the second should be louder; None where that is not known.
+        Expected gain of the second; None where it is not known.
     tolerance_db
-        How far the gain may be off.
+        Tolerance of the gain.
     throughout
-        Every window must be alike, and not only most of the sound.
+        Every window must match, not only most of the sound.
     """
-    found = likeness(first, second)
+    found = correlate(first, second)
     if (correlation := found.correlation) is None:
         return
     if correlation < SAME_SOUND:
-        yield "other-sound", f"is another sound than {first.name}"
+        yield "other-sound", f"does not match {first.name}"
         return
-    if (turned := found.best) != (False, (1, 1)):
-        yield "other-channels", f"is not {first.name} as it is: {_turned(*turned)}"
+    if (exchanged := found.best) != (False, (1, 1)):
+        yield "other-channels", f"does not match {first.name}: {_channel_faults(*exchanged)}"
         return
-    if (at_s := found.unlike_at_s()) is not None and throughout:
-        yield "other-sound", f"is another sound than {first.name} at {clock_text(at_s)}"
+    if (at_s := found.differs_at_s()) is not None and throughout:
+        yield "other-sound", f"does not match {first.name} at {clock_text(at_s)}"
     louder_db = found.gain_db()
     if gain_db is not None and louder_db is not None and abs(louder_db - gain_db) > tolerance_db:
-        louder, right = (f"{gain:+.2f}".replace("-", "−") for gain in (louder_db, gain_db))
-        yield "other-gain", f"is {louder} dB from {first.name}, it should be {right} dB"
+        found_gain, right = signed_db(louder_db), signed_db(gain_db)
+        yield "other-gain", f"has a gain of {found_gain} over {first.name}, it should be {right}"
 
 
-def _turned(swapped: bool, signs: tuple[int, int]) -> str:
-    told = ["left and right are swapped"] if swapped else []
+def _channel_faults(swapped: bool, signs: tuple[int, int]) -> str:
+    faults = ["left and right are swapped"] if swapped else []
     if signs == (-1, -1):
-        told.append("its polarity is inverted")
+        faults.append("its polarity is inverted")
     elif signs != (1, 1):
-        told.append(f"the polarity of its {'left' if signs[0] < 0 else 'right'} is inverted")
-    return ", ".join(told)
+        faults.append(f"the polarity of its {'left' if signs[0] < 0 else 'right'} is inverted")
+    return ", ".join(faults)
 
 
 def sample_differences(first: Stretch, second: Stretch) -> Iterator[Difference]:
-    """Find where two files of one mastering and one rate differ by more than dither may."""
+    """Find where two files of one master and one rate differ by more than dither can."""
     if first.length != second.length:
         yield "other-length", f"has {second.length} samples, {first.name} has {first.length}"
         return
@@ -238,10 +238,10 @@ def sample_differences(first: Stretch, second: Stretch) -> Iterator[Difference]:
     most = 0.0 if first.bits == second.bits else sum(scale * error for scale, error in errors)
     position = 0
     for ours, theirs in zip(*(one.pcm(0, one.length) for one in (first, second)), strict=True):
-        apart = np.abs(ours.astype(np.int64) * scales[0] - theirs.astype(np.int64) * scales[1])
-        if len(rows := np.flatnonzero((apart > most).any(axis=1))):
+        difference = np.abs(ours.astype(np.int64) * scales[0] - theirs.astype(np.int64) * scales[1])
+        if len(rows := np.flatnonzero((difference > most).any(axis=1))):
             at_s = (position + int(rows[0])) / first.rate_hz
-            message = f"has other samples than {first.name}, from {clock_text(at_s)} on"
+            message = f"has other samples than {first.name} from {clock_text(at_s)} on"
             yield "other-samples", message
             return
         position += len(ours)

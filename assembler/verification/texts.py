@@ -1,7 +1,7 @@
-"""Write again all that is cheap to write, from the manifest and the report, and compare it.
+"""Write texts and paper again from the manifest and the report, and compare them.
 
-PQ sheet, tables, credits sheet, label copy and barcode are the same bytes each time. A release that
-another version of this program made may differ from them by right: that is a warning.
+PQ sheet, tables, credits sheet, label copy and barcode have the same bytes each time. A release
+made by another version of this program may differ: that is a warning.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from assembler.download.packages import CHECKSUMS as PACKED_SUMS
 from assembler.download.packages import COVER, TRACK_LIST, package_name, track_list
 from assembler.download.tables import release_csv, release_json
 from assembler.findings import Finding
-from assembler.finished.finished import FinishedRelease, disagreement
+from assembler.finished.finished import FinishedRelease, mismatch
 from assembler.manifest.model import Format
 from assembler.release.discs import pq_sheet
 from assembler.release.report import made_with
@@ -34,25 +34,25 @@ _COPY_BYTES = 1 << 20
 
 
 def other_text(release: FinishedRelease, name: str, right: bytes) -> Iterator[Finding]:
-    """Compare a file with what is written now, and say where a text first differs."""
+    """Compare a file with what is written now; for a text, name the first line that differs."""
     read = (release.folder / name).read_bytes()
     if read == right:
         return
-    message = "is not what the manifest asks for"
+    message = "does not match the manifest"
     if Path(name).suffix not in (".pdf", ".png"):
         texts = (text.decode("utf-8", "replace").splitlines() for text in (read, right))
         pairs = enumerate(zip_longest(*texts), 1)
-        number, (shown, asked) = next(((n, p) for n, p in pairs if p[0] != p[1]), (1, ("", "")))
-        message = f"line {number} reads {_quoted(shown)}, the manifest asks for {_quoted(asked)}"
+        number, (found, expected) = next(((n, p) for n, p in pairs if p[0] != p[1]), (1, ("", "")))
+        message = f"line {number} is {_quoted(found)}, it should be {_quoted(expected)}"
     yield differs(release, "other-text", name, message)
 
 
 def differs(release: FinishedRelease, code: str, name: str, message: str) -> Finding:
-    """Make the finding of a file that is not what is written now; a warning across versions."""
-    told = release.report
-    if (told["assembler"], told["made_with"]) == made_with():
-        return disagreement(code, name, message)
-    message += "; another version of this program made it, so it is not proved: build it again"
+    """Return the finding of a file that differs; a warning if another version made the release."""
+    report = release.report
+    if (report.assembler, report.made_with) == made_with():
+        return mismatch(code, name, message)
+    message += "; another version of this program made it: build it again to verify it"
     return Finding("warning", code, name, name, 0, message)
 
 
@@ -64,7 +64,7 @@ def pq_texts(release: FinishedRelease, order: DiscOrder) -> Iterator[Finding]:
     """Compare a disc's PQ sheets."""
     kinds = [".wav", ".cue", *([".cdtext"] if has_cd_text(release, order) else []), ".flac"]
     names = [release.disc_file(order.number, kind) for kind in kinds]
-    digests = {Path(name): release.report["files"][name] for name in names}
+    digests = {Path(name): release.report.files[name] for name in names}
     sheet = pq_sheet(release.manifest, order, release.of_discs, digests)
     number = f"-{order.number}" if release.of_discs > 1 else ""
     yield from other_text(release, f"disc/pq-sheet{number}.txt", pq_text(sheet).encode())
@@ -81,7 +81,7 @@ def tables(release: FinishedRelease) -> Iterator[Finding]:
         for name in dict.fromkeys(release.manifest.download.formats)
     }
     for name, table in (("csv", release_csv), ("json", release_json)):
-        right = table(release.manifest, release.words, files).encode()
+        right = table(release.manifest, release.metadata, files).encode()
         yield from other_text(release, f"download/release.{name}", right)
 
 
@@ -89,8 +89,8 @@ def paper(release: FinishedRelease) -> Iterator[Finding]:
     """Compare credits sheet, label copy and barcode."""
     with TemporaryDirectory() as name:
         folder = Path(name)
-        write_credits_sheet(folder, release.manifest, release.words)
-        write_label_copy(folder, release.manifest, release.words)
+        write_credits_sheet(folder, release.manifest, release.metadata)
+        write_label_copy(folder, release.manifest, release.metadata)
         if release.manifest.release.barcode:
             write_barcode(release.manifest.release.barcode, folder)
         for path in sorted(folder.iterdir()):
@@ -98,18 +98,18 @@ def paper(release: FinishedRelease) -> Iterator[Finding]:
 
 
 def packages(release: FinishedRelease) -> Iterator[tuple[str, Format]]:
-    """Give the path of each package that may be there, and its format."""
+    """Return the path of each possible package, and its format."""
     for name in dict.fromkeys(release.manifest.download.formats):
         yield f"download/{package_name(release.manifest, name)}", name
 
 
 def package(release: FinishedRelease, name: Format) -> Iterator[Finding]:
-    """Compare a format's package with the files that it packs: every entry, and no other."""
+    """Compare the entries of a format's package with the files that it must have."""
     path = f"download/{package_name(release.manifest, name)}"
-    digests = release.report["files"]
+    digests = release.report.files
     files = [release.track_file(name, track) for track in release.tracks]
     packed = {Path(file).name: digests.get(file, "") for file in files}
-    packed[TRACK_LIST] = _digest(track_list(release.manifest, release.words).encode())
+    packed[TRACK_LIST] = _digest(track_list(release.manifest, release.metadata).encode())
     if release.manifest.release.front_cover:
         packed[COVER] = digests.get(f"download/{COVER}", "")
     sums = "".join(f"{packed[one]}  {one}\n" for one in sorted(packed))
@@ -119,18 +119,18 @@ def package(release: FinishedRelease, name: Format) -> Iterator[Finding]:
         entries = archive.infolist()
         for entry in entries:
             if entry.filename not in right:
-                message = f"holds `{shorten(entry.filename)}`, which is no file of this release"
-                yield disagreement("other-package", path, message)
+                message = f"has `{shorten(entry.filename)}`, which is not in this release"
+                yield mismatch("other-package", path, message)
             elif entry.external_attr >> 16 != 0o100644:
-                message = f"`{shorten(entry.filename)}` in it is no plain file"
-                yield disagreement("other-package", path, message)
+                message = f"`{shorten(entry.filename)}` in it is not a regular file"
+                yield mismatch("other-package", path, message)
             elif _digest_of_entry(archive, entry) != right[entry.filename]:
-                message = f"`{shorten(entry.filename)}` in it is not the file of this release"
-                yield disagreement("other-package", path, message)
+                message = f"`{shorten(entry.filename)}` in it differs from the file of this release"
+                yield mismatch("other-package", path, message)
         for missing in sorted(right.keys() - {entry.filename for entry in entries}):
-            yield disagreement("other-package", path, f"lacks `{shorten(missing)}`")
+            yield mismatch("other-package", path, f"does not have `{shorten(missing)}`")
         if len(entries) > len({entry.filename for entry in entries}):
-            yield disagreement("other-package", path, "holds two files of one name")
+            yield mismatch("other-package", path, "has two files of the same name")
 
 
 def _digest(content: bytes) -> str:

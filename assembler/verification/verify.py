@@ -1,4 +1,4 @@
-"""Read a finished release back and prove it: files, texts, tags, levels, and one sound in all."""
+"""Verify a finished release: files, texts, tags, levels, and the same sound in all files."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ from assembler.findings import Finding, errors_in
 from assembler.finished.finished import (
     FinishedRelease,
     UnreadableError,
-    disagreement,
+    mismatch,
     open_finished,
     reading,
 )
 from assembler.finished.release_folder import REPORT_TEXT, read_checksums
-from assembler.verification.disc import DISC_LOOKS
+from assembler.verification.disc import DISC_CHECKS
 from assembler.verification.downloads import tags
 from assembler.verification.files import changed_file, found_files, listed_files, other_files
 from assembler.verification.lengths import coded_file, lossless_file
 from assembler.verification.levels import file_level, image_level, second_readings
 from assembler.verification.pairs import (
-    Look,
+    FileCheck,
     clip_pairs,
     download_pairs,
     find_sources,
@@ -41,16 +41,16 @@ from assembler.workers import own_workers
 
 @dataclass(frozen=True)
 class VerifyReport:
-    """What reading a release back showed.
+    """The result of a verification.
 
     Attributes
     ----------
     findings
         All that does not match.
     proofs
-        What was compared, and how much of it.
+        What was compared, with counts.
     readings
-        Lossless files measured by a second meter, where that was asked for.
+        Lossless files measured with a second meter, if requested.
     """
 
     release_dir: Path
@@ -64,7 +64,7 @@ class VerifyReport:
         return not errors_in(self.findings)
 
     def as_json(self) -> dict[str, Any]:
-        """Give the report as plain data for ``--json``."""
+        """Return the report as plain data for ``--json``."""
         return {
             "ok": self.ok,
             "release_dir": str(self.release_dir),
@@ -81,23 +81,24 @@ def verify(
     sources: Path | None = None,
     second_meter: bool = False,
 ) -> VerifyReport:
-    """Prove a finished release.
+    """Verify a finished release.
 
     Parameters
     ----------
     release_dir
         The release's folder.
     jobs
-        How many files are read side by side.
+        Number of workers; one per core if not given.
     sources
-        The folder that the manifest's paths count from; beside or above the release's if not given.
+        The folder that the manifest's paths are relative to; beside or above the release's if not
+        given.
     second_meter
-        Measure all lossless files again with meters from outside the program.
+        Measure all lossless files again with independent meters.
 
     Raises
     ------
     AssemblerError
-        The folder is no release, or its sources are not where they should be.
+        The folder is not a release, or its sources are missing.
     """
     digests = read_checksums(release_dir)
     files, findings = found_files(release_dir)
@@ -111,10 +112,10 @@ def verify(
         try:
             release = open_finished(release_dir)
         except UnreadableError as error:
-            findings.append(disagreement("unreadable-file", error.name, error.reason))
+            findings.append(mismatch("unreadable-file", error.name, error.reason))
             return VerifyReport(release_dir, tuple(findings), tuple(proofs))
         findings += other_files(release, files, digests)
-        for what, found, count in _looked_at(pool, release, set(files), sources):
+        for what, found, count in _run_checks(pool, release, set(files), sources):
             proofs.append(f"{count} {what}")
             findings += found
         if second_meter:
@@ -123,60 +124,60 @@ def verify(
     return VerifyReport(release_dir, tuple(findings), tuple(proofs), tuple(readings))
 
 
-def _looked_at(
+def _run_checks(
     pool: Executor, release: FinishedRelease, files: set[str], sources: Path | None
 ) -> Iterator[tuple[str, list[Finding], int]]:
-    """Give what was compared, all that does not match, and how many files that were."""
-    under_way = []
-    for what, all_looks in (*_looks(release), *_source_looks(release, sources)):
-        looks = [look for look in all_looks if look[0] in files]
-        under_way.append((what, pool.map(_safely, looks), len(looks)))
-    for what, found, count in under_way:
+    """Run all checks; return the name of each, its findings, and the number of files."""
+    running = []
+    for what, file_checks in (*_checks(release), *_source_checks(release, sources)):
+        present = [check for check in file_checks if check[0] in files]
+        running.append((what, pool.map(_check_file, present), len(present)))
+    for what, found, count in running:
         if count:
             yield what, [finding for of_file in found for finding in of_file], count
 
 
-def _looks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[Look]]]:
+def _checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[FileCheck]]]:
     yield "reports", [(REPORT_TEXT, partial(reports, release))]
     if release.has("disc"):
-        yield from _disc_looks(release)
+        yield from _disc_checks(release)
     if release.has("download"):
-        yield from _download_looks(release)
+        yield from _download_checks(release)
     if release.has("paper"):
-        yield "sets of paper, written again", [("paper/credits-sheet.txt", partial(paper, release))]
+        yield "sets of paper documents", [("paper/credits-sheet.txt", partial(paper, release))]
     if release.has("proof"):
         if is_known(release):
             page = [("proof/index.html", partial(proof_page, release))]
-            yield "proof pages with their pictures, drawn again", page
+            yield "proof pages with pictures", page
         yield "clips of joins with the image", clip_pairs(release)
 
 
-def _disc_looks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[Look]]]:
-    for what, (suffix, look) in DISC_LOOKS.items():
-        named = [(release.disc_file(d["number"], suffix), d) for d in release.report["discs"]]
-        yield what, [(name, partial(look, release, disc)) for name, disc in named]
+def _disc_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[FileCheck]]]:
+    for what, (suffix, check) in DISC_CHECKS.items():
+        named = [(release.disc_file(d.number, suffix), d) for d in release.report.discs]
+        yield what, [(name, partial(check, release, disc)) for name, disc in named]
     cues = [(release.disc_file(order.number, ".cue"), order) for order in release.discs]
-    yield "PQ sheets, written again", [(c, partial(pq_texts, release, order)) for c, order in cues]
-    images = [release.disc_file(track["disc_number"], ".wav") for track in release.tracks]
+    yield "PQ sheets", [(c, partial(pq_texts, release, order)) for c, order in cues]
+    images = [release.disc_file(track.disc_number, ".wav") for track in release.tracks]
     levels = (partial(image_level, release, index) for index in range(len(images)))
     yield "track levels on the image", zip(images, levels, strict=True)
 
 
-def _download_looks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[Look]]]:
+def _download_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[FileCheck]]]:
     files = [
         (release.track_file(name, track), name, index)
-        for name in release.report["formats"]
+        for name in release.report.formats
         for index, track in enumerate(release.tracks)
     ]
-    words, tracks = release.words, release.tracks
+    metadata, tracks = release.metadata, release.tracks
     yield (
         "download files' tags",
-        [(path, partial(tags, release, words, name, index)) for path, name, index in files],
+        [(path, partial(tags, release, metadata, name, index)) for path, name, index in files],
     )
-    coded = [one for one in files if FACTS[one[1]].codec]
+    encoded = [one for one in files if FACTS[one[1]].codec]
     yield (
-        "coded files' lengths and peaks, decoded",
-        [(p, partial(coded_file, release, name, p, tracks[i])) for p, name, i in coded],
+        "encoded files' lengths and peaks",
+        [(p, partial(coded_file, release, name, p, tracks[i])) for p, name, i in encoded],
     )
     plain = [one for one in files if not FACTS[one[1]].codec]
     yield (
@@ -188,28 +189,28 @@ def _download_looks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[Lo
         "download files' levels",
         [(path, partial(file_level, release, name, index)) for path, name, index in lossless],
     )
-    yield "download files as one sound", download_pairs(release)
-    yield "sets of tables, written again", [("download/release.csv", partial(tables, release))]
+    yield "download files' sound", download_pairs(release)
+    yield "sets of download tables", [("download/release.csv", partial(tables, release))]
     yield "packages", [(path, partial(package, release, name)) for path, name in packages(release)]
 
 
-def _source_looks(
+def _source_checks(
     release: FinishedRelease, sources: Path | None
-) -> Iterator[tuple[str, Iterable[Look]]]:
+) -> Iterator[tuple[str, Iterable[FileCheck]]]:
     folder = find_sources(release, sources)
     if folder is None and sources is not None:
-        raise AssemblerError(f"{sources}: has none of the sources that the report names")
+        raise AssemblerError(f"{sources}: has none of the sources in the report")
     if folder is not None:
         yield "tracks with their sources", source_pairs(release, folder)
 
 
-def _safely(look: Look) -> list[Finding]:
-    """Look, and take a file that can't be read as one more thing found."""
-    name, find = look
+def _check_file(check: FileCheck) -> list[Finding]:
+    """Return a check's findings; one if the file can't be read."""
+    name, find = check
     findings: list[Finding] = []
     try:
         with reading(name):
             findings.extend(find())
     except UnreadableError as error:
-        findings.append(disagreement("unreadable-file", error.name, error.reason))
+        findings.append(mismatch("unreadable-file", error.name, error.reason))
     return findings

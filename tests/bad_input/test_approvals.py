@@ -69,10 +69,10 @@ def test_an_approval_without_a_day_is_kept_with_todays(desk: Desk) -> None:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"release": "FOG-021"}, "approves FOG-021, and this manifest is of TWE-014"),
-        ({"name": ""}, "names nobody"),
-        ({"name": " \t\u200b"}, "names nobody"),
-        ({"name": "\x1b\x07"}, "names nobody"),
+        ({"release": "FOG-021"}, "approves FOG-021, but this manifest is of TWE-014"),
+        ({"name": ""}, "has no name"),
+        ({"name": " \t\u200b"}, "has no name"),
+        ({"name": "\x1b\x07"}, "has no name"),
         ({"tracks": []}, "tracks are not the manifest's (missing: 1, 2)"),
         ({"tracks": [verdict("2")]}, "(missing: 1)"),
         ({"tracks": [verdict("1"), verdict("2"), verdict("2")]}, "(twice: 2)"),

@@ -91,7 +91,7 @@ def test_an_overlap_on_the_first_track(desk: Desk) -> None:
         at="overlap",
         where="tracks[0].overlap",
     )
-    assert "take `overlap` out" in error["message"]
+    assert "remove `overlap`" in error["message"]
 
 
 def test_an_overlap_on_a_track_that_begins_a_disc(desk: Desk) -> None:
@@ -294,7 +294,7 @@ def test_pre_emphasis_is_flagged_with_a_warning(desk: Desk) -> None:
     (found,) = [f for f in document["findings"] if f["code"] == "pre-emphasis-flagged"]
     assert (code, found["severity"]) == (0, "warning")
     assert found["where"] == "tracks[1].pre_emphasis"
-    assert "nothing here applies it" in found["message"]
+    assert "does not apply pre-emphasis" in found["message"]
 
 
 def test_a_hundredth_track(desk: Desk) -> None:

@@ -21,7 +21,7 @@ from assembler.cancel import Cancelled, CancelToken
 from assembler.commands.console.progress import Board
 from assembler.manifest import load
 from assembler.release.building import build
-from assembler.release.progress import Account, Step
+from assembler.release.progress import Step, Tasks
 
 REDRAWN = re.compile(r"\r\x1b\[2K(?:\x1b\[1A\x1b\[2K)*")
 CONTROL = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
@@ -120,27 +120,27 @@ def test_each_worker_keeps_its_line_and_no_more_than_asked_are_shown() -> None:
     assert not any(board.steps())
 
 
-def test_an_account_is_settled_and_stops_when_cancelled() -> None:
+def test_tasks_end_with_what_was_planned_and_can_be_cancelled() -> None:
     steps: list[Step] = []
-    account = Account(steps.append)
-    account.plan(10.0)
-    with account.step("match", 4.0):
+    tasks = Tasks(steps.append)
+    tasks.plan(10.0)
+    with tasks.task("match", 4.0):
         pass
-    with pytest.raises(ZeroDivisionError), account.step("master", 3.0):
+    with pytest.raises(ZeroDivisionError), tasks.task("master", 3.0):
         raise ZeroDivisionError
-    account.settle()
+    tasks.finish()
     planned = sum(step.cost_s for step in steps if step.moment == "planned")
     done = sum(step.cost_s for step in steps if step.moment == "ended")
-    assert (planned, done, account.left_s) == (7.0, 7.0, 0.0)
-    stop = CancelToken()
-    stop.part().now()
-    with stop.applies(), account.step("goes on"):
+    assert (planned, done) == (7.0, 7.0)
+    token = CancelToken()
+    token.new_child().cancel()
+    with token.active(), tasks.task("goes on"):
         pass
-    stop.now()
-    with stop.applies(), pytest.raises(Cancelled), account.step("stops"):
+    token.cancel()
+    with token.active(), pytest.raises(Cancelled), tasks.task("stops"):
         raise AssertionError("begun")
     assert steps[-1].what == "goes on"
-    assert stop.part().is_told
+    assert token.new_child().is_cancelled
 
 
 @pytest.fixture(autouse=True)

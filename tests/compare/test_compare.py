@@ -279,7 +279,7 @@ def test_new_and_gone_findings_are_listed(desk):
     comparison = edited(desk, ("  isrc: AA-6Q7-27-00002\n", ""))
     new = [one.message for one in comparison.differences if one.code == "finding-new"]
     assert len(new) == 1
-    assert new[0].startswith("new warning [empty-isrc]: the ISRC slot of track 2 is empty")
+    assert new[0].startswith("new warning [empty-isrc]: track 2 has no ISRC")
     back = compare(desk / "after" / "T", desk / "before" / "T")
     assert [one.code for one in back.differences if "finding" in one.code] == ["finding-gone"]
 

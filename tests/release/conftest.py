@@ -16,7 +16,7 @@ from assembler import build, load
 
 
 def pieces(kind: str) -> Iterator[tuple[Samples, int]]:
-    """Give pieces and their rates: of each kind that is made, or Debian's."""
+    """Return pieces and their rates: of each kind that is made, or Debian's."""
     if kind == "made":
         for name in KINDS:
             yield made_music(name), 48000

@@ -1,5 +1,5 @@
 """A small release with everything on its two discs, damaged after the build: `verify` names what
-was touched, even where someone made the checksums anew."""
+was touched, even with new checksums."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def copy(finished: Path, tmp_path: Path) -> Path:
-    """A copy to damage; its files are links until they are written anew."""
+    """A copy to damage; its files are links until they are written again."""
     return Path(shutil.copytree(finished, tmp_path / "TWE-9", copy_function=os.link))
 
 
@@ -65,7 +65,7 @@ def rewrite(path: Path, content: bytes) -> None:
 
 
 def sum_up(release: Path) -> None:
-    """Make SHA256SUMS anew, as someone would who means well."""
+    """Write SHA256SUMS again."""
     lines = []
     for line in (release / "SHA256SUMS").read_text().splitlines():
         name = line.partition("  ")[2]
@@ -170,17 +170,17 @@ def image_of(release: Path, disc: int) -> tuple[Path, np.ndarray]:
     return path, soundfile.read(str(path), dtype="int16", always_2d=True)[0].copy()
 
 
-def replace_image(path: Path, words: np.ndarray, rate_hz: int = 44100) -> None:
+def replace_image(path: Path, pcm: np.ndarray, rate_hz: int = 44100) -> None:
     path.unlink()
-    soundfile.write(path, words, rate_hz, subtype="PCM_16")
+    soundfile.write(path, pcm, rate_hz, subtype="PCM_16")
 
 
 def test_an_image_with_sound_in_a_pause(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path, words = image_of(copy, 1)
+    path, pcm = image_of(copy, 1)
     report = json.loads((copy / "report.json").read_text())
     third = report["tracks"][2]["start_frame"] * 588
-    words[third - 1] = 1
-    replace_image(path, words)
+    pcm[third - 1] = 1
+    replace_image(path, pcm)
     sum_up(copy)
     codes = {f["code"]: f for f in findings_of(copy, capsys)}
     assert "the pause before track 3" in codes["sound-in-pause"]["message"]
@@ -189,18 +189,18 @@ def test_an_image_with_sound_in_a_pause(copy: Path, capsys: pytest.CaptureFixtur
 
 
 def test_an_image_with_sound_in_the_tail(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path, words = image_of(copy, 2)
-    words[-1] = -1
-    replace_image(path, words)
+    path, pcm = image_of(copy, 2)
+    pcm[-1] = -1
+    replace_image(path, pcm)
     sum_up(copy)
     codes = {f["code"]: f for f in findings_of(copy, capsys)}
     assert "the tail" in codes["sound-in-pause"]["message"]
 
 
 def test_an_image_that_clips(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path, words = image_of(copy, 2)
-    words[44100 : 44100 + 4, 1] = 32767
-    replace_image(path, words)
+    path, pcm = image_of(copy, 2)
+    pcm[44100 : 44100 + 4, 1] = 32767
+    replace_image(path, pcm)
     sum_up(copy)
     codes = {f["code"]: f for f in findings_of(copy, capsys)}
     assert "0:01.00" in codes["clipped-run"]["message"]
@@ -209,17 +209,17 @@ def test_an_image_that_clips(copy: Path, capsys: pytest.CaptureFixture[str]) -> 
 def test_three_samples_at_full_scale_are_no_clipped_run(
     copy: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    path, words = image_of(copy, 2)
-    words[44100 : 44100 + 3, 1] = 32767
-    replace_image(path, words)
+    path, pcm = image_of(copy, 2)
+    pcm[44100 : 44100 + 3, 1] = 32767
+    replace_image(path, pcm)
     sum_up(copy)
     assert "clipped-run" not in {f["code"] for f in findings_of(copy, capsys)}
 
 
 @pytest.mark.parametrize("cut", [1, 588])
 def test_an_image_that_is_shorter(copy: Path, capsys: pytest.CaptureFixture[str], cut: int) -> None:
-    path, words = image_of(copy, 1)
-    replace_image(path, words[:-cut])
+    path, pcm = image_of(copy, 1)
+    replace_image(path, pcm[:-cut])
     sum_up(copy)
     codes = {f["code"]: f for f in findings_of(copy, capsys)}
     assert codes["image-length"]["file"] == "disc/TWE-9-1.wav"
@@ -227,8 +227,8 @@ def test_an_image_that_is_shorter(copy: Path, capsys: pytest.CaptureFixture[str]
 
 
 def test_an_image_that_is_quieter(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path, words = image_of(copy, 2)
-    replace_image(path, np.round(words * 0.99).astype(np.int16))
+    path, pcm = image_of(copy, 2)
+    replace_image(path, np.round(pcm * 0.99).astype(np.int16))
     sum_up(copy)
     found = [f for f in findings_of(copy, capsys) if f["code"] == "other-level"]
     assert {f["file"] for f in found} == {"disc/TWE-9-2.wav"}
@@ -236,8 +236,8 @@ def test_an_image_that_is_quieter(copy: Path, capsys: pytest.CaptureFixture[str]
 
 
 def test_an_image_at_another_rate(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path, words = image_of(copy, 2)
-    replace_image(path, words, 48000)
+    path, pcm = image_of(copy, 2)
+    replace_image(path, pcm, 48000)
     sum_up(copy)
     assert "image-format" in {f["code"] for f in findings_of(copy, capsys)}
 

@@ -1,4 +1,4 @@
-"""A release whose delivered files are damaged: verify and compare name them and never trip."""
+"""A release whose delivered files are damaged: verify and compare name them and never fail."""
 
 from __future__ import annotations
 

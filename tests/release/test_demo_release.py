@@ -104,7 +104,7 @@ def test_cueprint_reads_the_cue_sheet(demo):
 def test_libcdio_reads_the_image(demo, tmp_path):
     """cd-info (libcdio) finds each track at frame start + 150: LBA 0 is MSF 00:02:00 (MMC).
 
-    libcdio looks for the bare samples in a file of the cue sheet's name with the ending .bin.
+    libcdio looks for the bare samples in a file of the cue sheet's name with the suffix .bin.
     """
     samples, _ = soundfile.read(str(_image(demo)), dtype="int16")
     (tmp_path / "TWE-014.bin").write_bytes(samples.astype("<i2").tobytes())
@@ -127,11 +127,11 @@ def test_libcdio_reads_the_image(demo, tmp_path):
 
 
 def test_pauses_are_silent_and_no_shorter_than_asked(demo):
-    words, _ = soundfile.read(str(_image(demo)), dtype="int16")
+    pcm, _ = soundfile.read(str(_image(demo)), dtype="int16")
     asked_s = [2, 2, 2, 3, 0, 3, 2, 3.5]
     for track, gap_s in list(zip(demo.tracks, asked_s, strict=True))[1:]:
         start = track["start_frame"] * SAMPLES_PER_FRAME
-        pause = words[start - track["gap_frames"] * SAMPLES_PER_FRAME : start]
+        pause = pcm[start - track["gap_frames"] * SAMPLES_PER_FRAME : start]
         assert not pause.any()
         assert track["gap_frames"] >= gap_s * 75 - 1
 
@@ -242,9 +242,9 @@ def test_sheet_reads_as_the_manifest(demo):
     plain = (demo.folder / "paper" / "credits-sheet.txt").read_text(encoding="utf-8")
     manifest = demo.source.manifest
     for track in manifest.tracks:
-        for words in (track.full_title, *track.composers, *track.lyricists):
-            assert words in printed
-            assert words in plain
+        for text in (track.full_title, *track.composers, *track.lyricists):
+            assert text in printed
+            assert text in plain
     for credit in manifest.credits:
         assert credit.name in printed
         assert credit.name in plain
@@ -261,7 +261,7 @@ def test_join_clips_are_there_and_play(demo):
 
 @pytest.mark.thorough
 def test_the_same_disc_for_any_number_of_jobs(segue_at_44100, tmp_path, monkeypatch):
-    """Of the disc alone, for its time; `test_killed` holds a whole release against another."""
+    """Of the disc alone, for its time; `test_killed` compares a whole release with another."""
     monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "empty"))
     again = build(load(segue_at_44100.source.path), tmp_path, jobs=1, only=["disc"])
     sums, before = (read_checksums(place) for place in (again.release_dir, segue_at_44100.folder))

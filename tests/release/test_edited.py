@@ -31,7 +31,7 @@ FLAC = "download/flac-16/01 One.flac"
 
 @pytest.fixture
 def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Two recordings and an empty store."""
+    """Two recordings and an empty cache."""
     monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
     for n, name in enumerate("ab"):
         noise = np.random.default_rng(n).normal(0, 0.05, (5 * RATE_HZ, 2))
@@ -106,8 +106,8 @@ def test_what_was_edited_or_added_is_put_beside_and_told(desk):
     report = built(desk)
     kept = desk / "out" / "TWE-E.kept"
     assert codes(report) == {"edited-files-kept", "added-files-kept"}
-    told = " ".join(finding.message for finding in report.findings)
-    assert all(word in told for word in (COPY, FLAC, "letter to the plant.txt", str(kept)))
+    text = " ".join(finding.message for finding in report.findings)
+    assert all(word in text for word in (COPY, FLAC, "letter to the plant.txt", str(kept)))
     assert {path.relative_to(kept).as_posix() for path in files_of(kept)} == {
         COPY, FLAC, "disc/letter to the plant.txt"
     }  # fmt: skip

@@ -1,4 +1,4 @@
-"""What a check says of the files to come: their rates, and silence at their ends."""
+"""What a check reports about the download files: their rates, and silence at their ends."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A release that someone changed, all checksums and reports made anew: `verify` names the file.
+"""A release that was changed, with new checksums and reports: `verify` names the file.
 
 What a forger does is done here with programs and libraries from outside the project where there are
 any: libsndfile, mutagen, zipfile, shutil.
@@ -25,6 +25,7 @@ from assembler.disc.cd_text import cd_text
 from assembler.disc.texts import ReleaseTexts, TrackTexts
 from assembler.download.formats import FACTS, encode
 from assembler.download.lossy import decoded
+from assembler.finished.report_form import ReleaseReport
 from assembler.finished.report_text import report_text
 from assembler.verification.sound import Sound, differences
 
@@ -46,7 +47,7 @@ TITLES = ("Low Lantern", "Undertow", "Tide Table")
 
 
 def plucked(seed: int, seconds: float) -> np.ndarray:
-    """Give notes at random, each at its own place between left and right."""
+    """Return notes at random, each at its own place between left and right."""
     rng = np.random.default_rng(seed)
     t = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
     sound = rng.normal(0, 0.001, (len(t), 2))
@@ -82,15 +83,16 @@ def copy(finished: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(finished, tmp_path / "a" / "b" / "TWE-9"))
 
 
-def sign_anew(release: Path) -> None:
-    """Make both reports and all checksums anew."""
+def write_checksums(release: Path) -> None:
+    """Write both reports and all checksums again."""
     own = ("SHA256SUMS", "report.json", "report.txt", "manifest.yaml")
     names = sorted(p.relative_to(release).as_posix() for p in release.rglob("*") if p.is_file())
     report = json.loads((release / "report.json").read_text(encoding="utf-8"))
     report["files"] = {name: digest(release / name) for name in names if name not in own}
     text = json.dumps(report, indent=2, ensure_ascii=False) + "\n"
     (release / "report.json").write_text(text, encoding="utf-8")
-    (release / "report.txt").write_text(report_text(report), encoding="utf-8")
+    plain = report_text(ReleaseReport.model_validate_json(text))
+    (release / "report.txt").write_text(plain, encoding="utf-8")
     sums = [f"{digest(release / name)}  {name}\n" for name in names if name != "SHA256SUMS"]
     (release / "SHA256SUMS").write_text("".join(sums), encoding="utf-8")
 
@@ -100,8 +102,8 @@ def digest(path: Path) -> str:
 
 
 def found(release: Path) -> set[tuple[str, str]]:
-    """Codes and files of all errors, when all checksums are made anew."""
-    sign_anew(release)
+    """Codes and files of all errors, with new checksums."""
+    write_checksums(release)
     report = verify(release, jobs=2)
     assert not report.ok
     assert all(finding.severity == "error" for finding in report.findings)
@@ -151,21 +153,21 @@ def test_a_script_curves_and_pictures_of_something_else(copy: Path) -> None:
 
 
 def test_folders_and_files_that_were_taken_out(copy: Path) -> None:
-    gone = {"disc/TWE-9.cdtext", "disc/TWE-9.flac"}
-    for name in gone:
+    removed = {"disc/TWE-9.cdtext", "disc/TWE-9.flac"}
+    for name in removed:
         (copy / name).unlink()
     for folder in ("paper", "download/wav-24", "proof/joins"):
         files = [path for path in (copy / folder).rglob("*") if path.is_file()]
-        gone |= {path.relative_to(copy).as_posix() for path in files}
+        removed |= {path.relative_to(copy).as_posix() for path in files}
         shutil.rmtree(copy / folder)
-    assert {name for code, name in found(copy) if code == "missing-file"} == gone
+    assert {name for code, name in found(copy) if code == "missing-file"} == removed
 
 
 @pytest.mark.parametrize("is_signed", [True, False])
 def test_a_file_that_was_added(copy: Path, is_signed: bool) -> None:
     (copy / "download" / "read me.txt").write_text("hello", encoding="utf-8")
     if is_signed:
-        sign_anew(copy)
+        write_checksums(copy)
     report = verify(copy, jobs=2)
     assert [(one.code, one.file) for one in report.findings] == [
         ("added-file", "download/read me.txt")
@@ -192,7 +194,7 @@ def test_checksums_that_name_a_file_outside(copy: Path) -> None:
 
 
 def rewritten(path: Path, change: Callable[[dict[str, bytes], str], object]) -> None:
-    """Pack an archive anew, its entries changed; one that holds a path becomes a link to it."""
+    """Pack an archive again with changed entries; one that is a path becomes a link to it."""
     with zipfile.ZipFile(path) as archive:
         entries = {one.filename: archive.read(one) for one in archive.infolist()}
     change(entries, path.stem)
@@ -227,23 +229,23 @@ def test_chunks_of_a_wav_file_and_cd_text_of_another_disc(copy: Path) -> None:
     titles = [TrackTexts(title, artist) for title in (*TITLES[:2], "C")]
     packs = cd_text(ReleaseTexts("Slack Water", artist), titles).content
     (copy / "disc/TWE-9.cdtext").write_bytes(packs)
-    sign_anew(copy)
+    write_checksums(copy)
     findings = verify(copy, jobs=2).findings
     assert ("other-chunk", "download/wav-24/01 Low Lantern.wav") in {
         (one.code, one.file) for one in findings
     }
     messages = " ".join(one.message for one in findings if one.code == "cd-text")
-    assert "track 3: its title reads `C`" in messages
-    assert "track 1: its composer reads ``" in messages
-    assert "the release: its barcode and ISRC reads ``" in messages
+    assert "track 3: its title is `C`" in messages
+    assert "track 1: its composer is missing" in messages
+    assert "the release: its barcode and ISRC is missing" in messages
 
 
 def retold(path: Path, change: Callable[[np.ndarray], np.ndarray]) -> None:
     """Write a lossless file with other samples and its own tags."""
     samples, rate_hz = soundfile.read(path, dtype="int32", always_2d=True)
-    told = soundfile.info(path)
+    info = soundfile.info(path)
     before = FLAC(path) if path.suffix == ".flac" else None
-    soundfile.write(path, change(samples), rate_hz, subtype=told.subtype, format=told.format)
+    soundfile.write(path, change(samples), rate_hz, subtype=info.subtype, format=info.format)
     if before is not None:
         file = FLAC(path)
         file["title"] = "x"  # makes the block of tags
@@ -303,8 +305,8 @@ def test_lossless_files_of_something_else(copy: Path) -> None:
     samples, _ = soundfile.read(copy / f"download/flac-24/{names[2]}.flac", dtype="int32")
     alac = f"download/alac-24/{names[2]}.m4a"
     encode([later(samples) >> 8], RATE_HZ, FACTS["alac-24"], copy / alac)
-    told = {name for code, name in found(copy) if code == "other-samples"}
-    assert told == {*forged, alac}
+    other = {name for code, name in found(copy) if code == "other-samples"}
+    assert other == {*forged, alac}
 
 
 @pytest.mark.thorough
@@ -320,8 +322,8 @@ def test_lossy_files_of_something_else(copy: Path) -> None:
     for code, changes in forged.items():
         for change in changes:
             encode([change(samples) >> 8], RATE_HZ, FACTS["mp3-320"], path)
-            told = Sound("", RATE_HZ, lambda: decoded(path, "mp3"))
-            assert [one for one, _ in differences(clean, told, 0.0, 0.3)] == [code]
+            clip = Sound("", RATE_HZ, lambda: decoded(path, "mp3"))
+            assert [one for one, _ in differences(clean, clip, 0.0, 0.3)] == [code]
     assert ("other-gain", "download/mp3-320/01 Low Lantern.mp3") in found(copy)
 
 
@@ -338,11 +340,11 @@ def test_all_sound_turned_alike_is_seen_by_its_sources(
     release = build(source, tmp_path / "deep" / "out", only=["disc"]).release_dir
     for kind in ("wav", "flac"):
         retold(release / f"disc/TWE-9.{kind}", change)
-    sign_anew(release)
+    write_checksums(release)
     sheets = {f"disc/pq-sheet.{kind}" for kind in ("txt", "pdf")}  # they name the image's SHA-256
     assert {one.file for one in verify(release).findings} == sheets
-    told = verify(release, sources=finished.parents[1]).findings
-    of_sound = [(one.code, one.file) for one in told if one.file not in sheets]
+    findings = verify(release, sources=finished.parents[1]).findings
+    of_sound = [(one.code, one.file) for one in findings if one.file not in sheets]
     assert of_sound == 3 * [("other-channels", "disc/TWE-9.wav")]
 
 

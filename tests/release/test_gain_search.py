@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from assembler.mastering.gain_search import (
-    LEAST_BUY_LU,
+    MIN_LU_PER_DB,
     Found,
     Goal,
     Landing,
@@ -38,24 +38,24 @@ def curve(free_db: float, slopes: list[float]) -> Curve:
 
 
 def found_on(land: Curve, goal: Goal) -> tuple[Found, int]:
-    """Run a search on a curve; return what it found and how often it asked."""
-    run, asked = search(goal), 0
+    """Run a search on a curve; return what it found and how often it rounds."""
+    run, rounds = search(goal), 0
     try:
         gain_db = next(run)
         while True:
-            asked += 1
+            rounds += 1
             gain_db = run.send(land(gain_db))
     except StopIteration as end:
-        return end.value, asked
+        return end.value, rounds
 
 
-def goal(asked_lufs: float, free_db: float) -> Goal:
-    return Goal(asked_lufs, SOURCE_LUFS, free_db, asked_lufs - SOURCE_LUFS)
+def goal(target_lufs: float, free_db: float) -> Goal:
+    return Goal(target_lufs, SOURCE_LUFS, free_db, target_lufs - SOURCE_LUFS)
 
 
 def test_without_limiting_nothing_is_rendered():
-    found, asked = found_on(curve(12.0, [1.0]), goal(-14.0, 12.0))
-    assert (found.gain_db, found.stopped_by, found.light_lufs, asked) == (6.0, "", None, 0)
+    found, rounds = found_on(curve(12.0, [1.0]), goal(-14.0, 12.0))
+    assert (found.gain_db, found.stopped_by, found.light_lufs, rounds) == (6.0, "", None, 0)
 
 
 def test_light_limiting_is_made_up_for():
@@ -71,7 +71,7 @@ def test_more_gain_that_is_not_louder_is_not_taken():
     found, _ = found_on(land, goal(-9.0, 2.0))
     assert found.stopped_by == "limiting"
     assert 4.5 <= found.gain_db <= 6.0
-    assert land(found.gain_db).lufs - land(found.gain_db - 1).lufs >= LEAST_BUY_LU
+    assert land(found.gain_db).lufs - land(found.gain_db - 1).lufs >= MIN_LU_PER_DB
 
 
 def test_dense_music_stays_at_its_ceiling():
@@ -103,8 +103,8 @@ def test_an_album_keeps_its_balance():
 def test_a_stop_at_another_rate_stands():
     land = curve(0.0, [0.1])
     start = Goal(-9.0, SOURCE_LUFS, 0.0, 0.8, "limiting")
-    found, asked = found_on(land, start)
-    assert (found.gain_db, found.stopped_by, asked) == (0.8, "limiting", 1)
+    found, rounds = found_on(land, start)
+    assert (found.gain_db, found.stopped_by, rounds) == (0.8, "limiting", 1)
 
 
 @given(
@@ -116,15 +116,15 @@ def test_a_stop_at_another_rate_stands():
 )
 def test_it_lands_or_says_why_and_every_last_db_was_worth_it(free_db, slopes, target):
     land = curve(free_db, slopes)
-    found, asked = found_on(land, goal(target, free_db))
+    found, rounds = found_on(land, goal(target, free_db))
     landed = land(found.gain_db).lufs
-    assert asked <= 45
+    assert rounds <= 45
     assert landed <= target + 0.1
     assert bool(found.stopped_by) == (landed < target - 0.1)
     if found.gain_db > free_db:
-        assert landed - land(found.gain_db - 1).lufs >= LEAST_BUY_LU - 1e-9
+        assert landed - land(found.gain_db - 1).lufs >= MIN_LU_PER_DB - 1e-9
     if found.stopped_by:
         higher = found.gain_db + 0.3
         over_its_room = higher > target - SOURCE_LUFS + 6
-        barely = land(higher).lufs - land(higher - 1).lufs < LEAST_BUY_LU + 0.3
+        barely = land(higher).lufs - land(higher - 1).lufs < MIN_LU_PER_DB + 0.3
         assert over_its_room or barely

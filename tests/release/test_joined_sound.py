@@ -52,7 +52,7 @@ def passage_of(folder: Path, joins: Sequence[str], rate_hz: int = 44100) -> Rend
     report = check(load(source(folder, joins, rate_hz)))
     assert report.ok, report.findings
     (passage,) = report.discs[0].passages
-    return prepare(passage, report.sections, rate_hz, folder / "prepared")
+    return prepare(passage, report.sections, rate_hz, folder / "rendered")
 
 
 def joined(made: RenderedPassage, gains_db: Sequence[float]) -> NDArray[np.float32]:
@@ -233,5 +233,5 @@ def test_files_at_other_rates_are_cut_at_the_same_place(
             inside = slice(400, -400)  # the filter's reach beyond the cuts
             difference = again[: len(there)][inside] - there[inside]
             assert np.sqrt(np.mean(there**2)) > 0.01
-            # 16-bit words with TPDF dither: half a step (-96.3 dB) of noise.
+            # 16-bit PCM with TPDF dither: half a step (-96.3 dB) of noise.
             assert np.sqrt(np.mean(difference**2)) < 1.5 * 0.5 / 32768

@@ -38,7 +38,7 @@ tracks:
 
 @pytest.fixture
 def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Two recordings, a manifest, an empty store."""
+    """Two recordings, a manifest, an empty cache."""
     monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
     folder = tmp_path / "desk"
     folder.mkdir()
@@ -50,12 +50,12 @@ def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def is_whole(release: Path) -> bool:
-    """Look whether every file of a release has the digest that its list tells."""
+    """Check whether every file of a release has the digest in its list."""
     return all(file_digest(release / name) == d for name, d in read_checksums(release).items())
 
 
 def undisturbed(desk: Path, monkeypatch: pytest.MonkeyPatch) -> dict[str, str]:
-    """Build elsewhere with another store; give the digests."""
+    """Build elsewhere with another cache; return the digests."""
     with monkeypatch.context() as patch:
         patch.setenv("ASSEMBLER_STORE", str(desk.parent / "other-store"))
         return read_checksums(build(load(desk / "T.yaml"), desk.parent / "apart").release_dir)
@@ -178,7 +178,7 @@ def test_a_source_that_changes_during_the_build_stops_it(
 
 @pytest.mark.thorough
 def test_the_same_bytes_in_other_folders_jobs_locale_and_time_zone(desk: Path) -> None:
-    told = []
+    checksums = []
     for n, (jobs, locale, zone) in enumerate(
         (("1", "C", "UTC"), ("8", "C.UTF-8", "Pacific/Chatham"))
     ):
@@ -192,9 +192,9 @@ def test_the_same_bytes_in_other_folders_jobs_locale_and_time_zone(desk: Path) -
             [*command, "--jobs", jobs], cwd=folder, check=True, capture_output=True,
             env={**os.environ, **own},
         )  # fmt: skip
-        told.append(read_checksums(folder / "out" / "TWE-K"))
-    assert len(told[0]) > 20
-    assert told[0] == told[1]
+        checksums.append(read_checksums(folder / "out" / "TWE-K"))
+    assert len(checksums[0]) > 20
+    assert checksums[0] == checksums[1]
 
 
 @pytest.mark.thorough
@@ -206,9 +206,9 @@ def test_one_of_two_builds_at_once_is_told_of_the_other(desk: Path) -> None:
         )
         for _ in range(2)
     ]
-    told = [process.communicate(timeout=120)[1] for process in both]
+    errors = [process.communicate(timeout=120)[1] for process in both]
     codes = [process.returncode for process in both]
     assert 0 in codes
     if 1 in codes:
-        assert "another build of it is at work" in told[codes.index(1)]
+        assert "another build of this release is running" in errors[codes.index(1)]
     assert is_whole(desk / "out" / "TWE-K")

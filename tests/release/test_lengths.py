@@ -1,4 +1,4 @@
-"""The length of every delivered file: as told in the tables, as declared, as decoded, as verified.
+"""The length of every delivered file: in the tables, as declared, as decoded, as verified.
 
 The first track is of 433 disc frames and a gap of 1 s, so that its MP3 file has 12 samples in its
 last frame: LAME's padding is then more than a frame and 529 samples.
@@ -52,7 +52,7 @@ def copy(finished: Path, tmp_path: Path) -> Path:
 
 
 def sum_up(release: Path, name: str) -> None:
-    """Tell a file's new digest wherever the old one stands."""
+    """Replace a file's digest wherever it is listed."""
     sums = release / "SHA256SUMS"
     names = {line[66:]: line[:64] for line in sums.read_text().splitlines()}
     new = hashlib.sha256((release / name).read_bytes()).hexdigest()
@@ -80,7 +80,7 @@ def test_the_tables_give_the_length_of_the_music_and_of_the_file(finished):
 def test_verify_looks_at_the_length_of_every_file(finished):
     report = verify(finished)
     assert report.ok, report.findings
-    assert "18 coded files' lengths and peaks, decoded" in report.proofs
+    assert "18 encoded files' lengths and peaks" in report.proofs
     assert "6 lossless files' lengths" in report.proofs
 
 
@@ -97,9 +97,7 @@ def test_verify_finds_an_mp3_that_plays_its_padding(copy):
     found = verify(copy).findings
     assert [(f.code, f.where) for f in found] == [("other-length", name)] * 2
     length = 433 * 588
-    assert (
-        f"declares {length + 35} samples, the running order asks for {length}" in found[0].message
-    )
+    assert f"declares {length + 35} samples, the running order has {length}" in found[0].message
     assert f"decodes to {length + 35} samples" in found[1].message
 
 
@@ -124,6 +122,6 @@ def test_verify_finds_a_gapless_item_that_is_not_its_edit_lists(copy):
     file.save()
     sum_up(copy, name)
     found = verify(copy).findings  # ffmpeg reads the delay in it, and leaves out as much
-    told = {(f.code, f.where) for f in found}  # and its sound no longer begins with the image's
-    assert told >= {("other-gapless", name), ("other-length", name)}
-    assert {where for _, where in told} == {name}
+    codes = {(f.code, f.where) for f in found}  # and its sound no longer begins with the image's
+    assert codes >= {("other-gapless", name), ("other-length", name)}
+    assert {where for _, where in codes} == {name}

@@ -142,8 +142,8 @@ def test_libcue_reads_every_track(release: Path, report: dict[str, Any]) -> None
     assert [track.songwriter for track in sheet.tracks] == writers
     flags = {8: {"DCP"}, 9: {"DCP", "PRE"}}
     assert [track.flags for track in sheet.tracks] == [flags.get(n, set()) for n in range(20)]
-    for read, told in zip(sheet.tracks, report["tracks"], strict=True):
-        assert read.indexes == {int(n): frame for n, frame in told["indexes"].items()}
+    for read, track in zip(sheet.tracks, report["tracks"], strict=True):
+        assert read.indexes == {int(n): frame for n, frame in track["indexes"].items()}
         assert (read.file, read.pregap) == ("TWE-074.wav", None)
     points = {n: sorted(track.indexes) for n, track in enumerate(sheet.tracks, 1)}
     assert {n for n, numbers in points.items() if 0 not in numbers} == {2, 4, 7, 13}
@@ -190,44 +190,44 @@ def test_metaflac_reads_the_same_points(release: Path, report: dict[str, Any]) -
     assert "is CD: true" in text
     assert "number of tracks: 21" in text
     *tracks, lead_out = re.split(r"\n    track\[\d+\]\n", text)[1:]
-    for part, told, isrc in zip(tracks, report["tracks"], ISRCS, strict=True):
+    for part, track, isrc in zip(tracks, report["tracks"], ISRCS, strict=True):
         numbers = [int(n) for n in re.findall(r"(?:offset|number): (\d+)", part)]
         first, number, *points = numbers
-        assert (number, re.findall("ISRC: (.*)", part)) == (told["number"], [isrc])
+        assert (number, re.findall("ISRC: (.*)", part)) == (track["number"], [isrc])
         read = {n: first + at for at, n in zip(points[::2], points[1::2], strict=True)}
-        assert read == {int(n): frame * FRAME for n, frame in told["indexes"].items()}
+        assert read == {int(n): frame * FRAME for n, frame in track["indexes"].items()}
         assert f"pre-emphasis: {'true' if number == 10 else 'false'}" in part
     assert f"offset: {report['disc']['frames'] * FRAME}\n" in lead_out
     assert "number: 170" in lead_out
 
 
 def test_flac_decodes_the_archive_to_the_image(release: Path) -> None:
-    """`flac -t` holds the sound against the MD5 sum inside, which is that of the image's words."""
+    """`flac -t` checks the sound against the MD5 sum inside, which is that of the image's PCM."""
     archive = release / "disc/TWE-074.flac"
     done = subprocess.run([program("flac", "flac"), "-t", archive], capture_output=True, check=True)
     assert re.search(rb"\bok\s*$", done.stderr)
-    told = output_of("metaflac", "--show-md5sum", archive, package="flac").strip()
+    md5 = output_of("metaflac", "--show-md5sum", archive, package="flac").strip()
     image = release / "disc/TWE-074.wav"
     command = ["ffmpeg", "-v", "error", "-i", image, "-f", "md5", "-c:a", "pcm_s16le", "-"]
-    assert output_of(*command, package="ffmpeg").strip() == f"MD5={told}"
+    assert output_of(*command, package="ffmpeg").strip() == f"MD5={md5}"
 
 
 def test_pdftotext_reads_the_pq_sheet(release: Path, report: dict[str, Any]) -> None:
     text = output_of("pdftotext", "-layout", release / "disc/pq-sheet.pdf", "-",
                      package="poppler-utils")  # fmt: skip
     assert text.count("\f") == 1  # one page
-    words = text.split()
+    tokens = text.split()
     for (title, _, _), isrc in zip(ROWS, ISRCS, strict=True):
         assert title in text
-        assert f"{isrc[:2]}-{isrc[2:5]}-{isrc[5:7]}-{isrc[7:]}" in words
+        assert f"{isrc[:2]}-{isrc[2:5]}-{isrc[5:7]}-{isrc[7:]}" in tokens
     for track in report["tracks"]:
         for number, frame in track["indexes"].items():
             if (track["number"], number) != (1, "00"):
-                assert f"{frames_text(frame)} {frames_text(frame + 150)}" in " ".join(words)
-    assert {frames_text(report["disc"]["frames"] + n) for n in (0, 150)} <= set(words)
+                assert f"{frames_text(frame)} {frames_text(frame + 150)}" in " ".join(tokens)
+    assert {frames_text(report["disc"]["frames"] + n) for n in (0, 150)} <= set(tokens)
     sums = output_of("sha256sum", release / "disc/TWE-074.wav", release / "disc/TWE-074.cue",
                      package="coreutils")  # fmt: skip
-    run_on = "".join(words)
+    run_on = "".join(tokens)
     for line in sums.splitlines():
         assert line.split()[0] in run_on
 
@@ -245,14 +245,14 @@ def test_ffmpeg_reads_the_loudness_of_a_track(
     """From its index 01 to the next; ebur128 (BS.1770) rounds to 0.1."""
     tracks = report["tracks"]
     start, end = (tracks[n]["start_frame"] * FRAME for n in (number - 1, number))
-    words, rate_hz = soundfile.read(
+    pcm, rate_hz = soundfile.read(
         release / "disc/TWE-074.wav", dtype="int16", start=start, stop=end
     )
-    soundfile.write(tmp_path / "track.wav", words, rate_hz)
-    told = tracks[number - 1]["disc"]
+    soundfile.write(tmp_path / "track.wav", pcm, rate_hz)
+    track = tracks[number - 1]["disc"]
     read = ebur128(tmp_path / "track.wav")
-    assert read["I"] == pytest.approx(told["integrated_lufs"], abs=0.06)
-    assert read["Peak"] == pytest.approx(told["true_peak_dbtp"], abs=0.15)
+    assert read["I"] == pytest.approx(track["integrated_lufs"], abs=0.06)
+    assert read["Peak"] == pytest.approx(track["true_peak_dbtp"], abs=0.15)
 
 
 def test_a_flipped_byte_in_each_file_is_found_and_named(

@@ -31,7 +31,7 @@ tracks:
 
 
 def manifest(folder: Path, n: int) -> Path:
-    """Write a manifest and its recording: a tone of its own."""
+    """Write a manifest and its recording: its own tone."""
     seconds = np.arange(5 * RATE_HZ) / RATE_HZ
     soundfile.write(folder / f"{n}.wav", 0.2 * np.sin(2 * np.pi * (200 + n) * seconds), RATE_HZ)
     path = folder / f"{n:02d}.yaml"
@@ -41,7 +41,7 @@ def manifest(folder: Path, n: int) -> Path:
 
 @pytest.fixture
 def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Three manifests with their recordings, a terminal of 80 columns, an empty store."""
+    """Three manifests with their recordings, a terminal of 80 columns, an empty cache."""
     monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
     monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.chdir(tmp_path)
@@ -61,11 +61,11 @@ def document(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, 
 
 @pytest.mark.thorough
 def test_each_release_is_the_one_that_it_is_alone(desk, capsys, monkeypatch):
-    code, told = document(capsys, "01.yaml", "02.yaml", "03.yaml", "--out", "together")
-    assert (code, told["ok"]) == (0, True)
-    assert [one["manifest"] for one in told["releases"]] == ["01.yaml", "02.yaml", "03.yaml"]
+    code, result = document(capsys, "01.yaml", "02.yaml", "03.yaml", "--out", "together")
+    assert (code, result["ok"]) == (0, True)
+    assert [one["manifest"] for one in result["releases"]] == ["01.yaml", "02.yaml", "03.yaml"]
     monkeypatch.setenv("ASSEMBLER_STORE", str(desk / "another store"))
-    for n, one in enumerate(told["releases"], 1):
+    for n, one in enumerate(result["releases"], 1):
         code, alone = document(capsys, f"{n:02d}.yaml", "--out", "alone")
         assert set(one) - set(alone) == {"manifest"}
         assert "releases" not in alone
@@ -84,35 +84,35 @@ def test_a_folder_stands_for_the_manifests_directly_in_it(desk, capsys):
     (desk / "deeper" / "04.yaml").write_text(MANIFEST.format(n=4))
     (desk / "02.yaml").rename(desk / "02.YML")
     (desk / "broken.yml").write_text("release: {artist: A\ntracks:\n")
-    code, told = document(capsys, ".", "--only", "paper")
+    code, result = document(capsys, ".", "--only", "paper")
     assert code == 1
-    names = [Path(one["manifest"]).name for one in told["releases"]]
+    names = [Path(one["manifest"]).name for one in result["releases"]]
     assert names == ["01.yaml", "02.YML", "03.yaml", "broken.yml"]
-    assert [one["ok"] for one in told["releases"]] == [True, True, True, False]
+    assert [one["ok"] for one in result["releases"]] == [True, True, True, False]
 
 
 def test_a_folder_of_one_and_a_file_named_twice(desk, capsys):
     (desk / "one").mkdir()
     (desk / "01.yaml").rename(desk / "one" / "01.yaml")
     (desk / "1.wav").rename(desk / "one" / "1.wav")
-    code, told = document(capsys, "one", "one/01.yaml", "--only", "paper")
-    assert (code, len(told["releases"])) == (0, 1)
+    code, result = document(capsys, "one", "one/01.yaml", "--only", "paper")
+    assert (code, len(result["releases"])) == (0, 1)
     assert main(["build", "store-that-is-empty"]) == 1
     (desk / "empty").mkdir()
     capsys.readouterr()
     assert main(["build", "empty"]) == 1
-    assert "empty: there is no manifest in this folder" in capsys.readouterr().err
+    assert "empty: no manifest in this folder" in capsys.readouterr().err
 
 
 def test_one_failure_does_not_stop_the_rest(desk, capsys):
     (desk / "01.yaml").write_text("release: {artist: [}\ntracks: []\n")
     (desk / "2.wav").unlink()
-    code = main(["build", "01.yaml", "02.yaml", "gone.yaml", "03.yaml", "--out", "out"])
+    code = main(["build", "01.yaml", "02.yaml", "missing.yaml", "03.yaml", "--out", "out"])
     out, _ = capsys.readouterr()
     assert code == 1
     assert [path.name for path in (desk / "out").iterdir()] == ["TWE-03"]
-    for words in ("01.yaml:1", "02.yaml:4", "gone.yaml", "1 of 4 releases made"):
-        assert words in out
+    for text in ("01.yaml:1", "02.yaml:4", "missing.yaml", "1 of 4 releases made"):
+        assert text in out
     assert out.count("not made") == 3
 
 
@@ -127,22 +127,22 @@ def test_damaged_sound_and_a_full_disk_stop_their_own_release_alone(desk, capsys
         write_checksums(folder, digest)
 
     monkeypatch.setattr(run, "write_checksums", full)
-    code, told = document(capsys, "01.yaml", "02.yaml", "03.yaml", "--out", "out")
+    code, result = document(capsys, "01.yaml", "02.yaml", "03.yaml", "--out", "out")
     assert code == 1
-    assert [one["ok"] for one in told["releases"]] == [False, False, True]
-    assert [one["findings"][0]["code"] for one in told["releases"][:2]] == [
+    assert [one["ok"] for one in result["releases"]] == [False, False, True]
+    assert [one["findings"][0]["code"] for one in result["releases"][:2]] == [
         "not-a-number",
         "stopped",
     ]
-    assert "No space left on device" in told["releases"][1]["findings"][0]["message"]
+    assert "No space left on device" in result["releases"][1]["findings"][0]["message"]
     assert [path.name for path in (desk / "out").iterdir()] == ["TWE-03"]
 
 
 def test_two_that_would_write_one_folder_are_refused_before_anything_is_made(desk, capsys):
     (desk / "02.yaml").write_text(MANIFEST.format(n=2).replace("TWE-02", "twe-01"))
-    code, told = document(capsys, "01.yaml", "02.yaml", "03.yaml", "--out", "out")
+    code, result = document(capsys, "01.yaml", "02.yaml", "03.yaml", "--out", "out")
     assert code == 1
-    first, second, third = told["releases"]
+    first, second, third = result["releases"]
     assert (first["ok"], second["ok"], third["ok"]) == (False, False, True)
     assert (
         "01.yaml: would write out/TWE-01, and so would 02.yaml" in first["findings"][0]["message"]
@@ -157,9 +157,9 @@ def test_the_same_name_in_other_folders_is_no_clash(desk, capsys):
     for name in ("a", "b"):
         (desk / name).mkdir()
         manifest(desk / name, 7)
-    code, told = document(capsys, "a", "b", "--only", "paper")
+    code, result = document(capsys, "a", "b", "--only", "paper")
     assert code == 0
-    assert [one["release_dir"] for one in told["releases"]] == [
+    assert [one["release_dir"] for one in result["releases"]] == [
         "a/releases/TWE-07",
         "b/releases/TWE-07",
     ]
@@ -169,7 +169,7 @@ def test_the_table_fits_80_columns_and_tells_what_was_reused(desk, capsys):
     (desk / "02.yaml").write_text(MANIFEST.format(n=2).replace("Slack", "Slack " * 30))
     main(["build", "01.yaml", "--out", "out"])
     capsys.readouterr()
-    code = main(["build", "01.yaml", "02.yaml", "gone.yaml", "--out", "out"])
+    code = main(["build", "01.yaml", "02.yaml", "missing.yaml", "--out", "out"])
     out, _ = capsys.readouterr()
     table = out[out.index("Release") :].splitlines()
     assert code == 1
@@ -179,7 +179,7 @@ def test_the_table_fits_80_columns_and_tells_what_was_reused(desk, capsys):
     assert rows["TWE-01"][1:3] == ["2", "00:11:00"]
     assert 0 < int(rows["TWE-01"][4]) <= of_first
     assert rows["TWE-02"][4] == "0"
-    assert rows["gone.yaml"][3:5] == ["not", "made"]
+    assert rows["missing.yaml"][3:5] == ["not", "made"]
 
 
 def test_what_all_need_is_looked_up_once(desk, capsys, monkeypatch):
@@ -195,16 +195,16 @@ def test_what_all_need_is_looked_up_once(desk, capsys, monkeypatch):
 
 
 @pytest.mark.thorough
-def test_a_mistake_of_ours_in_one_stops_no_other(desk, capsys, monkeypatch):
-    def mistaken(source):
+def test_an_internal_error_in_one_stops_no_other(desk, capsys, monkeypatch):
+    def failing_check(source):
         if source.path.name == "02.yaml":
             raise KeyError("a tag")
         return check(source)
 
-    monkeypatch.setattr(batch, "check", mistaken)
-    code, told = document(capsys, "01.yaml", "02.yaml", "03.yaml")
-    assert (code, [one["ok"] for one in told["releases"]]) == (1, [True, False, True])
-    assert "KeyError" in told["releases"][1]["findings"][0]["message"]
+    monkeypatch.setattr(batch, "check", failing_check)
+    code, result = document(capsys, "01.yaml", "02.yaml", "03.yaml")
+    assert (code, [one["ok"] for one in result["releases"]]) == (1, [True, False, True])
+    assert "KeyError" in result["releases"][1]["findings"][0]["message"]
     monkeypatch.undo()
 
     def failing(checked, *rest):
@@ -214,8 +214,8 @@ def test_a_mistake_of_ours_in_one_stops_no_other(desk, capsys, monkeypatch):
 
     monkeypatch.chdir(desk)
     monkeypatch.setattr(batch, "make_release", failing)
-    code, told = document(capsys, "01.yaml", "02.yaml", "03.yaml", "--out", "other")
-    assert (code, [one["ok"] for one in told["releases"]]) == (1, [True, True, False])
+    code, result = document(capsys, "01.yaml", "02.yaml", "03.yaml", "--out", "other")
+    assert (code, [one["ok"] for one in result["releases"]]) == (1, [True, True, False])
 
 
 def test_a_long_file_in_a_folder_is_not_read_whole(desk):

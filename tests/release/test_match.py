@@ -40,7 +40,7 @@ def drums(seconds: float, loudest: float = 1.0) -> Sound:
 
 
 def chord(seconds: float, level_db: float) -> Sound:
-    """Return a steady chord whose crests lie 10 dB and more under the drums' for its loudness."""
+    """Return a steady chord with peaks 10 dB or more under the drums' for its loudness."""
     t = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
     tones = [np.sin(2 * np.pi * hz * t + hz) for hz in (220.0, 277.2, 329.6, 440.0)]
     return 10 ** (level_db / 20) * np.sum(tones, axis=0) / 4
@@ -61,7 +61,7 @@ def delivered(report: BuildReport, number: int) -> tuple[float, dict[str, Any]]:
     (path,) = (report.release_dir / "download" / "flac-24").glob(f"{number:02d} *.flac")
     samples, rate_hz = soundfile.read(path)
     lufs = pyloudnorm.Meter(rate_hz, filter_class="DeMan").integrated_loudness(samples)
-    return float(lufs), report.content["tracks"][number - 1]
+    return float(lufs), report.as_json()["tracks"][number - 1]
 
 
 def messages(report: BuildReport, code: str) -> list[str]:
@@ -70,12 +70,12 @@ def messages(report: BuildReport, code: str) -> list[str]:
 
 @pytest.mark.thorough
 def test_dense_drums_are_not_driven_into_the_limiter(tmp_path):
-    asked = built(tmp_path, "{match: track, target: -9, ceiling: -1}", drums=drums(12))
-    lufs, track = delivered(asked, 1)
+    report = built(tmp_path, "{match: track, target: -9, ceiling: -1}", drums=drums(12))
+    lufs, track = delivered(report, 1)
     assert lufs < -10
-    (why,) = messages(asked, "off-target")
+    (why,) = messages(report, "off-target")
     assert "a further dB of gain would add less than 0.4 LU" in why
-    assert f"lands at {track['download']['integrated_lufs']:.2f}".replace("-", "−") in why
+    assert f"measures {track['download']['integrated_lufs']:.2f}".replace("-", "−") in why
     gain_db = track["gain_db"]
     louder = _landed_with_trim(tmp_path / "louder", gain_db + 1)
     assert louder - lufs < 0.5, "1 dB more would have been worth it"
@@ -125,7 +125,7 @@ def test_an_album_keeps_its_balances_and_names_the_track_that_caps_it(tmp_path):
     gained = np.subtract(landed, source)
     assert gained.max() - gained.min() <= 1.05
     (capped,) = messages(report, "album-gain-capped")
-    assert "over 1 LU from track 1" in capped
+    assert "lower track 1 by over 1 LU" in capped
     assert f"reaches {max(landed):.1f} LUFS instead of −9.0".replace("-", "−") in capped
 
 
@@ -160,7 +160,7 @@ def test_a_track_too_short_to_measure_has_the_gain_of_its_neighbours(tmp_path, m
         short=chord(0.3, -8),
         two=chord(6, -14),
     )
-    gains = [track["gain_db"] for track in report.content["tracks"]]
+    gains = [track["gain_db"] for track in report.as_json()["tracks"]]
     assert gains[1] == pytest.approx((gains[0] + gains[2]) / 2, abs=1e-3)
     (note,) = messages(report, "short-track")
     assert "too short to measure" in note
@@ -176,6 +176,6 @@ def test_mono_reads_the_same_in_measure_and_build(tmp_path, capsys):
     assert file["integrated_lufs"] == pytest.approx(-20, abs=0.05)
     assert file["channels"] == 1
     assert main(["measure", str(tmp_path / "mono.wav")]) == 0
-    assert "measured as it is delivered, in both channels" in capsys.readouterr().out
+    assert "measured as delivered, in both channels" in capsys.readouterr().out
     text = (report.release_dir / "report.txt").read_text(encoding="utf-8")
     assert "delivered and measured in both channels" in " ".join(text.split())

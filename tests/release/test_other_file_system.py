@@ -1,4 +1,4 @@
-"""Output and store on different file systems, as with an external disk: files can't be renamed
+"""Output and cache on different file systems, as with an external disk: files can't be renamed
 from one to the other (rename(2), POSIX.1: EXDEV)."""
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ tracks:
 def memory_disk(tmp_path: Path) -> Iterator[Path]:
     """A folder on a file system in memory, which is not that of `tmp_path`."""
     if not MEMORY.is_dir() or MEMORY.stat().st_dev == tmp_path.stat().st_dev:
-        pytest.skip(f"{MEMORY} is no file system of its own")
+        pytest.skip(f"{MEMORY} is not its own file system")
     try:
         folder = Path(tempfile.mkdtemp(dir=MEMORY))
     except OSError as error:
@@ -47,7 +47,7 @@ def memory_disk(tmp_path: Path) -> Iterator[Path]:
 
 @pytest.fixture
 def desk(tmp_path: Path) -> Path:
-    """Recordings of three kinds: read as they are, decoded first, mended first."""
+    """Recordings of three kinds: read directly, decoded first, restored first."""
     from assembler.audio.ffmpeg import run_ffmpeg
 
     for n, name in enumerate(("a", "b", "side")):
@@ -58,7 +58,7 @@ def desk(tmp_path: Path) -> Path:
     return tmp_path
 
 
-@pytest.mark.parametrize("in_memory", ["the output", "the store"])
+@pytest.mark.parametrize("in_memory", ["the output", "the cache"])
 def test_a_release_is_built_across_file_systems(
     desk: Path, memory_disk: Path, monkeypatch: pytest.MonkeyPatch, in_memory: str
 ) -> None:
@@ -89,7 +89,7 @@ def test_a_full_disk_is_named_by_the_file_that_does_not_fit(
         raise OSError(errno.ENOSPC, "No space left on device", str(source), None, str(target))
 
     monkeypatch.setenv("ASSEMBLER_STORE", str(desk / "store"))
-    monkeypatch.setattr("assembler.release.reuse.copy_file", full)
+    monkeypatch.setattr("assembler.release.artifact_cache.copy_file", full)
     with pytest.raises(AssemblerError, match="No space left on device") as error:
         build(load(desk / "T.yaml"), desk / "out", only=("download",))
     assert str(error.value).startswith(str(desk / "out"))

@@ -24,7 +24,7 @@ RNG = np.random.default_rng(11)
 
 
 def _music(seconds: float, rate_hz: int, level: float = 0.2) -> np.ndarray:
-    """Two channels of a swelling chord with some noise, as 24-bit words in 32."""
+    """Two channels of a swelling chord with some noise, as 24-bit PCM in 32."""
     t = np.arange(round(seconds * rate_hz)) / rate_hz
     chord = sum(np.sin(2 * np.pi * hz * t + k) for k, hz in enumerate((220, 277, 330, 659)))
     sound = np.stack([chord, np.roll(chord, 50)], 1) / 4 + RNG.normal(0, 0.03, (len(t), 2))
@@ -32,8 +32,8 @@ def _music(seconds: float, rate_hz: int, level: float = 0.2) -> np.ndarray:
     return np.round(sound * 2**23).astype(np.int32) << 8
 
 
-def _write(path: Path, words: np.ndarray, rate_hz: int, bits: int = 24) -> None:
-    soundfile.write(path, words, rate_hz, subtype=f"PCM_{bits}")
+def _write(path: Path, pcm: np.ndarray, rate_hz: int, bits: int = 24) -> None:
+    soundfile.write(path, pcm, rate_hz, subtype=f"PCM_{bits}")
 
 
 def _built(
@@ -52,37 +52,37 @@ def _read(path: Path, dtype: str = "int32") -> np.ndarray:
 
 
 def test_untouched_24_bit_sound_passes_bit_for_bit(tmp_path):
-    words = _music(6, 44100)
-    _write(tmp_path / "a.wav", words, 44100)
+    pcm = _music(6, 44100)
+    _write(tmp_path / "a.wav", pcm, 44100)
     _, folder = _built(
         tmp_path,
         "level: {match: none}\ndownload: {formats: [flac-24, wav-24]}\n"
         "tracks: [{title: One, audio: a.wav}]\n",
     )
     for path in ("flac-24/01 One.flac", "wav-24/01 One.wav"):
-        np.testing.assert_array_equal(_read(folder / "download" / path)[: len(words)], words)
+        np.testing.assert_array_equal(_read(folder / "download" / path)[: len(pcm)], pcm)
 
 
 def test_untouched_16_bit_sound_passes_bit_for_bit_to_the_disc(tmp_path):
-    words = _music(6, 44100) >> 16 << 16
-    _write(tmp_path / "a.wav", words, 44100, bits=16)
+    pcm = _music(6, 44100) >> 16 << 16
+    _write(tmp_path / "a.wav", pcm, 44100, bits=16)
     _, folder = _built(
         tmp_path,
         "level: {match: none}\ndownload: {formats: [flac-16]}\n"
         "tracks: [{title: One, audio: a.wav, end: 5.0}]\n",
     )
     image = _read(folder / "disc" / "T.wav")
-    np.testing.assert_array_equal(image[: 5 * 44100], words[: 5 * 44100])
+    np.testing.assert_array_equal(image[: 5 * 44100], pcm[: 5 * 44100])
     np.testing.assert_array_equal(_read(folder / "download/flac-16/01 One.flac"), image)
 
 
 def test_shortened_words_are_dithered_with_a_noise_of_a_quarter_step_squared(tmp_path):
     """TPDF: the total error has a variance of Δ²/4 (Lipshitz and others, 1992)."""
-    words = _music(6, 44100)
-    _write(tmp_path / "a.wav", words, 44100)
+    pcm = _music(6, 44100)
+    _write(tmp_path / "a.wav", pcm, 44100)
     _, folder = _built(tmp_path, "level: {match: none}\ntracks: [{title: One, audio: a.wav}]\n")
-    image = _read(folder / "disc" / "T.wav", "int16")[: len(words)]
-    error = image - words / 2**16
+    image = _read(folder / "disc" / "T.wav", "int16")[: len(pcm)]
+    error = image - pcm / 2**16
     assert error.var() == pytest.approx(0.25, rel=0.02)
     assert error.mean() == pytest.approx(0, abs=0.005)
 
@@ -110,14 +110,14 @@ def test_match_lands_where_it_says(tmp_path, match):
     meter = pyloudnorm.Meter(44100, filter_class="DeMan")
     files = sorted((folder / "download/wav-24").iterdir())
     landed = [meter.integrated_loudness(_read(path, "float64")) for path in files]
-    gains = [track["gain_db"] for track in report.content["tracks"]]
+    gains = [track["gain_db"] for track in report.as_json()["tracks"]]
     if match == "track":
         assert landed == pytest.approx([-18, -19.5, -18], abs=0.1)
     else:
         assert landed[0] == pytest.approx(-18, abs=0.1)
         assert gains == pytest.approx([gains[0], gains[0] - 1.5, gains[0]], abs=1e-6)
-    told = [track["download"]["integrated_lufs"] for track in report.content["tracks"]]
-    assert told == pytest.approx(landed, abs=0.02)
+    lufs = [track["download"]["integrated_lufs"] for track in report.as_json()["tracks"]]
+    assert lufs == pytest.approx(landed, abs=0.02)
 
 
 def test_disc_and_download_may_differ_in_level(tmp_path):
@@ -127,7 +127,7 @@ def test_disc_and_download_may_differ_in_level(tmp_path):
         "level: {match: track, target: -20}\ndisc: {level: {target: -16, ceiling: -0.5}}\n"
         "tracks: [{title: One, audio: a.wav}]\n",
     )
-    (track,) = report.content["tracks"]
+    (track,) = report.as_json()["tracks"]
     assert track["disc"]["integrated_lufs"] == pytest.approx(-16, abs=0.1)
     assert track["download"]["integrated_lufs"] == pytest.approx(-20, abs=0.1)
 
@@ -159,9 +159,9 @@ def test_a_segue_between_recordings_of_two_rates(tmp_path):
         "level: {match: none}\ntracks:\n- {title: One, audio: a.wav}\n"
         "- {title: Two, audio: b.wav, gap: 0}\n",
     )
-    rates = [track["download"]["sample_rate_hz"] for track in report.content["tracks"]]
+    rates = [track["download"]["sample_rate_hz"] for track in report.as_json()["tracks"]]
     assert rates == [48000, 48000]
-    one, two = report.content["tracks"]
+    one, two = report.as_json()["tracks"]
     assert two["start_frame"] == one["frames"] == 375
     image = soundfile.info(str(folder / "disc/T.wav"))
     assert image.frames == (one["frames"] + two["frames"]) * 588
@@ -180,7 +180,7 @@ def test_several_discs(tmp_path):
         *(f"T-{n}.{kind}" for n in (1, 2) for kind in ("wav", "cue", "cdtext", "flac")),
         *(f"pq-sheet-{n}.{kind}" for n in (1, 2) for kind in ("txt", "pdf")),
     }
-    assert [t["number"] for t in report.content["tracks"]] == [1, 2, 1]
+    assert [t["number"] for t in report.as_json()["tracks"]] == [1, 2, 1]
     second = FLAC(folder / "download/flac-24/2-01 Three.flac")
     assert (second["discnumber"], second["disctotal"]) == (["2"], ["2"])
     assert (second["tracknumber"], second["tracktotal"]) == (["1"], ["1"])
@@ -203,7 +203,7 @@ def test_no_disc_and_only_one_room(tmp_path):
     text = "disc: {make: false}\nlevel: {match: none}\ntracks: [{title: One, audio: a.wav}]\n"
     report, folder = _built(tmp_path, text)
     assert not (folder / "disc").exists()
-    assert report.content["tracks"][0]["disc"] is None
+    assert report.as_json()["tracks"][0]["disc"] is None
     again = build(load(tmp_path / "T.yaml"), tmp_path / "out", only=["paper"])
     sheets = {"credits-sheet.pdf", "credits-sheet.txt", "label-copy.txt"}
     assert set(again.made) == {f"paper/{name}" for name in sheets}
@@ -221,7 +221,7 @@ def test_ninety_nine_tracks(tmp_path):
         f"tracks:\n- {{title: Take 1, audio: a.wav}}\n{tracks}\n",
         only=["disc", "download"],
     )
-    assert len(report.content["tracks"]) == 99
+    assert len(report.as_json()["tracks"]) == 99
     assert len(list((folder / "download/flac-16").iterdir())) == 99
 
 

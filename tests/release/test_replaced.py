@@ -1,5 +1,5 @@
 """A source that is replaced by another recording while a build runs: no deliverable, now or later,
-holds the other recording under the first one's name."""
+has the other recording under the first one's name."""
 
 from __future__ import annotations
 
@@ -58,13 +58,13 @@ class Moments:
             patch.setattr(module, name, self._told(getattr(module, name)))
 
     def _told(self, function: Callable[..., Any]) -> Callable[..., Any]:
-        def told(*args: Any, **kwargs: Any) -> Any:
+        def counted(*args: Any, **kwargs: Any) -> Any:
             self.pass_one()
             result = function(*args, **kwargs)
             self.pass_one()
             return result
 
-        return told
+        return counted
 
     def pass_one(self, _: Step | None = None) -> None:
         number = self.count
@@ -78,7 +78,7 @@ def moments(monkeypatch: pytest.MonkeyPatch) -> Moments:
 
 
 def released(desk: Path, moments: Moments, store: str) -> dict[str, str]:
-    """Build with a store of this name; give the digests."""
+    """Build with a cache of this name; return the digests."""
     os.environ["ASSEMBLER_STORE"] = str(desk / store)  # put back after the test: see `desk`
     moments.count = 0
     report = build(load(desk / "T.yaml"), desk / "out", jobs=1, progress=moments.pass_one)
@@ -104,7 +104,7 @@ def exchange_contents(desk: Path, name: str) -> None:
 
 
 def some_of(count: int, case: int) -> range:
-    """Give all moments, or in a short run every 24th, others for each case."""
+    """Return all moments, or in a short run every 24th, others for each case."""
     return range(5 * case % series(1, 24), count, series(1, 24))
 
 

@@ -1,7 +1,7 @@
 """report.txt: the desk's log says what came in, what was done and what came out, in 100 columns.
 
-What it tells is held against readings from outside: hashlib, libsndfile, ffmpeg's ebur128, soxr
-for true peaks, and for the width of its lines the table of rich.
+Its content is compared with other programs: hashlib, libsndfile, ffmpeg's ebur128, soxr
+for true peaks, and for line widths the table of rich.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from outside import ebur128, true_peak_16
 from rich.cells import cell_len
 
 from assembler import build, load, verify
+from assembler.finished.report_form import SCHEMA_VERSION, ReleaseReport
 from assembler.finished.report_text import report_text
 from assembler.release.build_report import BuildReport
 
@@ -67,7 +68,7 @@ def text(built: BuildReport) -> str:
 
 
 def of_track(text: str, number: int) -> str:
-    """Give the part about a track, its lines joined."""
+    """Return the part about a track, its lines joined."""
     part = re.split(r"\n(?=0\d )", text.partition("Tracks\n------\n")[2])[number]
     return re.sub(r"\s+", " ", part)
 
@@ -75,7 +76,7 @@ def of_track(text: str, number: int) -> str:
 @pytest.mark.thorough
 def test_it_is_the_report_as_text(built, text):
     content = json.loads((built.release_dir / "report.json").read_text(encoding="utf-8"))
-    assert report_text(content) == text
+    assert report_text(ReleaseReport.model_validate_json(json.dumps(content))) == text
     assert verify(built.release_dir).ok
     assert "1 reports" in verify(built.release_dir).proofs
 
@@ -88,7 +89,7 @@ def test_its_lines_stay_within_100_columns_in_any_script(text):
         assert re.sub(r"\s", "", title) in together
 
 
-def test_it_tells_what_came_in(built, text):
+def test_it_has_the_sources(built, text):
     folder = built.release_dir.parents[1]
     for number, names in ((1, ["a.wav"]), (2, ["left.wav", "right.wav"])):
         part = of_track(text, number)
@@ -100,40 +101,40 @@ def test_it_tells_what_came_in(built, text):
             assert hashlib.sha256((folder / name).read_bytes()).hexdigest() in part
 
 
-def test_it_tells_what_was_done(text):
+def test_it_has_the_processing(text):
     part = of_track(text, 1)
     assert "section 0:00.50 to 0:05.75, samples 24000 to 276000: 0:05.25" in part
-    assert "tone high pass 30 Hz 24 dB/octave; bell 2800 Hz −1.50 dB q 1.2" in part
+    assert "EQ high pass 30 Hz 24 dB/octave; bell 2800 Hz −1.50 dB q 1.2" in part
     assert "fades in 0.02 s, out 1.5 s, linear" in part
     assert "gain trim −1.50 dB, disc +" in part
     assert "ISRC" not in part
     assert "[AA-6Q7-27-00001]" in part
-    assert "tone none fades none" in of_track(text, 2)
+    assert "EQ none fades none" in of_track(text, 2)
     assert "gap before it none" in of_track(text, 3)
     assert "overlap 1 s with the track before" in of_track(text, 4)
 
 
 def test_its_levels_are_those_that_are_read_from_outside(built, text):
     for number in (1, 2, 5):
-        told = re.search(
-            r"out, download (\S+) LUFS, (\S+) dBTP.*; (\d+) Hz, 24 bit", of_track(text, number)
+        levels = re.search(
+            r"download levels (\S+) LUFS, (\S+) dBTP.*; (\d+) Hz, 24 bit", of_track(text, number)
         )
-        assert told is not None
+        assert levels is not None
         (path,) = (built.release_dir / "download" / "flac-24").glob(f"0{number} *")
-        lufs, dbtp = (float(text.replace("−", "-")) for text in told.groups()[:2])
+        lufs, dbtp = (float(text.replace("−", "-")) for text in levels.groups()[:2])
         assert lufs == pytest.approx(ebur128(path)["I"], abs=0.1)
         assert dbtp == pytest.approx(true_peak_16(path), abs=0.1)
-        assert int(told[3]) == soundfile.info(path).samplerate
+        assert int(levels[3]) == soundfile.info(path).samplerate
 
 
-def test_it_tells_the_digest_of_every_file(built, text):
+def test_it_has_the_digest_of_every_file(built, text):
     sums = (built.release_dir / "SHA256SUMS").read_text(encoding="utf-8").splitlines()
     listed = dict(reversed(line.split("  ", 1)) for line in sums)
     own = {"report.json", "report.txt", "manifest.yaml"}
     assert own < set(listed)
-    assert built.content["files"] == {n: listed[n] for n in listed if n not in own}
-    together = re.sub(r"\s", "", text.partition("Files, with their SHA-256")[2])
-    for name, digest in built.content["files"].items():
+    assert built.report.files == {n: listed[n] for n in listed if n not in own}
+    together = re.sub(r"\s", "", text.partition("Files and their SHA-256")[2])
+    for name, digest in built.report.files.items():
         assert re.sub(r"\s", "", name) + digest in together
 
 
@@ -153,15 +154,15 @@ def test_the_same_release_gives_the_same_text(built, text, tmp_path):
     assert (again.release_dir / "report.txt").read_text(encoding="utf-8") == text
 
 
-def test_findings_are_told_with_their_line(built, text):
+def test_findings_have_their_line(built, text):
     assert built.findings
     together = re.sub(r"\s", "", text.partition("\nFindings\n")[2])
-    for finding in built.content["findings"]:
-        told = f"line {finding['line']}: {finding['message']} [{finding['code']}]"
-        assert re.sub(r"\s", "", told) in together
+    for finding in built.report.findings:
+        line = f"line {finding.line}: {finding.message} [{finding.code}]"
+        assert re.sub(r"\s", "", line) in together
 
 
-def _sums_anew(release: Path) -> None:
+def _write_sums(release: Path) -> None:
     sums = release / "SHA256SUMS"
     names = [line.split("  ", 1)[1] for line in sums.read_text(encoding="utf-8").splitlines()]
     digests = (hashlib.sha256((release / name).read_bytes()).hexdigest() for name in names)
@@ -180,12 +181,30 @@ def _sums_anew(release: Path) -> None:
         ("report.json", '"came_in"', '"went_out"', "unreadable-file"),
     ],
 )
-def test_verify_finds_a_report_that_says_something_else(built, tmp_path, name, old, new, code):
+def test_verify_finds_a_changed_report(built, tmp_path, name, old, new, code):
     release = Path(shutil.copytree(built.release_dir, tmp_path / "T"))
     path = release / name
     content = path.read_text(encoding="utf-8")
     key = old if old in content else old.replace('"T.cue"', '"disc/T.cue"')
     assert key in content
     path.write_text(content.replace(key, new), encoding="utf-8")
-    _sums_anew(release)
+    _write_sums(release)
     assert code in {finding.code for finding in verify(release).findings}
+
+
+def test_a_report_of_a_later_schema_is_refused_with_its_version(built, tmp_path):
+    release = Path(shutil.copytree(built.release_dir, tmp_path / "T"))
+    content = json.loads((release / "report.json").read_text(encoding="utf-8"))
+    assert content["schema_version"] == SCHEMA_VERSION
+    content["schema_version"] = SCHEMA_VERSION + 1
+    (release / "report.json").write_text(json.dumps(content), encoding="utf-8")
+    _write_sums(release)
+    (finding,) = verify(release).findings
+    assert finding.code == "unreadable-file"
+    assert f"its schema version is {SCHEMA_VERSION + 1}" in finding.message
+
+
+def test_a_report_without_a_schema_version_is_read(built):
+    content = json.loads((built.release_dir / "report.json").read_text(encoding="utf-8"))
+    del content["schema_version"]
+    assert ReleaseReport.model_validate_json(json.dumps(content)).schema_version == 1

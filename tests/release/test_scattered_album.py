@@ -35,7 +35,7 @@ def test_no_true_peak_above_the_ceiling(scattered_album):
 
 
 def most_limited(scattered_album, count):
-    """Give the 24-bit files that the limiter had most to do with, by their place."""
+    """Return the 24-bit files that the limiter had most to do with, by their place."""
     files = sorted((scattered_album.folder / "download" / "flac-24").iterdir())
     assert len(files) == len(scattered_album.tracks)
     limited = [track["limiting"]["most_db"] for track in scattered_album.tracks]

@@ -90,7 +90,7 @@ def test_numbered_isrcs_reach_every_deliverable(tmp_path):
     report = build(source, tmp_path / "out", only=("disc", "download", "paper"))
     assert verify(report.release_dir).ok
     codes = ["AA6Q72700011", "AA6Q72700012", "AA6Q72700013"]
-    assert [track["isrc"] for track in report.content["tracks"]] == codes
+    assert [track["isrc"] for track in report.as_json()["tracks"]] == codes
     cue = (report.release_dir / "disc" / "T.cue").read_text("latin-1")
     assert [line.split()[1] for line in cue.splitlines() if "ISRC" in line] == codes
     for name in ("disc/pq-sheet.txt", "paper/credits-sheet.txt", "paper/label-copy.txt"):
@@ -105,10 +105,10 @@ def test_an_approval_is_kept_and_a_change_is_told(tmp_path, capsys):
     tracks = "tracks: [{title: One, audio: a.wav}]\n"
     first = _built(tmp_path, tracks, only=("proof",))
     assert not any("approv" in finding.code for finding in first.findings)
-    said = {
+    approval = {
         "approval": 1,
         "release": "T",
-        "proof_of": first.content["proof_of"],
+        "proof_of": first.report.proof_of,
         "approved": True,
         "name": "Ines Falk",
         "remark": "",
@@ -119,7 +119,7 @@ def test_an_approval_is_kept_and_a_change_is_told(tmp_path, capsys):
         ],
     }
     saved = tmp_path / "saved.json"
-    saved.write_text(json.dumps(said))
+    saved.write_text(json.dumps(approval))
     assert main(["approve", str(saved)]) == 0
     out = capsys.readouterr().out
     assert f": approved by Ines Falk on {date.today().isoformat()}\n" in out
@@ -128,12 +128,12 @@ def test_an_approval_is_kept_and_a_change_is_told(tmp_path, capsys):
     assert [f.code for f in same.findings if "approv" in f.code] == ["approved"]
     other = _built(tmp_path, tracks.replace("One", "Won"), only=("proof",))
     assert [f.code for f in other.findings if "approv" in f.code] == ["approved-release-changed"]
-    saved.write_text(json.dumps({**said, "release": "Another"}))
+    saved.write_text(json.dumps({**approval, "release": "Another"}))
     assert main(["approve", str(saved)]) == 1
     assert "no manifest here is of Another" in capsys.readouterr().err
     saved.write_text("{}")
     assert main(["approve", str(saved), str(tmp_path / "T.yaml")]) == 1
-    assert "is no approval" in capsys.readouterr().err
+    assert "not an approval file" in capsys.readouterr().err
 
 
 def test_packages_hold_each_format(tmp_path):
@@ -156,7 +156,7 @@ def test_the_first_run_says_that_it_compiles(monkeypatch, tmp_path, capsys):
     monkeypatch.setattr("assembler.dsp.kernel_cache.compiles_first", lambda: True)
     assert main(["measure", str(tmp_path / "a.wav"), "--json"]) == 0
     printed = capsys.readouterr()
-    assert "first run: compiling" in printed.err
+    assert "first run on this machine: compiling" in printed.err
     assert json.loads(printed.out)["files"][0]["channels"] == 2
 
 

@@ -61,7 +61,7 @@ def _track(
     report = build(load(folder / "T.yaml"), folder / "out", only=("download",))
     (path,) = (report.release_dir / "download" / "flac-24").glob("01 *.flac")
     delivered, _ = soundfile.read(path, always_2d=True)
-    return delivered, side[2 * RATE_HZ : 9 * RATE_HZ], report.content["tracks"][0]["done"]
+    return delivered, side[2 * RATE_HZ : 9 * RATE_HZ], report.as_json()["tracks"][0]["done"]
 
 
 def _rms_db(samples: NDArray[np.float64]) -> float:
@@ -93,7 +93,7 @@ def test_music_at_the_cut_is_faded_for_a_moment_only(tmp_path):
     text = (tmp_path / "T.yaml").read_text(encoding="utf-8").replace("end: 9", "end: 7")
     (tmp_path / "cut" / "T.yaml").write_text(text.replace("side.wav", "../side.wav"), "utf-8")
     report = build(load(tmp_path / "cut" / "T.yaml"), tmp_path / "cut" / "out", only=("download",))
-    assert report.content["tracks"][0]["done"]["fade_out_s"] == pytest.approx(0.05)
+    assert report.as_json()["tracks"][0]["done"]["fade_out_s"] == pytest.approx(0.05)
 
 
 def test_a_segue_on_a_side_has_no_fades_in_it(tmp_path):
@@ -115,6 +115,6 @@ def test_a_segue_on_a_side_has_no_fades_in_it(tmp_path):
     assert np.abs(delivered[inner] - source[inner]).max() < 2**-22
     fades = [
         (track["done"]["fade_in_s"], track["done"]["fade_out_s"])
-        for track in report.content["tracks"]
+        for track in report.as_json()["tracks"]
     ]
     assert fades == [(0.01, 0), (0, 0.05)]

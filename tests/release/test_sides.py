@@ -1,6 +1,6 @@
-"""Releases whose tracks are on tape sides: what is mended, what it does to the tracks' times, and
+"""Releases whose tracks are on tape sides: what is restored, what it does to the tracks' times, and
 that the transfer itself stays as it was. The faults are made here and their values are known; that
-each step does its work is tested beside the step."""
+each step does its work is tested with the step."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def track(report: BuildReport, name: str) -> NDArray[np.float64]:
     return np.asarray(sound)
 
 
-def side_told(report: BuildReport) -> dict[str, object]:
+def side_of(report: BuildReport) -> dict[str, object]:
     content = json.loads((report.release_dir / "report.json").read_text(encoding="utf-8"))
     (side,) = content["sides"]
     return dict(side)
@@ -100,7 +100,7 @@ def test_without_mending_the_section_comes_through_bit_for_bit(
     got, _ = soundfile.read(file, dtype="int32")
     np.testing.assert_array_equal(got[: len(want)], want)
     assert not got[len(want) :].any()
-    assert side_told(report)["steps"] == []
+    assert side_of(report)["steps"] == []
 
 
 @pytest.mark.thorough
@@ -114,8 +114,8 @@ def test_the_transfer_stays_as_it_was(tmp_path: Path, side_file: Path) -> None:
 
 @pytest.mark.thorough
 def test_what_was_done_is_told_in_order_with_readings(tmp_path: Path, side_file: Path) -> None:
-    told = side_told(built(tmp_path, side_file, "{balance: auto, dc: remove}"))
-    steps = told["steps"]
+    side = side_of(built(tmp_path, side_file, "{balance: auto, dc: remove}"))
+    steps = side["steps"]
     assert isinstance(steps, list)
     assert [step["step"] for step in steps] == ["dc", "balance"]
     offset, balance = steps
@@ -123,7 +123,7 @@ def test_what_was_done_is_told_in_order_with_readings(tmp_path: Path, side_file:
     assert offset["after"] == pytest.approx(0, abs=0.01)
     assert balance["before"] == pytest.approx(-2, abs=0.05)
     assert balance["after"] == pytest.approx(0, abs=0.05)
-    assert told["tape"] == "quarter-inch"
+    assert side["tape"] == "quarter-inch"
 
 
 @pytest.mark.thorough
@@ -143,7 +143,7 @@ def test_inverted_and_swapped_channels_come_out_so(tmp_path: Path, side_file: Pa
     turned = track(
         built(tmp_path / "b", side_file, "{swap_channels: yes, invert_polarity: left}"), "One"
     )
-    step = 2.0**-22  # of 24-bit words with their dither
+    step = 2.0**-22  # of 24-bit PCM with its dither
     np.testing.assert_allclose(turned[:, 0], -plain[:, 1], atol=step)
     np.testing.assert_allclose(turned[:, 1], plain[:, 0], atol=step)
 
@@ -191,9 +191,9 @@ def test_tracks_on_one_side_segue_without_a_seam(tmp_path: Path, side_file: Path
 def test_silence_is_trimmed_to_the_song(tmp_path: Path, side_file: Path) -> None:
     report = built(tmp_path, side_file, "{trim_silence: yes}")
     content = json.loads((report.release_dir / "report.json").read_text(encoding="utf-8"))
-    for told, (begin_s, end_s) in zip(content["tracks"], SONGS, strict=True):
-        start_s = told["source"]["start_sample"] / RATE_HZ
-        stop_s = told["source"]["end_sample"] / RATE_HZ
+    for track, (begin_s, end_s) in zip(content["tracks"], SONGS, strict=True):
+        start_s = track["source"]["start_sample"] / RATE_HZ
+        stop_s = track["source"]["end_sample"] / RATE_HZ
         assert begin_s - 0.15 <= start_s <= begin_s
         assert end_s - 0.01 <= stop_s <= end_s + 0.45
 
@@ -214,8 +214,8 @@ def test_the_proof_has_a_clip_of_each_step_left_out(tmp_path: Path, side_file: P
     report = built(tmp_path, side_file, "{dc: remove, balance: auto}")
     names = sorted(path.stem for path in (report.release_dir / "proof" / "sides").iterdir())
     assert names == [
-        "side-a - as it came",
-        "side-a - mended",
+        "side-a - restored",
+        "side-a - source",
         "side-a - without balance",
         "side-a - without dc",
     ]
@@ -235,10 +235,11 @@ def test_an_auto_that_did_nothing_is_said_at_once(
     assert main(["build", str(path), "--out", str(tmp_path / "out")]) == 0
     shown = " ".join(" ".join(capsys.readouterr()).split())
     for step in ("azimuth", "balance"):
-        assert f"{step} not determined, nothing was done: the channels share too little" in shown
+        text = f"{step} not determined, so it was left unchanged: the channels share too little"
+        assert text in shown
     text = (tmp_path / "out" / "T" / "report.txt").read_text(encoding="utf-8")
     assert "not determined" in text
-    assert "balance, nothing was done: the channels share too little sound" in text
+    assert "balance, left unchanged: the channels share too little sound" in text
 
 
 def test_dropouts_are_named_in_the_report_and_on_the_proof(tmp_path: Path, side_file: Path) -> None:
@@ -246,7 +247,7 @@ def test_dropouts_are_named_in_the_report_and_on_the_proof(tmp_path: Path, side_
         folder = tmp_path / str(number)
         folder.mkdir()
         report = built(folder, side_file, restoration)
-        dropouts: Any = side_told(report)["dropouts"]
+        dropouts: Any = side_of(report)["dropouts"]
         (dropout,) = dropouts
         assert dropout["at_s"] == pytest.approx(DROPOUT_S, abs=0.02)
         assert dropout["channel"] == "right"
@@ -258,11 +259,11 @@ def test_dropouts_are_named_in_the_report_and_on_the_proof(tmp_path: Path, side_
 @pytest.mark.thorough
 def test_verbs_say_the_direction_and_numbers_have_no_sign(tmp_path: Path, side_file: Path) -> None:
     report = built(tmp_path, side_file, "{dc: remove, azimuth: -20, balance: -1.2, speed: -0.5 %}")
-    told = [step["done"] for step in side_told(report)["steps"]]  # type: ignore[attr-defined]
+    steps = [step["done"] for step in side_of(report)["steps"]]  # type: ignore[attr-defined]
     assert re.fullmatch(
-        r"DC offset removed: left [+−]0\.00\d %, right \+0\.40\d % of full scale", told[0]
+        r"DC offset removed: left [+−]0\.00\d %, right \+0\.40\d % of full scale", steps[0]
     )
-    assert told[1:] == [
+    assert steps[1:] == [
         "right channel delayed by 20.0 µs",
         "left lowered by 1.20 dB against right",
         "slowed by 0.500 %, pitch and tempo together",
@@ -277,7 +278,7 @@ def test_noise_is_measured_before_and_after_in_the_same_way(
 ) -> None:
     """8 dB read as 8 dB, with other steps around; the level is that of numpy above the hum."""
     report = built(tmp_path, side_file, "{dc: remove, noise: {from: 0.5, to: 3.5, reduction: 8}}")
-    (step,) = [s for s in side_told(report)["steps"] if s["step"] == "noise"]  # type: ignore[attr-defined]
+    (step,) = [s for s in side_of(report)["steps"] if s["step"] == "noise"]  # type: ignore[attr-defined]
     sound, _ = soundfile.read(side_file, start=round(0.5 * RATE_HZ), frames=3 * RATE_HZ)
     assert step["before"] == pytest.approx(10 * np.log10(sound.var(axis=0).mean()), abs=0.2)
     assert step["before"] - step["after"] == pytest.approx(8, abs=0.1)
@@ -296,9 +297,9 @@ def test_what_can_not_be_mended_is_told(
 ) -> None:  # fmt: skip
     path = manifest_with(tmp_path, side_file, restoration)
     exit_code = main(["build", str(path), "--out", str(tmp_path / "out"), "--json"])
-    told = json.loads(capsys.readouterr().out)
+    document = json.loads(capsys.readouterr().out)
     assert exit_code == (1 if severity == "error" else 0)
-    found = [f for f in told["findings"] if f["code"] == code]
+    found = [f for f in document["findings"] if f["code"] == code]
     assert [(f["severity"], f["line"]) for f in found] == [(severity, 5)]
 
 

@@ -65,7 +65,7 @@ def undisturbed(first_desk: Path, tmp_path_factory: pytest.TempPathFactory) -> d
 
 @pytest.fixture
 def desk(first_desk: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A copy of these, and an empty store."""
+    """A copy of these, and an empty cache."""
     monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
     return Path(shutil.copytree(first_desk, tmp_path / "desk"))
 
@@ -92,7 +92,7 @@ def children(process: subprocess.Popen[str]) -> list[int]:
 
 
 def state_of(pid: int) -> tuple[str, int]:
-    """Give a process's state, as in ps, and its parent; X where there is no such process."""
+    """Return a process's state, as in ps, and its parent; X where there is no such process."""
     try:
         state, parent = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[:2]
     except OSError:
@@ -101,10 +101,10 @@ def state_of(pid: int) -> tuple[str, int]:
 
 
 def wait_for(what: str, process: subprocess.Popen[str], desk: Path) -> None:
-    """Wait until a build has come as far as this."""
+    """Wait until a build has come to this point."""
     reached = {
         "the start": lambda: any((desk / "out").glob(".*.assembling-*")),
-        "reading": lambda: any((desk / "out").glob(".*/prepared-*")),
+        "reading": lambda: any((desk / "out").glob(".*/rendered-*")),
         "encoding": lambda: any((desk / "out").glob(".*/release/download/*")) and children(process),
         "the disc": lambda: any((desk / "out").glob(".*/release/disc/*")),
         "the proof": lambda: any((desk / "out").glob(".*/release/proof/*")),
@@ -144,7 +144,7 @@ def test_stopped(desk: Path, undisturbed: dict[str, str], moment: str, by: signa
     started = children(process)
     out, err = ended(process, by)
     assert process.returncode == 1, (out, err)
-    assert (out, err) == ("", "stopped: the last finished release is as it was\n")
+    assert (out, err) == ("", "stopped: the last finished release is unchanged\n")
     assert {state_of(pid)[0] for pid in started} <= set("XZ")  # Z: killed, and not buried yet
     assert read_checksums(last) == good
     assert [path.name for path in (desk / "out").iterdir()] == ["TWE-S"]
@@ -230,7 +230,7 @@ def test_stopped_with_json(desk: Path) -> None:
     assert process.returncode == 1
     assert err == ""
     assert '"ok": false' in out
-    assert "stopped: the last finished release is as it was" in out
+    assert "stopped: the last finished release is unchanged" in out
     assert not (desk / "out").exists()
 
 
@@ -246,7 +246,7 @@ def test_more_signals_end_nothing_in_the_middle(desk: Path) -> None:
         time.sleep(0.005)
     out, err = process.communicate()
     assert process.returncode == 1
-    assert (out, err) == ("", "stopped: the last finished release is as it was\n")
+    assert (out, err) == ("", "stopped: the last finished release is unchanged\n")
     assert not (desk / "out").exists()
 
 
@@ -260,20 +260,20 @@ def test_a_second_ctrl_c_does_not_disturb_the_end_of_any_command(
         finally:
             signal.raise_signal(signal.SIGINT)  # while the work is being put away
 
-    monkeypatch.setattr("assembler.cache.store.CacheFolder.size", impatient)
+    monkeypatch.setattr("assembler.cache.folder.CacheFolder.size", impatient)
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
         assert main(["store"], began=_Interrupts().let_through) == 1
         signal.raise_signal(signal.SIGINT)
     finally:
         signal.signal(signal.SIGINT, before)
-    told = capsys.readouterr()
-    assert (told.out, told.err) == ("", "stopped: the last finished release is as it was\n")
+    captured = capsys.readouterr()
+    assert (captured.out, captured.err) == ("", "stopped: the last finished release is unchanged\n")
 
 
 @pytest.mark.thorough
 def test_nohup_is_heeded(desk: Path) -> None:
-    """What was told to outlive its terminal does (nohup, POSIX.1)."""
+    """What is to outlive its terminal does (nohup, POSIX.1)."""
     command = "trap '' HUP; exec " + shlex.join(
         [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out"]
     )
@@ -306,7 +306,7 @@ def test_ctrl_c_in_a_terminal_reaches_the_build_alone(desk: Path) -> None:
         if not block:
             break
     assert process.wait(timeout=600) == 1
-    assert b"stopped: the last finished release is as it was" in shown
+    assert b"stopped: the last finished release is unchanged" in shown
     assert b"ffmpeg" not in shown
     assert b"Traceback" not in shown
     os.close(main)
@@ -348,7 +348,7 @@ def test_what_another_users_build_is_at_stays(
         (desk / "U.yaml").write_text(other, encoding="utf-8")
         build(load(desk / "U.yaml"), desk / "out", only=("paper",))
         assert len(list((desk / "out").glob(".TWE-S.assembling-*"))) == 1
-        with pytest.raises(AssemblerError, match="another build of it is at work"):
+        with pytest.raises(AssemblerError, match="another build of this release is running"):
             build(load(desk / "T.yaml"), desk / "out", only=("paper",))
     finally:
         process.send_signal(signal.SIGCONT)

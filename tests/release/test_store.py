@@ -1,6 +1,6 @@
-"""The store of finished work: what an edit costs, what a damaged or lost entry costs, nothing else.
+"""The cache: what an edit costs, what a damaged or lost entry costs, nothing else.
 
-What must be made anew after an edit follows from what each deliverable depends on.
+What must be made again after an edit follows from what each deliverable depends on.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import soundfile
 
 from assembler import AssemblerError, build, load, verify
 from assembler.audio.digest import file_digest
-from assembler.cache.store import CacheFolder, cache_key
+from assembler.cache.folder import CacheFolder, cache_key
 from assembler.commands.main import main
 from assembler.finished.release_folder import read_checksums
 from assembler.release.build_report import BuildReport
@@ -34,7 +34,7 @@ tracks:
 
 @pytest.fixture
 def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Three recordings and an empty store."""
+    """Three recordings and an empty cache."""
     monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
     for n, name in enumerate("abc"):
         noise = np.random.default_rng(n).normal(0, 0.05, (5 * RATE_HZ, 2))
@@ -54,7 +54,7 @@ def sound_files(names: tuple[str, ...]) -> set[str]:
 
 
 @pytest.mark.thorough
-def test_nothing_changed_makes_no_sound_anew(desk):
+def test_nothing_changed_makes_no_sound_again(desk):
     first = built(desk)
     assert not first.reused
     digests = read_checksums(first.release_dir)
@@ -97,11 +97,11 @@ def _counted(monkeypatch: pytest.MonkeyPatch) -> tuple[list[object], list[object
     """Count the passages that are mastered and the lossless files that are encoded."""
     from assembler.download.formats import encode
     from assembler.mastering.render import master
-    from assembler.release import downloads, reuse
+    from assembler.release import artifact_cache, downloads
 
     mastered: list[object] = []
     encoded: list[object] = []
-    monkeypatch.setattr(reuse, "master", lambda *a: mastered.append(a) or master(*a))
+    monkeypatch.setattr(artifact_cache, "master", lambda *a: mastered.append(a) or master(*a))
     monkeypatch.setattr(downloads, "encode", lambda *a: encoded.append(a) or encode(*a))
     return mastered, encoded
 
@@ -130,7 +130,7 @@ def test_a_damaged_entry_is_made_anew(desk):
     for entry in entries:
         content = bytearray(entry.read_bytes())
         content[len(content) // 2] ^= 0x10
-        entry.unlink()  # the release holds the same file
+        entry.unlink()  # the release has the same file
         entry.write_bytes(content)
     again = built(desk)
     assert read_checksums(again.release_dir) == digests
@@ -139,7 +139,7 @@ def test_a_damaged_entry_is_made_anew(desk):
 
 @pytest.mark.thorough
 def test_a_peak_that_is_lost_is_measured_as_it_was(desk):
-    """One decoder for one figure: the entry of a coded file has no name that tells its kind."""
+    """One decoder for one figure: the entry of a coded file has no name that shows its kind."""
     digests = read_checksums(built(desk).release_dir)
     peaks = [p for p in (desk / "store").glob("??/*") if p.stat().st_size < 30 and not p.suffix]
     peaks = [path for path in peaks if isinstance(json.loads(path.read_bytes()), float)]
@@ -174,19 +174,19 @@ def test_a_source_that_changes_during_the_build_stops_it(desk):
 
 
 @pytest.mark.thorough
-def test_the_store_tells_its_size_and_is_cleared(desk, capsys):
+def test_the_cache_shows_its_size_and_is_cleared(desk, capsys):
     built(desk)
     assert main(["store"]) == 0
-    told = capsys.readouterr().out
-    assert "entries" in told
-    assert str(desk / "store") in told
+    out = capsys.readouterr().out
+    assert "entries" in out
+    assert str(desk / "store") in out
     assert main(["store", "--clear", "--json"]) == 0
     assert not (desk / "store").exists()
     assert verify(desk / "out" / "T").ok
 
 
 def test_an_entry_is_made_once_and_kept_whole(tmp_path):
-    store = CacheFolder(tmp_path / "store")
+    cache = CacheFolder(tmp_path / "store")
     key = cache_key("test", 1, ["a", None])
     calls = []
 
@@ -194,10 +194,10 @@ def test_an_entry_is_made_once_and_kept_whole(tmp_path):
         calls.append(path)
         path.write_bytes(b"finished")
 
-    assert store.file(key, make).read_bytes() == b"finished"
-    assert store.file(key, make).read_bytes() == b"finished"
+    assert cache.file(key, make).read_bytes() == b"finished"
+    assert cache.file(key, make).read_bytes() == b"finished"
     assert len(calls) == 1
     with pytest.raises(ZeroDivisionError):
-        store.file(cache_key("test", 2), lambda _: 1 / 0)
-    assert not store.has(cache_key("test", 2))
+        cache.file(cache_key("test", 2), lambda _: 1 / 0)
+    assert not cache.has(cache_key("test", 2))
     assert cache_key("test", 1, ["a", None]) == key != cache_key("test", 1, ["b", None])

@@ -1,4 +1,4 @@
-"""The bound of the store: what was used longest ago goes first, and nothing that is in use."""
+"""The limit of the cache: what was used longest ago goes first, and nothing that is in use."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ import pytest
 import soundfile
 
 from assembler import AssemblerError, build, load, verify
-from assembler.cache.store import SEAL, CacheFolder, cache_key
-from assembler.cache.store_limit import limit_bytes, opened_store
+from assembler.cache.folder import CHECKSUM_SUFFIX, CacheFolder, cache_key
+from assembler.cache.limit import limit_bytes, opened_cache
 from assembler.commands.main import main
 from assembler.finished.release_folder import read_checksums
 
@@ -24,7 +24,7 @@ SIZE = 1000
 
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """The folder of an empty store that keeps at most 10 kB."""
+    """The folder of an empty cache that keeps at most 10 kB."""
     monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
     monkeypatch.setenv("ASSEMBLER_STORE_LIMIT", str(10 * SIZE / 1e9))
     return tmp_path / "store"
@@ -34,12 +34,12 @@ def key(n: int) -> str:
     return cache_key("test", n)
 
 
-def entry(store: CacheFolder, n: int, *, age_s: float = 0) -> None:
+def entry(cache: CacheFolder, n: int, *, age_s: float = 0) -> None:
     """Make an entry, or use it, as so long ago."""
-    path = store.file(key(n), lambda part: part.write_bytes(bytes(SIZE)) and None)
+    path = cache.file(key(n), lambda part: part.write_bytes(bytes(SIZE)) and None)
     if age_s:
         then = time.time() - age_s
-        os.utime(path.with_suffix(SEAL), (then, then))
+        os.utime(path.with_suffix(CHECKSUM_SUFFIX), (then, then))
 
 
 def held(folder: Path) -> list[int]:
@@ -49,42 +49,42 @@ def held(folder: Path) -> list[int]:
 def test_what_was_used_longest_ago_goes_first(folder):
     for n in range(20):
         entry(CacheFolder(folder), n, age_s=1000 - 10 * ((7 * n) % 20))
-    with opened_store():
+    with opened_cache():
         pass
     newest_first = sorted(range(20), key=lambda n: -((7 * n) % 20))
     size = CacheFolder(folder).size()
     assert size.size_bytes <= 10 * SIZE < size.size_bytes * (size.entries + 1) / size.entries
     assert held(folder) == sorted(newest_first[: size.entries])
-    assert len(list(folder.glob("??/*"))) == 2 * size.entries  # no seal without its entry
+    assert len(list(folder.glob("??/*"))) == 2 * size.entries  # no checksum without its entry
 
 
 def test_using_an_entry_keeps_it(folder):
     for n in range(20):
         entry(CacheFolder(folder), n, age_s=1000 - n)
-    with opened_store() as store:
-        assert store is not None
-        entry(store, 0)  # the oldest, used by this build
-        assert store.has(key(1))
+    with opened_cache() as cache:
+        assert cache is not None
+        entry(cache, 0)  # the oldest, used by this build
+        assert cache.has(key(1))
     assert {0, 1} <= set(held(folder))
     assert 2 not in held(folder)
 
 
 def test_what_the_running_build_uses_stays_however_much_it_is(folder):
-    with opened_store() as store:
-        assert store is not None
+    with opened_cache() as cache:
+        assert cache is not None
         for n in range(20):
-            entry(store, n)
+            entry(cache, n)
     assert held(folder) == list(range(20))
-    with opened_store():
+    with opened_cache():
         pass
     assert CacheFolder(folder).size().size_bytes <= 10 * SIZE
 
 
 def _other_build(folder: str, is_in, may_go) -> None:
     os.environ["ASSEMBLER_STORE"] = folder
-    with opened_store() as store:
-        assert store is not None
-        making = store.folder / "00" / ".making-now"
+    with opened_cache() as cache:
+        assert cache is not None
+        making = cache.folder / "00" / ".making-now"
         making.mkdir(parents=True, exist_ok=True)
         is_in.set()
         may_go.wait(60)
@@ -100,7 +100,7 @@ def test_nothing_is_cut_or_cleared_while_another_build_is_at_work(folder):
     other = processes.Process(target=_other_build, args=(str(folder), is_in, may_go))
     other.start()
     assert is_in.wait(60)
-    with opened_store():
+    with opened_cache():
         assert (folder / "00" / ".making-now").is_dir()
     assert CacheFolder(folder).size().entries == 20
     may_go.set()
@@ -113,12 +113,12 @@ def test_nothing_is_cut_or_cleared_while_another_build_is_at_work(folder):
 def test_a_store_that_a_build_works_with_is_not_cleared(folder, capsys):
     entry(CacheFolder(folder), 1)
     (folder / "not ours").mkdir(parents=True)
-    with opened_store() as store:
-        assert store is not None
+    with opened_cache() as cache:
+        assert cache is not None
         assert main(["store", "--clear"]) == 1
-        assert "a build is at work with it: wait for its end" in capsys.readouterr().err
-        assert store.has(key(1))
-        entry(store, 2)
+        assert "a build is using it: wait until it ends" in capsys.readouterr().err
+        assert cache.has(key(1))
+        entry(cache, 2)
     assert main(["store", "--clear", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["entries"] == 2
     assert [path.name for path in folder.iterdir()] == ["not ours"]
@@ -137,15 +137,15 @@ def test_a_build_killed_in_the_store_holds_it_no_longer(folder):
     other.kill()
     other.join(60)
     assert (folder / "00" / ".making-now").is_dir()
-    with opened_store():
+    with opened_cache():
         assert not (folder / "00" / ".making-now").exists()
     assert CacheFolder(folder).size().size_bytes <= 10 * SIZE
 
 
-@pytest.mark.parametrize("said", ["twenty", "-1", "nan", "inf"])
+@pytest.mark.parametrize("limit", ["twenty", "-1", "nan", "inf"])
 @pytest.mark.usefixtures("folder")
-def test_a_bound_that_is_none_is_refused(monkeypatch, said):
-    monkeypatch.setenv("ASSEMBLER_STORE_LIMIT", said)
+def test_a_limit_that_is_not_a_number_is_refused(monkeypatch, limit):
+    monkeypatch.setenv("ASSEMBLER_STORE_LIMIT", limit)
     with pytest.raises(AssemblerError, match="ASSEMBLER_STORE_LIMIT"):
         limit_bytes()
     assert main(["store"]) == 1

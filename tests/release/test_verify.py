@@ -104,9 +104,7 @@ def test_a_second_manifest_with_the_same_number_is_refused(
 ) -> None:
     other = desk / "other.yaml"
     other.write_text(MANIFEST.replace("Slack Water", "Ebb"), encoding="utf-8")
-    with pytest.raises(
-        AssemblerError, match=r"TWE-9: holds the release of .*songs\.yaml, and other"
-    ):
+    with pytest.raises(AssemblerError, match=r"TWE-9: has the release of .*songs\.yaml, and other"):
         build(load(other), finished.parent)
     assert verify(finished).ok
     assert build(load(other), tmp_path).release_dir.is_dir()
@@ -232,25 +230,25 @@ def test_reshaped_reports(damaged: Path) -> None:
     chosen = random.Random(3).sample(list(places(report)), series(150, 60))
     passed = []
     for number, place in enumerate(chosen):
-        for shape in (*SHAPES, "gone"):
-            told = copying.deepcopy(report)
-            at = told
+        for shape in (*SHAPES, "missing"):
+            changed = copying.deepcopy(report)
+            at = changed
             for key in place[:-1]:
                 at = at[key]
-            if shape == "gone":
+            if shape == "missing":
                 del at[place[-1]]
             else:
                 at[place[-1]] = shape
-            path.write_text(json.dumps(told), encoding="utf-8")
+            path.write_text(json.dumps(changed), encoding="utf-8")
             try:
                 open_finished(damaged)
             except UnreadableError as error:
                 assert "\n" not in str(error)
             else:
-                passed.append((number, told))
+                passed.append((number, changed))
     assert passed
-    for _, told in random.Random(5).sample(passed, series(30, 5)):
-        path.write_text(json.dumps(told), encoding="utf-8")
+    for _, changed in random.Random(5).sample(passed, series(30, 5)):
+        path.write_text(json.dumps(changed), encoding="utf-8")
         assert not verify(damaged).ok
 
 

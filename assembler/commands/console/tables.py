@@ -168,13 +168,14 @@ def print_build(report: BuildReport) -> None:
     table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     table.add_column("", justify="right", no_wrap=True)
     table.add_column("Title", ratio=1, overflow="fold")
-    delivered = [name for name in ("disc", "download") if report.content["tracks"][0][name]]
+    tracks = report.as_json()["tracks"]
+    delivered = [name for name in ("disc", "download") if tracks[0][name]]
     table.add_column("Gain\ndB", justify="right", no_wrap=True)
     table.add_column("Max GR\ndB", justify="right", no_wrap=True)
     for name in delivered:
         table.add_column(f"{name.capitalize()}\nLUFS", justify="right", no_wrap=True)
         table.add_column("\ndBTP", justify="right", no_wrap=True)
-    for track in report.content["tracks"]:
+    for track in tracks:
         levels = [
             track[name][key] for name in delivered for key in ("integrated_lufs", "true_peak_dbtp")
         ]

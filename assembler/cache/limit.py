@@ -1,8 +1,8 @@
-"""Who uses the store of finished work, and how much it may keep.
+"""Keep the cache within its size limit, and its users apart.
 
-Each process that builds holds a lock file in the store's folder. Who comes or goes while nobody
-else is there clears up: what a killed build left half made, and, of finished work, what was used
-longest ago, as far as the store is over its bound.
+Each process that builds holds a lock file in the cache folder. A process that starts or ends while
+no other holds one cleans up: unfinished entries of killed builds and, while the cache is over its
+limit, the entries that were used longest ago.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from pathlib import Path
 
 import filelock
 
-from assembler.cache.store import MEMORY, SEAL, CacheFolder, CacheSize, store_folder
+from assembler.cache.folder import CHECKSUM_SUFFIX, MEMORY, CacheFolder, CacheSize, cache_path
 from assembler.errors import AssemblerError
 
 DEFAULT_LIMIT_GB = 20.0
@@ -26,34 +26,34 @@ _numbers = itertools.count()
 
 
 def limit_bytes() -> int:
-    """Give the bound of the store: 20 GB, or what ASSEMBLER_STORE_LIMIT says, in GB.
+    """Return the size limit in bytes: 20 GB, or ASSEMBLER_STORE_LIMIT in GB.
 
     Raises
     ------
     AssemblerError
-        It says no number, or less than nothing.
+        ASSEMBLER_STORE_LIMIT is not a number, or negative.
     """
     chosen = os.environ.get("ASSEMBLER_STORE_LIMIT") or str(DEFAULT_LIMIT_GB)
     with suppress(ValueError, OverflowError):
         limit = int(float(chosen) * 1e9)
         if limit >= 0:
             return limit
-    raise AssemblerError(f"ASSEMBLER_STORE_LIMIT: is a number of GB, as in 20, not `{chosen}`")
+    raise AssemblerError(f"ASSEMBLER_STORE_LIMIT: must be a number of GB, not `{chosen}`")
 
 
 @contextmanager
-def opened_store() -> Iterator[CacheFolder | None]:
-    """Open the user's store for one or more builds; None where it can't be written.
+def opened_cache() -> Iterator[CacheFolder | None]:
+    """Open the user's cache for one or more builds; None where it can't be written.
 
     Raises
     ------
     AssemblerError
-        ASSEMBLER_STORE_LIMIT is no number.
+        ASSEMBLER_STORE_LIMIT is not a number.
     """
     limit = limit_bytes()
-    folder = store_folder()
+    folder = cache_path()
     try:
-        own = _come(folder)
+        own = _enter(folder)
         begun_ns = Path(own.lock_file).stat().st_mtime_ns
     except (OSError, NotImplementedError):  # the latter: a file system without locks
         yield None
@@ -62,59 +62,59 @@ def opened_store() -> Iterator[CacheFolder | None]:
         yield CacheFolder(folder)
     finally:
         with suppress(OSError):
-            _go(folder, own, limit, begun_ns)
+            _leave(folder, own, limit, begun_ns)
 
 
-def clear_cache(store: CacheFolder) -> CacheSize:
-    """Remove all that a store holds, and nothing that others put there; releases stay as they are.
+def clear_cache(cache: CacheFolder) -> CacheSize:
+    """Remove everything in a cache, but no other files in its folder; releases are unchanged.
 
     Raises
     ------
     AssemblerError
-        A build is at work with it, or it can't be removed.
+        A build is using it, or it can't be removed.
     """
-    size, folder = store.size(), store.folder
+    size, folder = cache.size(), cache.folder
     if not folder.is_dir():
         return size
     try:
         (folder / _USERS).mkdir(exist_ok=True)
         with filelock.FileLock(folder / _GATE):
             if not _is_unused(folder / _USERS):
-                raise AssemblerError(f"{folder}: a build is at work with it: wait for its end")
+                raise AssemblerError(f"{folder}: a build is using it: wait until it ends")
             for own in (*folder.glob("[0-9a-f][0-9a-f]"), folder / MEMORY, folder / _USERS):
                 if own.is_dir():
                     shutil.rmtree(own)
         (folder / _GATE).unlink(missing_ok=True)
-        with suppress(OSError):  # something else is in it
+        with suppress(OSError):  # it has other files
             folder.rmdir()
     except (OSError, NotImplementedError) as error:
-        reason = getattr(error, "strerror", None) or "its file system knows no locks"
+        reason = getattr(error, "strerror", None) or "its file system has no locks"
         raise AssemblerError(f"{folder}: can't be cleared: {reason}") from error
     return size
 
 
-def _come(folder: Path) -> filelock.BaseFileLock:
+def _enter(folder: Path) -> filelock.BaseFileLock:
     users = folder / _USERS
     users.mkdir(parents=True, exist_ok=True)
     with filelock.FileLock(folder / _GATE):
         if _is_unused(users):
-            _clear_half_made(folder)
+            _clear_unfinished(folder)
         own = filelock.FileLock(users / f"{os.getpid()}-{next(_numbers)}.lock")
         own.acquire(timeout=0)
         os.utime(own.lock_file)
     return own
 
 
-def _go(folder: Path, own: filelock.BaseFileLock, limit: int, begun_ns: int) -> None:
+def _leave(folder: Path, own: filelock.BaseFileLock, limit: int, begun_ns: int) -> None:
     with filelock.FileLock(folder / _GATE):
         own.release()
         Path(own.lock_file).unlink(missing_ok=True)
         if _is_unused(folder / _USERS):
-            cut_back(CacheFolder(folder), limit, begun_ns)
+            shrink(CacheFolder(folder), limit, begun_ns)
 
 
 def _is_unused(users: Path) -> bool:
-    """Look whether nobody holds a lock, and remove those of processes that are gone."""
+    """Check that nobody holds a lock, and remove the lock files of ended processes."""
     for path in users.iterdir():
         lock = filelock.FileLock(path)
         try:
@@ -126,7 +126,7 @@ def _is_unused(users: Path) -> bool:
     return True
 
 
-def _clear_half_made(folder: Path) -> None:
+def _clear_unfinished(folder: Path) -> None:
     for path in folder.glob("??/.*"):
         if path.is_dir():
             shutil.rmtree(path, ignore_errors=True)
@@ -134,23 +134,25 @@ def _clear_half_made(folder: Path) -> None:
             path.unlink(missing_ok=True)
 
 
-def cut_back(store: CacheFolder, limit: int, begun_ns: int) -> None:
-    """Remove what was used longest ago until no more than `limit` bytes are left.
+def shrink(cache: CacheFolder, limit: int, begun_ns: int) -> None:
+    """Remove the least recently used entries until at most `limit` bytes are left.
 
     Parameters
     ----------
-    store
-        Nobody may be using it.
+    cache
+        The cache; nobody may be using it.
     limit
-        Its bound, in bytes.
+        In bytes.
     begun_ns
-        What was used from this time on stays: the build that ends worked with it.
+        Entries used since then stay: the build that ends used them.
     """
-    entries = sorted(store.entries())
+    entries = sorted(cache.entries())
     total = sum(size for _, size, _ in entries)
     for used_ns, size, path in entries:
         if total <= limit or used_ns >= begun_ns:
             break
-        path.with_suffix(SEAL).unlink(missing_ok=True)  # first: what has no seal is not whole
+        path.with_suffix(CHECKSUM_SUFFIX).unlink(
+            missing_ok=True
+        )  # first: no entry without one is valid
         path.unlink(missing_ok=True)
         total -= size

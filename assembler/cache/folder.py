@@ -1,8 +1,8 @@
-"""The store of finished work: files by a key made from all that they depend on.
+"""The cache: files by a key made from everything that they depend on.
 
-It lies in the user's cache folder, or where ASSEMBLER_STORE names a folder. An entry is written
-aside and renamed into place; beside it stands its SHA-256 with the size and time of the file that
-it was taken of, so that a damaged entry is noticed and made anew.
+It is in the user's cache folder, or in the folder that ASSEMBLER_STORE names. An entry is written
+to a temporary folder and renamed into place. Its checksum file holds its SHA-256, size and time, so
+that a damaged entry is detected and made again.
 """
 
 from __future__ import annotations
@@ -26,33 +26,33 @@ import platformdirs
 import assembler
 from assembler.audio.digest import file_digest
 
-METHOD = 7
-"""Version of the methods: a change of what the same key would hold asks for the next number."""
+METHOD = 8
+"""Version of the methods: raise it when the content of the same key would change."""
 MAKERS = (
     "imageio-ffmpeg", "mutagen", "numba", "numpy", "pillow", "pydub", "scipy", "soundfile", "soxr",
 )  # fmt: skip
-"""Packages whose next version may give other bytes for the same work."""
-SEAL = ".seal"
-"""Ending of the file beside an entry; its own time is that of the entry's last use."""
+"""Packages whose next version may produce other bytes."""
+CHECKSUM_SUFFIX = ".seal"
+"""Suffix of an entry's checksum file; its modification time is the entry's last use."""
 
 MEMORY = "releases"
-"""Folder of what is remembered of each release's last build."""
-_HALF_MADE = ".making-"
-"""How the names of folders begin in which entries are made."""
+"""Folder of the records of each release's last build."""
+_PART_PREFIX = ".making-"
+"""Prefix of the temporary folders in which entries are made."""
 
 
 def cache_key(kind: str, *parts: object) -> str:
-    """Give the key of a piece of work: a hash of its kind and of all that it depends on.
+    """Return a cache key: a hash of the kind of content and of everything that it depends on.
 
     Parameters
     ----------
     kind
-        What is made.
+        What is cached.
     parts
         Plain data: texts, numbers, lists and mappings of them, None.
     """
-    told = [assembler.__version__, METHOD, _versions(), kind, parts]
-    text = json.dumps(told, ensure_ascii=True, sort_keys=True, default=_plain)
+    content = [assembler.__version__, METHOD, _versions(), kind, parts]
+    text = json.dumps(content, ensure_ascii=True, sort_keys=True, default=_plain)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -67,27 +67,27 @@ def _plain(value: object) -> object:
     return repr(value)
 
 
-def store_folder() -> Path:
-    """Give the folder of the store."""
+def cache_path() -> Path:
+    """Return the path of the cache."""
     chosen = os.environ.get("ASSEMBLER_STORE")
     return Path(chosen) if chosen else Path(platformdirs.user_cache_dir("assembler")) / "store"
 
 
 @dataclass(frozen=True)
 class CacheSize:
-    """How much the store holds."""
+    """Number and size of the entries."""
 
     entries: int
     size_bytes: int
 
 
 class CacheFolder:
-    """Finished work by key; safe for threads and for several builds at once.
+    """Files by key; safe for threads and for several builds at once.
 
     Parameters
     ----------
     folder
-        Where it lies; made when the first entry is written.
+        Its path; created with the first entry.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -96,30 +96,30 @@ class CacheFolder:
         self._lock = threading.Lock()
 
     def file(self, key: str, make: Callable[[Path], None]) -> Path:
-        """Give the file of a key, made first if it is not there or is damaged.
+        """Return the file of a key; make it first if it is missing or damaged.
 
         Parameters
         ----------
         key
             From `cache_key`.
         make
-            Writes the file to the path that it is given.
+            Writes the file to the given path.
 
         Raises
         ------
         OSError
-            The store can't be written to.
+            The cache can't be written to.
         """
         with self._lock:
             lock = self._locks[key]
         with lock:
-            path = self._place(key)
-            if not self._is_whole(path):
+            path = self._path_of(key)
+            if not self._is_intact(path):
                 self._write(path, make)
             return path
 
     def json(self, key: str, make: Callable[[], Any]) -> Any:
-        """Give the plain data of a key, made first if it is not there or is damaged."""
+        """Return the plain data of a key; make it first if it is missing or damaged."""
 
         def write(path: Path) -> None:
             path.write_text(json.dumps(make()), encoding="utf-8")
@@ -128,67 +128,69 @@ class CacheFolder:
 
     @contextmanager
     def folder_for_work(self) -> Iterator[Path]:
-        """Give an empty folder on the store's file system, whose files can become entries."""
+        """Make a temporary folder on the cache's file system, whose files can become entries."""
         place = self.folder / "00"
         place.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=place, prefix=_HALF_MADE) as folder:
+        with tempfile.TemporaryDirectory(dir=place, prefix=_PART_PREFIX) as folder:
             yield Path(folder)
 
     def forget(self, key: str) -> None:
         """Remove an entry, if it is there."""
-        path = self._place(key)
-        path.with_suffix(SEAL).unlink(missing_ok=True)  # first: what has no seal is not whole
+        path = self._path_of(key)
+        path.with_suffix(CHECKSUM_SUFFIX).unlink(
+            missing_ok=True
+        )  # first: no entry without one is valid
         path.unlink(missing_ok=True)
 
     def has(self, key: str) -> bool:
-        """Tell whether a key is there, whole."""
-        return self._is_whole(self._place(key))
+        """Return whether a key has an intact entry."""
+        return self._is_intact(self._path_of(key))
 
-    def digest(self, path: Path) -> str:
-        """Give the SHA-256 of an entry, as its seal tells it."""
+    def sha256(self, path: Path) -> str:
+        """Return the SHA-256 of an entry from its checksum file."""
         return str(_checksum(path)["sha256"])
 
     def size(self) -> CacheSize:
-        """Count what is there."""
+        """Return the number and size of the entries."""
         sizes = [size for _, size, _ in self.entries()]
         return CacheSize(len(sizes), sum(sizes))
 
     def entries(self) -> Iterator[tuple[int, int, Path]]:
-        """Give each entry's last use in ns, its size in bytes with its seal, and its place."""
+        """Return each entry's last use in ns, size in bytes with checksum file, and path."""
         for path in self.folder.glob("??/*"):
-            if path.suffix == SEAL or path.name.startswith("."):
+            if path.suffix == CHECKSUM_SUFFIX or path.name.startswith("."):
                 continue
-            with suppress(FileNotFoundError):  # another build may be at work
-                found, seal = path.stat(), path.with_suffix(SEAL)
-                told = seal.stat() if seal.exists() else None
-                size = found.st_size + (told.st_size if told else 0)
-                yield (told or found).st_mtime_ns, size, path
+            with suppress(FileNotFoundError):  # another build may be running
+                entry, checksum = path.stat(), path.with_suffix(CHECKSUM_SUFFIX)
+                used = checksum.stat() if checksum.exists() else None
+                size = entry.st_size + (used.st_size if used else 0)
+                yield (used or entry).st_mtime_ns, size, path
 
-    def _place(self, key: str) -> Path:
+    def _path_of(self, key: str) -> Path:
         return self.folder / key[:2] / key
 
-    def _is_whole(self, path: Path) -> bool:
+    def _is_intact(self, path: Path) -> bool:
         try:
-            seal, found = _checksum(path), path.stat()
+            checksum, found = _checksum(path), path.stat()
         except (OSError, ValueError, KeyError):
             return False
-        if (seal["size"], seal["mtime_ns"]) == (found.st_size, found.st_mtime_ns):
+        if (checksum["size"], checksum["mtime_ns"]) == (found.st_size, found.st_mtime_ns):
             with suppress(OSError):
-                os.utime(path.with_suffix(SEAL))
+                os.utime(path.with_suffix(CHECKSUM_SUFFIX))
             return True
-        if seal["size"] != found.st_size or file_digest(path) != seal["sha256"]:
+        if checksum["size"] != found.st_size or file_digest(path) != checksum["sha256"]:
             return False
-        _write_checksum(path, seal["sha256"])
+        _write_checksum(path, checksum["sha256"])
         return True
 
     def _write(self, path: Path, make: Callable[[Path], None]) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=path.parent, prefix=_HALF_MADE) as folder:
+        with tempfile.TemporaryDirectory(dir=path.parent, prefix=_PART_PREFIX) as folder:
             part = Path(folder) / "part"
             make(part)
             digest = file_digest(part)
             if not _has_checksum(path, digest):  # else another build made it at the same time
-                path.with_suffix(SEAL).unlink(missing_ok=True)
+                path.with_suffix(CHECKSUM_SUFFIX).unlink(missing_ok=True)
             part.replace(path)
             _write_checksum(path, digest)
 
@@ -201,13 +203,13 @@ def _has_checksum(path: Path, digest: str) -> bool:
 
 
 def _checksum(path: Path) -> dict[str, Any]:
-    seal = json.loads(path.with_suffix(SEAL).read_text(encoding="utf-8"))
-    return {name: seal[name] for name in ("sha256", "size", "mtime_ns")}
+    checksum = json.loads(path.with_suffix(CHECKSUM_SUFFIX).read_text(encoding="utf-8"))
+    return {name: checksum[name] for name in ("sha256", "size", "mtime_ns")}
 
 
 def _write_checksum(path: Path, digest: str) -> None:
     found = path.stat()
-    seal = {"sha256": digest, "size": found.st_size, "mtime_ns": found.st_mtime_ns}
+    checksum = {"sha256": digest, "size": found.st_size, "mtime_ns": found.st_mtime_ns}
     part = path.with_name(f".{path.name}.{os.getpid()}.{threading.get_ident()}")
-    part.write_text(json.dumps(seal), encoding="utf-8")
-    part.replace(path.with_suffix(SEAL))
+    part.write_text(json.dumps(checksum), encoding="utf-8")
+    part.replace(path.with_suffix(CHECKSUM_SUFFIX))

@@ -1,0 +1,75 @@
+"""The section of a recording that a track is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from assembler.audio import Recording
+from assembler.dsp.equaliser import FilterBand
+from assembler.dsp.resample import position_at
+from assembler.manifest import Track
+from assembler.preflight.sides import Side
+
+HIDDEN = -1
+"""Index of the sound hidden before track 1, which is not a track of the manifest."""
+
+
+@dataclass(frozen=True)
+class TrackSection:
+    """A track's section of its recording.
+
+    Attributes
+    ----------
+    index
+        The track's index in the manifest, from 0; `HIDDEN` for the sound before track 1.
+    recording
+        The recording.
+    start, end
+        First sample and the one after the last, at the recording's rate.
+    names
+        The source's files as the manifest names them.
+    side
+        The side that it is on, if any.
+    fade_in_s, fade_out_s
+        Durations of its fades: the manifest's, or the defaults of a track from a side.
+    """
+
+    index: int
+    track: Track
+    recording: Recording
+    start: int
+    end: int
+    names: tuple[str, ...]
+    side: Side | None = None
+    fade_in_s: Fraction = Fraction(0)
+    fade_out_s: Fraction = Fraction(0)
+
+    @property
+    def span_in_source(self) -> tuple[int, int]:
+        """First sample and the one after the last in the source file, before restoration."""
+        factor = self.side.transfer.restoration.factor if self.side else 1
+        return round(self.start * factor), round(self.end * factor)
+
+    @property
+    def duration_s(self) -> Fraction:
+        """Length in seconds."""
+        return Fraction(self.end - self.start, self.recording.rate_hz)
+
+    @property
+    def bands(self) -> tuple[FilterBand, ...]:
+        """The track's equaliser."""
+        return bands_of(self.track)
+
+    def samples_at(self, rate_hz: int) -> int:
+        """Return its length in samples at another rate."""
+        own_hz = self.recording.rate_hz
+        return position_at(self.end, own_hz, rate_hz) - position_at(self.start, own_hz, rate_hz)
+
+
+def bands_of(track: Track) -> tuple[FilterBand, ...]:
+    """Return the bands of a track's equaliser."""
+    return tuple(
+        FilterBand(band.shape, band.hz, band.db or 0.0, band.q, band.slope or 12)
+        for band in track.equaliser
+    )
