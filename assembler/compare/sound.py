@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.compare.stretches import STEPS_A_SECOND, Pcm, Stretch
+from assembler.compare.stretches import STEPS_PER_SECOND, Pcm, Stretch
 from assembler.dsp.decibels import decibels
 from assembler.dsp.dither import FEEDBACK
 
@@ -175,7 +175,7 @@ class _Sums:
     """First pass: which samples differ, and the sums for the gains."""
 
     def __init__(self, rate_hz: int) -> None:
-        self._step = rate_hz // STEPS_A_SECOND
+        self._step = rate_hz // STEPS_PER_SECOND
         self._position = 0
         self._squares: list[Gains] = []
         self._products: list[Gains] = []
@@ -245,7 +245,7 @@ class _Residual:
     def __init__(self, gains: Gains, a: Stretch, b: Stretch) -> None:
         self.gains = gains
         sizes = np.maximum(np.abs(gains), 1e-9)
-        self._step = a.rate_hz // STEPS_A_SECOND
+        self._step = a.rate_hz // STEPS_PER_SECOND
         self._most = sizes * most_error(a) + most_error(b)
         self._mean_square = sizes**2 * _error_power(a) + _error_power(b)
         self._samples = self._beyond = 0

@@ -31,9 +31,9 @@ from assembler.manifest.transfers import Restoration
 from assembler.mastering.plan import DISC_BITS
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME, samples_at, samples_in
 
-STEPS_A_SECOND = 10
+STEPS_PER_SECOND = 10
 """Blocks are whole steps of 0.1 s, except the last."""
-_STEPS_A_BLOCK = 32
+_STEPS_PER_BLOCK = 32
 
 Pcm = NDArray[np.int32]
 Edge = Literal["start_sample", "end_sample"]
@@ -71,8 +71,8 @@ class Stretch:
         return max(0, self.end - self.start)
 
     def pcm(self, first: int, count: int) -> Iterator[Pcm]:
-        """Read PCM, counted from its start, in blocks of `_STEPS_A_BLOCK` steps."""
-        size = _STEPS_A_BLOCK * (self.rate_hz // STEPS_A_SECOND)
+        """Read PCM, counted from its start, in blocks of `_STEPS_PER_BLOCK` steps."""
+        size = _STEPS_PER_BLOCK * (self.rate_hz // STEPS_PER_SECOND)
         left = count
         with reading(self.name):
             for block in islice(_blocks(self, self.start + first, size), -(-count // size)):
