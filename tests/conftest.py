@@ -70,7 +70,7 @@ def _is_left_out(item: pytest.Item) -> bool:
 
 
 def pytest_report_header() -> list[str]:
-    """Say what is left out, and why."""
+    """Report which tests are left out, and why."""
     lines = []
     if not outside.DEBIAN_MUSIC_IS_HERE:
         packages = " ".join(outside.MUSIC_FOLDERS)

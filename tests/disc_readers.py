@@ -181,12 +181,12 @@ class Libcdio:
         assert self.library.cdtext_data_init(self.read, content, len(content)) == 0
 
     def text(self, field: str, track: int) -> str:
-        """Give a track's text, or the disc's for track 0; empty where there is none."""
+        """Return a track's text, or the disc's for track 0; empty where there is none."""
         text: bytes | None = self.library.cdtext_get_const(self.read, self.fields[field], track)
         return (text or b"").decode("utf-8")
 
     def number(self, function: str) -> int:
-        """Give what one of the functions cdtext_get_… returns."""
+        """Return what one of the functions cdtext_get_… returns."""
         return int(getattr(self.library, f"cdtext_get_{function}")(self.read))
 
     def __enter__(self) -> Libcdio:

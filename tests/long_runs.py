@@ -13,5 +13,5 @@ LONG = bool(os.environ.get("ASSEMBLER_LONG"))
 
 
 def series(full: int, short: int) -> int:
-    """Give the length of a series: the full one where it is asked for."""
+    """Return the length of a series: the full one where ASSEMBLER_LONG is set."""
     return full if LONG else short

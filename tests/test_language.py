@@ -89,6 +89,17 @@ def test_no_text_of_the_root_modules_has_a_retired_word() -> None:
     assert retired_in(PACKAGE.glob("*.py")) == []
 
 
+@pytest.mark.parametrize("folder", ["assembler", "tests", "demo_release"])
+def test_docstrings_open_with_what_happens(folder: str) -> None:
+    """Return, Measure, Write, Check … and not "Give", "Tell", "Say" or "See that"."""
+    places = []
+    for path in sorted((PACKAGE.parent / folder).rglob("*.py")):
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+            if re.match(r'\s*"""(Gives?|Tells?|Says?|See that) ', line):
+                places.append(f"{path.name}:{number}: {line.strip()}")
+    assert places == []
+
+
 def test_messages_and_templates_are_read_without_docstrings_and_code(tmp_path: Path) -> None:
     module, page = tmp_path / "a.py", tmp_path / "b.html"
     module.write_text('"""A docstring that tells."""\nX = f"track {1} is no song"\n')

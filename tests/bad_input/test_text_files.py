@@ -23,7 +23,7 @@ def outside(path: Path, most_bytes: int = 1000) -> OutsideFile:
 
 
 def refused(path: Path, code: str) -> str:
-    """See that a file is refused with one finding, and give its message."""
+    """Check that a file is refused with one finding, and return its message."""
     with pytest.raises(FindingsError) as stopped:
         outside(path).read_any_text()
     (finding,) = stopped.value.findings

@@ -59,7 +59,7 @@ def album(folder: Path) -> list[Path]:
 
 
 def ffmpeg_script(files: Sequence[Path], at_a_time: int) -> list[str]:
-    """Give a command that runs ffmpeg's ebur128 over files, some at a time."""
+    """Return a command that runs ffmpeg's ebur128 over files, some at a time."""
     reading = "ffmpeg -nostdin -threads 1 -filter_threads 1 -i {} "
     reading += "-filter_complex ebur128=peak=true -f null -"
     names = "\\n".join(str(file) for file in files)
@@ -75,7 +75,7 @@ def row(name: str, done: Run) -> str:
 
 
 def median(runs: Sequence[Run]) -> Run:
-    """Give the medians of some runs."""
+    """Return the medians of some runs."""
     return Run(*(statistics.median(getattr(r, key) for r in runs) for key in Run.__annotations__))
 
 

@@ -46,12 +46,12 @@ def manifest_of(files: Sequence[Path], catalogue_number: str = "TWE-062") -> str
 
 
 def build(*manifests: Path, out: Path) -> list[str | Path]:
-    """Give the command that builds manifests."""
+    """Return the command that builds manifests."""
     return [sys.executable, "-m", "assembler", "build", *manifests, "--out", out]
 
 
 def encoders_alone(masters: Sequence[Path], folder: Path, at_a_time: int) -> list[str]:
-    """Give a command that only encodes finished masters: FLAC of 24 bits, MP3 of 320 kbit/s."""
+    """Return a command that only encodes finished masters: FLAC of 24 bits, MP3 of 320 kbit/s."""
     script = folder / "encode.sh"
     script.write_text(
         'n=$(basename "$1" .wav)\n'
@@ -77,7 +77,7 @@ def masters_of(release: Path, folder: Path) -> list[Path]:
 
 
 def ffmpeg_script(files: Sequence[Path], folder: Path, at_a_time: int) -> list[str]:
-    """Give a plain script: meter pass, gain and limiter at 4 times the rate, encodes, image part.
+    """Return a plain script: meter pass, gain and limiter at 4 times the rate, encodes, image part.
 
     The gain is a constant, since a shell would have to read the meter's words for it.
     """

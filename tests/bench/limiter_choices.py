@@ -57,7 +57,7 @@ class Choice:
     release_s: float
 
     def attenuation_db(self, samples: Samples) -> GainReduction:
-        """Give the attenuation of each sample."""
+        """Return the gain reduction of each sample."""
         around = Neighbours(BEFORE, AFTER, samples.shape[1])
         padded = np.concatenate([around.feed(samples), around.finish()[BEFORE + AFTER :]])
         ceiling = amplitude(CEILING_DBTP)
@@ -90,7 +90,7 @@ CHOICES = (
 
 
 def stereo(wave: NDArray[np.float64]) -> Samples:
-    """Give a wave on two channels."""
+    """Return a wave on two channels."""
     return np.stack([wave, wave], 1).astype(np.float32)
 
 

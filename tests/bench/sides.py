@@ -46,7 +46,7 @@ def side(folder: Path) -> Path:
 
 
 def mending_speed(path: Path) -> tuple[float, float]:
-    """Give how many times real time mending runs, by wall and by CPU time, loops compiled."""
+    """Return how many times real time restoration runs, by wall and by CPU time, loops compiled."""
     recording = open_recording((path,))
     for length_s in (10, MENDED_S):
         wall_s, cpu_s = time.perf_counter(), time.process_time()

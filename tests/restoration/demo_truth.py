@@ -10,7 +10,7 @@ DEMO = Path(__file__).parents[2] / "demo_release"
 
 
 def side_truth() -> Any:
-    """Give the generator's own statement."""
+    """Return the generator's own statement."""
     sys.path.insert(0, str(DEMO))
     try:
         from net_loft_side import SIDE_TRUTH  # type: ignore[import-not-found]

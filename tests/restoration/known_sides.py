@@ -97,7 +97,7 @@ def _made_excerpt(rng: Generator, length_s: float) -> Wave:
 
 
 def _opened(rng: Generator, song: Wave, rate_hz: int, hiss_db: float) -> str:
-    """Give a song its opening: hard, as it is, faded in, or quiet for some seconds."""
+    """Return a song with an opening: hard, unchanged, faded in, or quiet for some seconds."""
     song[: rate_hz // 200] *= np.linspace(0, 1, rate_hz // 200)[:, None]
     kind = str(rng.choice(["hard", "quiet", "fade in"], p=[0.45, 0.4, 0.15]))
     if kind == "fade in":
@@ -114,7 +114,7 @@ def _opened(rng: Generator, song: Wave, rate_hz: int, hiss_db: float) -> str:
 
 
 def _closed(rng: Generator, song: Wave, rate_hz: int) -> str:
-    """Give a song its ending: short, faded out, or ringing out."""
+    """Return a song with an ending: short, faded out, or ringing out."""
     kind = str(rng.choice(["short", "fade out", "ring out"], p=[0.3, 0.4, 0.3]))
     lengths_s = {"short": 0.02, "fade out": rng.uniform(1, 10), "ring out": rng.uniform(1, 4)}
     x = np.linspace(1, 0, round(lengths_s[kind] * rate_hz))

@@ -18,7 +18,7 @@ def level(db: float) -> float:
 
 
 def song(seconds: float, db: float = -20.0, hz: float = 220.0, fade_s: float = 1.0) -> Wave:
-    """Give a chord that swells and sinks by 6 dB, begins at once and fades out."""
+    """Return a chord that swells and sinks by 6 dB, begins at once and fades out."""
     t = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
     wave = sum(np.sin(2 * np.pi * hz * k * t + k) / k for k in (1, 2, 3, 5))
     wave = wave * (1 + np.sin(2 * np.pi * t / 7) / 3)
@@ -29,7 +29,7 @@ def song(seconds: float, db: float = -20.0, hz: float = 220.0, fade_s: float = 1
 
 
 def talk(seconds: float, db: float = -38.0, seed: int = 3) -> Wave:
-    """Give syllables of 0.1 to 0.25 s with pauses of 0.06 to 0.4 s between."""
+    """Return syllables of 0.1 to 0.25 s with pauses of 0.06 to 0.4 s between."""
     rng = np.random.default_rng(seed)
     wave = np.zeros(round(seconds * RATE_HZ))
     at = 0.0

@@ -65,7 +65,7 @@ def in_db(power: float) -> float:
 
 
 def mean_power(sound: Sound) -> Sound:
-    """Give the mean square of each channel about its own mean."""
+    """Return the mean square of each channel about its own mean."""
     return np.var(sound, axis=0)
 
 
@@ -81,7 +81,7 @@ def hum_and_rest(sound: Sound, truth: Any, rate: int) -> tuple[Sound, Sound]:
 
 
 def band_levels(sound: Sound, rate: int, low_hz: float, high_hz: float, step_s: float) -> Sound:
-    """Give the power in a band, both channels together, of each step; steps overlap by half."""
+    """Return the power in a band, both channels together, of each step; steps overlap by half."""
     size = round(2 * step_s * rate)
     frames = np.lib.stride_tricks.sliding_window_view(sound.sum(axis=1), size)[:: size // 2]
     hz = np.fft.rfftfreq(size, 1 / rate)
@@ -91,7 +91,7 @@ def band_levels(sound: Sound, rate: int, low_hz: float, high_hz: float, step_s: 
 
 
 def residual_ratio(sound: Sound, rate: int) -> Sound:
-    """Give what linear prediction can't foresee, over the median of 50 ms around it (mono)."""
+    """Return the linear prediction error, over the median of 50 ms around it (mono)."""
     size = rate // 2
     lags = np.abs(np.subtract.outer(np.arange(LPC_ORDER), np.arange(LPC_ORDER)))
     error = np.zeros(len(sound))

@@ -102,7 +102,7 @@ def joined(pieces: list[Path], seed: int) -> tuple[Samples, list[Truth]]:
 
 
 def fault(song: Song, truth: Truth) -> str | None:
-    """Say what is wrong with a song's cuts."""
+    """Return what is wrong with a song's cuts."""
     if song.start_s > truth.lasting_sound_s:
         return f"begins at {song.start_s:.2f}, late: {truth}"
     if song.start_s < truth.any_sound_s - 0.1:

@@ -1,4 +1,4 @@
-"""Say before the first audio is processed on a machine that this takes longer once."""
+"""Announce on a new machine that the first use of compiled loops takes longer."""
 
 from __future__ import annotations
 
