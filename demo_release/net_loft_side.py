@@ -63,7 +63,7 @@ class SideTruth:
         Delay of the right channel.
     percent_slow
         The tape runs at 100 % less this.
-    mending_factor
+    speed_factor
         Exactly how much faster it must run to be right.
     hum_hz
         Fundamental of the hum as it reads.
@@ -85,7 +85,7 @@ class SideTruth:
     left_low_db: float
     right_late_us: float
     percent_slow: float
-    mending_factor: Fraction
+    speed_factor: Fraction
     hum_hz: float
     hum_dbfs: tuple[float, ...]
     dc: tuple[float, float]
@@ -130,7 +130,7 @@ SIDE_TRUTH = SideTruth(
     left_low_db=1.8,
     right_late_us=60.0,
     percent_slow=0.8,
-    mending_factor=Fraction(125, 124),
+    speed_factor=Fraction(125, 124),
     hum_hz=49.6,
     hum_dbfs=(-50.0, -57.0, -54.0, -64.0, -60.0, -67.0),
     dc=(0.0, 0.003),
@@ -141,10 +141,10 @@ SIDE_TRUTH = SideTruth(
 def programme(rate: int) -> np.ndarray:
     """Return songs and talk without faults, timed as on the tape."""
     frames = SIDE_TRUTH.length_samples * rate // SIDE_TRUTH.rate_hz
-    sound = np.zeros((int(frames / SIDE_TRUTH.mending_factor), 2), np.float32)
+    sound = np.zeros((int(frames / SIDE_TRUTH.speed_factor), 2), np.float32)
     parts = [(place, performed(song, rate)) for place, song in zip(SONG_TIMES, SONGS, strict=True)]
     for place, part in [*parts, (SIDE_TRUTH.talk, talked(rate))]:
-        begin = round(place.start_s / SIDE_TRUTH.mending_factor * rate)
+        begin = round(place.start_s / SIDE_TRUTH.speed_factor * rate)
         part = part[: len(sound) - begin]
         sound[begin : begin + len(part)] += part
     return sound
@@ -170,7 +170,7 @@ def one_period_of_hum(rate: int) -> np.ndarray:
 
 def played(taped: np.ndarray, rate: int) -> np.ndarray:
     """Return the sound from the deck: slow, the left channel low, the right one delayed."""
-    factor = SIDE_TRUTH.mending_factor
+    factor = SIDE_TRUTH.speed_factor
     up, down = factor.numerator, factor.denominator
     taps = firwin(64 * up + 1, 0.96 / up, window=("kaiser", 9.0))
     left, right = resample_poly(taped, up, down, axis=0, window=taps).T

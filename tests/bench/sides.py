@@ -1,8 +1,8 @@
-"""Speed of what is done to a tape side: python tests/bench/sides.py
+"""Speed of survey, split and restoration of a tape side: python tests/bench/sides.py
 
 Not a test: prints wall and CPU seconds and peak memory of survey and split (whole processes) on 46
-minutes of real music as 24 bits at 96 kHz, and how many times real time mending runs with every
-step on. Needs ffmpeg and Debian's singularity-music.
+minutes of real music as 24 bits at 96 kHz, and the speed of restoration with every step on, in
+multiples of real time. Needs ffmpeg and Debian's singularity-music.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from against_ffmpeg import HEADS, MUSIC, row, run
 from assembler.audio import open_recording
 from assembler.restoration.chain import Resolved, correct_speed, restored_passage
 
-SIDE_S, MENDED_S = 46 * 60, 240
+SIDE_S, RESTORED_S = 46 * 60, 240
 EVERYTHING = Resolved(
     dc=(0.001, -0.002),
     swap_channels=True,
@@ -45,17 +45,17 @@ def side(folder: Path) -> Path:
     return joined
 
 
-def mending_speed(path: Path) -> tuple[float, float]:
-    """Return how many times real time restoration runs, by wall and by CPU time, loops compiled."""
+def restoration_speed(path: Path) -> tuple[float, float]:
+    """Return the speed in multiples of real time, by wall and CPU time, with loops compiled."""
     recording = open_recording((path,))
-    for length_s in (10, MENDED_S):
+    for length_s in (10, RESTORED_S):
         wall_s, cpu_s = time.perf_counter(), time.process_time()
         end = length_s * recording.rate_hz
         sound = restored_passage(recording, EVERYTHING, 0, end)
         for _ in correct_speed(sound, recording.rate_hz, EVERYTHING):
             pass
         wall_s, cpu_s = time.perf_counter() - wall_s, time.process_time() - cpu_s
-    return MENDED_S / wall_s, MENDED_S / cpu_s
+    return RESTORED_S / wall_s, RESTORED_S / cpu_s
 
 
 def main() -> None:
@@ -67,8 +67,10 @@ def main() -> None:
         for command in (["survey"], ["split", "--count", "9"]):
             done = run([sys.executable, "-m", "assembler", *command, path], cores)
             print(row(f"{command[0]} of {SIDE_S // 60} min, 24 bit 96 kHz", done))
-        by_wall, by_cpu = mending_speed(path)
-        print(f"mending, every step on: {by_wall:.0f} times real time ({by_cpu:.0f} by CPU time)")
+        by_wall, by_cpu = restoration_speed(path)
+        print(
+            f"restoration, every step on: {by_wall:.0f} times real time ({by_cpu:.0f} by CPU time)"
+        )
 
 
 if __name__ == "__main__":

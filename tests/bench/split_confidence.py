@@ -5,10 +5,10 @@ singularity-music and asc-music), and prints how often cuts of each confidence a
 second, on sides that the weights of `assembler/restoration/split/confidence.py` were not fitted
 on. With `--fit` it fits the weights first. Takes some five minutes on two cores.
 
-Seeds are counted on, so that none is picked by what it shows: `FITTED` were fitted on, `HELD_BACK`
-follow and are read once the weights stand; the tests take those after them (`FIRST_TESTED`). Each
-seed makes two sides, one of each sort. Weights that are fitted again after `HELD_BACK` were seen
-need the next seeds: move all three on.
+Seeds are consecutive, so that none is selected by its result: the weights were fitted on `FITTED`
+and checked on `HELD_BACK`; the tests use the seeds after them (`FIRST_TESTED`). Each seed makes two
+sides, one of each sort. If the weights are fitted again after `HELD_BACK` was used, advance all
+three to the next seeds.
 """
 
 from __future__ import annotations
@@ -71,11 +71,11 @@ def fitted(found: Found, kind: str) -> list[float]:
 
 def print_table(sides: list[Found]) -> None:
     """Print how often cuts of each confidence are right, with the exact 95 % bounds of a share."""
-    told = [(confidence_of(features), holds) for side in sides for features, holds in side]
-    print(f"{len(sides)} sides, {len(told)} cuts")
+    cuts = [(confidence_of(features), holds) for side in sides for features, holds in side]
+    print(f"{len(sides)} sides, {len(cuts)} cuts")
     print("confidence    cuts   mean   within 0.5 s")
     for low, high in [*pairwise(EDGES), (HIGH, 1.0)]:
-        part = [pair for pair in told if low <= pair[0] < high]
+        part = [pair for pair in cuts if low <= pair[0] < high]
         if not part:
             print(f"{low:.2f} to {high:.2f}     0      -  -")
             continue

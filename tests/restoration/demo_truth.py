@@ -1,4 +1,4 @@
-"""What the generator of the demo's tape side says of it; its modules lie beside its script."""
+"""Read the known faults of the demo's tape side from its generator."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ DEMO = Path(__file__).parents[2] / "demo_release"
 
 
 def side_truth() -> Any:
-    """Return the generator's own statement."""
+    """Return the truth stated by the generator."""
     sys.path.insert(0, str(DEMO))
     try:
         from net_loft_side import SIDE_TRUTH  # type: ignore[import-not-found]

@@ -1,9 +1,9 @@
-"""Sides with known cuts: songs with quiet openings, fades, hum, hiss, talk, segues and short gaps.
+"""Make sides with known cuts: quiet openings, fades, hum, hiss, talk, segues and short gaps.
 
-Songs are made by code or excerpts of real music. What is true is
-known from the joining, before hum and hiss are added: a song begins where its own sound reaches the
-hiss, and ends where it sinks into it. Of a slow fade no one can say to the tenth of a second where
-that is; so each true cut is a span, from 12 dB under the hiss to the hiss itself.
+Songs are made by code or are excerpts of real music. The true cuts are known before hum and hiss
+are added: a song starts where its own sound reaches the hiss, and ends where it falls below it. In
+a slow fade that place is not exact, so each true cut is a range, from 12 dB below the hiss to the
+hiss itself.
 """
 
 from __future__ import annotations
@@ -39,30 +39,29 @@ TOLERANCE_S = 0.5
 
 @dataclass(frozen=True)
 class KnownCut:
-    """Where a song begins or ends: from the earliest to the latest place that is right."""
+    """Start or end of a song: from the earliest to the latest place that is right."""
 
     from_s: float
     to_s: float
     kind: str
 
-    def off_s(self, at_s: float) -> float:
-        """Return by how much a cut is off: negative if early."""
+    def error_s(self, at_s: float) -> float:
+        """Return the error of a cut in seconds: negative if early."""
         return at_s - min(max(at_s, self.from_s), self.to_s)
 
     def holds(self, at_s: float) -> bool:
         """Return whether a cut is within half a second."""
-        return abs(self.off_s(at_s)) <= TOLERANCE_S
+        return abs(self.error_s(at_s)) <= TOLERANCE_S
 
 
 @dataclass(frozen=True)
 class KnownSide:
-    """A side, and what is true of it."""
+    """A side with its true cuts."""
 
     samples: Samples
     rate_hz: int
     begins: tuple[KnownCut, ...]
     ends: tuple[KnownCut, ...]
-    said: str
 
 
 def amplitude(db: float) -> float:
@@ -97,7 +96,7 @@ def _made_excerpt(rng: Generator, length_s: float) -> Wave:
 
 
 def _opened(rng: Generator, song: Wave, rate_hz: int, hiss_db: float) -> str:
-    """Return a song with an opening: hard, unchanged, faded in, or quiet for some seconds."""
+    """Change the opening of a song: abrupt, faded in, or quiet for some seconds; return which."""
     song[: rate_hz // 200] *= np.linspace(0, 1, rate_hz // 200)[:, None]
     kind = str(rng.choice(["hard", "quiet", "fade in"], p=[0.45, 0.4, 0.15]))
     if kind == "fade in":
@@ -114,7 +113,7 @@ def _opened(rng: Generator, song: Wave, rate_hz: int, hiss_db: float) -> str:
 
 
 def _closed(rng: Generator, song: Wave, rate_hz: int) -> str:
-    """Return a song with an ending: short, faded out, or ringing out."""
+    """Change the ending of a song: short, faded out, or ringing out; return which."""
     kind = str(rng.choice(["short", "fade out", "ring out"], p=[0.3, 0.4, 0.3]))
     lengths_s = {"short": 0.02, "fade out": rng.uniform(1, 10), "ring out": rng.uniform(1, 4)}
     x = np.linspace(1, 0, round(lengths_s[kind] * rate_hz))
@@ -127,7 +126,7 @@ def _closed(rng: Generator, song: Wave, rate_hz: int) -> str:
 
 
 def _hum(rng: Generator, frames: int, rate_hz: int, hiss_db: float) -> Wave:
-    """Return a hum of some harmonics, up to 25 dB over the hiss."""
+    """Return a hum of some harmonics, up to 25 dB above the hiss."""
     hz = float(rng.choice([50, 60])) * rng.uniform(0.985, 1.015)
     falling = rng.uniform(0.3, 1.2)
     numbers = np.arange(1, int(rng.integers(4, 14)))
@@ -152,7 +151,7 @@ def _hiss(rng: Generator, frames: int, hiss_db: float) -> Wave:
     return noise * amplitude(hiss_db - level_db(noise))
 
 
-def _course(song: Wave, rate_hz: int) -> Wave:
+def _levels_db(song: Wave, rate_hz: int) -> Wave:
     step = round(STEP_S * rate_hz)
     steps = song[: len(song) // step * step].reshape(-1, step * 2)
     return np.asarray(10 * np.log10(np.mean(np.square(steps), axis=1) + 1e-14))
@@ -161,10 +160,10 @@ def _course(song: Wave, rate_hz: int) -> Wave:
 def _true_cuts(
     song: Wave, at_s: float, rate_hz: int, hiss_db: float
 ) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Return earliest and latest true place of a song's beginning, and of its end."""
-    course = _course(song, rate_hz)
-    lasting = np.median(sliding_window_view(np.pad(course, 2, mode="edge"), 5), axis=1)
-    under = np.flatnonzero(course >= hiss_db - UNDER_HISS_DB)
+    """Return the earliest and latest true place of a song's start, and of its end."""
+    levels_db = _levels_db(song, rate_hz)
+    lasting = np.median(sliding_window_view(np.pad(levels_db, 2, mode="edge"), 5), axis=1)
+    under = np.flatnonzero(levels_db >= hiss_db - UNDER_HISS_DB)
     begins = np.flatnonzero(lasting >= hiss_db - STARTS_UNDER_DB)
     ends = np.flatnonzero(lasting >= hiss_db - ENDS_UNDER_DB)
     return (
@@ -174,7 +173,7 @@ def _true_cuts(
 
 
 class _Tape:
-    """Songs and talk in their places, and what is true of them."""
+    """Songs and talk at their places, with the true cuts."""
 
     def __init__(self, rng: Generator, hiss_db: float) -> None:
         self.rng, self.hiss_db = rng, hiss_db
@@ -185,7 +184,7 @@ class _Tape:
         self._join = ""
 
     def add(self, song: Wave, body_db: float, *, last: bool) -> None:
-        """Add a song with its opening and ending, and what follows it."""
+        """Add a song with its opening and ending, and the gap after it."""
         rng, joined = self.rng, self._join
         gaps = ["gap", "short gap", "talk", "segue", "crossfade"]
         gap = str(rng.choice(gaps, p=[0.5, 0.2, 0.14, 0.08, 0.08]))
@@ -213,7 +212,7 @@ class _Tape:
         self._leave(gap, body_db)
 
     def _leave(self, gap: str, body_db: float) -> None:
-        """Leave a gap of a kind, or talk in it."""
+        """Add a gap of a kind, or talk in it."""
         rng = self.rng
         if gap == "gap":
             self.at += round(rng.uniform(1, 6) * RATE_HZ)
@@ -222,16 +221,16 @@ class _Tape:
         elif gap == "crossfade":
             self.at -= round(rng.uniform(1, 3) * RATE_HZ)
         elif gap == "talk":
-            words = speech(float(rng.uniform(2, 10)), RATE_HZ, rng)
+            talk = speech(float(rng.uniform(2, 10)), RATE_HZ, rng)
             wanted_db = max(body_db - rng.uniform(8, 25), self.hiss_db + 8)
-            words *= amplitude(wanted_db - level_db(words))
+            talk *= amplitude(wanted_db - level_db(talk))
             self.at += round(rng.uniform(0.8, 3) * RATE_HZ)
-            self.placed.append((self.at, words))
-            self.at += len(words) + round(rng.uniform(0.6, 2) * RATE_HZ)
+            self.placed.append((self.at, talk))
+            self.at += len(talk) + round(rng.uniform(0.6, 2) * RATE_HZ)
 
 
 def known_side(seed: int, pieces: Sequence[Path] = ()) -> KnownSide:
-    """Make a side: songs made by code, or excerpts of pieces where any are named."""
+    """Return a side of songs made by code, or of excerpts if there are pieces."""
     rng = np.random.default_rng(seed)
     tape = _Tape(rng, rng.uniform(-72, -52))
     count = int(rng.integers(3, 7))
@@ -249,11 +248,9 @@ def known_side(seed: int, pieces: Sequence[Path] = ()) -> KnownSide:
     side = _hiss(rng, frames, tape.hiss_db)
     for place, sound in tape.placed:
         side[place : place + len(sound)] += sound
-    hummed = rng.random() < 0.6
-    if hummed:
+    if rng.random() < 0.6:
         side += _hum(rng, frames, RATE_HZ, tape.hiss_db)
     side += rng.uniform(-0.003, 0.003, 2)
     for click in rng.integers(0, frames - 20, int(rng.integers(0, 12))):
         side[click : click + 8] += rng.choice([-1, 1]) * rng.uniform(0.02, 0.3)
-    said = f"seed {seed}, hiss {tape.hiss_db:.0f} dBFS, {'hum' if hummed else 'no hum'}"
-    return KnownSide(side.astype(np.float32), RATE_HZ, tuple(tape.begins), tuple(tape.ends), said)
+    return KnownSide(side.astype(np.float32), RATE_HZ, tuple(tape.begins), tuple(tape.ends))

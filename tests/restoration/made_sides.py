@@ -1,4 +1,4 @@
-"""Sides made for tests: songs of chords, talk of syllables, tape noise."""
+"""Make sides for tests: songs of chords, talk of syllables, tape noise."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def level(db: float) -> float:
 
 
 def song(seconds: float, db: float = -20.0, hz: float = 220.0, fade_s: float = 1.0) -> Wave:
-    """Return a chord that swells and sinks by 6 dB, begins at once and fades out."""
+    """Return a chord that swells and falls by 6 dB, starts abruptly and fades out."""
     t = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
     wave = sum(np.sin(2 * np.pi * hz * k * t + k) / k for k in (1, 2, 3, 5))
     wave = wave * (1 + np.sin(2 * np.pi * t / 7) / 3)

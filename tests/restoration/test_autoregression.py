@@ -1,8 +1,8 @@
-"""Autoregressive models and gaps filled by them.
+"""Autoregressive models, and gaps interpolated by them.
 
-What must come out follows from the definitions (Godsill and Rayner, Digital Audio Restoration,
-1998, from memory): a model finds the process that made a signal, and a filled gap has the least
-sum of squared prediction errors.
+Expected values follow from the definitions (Godsill and Rayner, Digital Audio Restoration, 1998,
+from memory): a model recovers the process of a signal, and an interpolated gap has the least sum of
+squared prediction errors.
 """
 
 from __future__ import annotations
@@ -25,52 +25,52 @@ PROCESS = np.array([1.0, -1.6, 0.9])
 
 
 @pytest.fixture
-def made() -> Signal:
-    """Sound that the process makes of noise."""
+def process_output() -> Signal:
+    """Return the output of the process for noise."""
     noise = np.random.default_rng(7).standard_normal(20_000)
-    made: Signal = lfilter([1.0], PROCESS, 0.01 * noise)
-    return made
+    samples: Signal = lfilter([1.0], PROCESS, 0.01 * noise)
+    return samples
 
 
-def test_a_model_finds_the_process_that_made_the_sound(made: Signal) -> None:
-    assert lpc(made, 2) == pytest.approx(PROCESS, abs=0.02)
+def test_a_model_recovers_the_process(process_output: Signal) -> None:
+    assert lpc(process_output, 2) == pytest.approx(PROCESS, abs=0.02)
 
 
-def test_errors_are_the_noise_that_the_sound_was_made_of(made: Signal) -> None:
+def test_prediction_errors_are_the_input_noise(process_output: Signal) -> None:
     noise = 0.01 * np.random.default_rng(7).standard_normal(20_000)
-    errors = prediction_errors(made, PROCESS)
+    errors = prediction_errors(process_output, PROCESS)
     assert errors[2:] == pytest.approx(noise[2:], abs=1e-12)
     assert not errors[:2].any()
 
 
-def test_two_sided_errors_show_a_click_at_its_size(made: Signal) -> None:
-    clicked = made.copy()
+def test_two_sided_errors_show_a_click_at_its_size(process_output: Signal) -> None:
+    clicked = process_output.copy()
     clicked[9_000] += 3.0
     shown = interpolation_errors(prediction_errors(clicked, PROCESS), PROCESS)
     assert np.argmax(np.abs(shown)) == 9_000
     assert shown[9_000] == pytest.approx(3.0, abs=0.05)
-    one_sided = np.std(prediction_errors(made, PROCESS))
-    two_sided = np.std(interpolation_errors(prediction_errors(made, PROCESS), PROCESS))
+    one_sided = np.std(prediction_errors(process_output, PROCESS))
+    two_sided = np.std(interpolation_errors(prediction_errors(process_output, PROCESS), PROCESS))
     assert two_sided < 0.6 * one_sided  # 1 / root of the sum of squared taps: 0.48
 
 
-def test_a_filled_gap_has_the_least_errors_that_can_be(made: Signal) -> None:
-    sound = made[4_000:6_000]
+def test_an_interpolated_gap_has_the_least_errors(process_output: Signal) -> None:
+    sound = process_output[4_000:6_000]
     gap = slice(1_000, 1_030)
-    mended = sound.copy()
-    mended[gap] = ar_interpolate(sound, 1_000, 1_030, 2)
-    around = mended.copy()
+    filled = sound.copy()
+    filled[gap] = ar_interpolate(sound, 1_000, 1_030, 2)
+    around = filled.copy()
     taps = lpc(around, 2)
-    least = float(np.sum(prediction_errors(mended, taps) ** 2))
+    least = float(np.sum(prediction_errors(filled, taps) ** 2))
     rng = np.random.default_rng(1)
     for _ in range(50):
-        other = mended.copy()
+        other = filled.copy()
         other[gap] += 0.01 * rng.standard_normal(30)
         assert np.sum(prediction_errors(other, taps) ** 2) > least
 
 
 @pytest.mark.parametrize("missing", [1, 5, 60])
-def test_a_gap_in_tones_is_filled_far_better_than_by_a_line(missing: int) -> None:
+def test_a_gap_in_tones_is_interpolated_far_better_than_by_a_line(missing: int) -> None:
     time = np.arange(4_200)
     sound = 0.3 * np.sin(0.05 * time) + 0.2 * np.sin(0.31 * time + 1) + 0.1 * np.sin(0.9 * time)
     first, last = 2_000, 2_000 + missing
@@ -92,8 +92,8 @@ def test_a_gap_at_an_end_is_refused(gap: tuple[int, int]) -> None:
         ar_interpolate(np.ones(100), *gap, 8)
 
 
-def test_little_sound_beside_a_gap_is_enough(made: Signal) -> None:
-    sound = made[100:140]
+def test_little_sound_next_to_a_gap_is_enough(process_output: Signal) -> None:
+    sound = process_output[100:140]
     assert np.isfinite(ar_interpolate(sound, 3, 10, 96)).all()
 
 

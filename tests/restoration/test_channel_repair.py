@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from restoration.spoilt_music import RATE_HZ, Samples, hiss, in_blocks, joined, piece, read
+from restoration.faulty_music import RATE_HZ, Samples, hiss, in_blocks, joined, piece, read
 
 from assembler.restoration.analysis.channels import ChannelMeter
 from assembler.restoration.repair.channels import (

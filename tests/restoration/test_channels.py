@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import soxr
 from long_runs import series
-from restoration.spoilt_music import RATE_HZ, beside, crossed, hiss, late, piece, pieces, read
+from restoration.faulty_music import RATE_HZ, beside, crossed, hiss, late, piece, pieces, read
 
 from assembler.restoration.analysis.channels import ChannelMeter
 

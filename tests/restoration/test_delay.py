@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from restoration.spoilt_music import RATE_HZ, in_blocks, joined, late, piece, read
+from restoration.faulty_music import RATE_HZ, in_blocks, joined, late, piece, read
 
 from assembler.restoration.analysis.channels import ChannelMeter
 from assembler.restoration.repair.delay import align_channels

@@ -53,7 +53,7 @@ def test_the_faults_are_found_with_their_values(surveyed: Survey, truth: Any) ->
     assert channels.polarity == "same"
     assert surveyed.hum.mains_hz == pytest.approx(truth.hum_hz, rel=2e-4)
     assert surveyed.speed
-    assert surveyed.speed.factor == pytest.approx(float(truth.mending_factor), rel=2e-4)
+    assert surveyed.speed.factor == pytest.approx(float(truth.speed_factor), rel=2e-4)
     assert not surveyed.dropouts.dropouts
 
 

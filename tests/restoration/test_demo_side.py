@@ -1,7 +1,7 @@
-"""The demo's tape side has the faults that its generator states, no more and no less.
+"""The demo's tape side has exactly the faults that its generator states.
 
-Measured with numpy alone, on the files: none of the project's own meters is used here. What is
-expected is `SIDE_TRUTH`; tolerances are what each measurement can tell. Common practice, no source.
+Measured on the files with numpy alone, without the project's own meters. Expected values are in
+`SIDE_TRUTH`; tolerances are the accuracy of each measurement.
 """
 
 from __future__ import annotations
@@ -26,12 +26,12 @@ Sound = NDArray[np.float64]
 
 LPC_ORDER = 32
 CLICK_RATIO = 36.0
-"""A click's residual over the median around it; the rattle's shakes reach 30."""
+"""Ratio of a click's residual to the median around it; the rattle reaches 30."""
 
 
 @dataclass(frozen=True)
 class Side:
-    """The finished files, both channels, and what is true of them."""
+    """Both channels of the finished files, with their known faults."""
 
     sound: Sound
     rate: int
@@ -51,7 +51,7 @@ class Side:
 
 @pytest.fixture(scope="module")
 def side(net_loft_files: tuple[Path, Path]) -> Side:
-    """The side as its files hold it."""
+    """Return the side as read from its files."""
     channels = []
     for path in net_loft_files:
         info = soundfile.info(path)
@@ -91,23 +91,23 @@ def band_levels(sound: Sound, rate: int, low_hz: float, high_hz: float, step_s: 
 
 
 def residual_ratio(sound: Sound, rate: int) -> Sound:
-    """Return the linear prediction error, over the median of 50 ms around it (mono)."""
+    """Return the prediction residual over the median of 50 ms around it (mono)."""
     size = rate // 2
     lags = np.abs(np.subtract.outer(np.arange(LPC_ORDER), np.arange(LPC_ORDER)))
     error = np.zeros(len(sound))
     for begin in range(0, len(sound), size):
         piece = sound[max(0, begin - LPC_ORDER) : begin + size]
         spectrum = np.fft.rfft(piece * np.hanning(len(piece)), 1 << 16)  # twice a piece and more
-        alike = np.fft.irfft(np.abs(spectrum) ** 2)[: LPC_ORDER + 1]
-        alike[0] *= 1 + 1e-9
-        foreseen = np.linalg.solve(alike[lags], alike[1:])
+        autocorrelation = np.fft.irfft(np.abs(spectrum) ** 2)[: LPC_ORDER + 1]
+        autocorrelation[0] *= 1 + 1e-9
+        taps = np.linalg.solve(autocorrelation[lags], autocorrelation[1:])
         count = len(sound[begin : begin + size])
-        error[begin : begin + size] = np.convolve(piece, [1, *-foreseen])[: len(piece)][-count:]
+        error[begin : begin + size] = np.convolve(piece, [1, *-taps])[: len(piece)][-count:]
     blocks = np.abs(error[: len(error) // 2400 * 2400]).reshape(-1, 2400)
     return (blocks / np.median(blocks, axis=1, keepdims=True)).ravel()
 
 
-def test_the_side_is_as_long_as_stated_and_nowhere_full(side: Side) -> None:
+def test_the_side_is_as_long_as_stated_and_not_clipped(side: Side) -> None:
     assert len(side.sound) == side.truth.length_samples
     assert 240 <= len(side.sound) / side.rate <= 300
     assert 0.5 < np.abs(side.sound).max() < 0.9
@@ -116,12 +116,12 @@ def test_the_side_is_as_long_as_stated_and_nowhere_full(side: Side) -> None:
 def test_songs_begin_and_end_where_stated(side: Side) -> None:
     step_s = 0.025
     levels = 10 * np.log10(band_levels(side.sound, side.rate, 110, 6000, step_s))
-    # The median of nine steps passes over clicks; 3 dB over the noise, a sound is as loud as it.
-    calm = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(levels, 4), 9), axis=1)
-    noise_db = np.median(calm[: int(4 / step_s)])
+    # A median of nine steps removes clicks; at 3 dB above the noise, sound is as loud as the noise.
+    smooth = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(levels, 4), 9), axis=1)
+    noise_db = np.median(smooth[: int(4 / step_s)])
     for song in side.truth.songs:
         around = slice(int((song.start_s - 0.9) / step_s), int((song.end_s + 0.9) / step_s))
-        loud = np.flatnonzero(calm[around] > noise_db + 3) + around.start
+        loud = np.flatnonzero(smooth[around] > noise_db + 3) + around.start
         assert loud[0] * step_s == pytest.approx(song.start_s, abs=0.12)
         assert loud[-1] * step_s == pytest.approx(song.end_s, abs=0.3)
 
@@ -155,16 +155,16 @@ def test_the_talk_is_quiet_and_the_hush_quieter(side: Side) -> None:
 
 
 def test_the_left_channel_is_low_in_songs_and_noise(side: Side) -> None:
-    beneath = mean_power(side.lead_in)
+    noise = mean_power(side.lead_in)
     for song in side.truth.songs:
-        left, right = mean_power(side.part(song.start_s, song.end_s)) - beneath
+        left, right = mean_power(side.part(song.start_s, song.end_s)) - noise
         assert in_db(left / right) == pytest.approx(-side.truth.left_low_db, abs=0.1)
-    left, right = beneath
+    left, right = noise
     assert in_db(left / right) == pytest.approx(-side.truth.left_low_db, abs=0.1)
 
 
 def test_the_right_channel_is_late_and_of_the_same_polarity(side: Side) -> None:
-    """Each frequency counts alike, from 1.5 to 9 kHz: below, the room differs from ear to ear."""
+    """Every frequency has equal weight (GCC-PHAT), from 1.5 to 9 kHz: below, the room differs."""
     size, finer = 1 << 16, 32
     together = np.zeros(size // 2 + 1, complex)
     for song in side.truth.songs:
@@ -173,16 +173,16 @@ def test_the_right_channel_is_late_and_of_the_same_polarity(side: Side) -> None:
         left, right = np.moveaxis(np.fft.rfft(blocks, axis=1), 2, 0)
         together += np.sum(np.conj(left) * right, axis=0)
     hz = np.fft.rfftfreq(size, 1 / side.rate)
-    alike = np.where((hz > 1500) & (hz < 9000), together / np.abs(together), 0)
-    likeness = np.fft.irfft(alike, size * finer)
-    peak = int(np.argmax(np.abs(likeness)))
-    assert likeness[peak] > 0
-    low, top, high = likeness[peak - 1 : peak + 2]
+    phase_only = np.where((hz > 1500) & (hz < 9000), together / np.abs(together), 0)
+    correlation = np.fft.irfft(phase_only, size * finer)
+    peak = int(np.argmax(np.abs(correlation)))
+    assert correlation[peak] > 0
+    low, top, high = correlation[peak - 1 : peak + 2]
     lag = peak + (low - high) / (2 * (low - 2 * top + high))
     assert lag / (finer * side.rate) * 1e6 == pytest.approx(side.truth.right_late_us, abs=1.0)
 
 
-def test_the_hum_reads_as_much_low_as_the_tape_is_slow(side: Side) -> None:
+def test_the_hum_is_as_low_as_the_tape_is_slow(side: Side) -> None:
     size = len(side.sound)
     spectrum = np.abs(np.fft.rfft(side.sound.sum(axis=1) * np.hanning(size)))
     near = slice(int(49 * size / side.rate), int(51 * size / side.rate))
@@ -190,8 +190,8 @@ def test_the_hum_reads_as_much_low_as_the_tape_is_slow(side: Side) -> None:
     low, top, high = np.log(spectrum[peak - 1 : peak + 2])
     hum_hz = (peak + (low - high) / (2 * (low - 2 * top + high))) * side.rate / size
     assert hum_hz == pytest.approx(side.truth.hum_hz, abs=0.0005)
-    assert hum_hz * side.truth.mending_factor == pytest.approx(50, abs=0.0005)
-    assert side.truth.mending_factor == 1 / (1 - Fraction(8, 1000))
+    assert hum_hz * side.truth.speed_factor == pytest.approx(50, abs=0.0005)
+    assert side.truth.speed_factor == 1 / (1 - Fraction(8, 1000))
     assert side.truth.percent_slow == 0.8
 
 
@@ -205,12 +205,12 @@ def test_the_music_is_slow_with_the_hum(side: Side) -> None:
     for number in (2, 4, 6, 8):
         near = (hz > number * 107) & (hz < number * 112)
         heard_hz.append(np.average(hz[near], weights=spectrum[near] ** 2) / number)
-    assert np.mean(heard_hz) * side.truth.mending_factor == pytest.approx(110, abs=0.15)
+    assert np.mean(heard_hz) * side.truth.speed_factor == pytest.approx(110, abs=0.15)
 
 
 def test_hum_noise_and_offset_have_the_stated_levels(side: Side) -> None:
-    for stretch in (side.lead_in, side.run_out):
-        hum_db, rest = hum_and_rest(stretch, side.truth, side.rate)
+    for part in (side.lead_in, side.run_out):
+        hum_db, rest = hum_and_rest(part, side.truth, side.rate)
         assert hum_db[:, 1] == pytest.approx(side.truth.hum_dbfs, abs=1.0)
         assert hum_db[:, 0] == pytest.approx(
             np.subtract(side.truth.hum_dbfs, side.truth.left_low_db), abs=1.0
@@ -245,7 +245,7 @@ def test_there_are_forty_clicks_at_the_stated_places_and_no_others(side: Side) -
 def test_the_manifest_and_the_song_list_fit_the_side(side: Side) -> None:
     manifest = load(MANIFEST).manifest
     restoration = manifest.transfers["net-loft"].restoration
-    assert restoration.speed == round(Fraction(100) * (side.truth.mending_factor - 1), 2)
+    assert restoration.speed == round(Fraction(100) * (side.truth.speed_factor - 1), 2)
     assert restoration.noise is not None
     assert restoration.noise.to < min(s.start_s for s in side.truth.songs)
     begins_s = [*(s.start_s for s in side.truth.songs[1:]), len(side.sound) / side.rate]

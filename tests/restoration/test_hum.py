@@ -6,7 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
-from restoration.spoilt_music import RATE_HZ, beside, hiss, in_blocks, joined, piece, pieces, read
+from restoration.faulty_music import RATE_HZ, beside, hiss, in_blocks, joined, piece, pieces, read
 
 from assembler.restoration.analysis.hum import HumMeter
 from assembler.restoration.repair.hum import dehum

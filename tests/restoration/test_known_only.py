@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from restoration.spoilt_music import RATE_HZ, beside, hiss, late, piece, pieces, read
+from restoration.faulty_music import RATE_HZ, beside, hiss, late, piece, pieces, read
 from standards.references import Excerpt, music
 
 from assembler.manifest.transfers import Restoration

@@ -1,7 +1,7 @@
-"""The level of a side in steps of 10 ms, its noise floor, and where its sound lies.
+"""The level of a side in steps of 10 ms, its noise floor, and its start and end of programme.
 
 The filters' responses are those of Butterworth high passes, 1 / (1 + (f0 / f)^2n) of the power
-(S. Butterworth, Wireless Engineer 7, 1930, from memory); the rest is common practice, no source.
+(S. Butterworth, Wireless Engineer 7, 1930, from memory).
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def test_high_passes_are_butterworths_at_every_rate(rate_hz: int, hz: int) -> No
 
 
 @pytest.mark.parametrize("rate_hz", [16_000, 44_100, 96_000, 11_025])
-def test_any_block_lengths_read_the_same(rate_hz: int) -> None:
+def test_block_lengths_change_nothing(rate_hz: int) -> None:
     samples = side(silence(1), song(4))
     whole = metered([samples], rate_hz)
     rng = np.random.default_rng(4)
@@ -103,7 +103,7 @@ def test_bass_alone_is_sound() -> None:
     assert found.begins_s == pytest.approx(2, abs=0.06)
 
 
-def test_the_floor_is_the_running_tapes_not_the_machines_at_rest() -> None:
+def test_the_floor_is_that_of_the_running_tape() -> None:
     running = side(silence(2), song(30), silence(2), noise_db=-55)
     at_rest = side(silence(4), noise_db=-80, seed=2)
     found = metered([np.concatenate((at_rest, running, at_rest))], RATE_HZ)
@@ -116,7 +116,7 @@ def test_digital_silence_between_songs_is_the_floor() -> None:
     assert found.floor_db == LEAST_FLOOR_DB
 
 
-def test_digital_silence_about_a_transfer_is_not_the_floor() -> None:
+def test_digital_silence_around_a_transfer_is_not_the_floor() -> None:
     tape = side(silence(2), song(20), silence(2), noise_db=-58)
     nothing = np.zeros((3 * RATE_HZ, 2), np.float32)
     found = metered([np.concatenate((nothing, tape, nothing))], RATE_HZ)

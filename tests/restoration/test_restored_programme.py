@@ -1,6 +1,6 @@
-"""What a side is cut by: its level without hum, and over the noise print.
+"""Levels of a side without hum, and above the noise print.
 
-Levels are those that the sides are made with; common practice, no source.
+Expected levels are those with which the sides are made.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from assembler.restoration.split.split import propose_songs
 
 HISS_DB, HUM_DB, OPENING_DB = -60.0, -45.0, -54.0
 PLACES_S = ((4.0, 6.2), (72.0, 76.4))
-"""Where each song begins, and where its quiet opening ends."""
+"""Where each song starts, and where its quiet opening ends."""
 
 
 def hum(frames: int, hz: float = 50.2) -> Samples:
@@ -32,7 +32,7 @@ def hum(frames: int, hz: float = 50.2) -> Samples:
 
 
 def opened_quietly(opening_s: float, seed: int) -> np.ndarray:
-    """Return 60 s of plucked strings whose first seconds lie 9 dB under the hum."""
+    """Return 60 s of plucked strings whose first seconds are 9 dB below the hum."""
     music = made_music("plucked", 60.0, RATE_HZ, seed)[:, 0].astype(np.float64)
     music = music[np.argmax(np.abs(music) > 1e-3) :]
     opening = round(opening_s * RATE_HZ)
@@ -58,7 +58,7 @@ def read(samples: Samples) -> ProgrammeReading:
     return read_programme(np.array_split(samples, 40), RATE_HZ)
 
 
-def test_quiet_openings_under_the_hum_are_not_cut_into(hummed: Samples) -> None:
+def test_quiet_openings_under_the_hum_are_kept(hummed: Samples) -> None:
     songs = propose_songs(read(hummed), 2).songs
     for found, (begins_s, _) in zip(songs, PLACES_S, strict=True):
         assert begins_s - 0.15 <= found.start_s <= begins_s + 0.02
@@ -70,7 +70,7 @@ def test_the_floor_is_that_of_the_hiss(hummed: Samples) -> None:
     assert read(hummed).floor_db > HISS_DB + 8
 
 
-def test_noise_alone_lies_at_the_print_in_every_band(hummed: Samples) -> None:
+def test_noise_alone_is_at_the_noise_print_in_every_band(hummed: Samples) -> None:
     over = read(hummed).over_print_db
     alone = over[:, 50:350]
     assert len(over) >= 8
@@ -79,7 +79,7 @@ def test_noise_alone_lies_at_the_print_in_every_band(hummed: Samples) -> None:
     assert np.median(opening, axis=1).max() > 6
 
 
-def test_digital_silence_needs_no_print() -> None:
+def test_digital_silence_needs_no_noise_print() -> None:
     found = read(side(silence(2), song(20), silence(2), song(20), silence(2), noise_db=-np.inf))
     assert not found.over_print_db.size
     assert found.without_hum_db is None
@@ -101,7 +101,7 @@ def test_an_empty_side_has_no_programme() -> None:
 
 
 def named(folder: Path, restoration: str) -> NamedSide:
-    """Return a side of 30 s that a manifest asks to be restored in some way."""
+    """Return a side of 30 s with steps of restoration requested by a manifest."""
     samples = side(silence(3), song(24), silence(3), noise_db=HISS_DB) + np.float32(0.01)
     soundfile.write(folder / "a.wav", samples, RATE_HZ, subtype="FLOAT")
     (folder / "m.yaml").write_text(
@@ -114,15 +114,15 @@ def named(folder: Path, restoration: str) -> NamedSide:
 
 
 def test_a_side_of_a_manifest_is_read_with_its_clicks_and_noise_restored(tmp_path: Path) -> None:
-    asked = named(tmp_path, "{declick: {strength: 5}, noise: {from: 0.5, to: 2.5, reduction: 8}}")
-    plain = asked.recording.blocks(0, asked.recording.frames)
-    floors = [read_programme(blocks, RATE_HZ).floor_db for blocks in (plain, asked.restored())]
+    found = named(tmp_path, "{declick: {strength: 5}, noise: {from: 0.5, to: 2.5, reduction: 8}}")
+    plain = found.recording.blocks(0, found.recording.frames)
+    floors = [read_programme(blocks, RATE_HZ).floor_db for blocks in (plain, found.restored())]
     assert floors[1] == pytest.approx(floors[0] - 8, abs=1.5)
 
 
-def test_what_moves_no_cut_is_not_run_to_find_songs(tmp_path: Path) -> None:
+def test_steps_that_move_no_cut_are_not_run_to_find_songs(tmp_path: Path) -> None:
     # Of all steps these take longest, and songs are found without them.
-    asked = "dc: remove, azimuth: auto, balance: auto, hum: {mains: 50, harmonics: 6}"
-    side_a = named(tmp_path, f"{{{asked}, swap_channels: yes}}")
-    heard = np.concatenate(list(side_a.restored()))
-    assert np.array_equal(heard, soundfile.read(tmp_path / "a.wav", dtype="float32")[0])
+    steps = "dc: remove, azimuth: auto, balance: auto, hum: {mains: 50, harmonics: 6}"
+    side_a = named(tmp_path, f"{{{steps}, swap_channels: yes}}")
+    samples = np.concatenate(list(side_a.restored()))
+    assert np.array_equal(samples, soundfile.read(tmp_path / "a.wav", dtype="float32")[0])

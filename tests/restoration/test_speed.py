@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from restoration.spoilt_music import RATE_HZ, hiss, in_blocks, joined, piece, pieces, read
+from restoration.faulty_music import RATE_HZ, hiss, in_blocks, joined, piece, pieces, read
 
 from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.speed import SpeedReading, ToneMeter, speed_from_hum

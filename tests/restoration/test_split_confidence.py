@@ -1,9 +1,8 @@
 """The confidence of a cut holds on sides with known cuts: high means 9 in 10 within half a second.
 
 The songs are made by code; on other machines than a fresh one there are sides of real music too.
-Seeds are counted on from those that `tests/bench/split_confidence.py` fits and holds back; none was
-picked by what it shows. Limits are what chance allows at the rate that is claimed. No published
-source.
+Seeds follow those that `tests/bench/split_confidence.py` fits and holds back; none was selected by
+its result. Limits are what chance allows at the claimed rate.
 """
 
 from __future__ import annotations
@@ -23,17 +22,17 @@ from assembler.restoration.split.split import Cut, propose_songs
 
 SIDES = series(24, 3)
 CHANCE = 1e-3
-"""A claim that just holds fails so seldom; seeds are fixed, so it then fails always or never."""
+"""Probability that a claim that just holds fails; seeds are fixed, so it fails always or never."""
 DEVIATIONS = 3.3
 """The same of a normal distribution, on both sides."""
 WRONG_OF_HIGH, LATE = 0.1, 0.1
 HIGH_OF_ALL, HIGH_DEVIATION = 0.56, 0.27
-"""Share of a side's cuts that are high, as held back sides show it: mean, and from side to side."""
+"""Share of a side's cuts with high confidence on held-back sides: mean and standard deviation."""
 Cuts = list[tuple[Cut, KnownCut]]
 
 
 def cuts_of(seed: int, pieces: list[Path]) -> tuple[Cuts, Cuts]:
-    """Return the beginnings and the ends of a side as found, each with what is true."""
+    """Return the starts and the ends that were found on a side, each with its true cut."""
     side = known_side(seed, pieces)
     songs = propose_songs(read_programme([side.samples], side.rate_hz), len(side.begins)).songs
     assert len(songs) == len(side.begins)
@@ -47,7 +46,7 @@ def most_of(number: int, share: float) -> int:
 
 
 def check_confidence(pieces: list[Path]) -> None:
-    """Check what high confidence promises, that it is not seldom, and every other number."""
+    """Check that high confidence is right and not rare, and that every other number holds."""
     seeds = range(FIRST_TESTED, FIRST_TESTED + SIDES)
     sides = [cuts_of(seed, pieces) for seed in seeds]
     begins = [cut for side in sides for cut in side[0]]
@@ -61,7 +60,7 @@ def check_confidence(pieces: list[Path]) -> None:
     right = sum(true.holds(cut.at_s) for cut, true in every)
     assert abs(right - claimed.sum()) <= DEVIATIONS * np.sum(claimed * (1 - claimed)) ** 0.5
     held = [(cut, true) for cut, true in begins if true.holds(cut.at_s)]
-    late = [true.off_s(cut.at_s) for cut, true in held if true.off_s(cut.at_s) > 0.05]
+    late = [true.error_s(cut.at_s) for cut, true in held if true.error_s(cut.at_s) > 0.05]
     assert len(late) <= most_of(len(held), LATE), late
 
 

@@ -1,8 +1,8 @@
-"""Songs found on 20 sides joined from real music, given how many there are (no published source).
+"""Songs found on 20 sides joined from real music, given their number.
 
-What is true is known from the joining, before noise is added: the course of each song's level in
-steps of 10 ms. A start is never late against the first sound that lasts (50 ms of which most is as
-loud as the noise), and within 100 ms of the first step that is as loud as the noise.
+The true cuts are known before noise is added, from the level of each song in steps of 10 ms. A
+start is never later than the first lasting sound (50 ms, most of them as loud as the noise), and at
+most 100 ms before the first step that is as loud as the noise.
 """
 
 from __future__ import annotations
@@ -28,14 +28,14 @@ pytestmark = pytest.mark.thorough
 RATE_HZ = 48_000
 STEP = RATE_HZ // 100
 HIGH_PASS = signal.butter(2, 25, "high", fs=RATE_HZ, output="sos")
-"""Some pieces carry an offset from 0, and cutting one would be a click of its own."""
+"""Some pieces have DC offset, which would click at a cut."""
 SIDES = series(20, 10)
 FAULTY_AT_MOST = SIDES // 10
 
 
 @dataclass(frozen=True)
 class Truth:
-    """Where a joined song can be heard, in seconds of the side."""
+    """Where a joined song is audible, in seconds of the side."""
 
     any_sound_s: float
     lasting_sound_s: float
@@ -47,7 +47,7 @@ def level_db(samples: Samples) -> float:
 
 
 def excerpt(path: Path, rng: np.random.Generator) -> Samples:
-    """Take 20 to 60 s with the piece's own end, or with a fade-out of 0.5 to 8 s."""
+    """Return 20 to 60 s with the piece's own end, or with a fade-out of 0.5 to 8 s."""
     with soundfile.SoundFile(str(path)) as file:
         frames = int(min(rng.uniform(20, 60) * file.samplerate, file.frames))
         natural = bool(rng.random() < 0.4)
@@ -68,17 +68,19 @@ def excerpt(path: Path, rng: np.random.Generator) -> Samples:
 
 def truth_of(song: Samples, at: int, noise_db: float) -> Truth:
     steps = song[: len(song) // STEP * STEP].reshape(-1, STEP * 2)
-    course = 10 * np.log10(np.maximum(np.mean(np.square(steps, dtype=np.float64), axis=1), 1e-14))
-    lasting = np.median(sliding_window_view(course, 5), axis=1)
+    levels_db = 10 * np.log10(
+        np.maximum(np.mean(np.square(steps, dtype=np.float64), axis=1), 1e-14)
+    )
+    lasting = np.median(sliding_window_view(levels_db, 5), axis=1)
     return Truth(
-        any_sound_s=at / RATE_HZ + np.argmax(course >= noise_db) * 0.01,
+        any_sound_s=at / RATE_HZ + np.argmax(levels_db >= noise_db) * 0.01,
         lasting_sound_s=at / RATE_HZ + np.argmax(lasting >= noise_db) * 0.01,
-        ten_db_over_s=at / RATE_HZ + np.flatnonzero(course >= noise_db + 10)[-1] * 0.01 + 0.01,
+        ten_db_over_s=at / RATE_HZ + np.flatnonzero(levels_db >= noise_db + 10)[-1] * 0.01 + 0.01,
     )
 
 
 def joined(pieces: list[Path], seed: int) -> tuple[Samples, list[Truth]]:
-    """Join 3 to 6 songs whose levels lie more than 20 dB apart, with gaps of 1 to 6 s and noise."""
+    """Join 3 to 6 songs with levels more than 20 dB apart, with gaps of 1 to 6 s and noise."""
     rng = np.random.default_rng(seed)
     noise_db = rng.uniform(-75, -48)
     count = int(rng.integers(3, 7))
@@ -96,13 +98,13 @@ def joined(pieces: list[Path], seed: int) -> tuple[Samples, list[Truth]]:
         at += gap + len(song)
     side = np.concatenate([*parts, np.zeros((RATE_HZ, 2), np.float32)])
     for start in range(0, len(side), len(noise)):
-        stretch = side[start : start + len(noise)]
-        stretch += np.roll(noise, int(rng.integers(len(noise))), axis=0)[: len(stretch)]
+        part = side[start : start + len(noise)]
+        part += np.roll(noise, int(rng.integers(len(noise))), axis=0)[: len(part)]
     return side, truths
 
 
 def fault(song: Song, truth: Truth) -> str | None:
-    """Return what is wrong with a song's cuts."""
+    """Return the fault of a song's cuts, if any."""
     if song.start_s > truth.lasting_sound_s:
         return f"begins at {song.start_s:.2f}, late: {truth}"
     if song.start_s < truth.any_sound_s - 0.1:
@@ -121,6 +123,6 @@ def test_songs_of_sides_of_real_music() -> None:
         songs = propose_songs(read_programme([side], RATE_HZ), len(truths)).songs
         assert len(songs) == len(truths)
         found = [fault(song, truth) for song, truth in zip(songs, truths, strict=True)]
-        if said := [line for line in found if line]:
-            faults[seed] = said
+        if wrong := [line for line in found if line]:
+            faults[seed] = wrong
     assert len(faults) <= FAULTY_AT_MOST, faults
