@@ -57,6 +57,7 @@ RETIRED = {
     r"(?<!there )(?<!there's )\bis no (?!longer|more)": "is not a",
     r"\bspelt\b|spells it otherwise": "written, CD-Text override",
     r"\bat the most\b|\bare the most\b": "at most",
+    r"\botherwise\b": "else, or two sentences",
     r"what was asked|(lies?|stands?) beside|as the grid falls|in so many words": "plain English",
     r"\d [a-z]+ a (side|track|minute|format)\b|a line a\b": "per",
 }
@@ -129,6 +130,17 @@ def test_readme() -> None:
     if not path.exists():
         pytest.skip("the README is not installed with the package")
     assert retired_phrases(" ".join(path.read_text(encoding="utf-8").split())) == []
+
+
+@pytest.mark.parametrize("folder", ["assembler", "tests", "demo_release"])
+def test_docstrings_open_with_what_happens(folder: str) -> None:
+    """Return, Measure, Write, Check … and not "Give", "Tell", "Say" or "See that"."""
+    places = []
+    for path in sorted((Path(__file__).parents[2] / folder).rglob("*.py")):
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+            if re.match(r'\s*"""(Gives?|Tells?|Says?|See that) ', line):
+                places.append(f"{path.name}:{number}: {line.strip()}")
+    assert places == []
 
 
 def test_a_retired_phrase_is_found() -> None:
