@@ -1,1 +1,1 @@
-"""Tape sides: what is wrong with a transfer, its mending, and the songs on it."""
+"""Tape and record sides: find the faults of a transfer, repair them, and find its songs."""

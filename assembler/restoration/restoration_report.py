@@ -64,9 +64,8 @@ def restoration_report(
     ]
     for step in steps:
         if step["step"] == "noise" and noise_dbfs:
-            level_before, level_after = map(rounded, noise_dbfs)
-            step["measure"] = "level of the noise print, dBFS"
-            step |= {"before": level_before, "after": level_after}
+            values = dict(zip(("before", "after"), map(rounded, noise_dbfs), strict=True))
+            step |= {"measure": "level of the noise print, dBFS", **values}
     report: dict[str, Any] = {
         "steps": steps,
         "unresolved": list(resolved.unresolved),

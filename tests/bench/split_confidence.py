@@ -90,7 +90,7 @@ def print_table(sides: list[Found]) -> None:
 
 
 def main() -> None:
-    """Fit where asked to, and print weights and tables."""
+    """Fit with `--fit`, and print weights and tables."""
     if "--fit" in sys.argv[1:]:
         sides = all_found(FITTED)
         found = [cut for sort in SORTS for side in sides[sort] for cut in side]

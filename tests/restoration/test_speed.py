@@ -15,7 +15,7 @@ from assembler.restoration.repair.speed import change_speed
 
 
 def tone(hz: float, length_s: float, rate_hz: int, flutter: float = 0.0) -> np.ndarray:
-    """A sine at −12 dBFS in both channels with 0.1 % and more of flutter at 4 Hz, if asked."""
+    """Return a sine at −12 dBFS in both channels, with flutter at 4 Hz."""
     time_s = np.arange(round(length_s * rate_hz)) / rate_hz
     wobble = flutter * np.sin(2 * np.pi * 4 * time_s) / (2 * np.pi * 4)
     wave = 0.25 * np.sin(2 * np.pi * hz * (time_s + wobble))

@@ -48,14 +48,14 @@ def live() -> Parts:
 
 
 @functools.cache
-def heard(parts: Callable[[], Parts]) -> ProgrammeReading:
+def reading_of(parts: Callable[[], Parts]) -> ProgrammeReading:
     """Return the reading of a side, made once."""
     return reading(*parts())
 
 
 @pytest.fixture(scope="module")
 def three() -> Split:
-    return propose_songs(heard(three_songs), 3)
+    return propose_songs(reading_of(three_songs), 3)
 
 
 def test_songs_begin_a_little_early_and_end_after_their_decay(three: Split) -> None:
@@ -67,7 +67,7 @@ def test_songs_begin_a_little_early_and_end_after_their_decay(three: Split) -> N
 
 
 def test_without_a_count_the_same_songs_are_found(three: Split) -> None:
-    alone = propose_songs(heard(three_songs))
+    alone = propose_songs(reading_of(three_songs))
     assert [s.start_s for s in alone.songs] == [s.start_s for s in three.songs]
     assert alone.count_alone == three.count_alone == 3
 
@@ -80,14 +80,14 @@ def test_any_noise_floor(noise_db: float) -> None:
 
 
 def test_too_few_songs_are_joined_at_the_shortest_pause() -> None:
-    found = propose_songs(heard(three_songs), 2)
+    found = propose_songs(reading_of(three_songs), 2)
     assert [round(s.start_s, 1) for s in found.songs] == [1.9, 49.4]
     assert found.songs[1].end_s > 150
     assert any("2 songs expected" in remark and "more: 3" in remark for remark in found.remarks)
 
 
 def test_too_many_songs_are_cut_at_the_quietest_places_with_a_remark() -> None:
-    found = propose_songs(heard(three_songs), 5)
+    found = propose_songs(reading_of(three_songs), 5)
     starts_s = [s.start_s for s in found.songs]
     assert all(any(abs(a - b) < 0.1 for a in starts_s) for b in STARTS_S)
     assert sorted(s.confidence for s in found.songs)[:2] < [0.2, 0.2]
@@ -101,31 +101,31 @@ def test_more_songs_than_can_be_separated() -> None:
 
 
 def test_a_silence_inside_a_song_does_not_split_it_when_durations_say_so() -> None:
-    found = propose_songs(heard(with_a_rest), 2, [92.6, 60])
+    found = propose_songs(reading_of(with_a_rest), 2, [92.6, 60])
     assert [round(s.start_s, 1) for s in found.songs] == [1.9, 96.5]
     assert found.songs[0].confidence > 0.9
 
 
 def test_a_cut_near_a_tie_has_no_high_confidence() -> None:
-    found = propose_songs(heard(with_a_rest), 2)
+    found = propose_songs(reading_of(with_a_rest), 2)
     assert level_of(found.songs[0].confidence) != "high"
     assert "another cut is nearly as likely" in found.songs[0].end.why
 
 
 def test_durations_may_be_known_of_some_songs_only() -> None:
-    found = propose_songs(heard(with_a_rest), None, [None, 60])
+    found = propose_songs(reading_of(with_a_rest), None, [None, 60])
     assert [round(s.start_s, 1) for s in found.songs] == [1.9, 96.5]
 
 
 def test_a_list_in_another_order_has_a_remark(three: Split) -> None:
-    found = propose_songs(heard(three_songs), 3, [60, 45, 40])
+    found = propose_songs(reading_of(three_songs), 3, [60, 45, 40])
     assert found.songs == three.songs
     (remark,) = found.remarks
     assert "another order: 2, 3, 1" in remark
 
 
 def test_a_duration_that_does_not_fit_has_a_remark() -> None:
-    (remark,) = propose_songs(heard(three_songs), 3, [45, 200, 60]).remarks
+    (remark,) = propose_songs(reading_of(three_songs), 3, [45, 200, 60]).remarks
     assert "song 2 lasts 0:40, the list says 3:20" in remark
 
 
@@ -158,7 +158,7 @@ def test_a_click_in_a_pause_does_not_begin_a_song() -> None:
 
 
 def test_a_live_side_is_cut_at_its_quietest_places() -> None:
-    found = propose_songs(heard(live), 3)
+    found = propose_songs(reading_of(live), 3)
     assert found.songs[0].start_s == 0
     assert 59.9 < found.songs[1].start_s < 62.1
     assert 131.9 < found.songs[2].start_s < 133.6
@@ -168,7 +168,7 @@ def test_a_live_side_is_cut_at_its_quietest_places() -> None:
 
 
 def test_a_live_side_without_a_list_is_one_song() -> None:
-    found = propose_songs(heard(live))
+    found = propose_songs(reading_of(live))
     assert len(found.songs) == 1
     assert found.remarks == ("no silence within this side: taken as one song",)
 
@@ -197,7 +197,7 @@ def test_a_side_without_songs_is_refused_in_one_line(
 
 def test_an_empty_list_is_refused() -> None:
     with pytest.raises(AssemblerError, match="give at least 1"):
-        propose_songs(heard(three_songs), None, [])
+        propose_songs(reading_of(three_songs), None, [])
 
 
 def test_the_split_is_the_cheapest_of_all_and_its_probabilities_their_shares() -> None:
@@ -238,7 +238,7 @@ def _every_split_of_two(
 
 
 def test_a_section_is_trimmed_to_its_sound() -> None:
-    found = heard(three_songs)
+    found = reading_of(three_songs)
     start_s, end_s = trimmed(found, 0.5, 48.9)
     assert 1.9 <= start_s <= 2
     assert 46.9 <= end_s <= 47.5
@@ -262,7 +262,7 @@ def test_tracks_are_written_as_the_manifest_reads_them(three: Split, tmp_path: P
 
 
 def test_a_cut_without_silence_is_written_as_a_segue() -> None:
-    split = propose_songs(heard(live), 3)
+    split = propose_songs(reading_of(live), 3)
     text = tracks_section([("side-a", split)], ["One", "Two", "Three"])
     one, two, three = text.split("  - title: ")[1:]
     assert "gap" not in one
@@ -291,10 +291,10 @@ def test_clips_have_the_samples_around_each_cut(three: Split, tmp_path: Path) ->
     clips = write_split_clips(tmp_path, recording, three, 3)
     assert [clip.name for clip in clips[:3]] == ["03 begins.wav", "03 ends.wav", "04 begins.wav"]
     for clip, at_s in ((clips[2], three.songs[1].start_s), (clips[1], three.songs[0].end_s)):
-        heard, rate_hz = soundfile.read(clip, dtype="float32")
+        read, rate_hz = soundfile.read(clip, dtype="float32")
         begin = round(at_s * RATE_HZ) - 4 * RATE_HZ
-        assert (rate_hz, len(heard)) == (RATE_HZ, 8 * RATE_HZ)
-        assert np.abs(heard - samples[begin : begin + len(heard)]).max() <= 2**-23
+        assert (rate_hz, len(read)) == (RATE_HZ, 8 * RATE_HZ)
+        assert np.abs(read - samples[begin : begin + len(read)]).max() <= 2**-23
     assert len(soundfile.read(clips[0])[0]) < 8 * RATE_HZ
 
 
@@ -302,7 +302,7 @@ def test_the_table_fits_80_columns_and_lists_uncertain_cuts(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("COLUMNS", "80")
-    split = propose_songs(heard(with_a_rest), 2)
+    split = propose_songs(reading_of(with_a_rest), 2)
     long = "The Long and Slow Return of the Ferrymen to the Slack Water at Halden Stairs"
     print_split([("side-a", split)], [long, "Tide Table", "Bell Buoy"])
     out = capsys.readouterr().out

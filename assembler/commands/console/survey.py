@@ -51,7 +51,7 @@ def _facts(side: Survey) -> Iterator[tuple[str, str]]:
     yield "format", _format(side)
     yield "length", clock_text(side.length_s)
     if programme.begins_s is not None and programme.ends_s is not None:
-        yield "sound", f"{clock_text(programme.begins_s)} to {clock_text(programme.ends_s)}"
+        yield "programme", f"{clock_text(programme.begins_s)} to {clock_text(programme.ends_s)}"
     yield "noise floor", _level(side.noise_floor_dbfs, "dBFS")
     yield "peak", _both(pcm.peak_dbfs, "dBFS")
     if pcm.clipped_peaks:

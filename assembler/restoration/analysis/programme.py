@@ -241,5 +241,5 @@ def mean_level(blocks: Iterable[Samples], rate_hz: int) -> float | None:
         meter.feed(block)
     levels_db = meter.reading().levels_db.astype(np.float64)
     levels_db = levels_db[min(_SETTLED_STEPS, len(levels_db) // 2) :]
-    heard = 10 ** (levels_db[levels_db > LOWEST_DB] / 10)
-    return 10 * math.log10(heard.sum() / len(levels_db)) if len(heard) else None
+    powers = 10 ** (levels_db[levels_db > LOWEST_DB] / 10)
+    return 10 * math.log10(powers.sum() / len(levels_db)) if len(powers) else None

@@ -182,17 +182,17 @@ def propose_songs(
     room = min(int(reading.length_s / _LEAST_SONG_S) + 1, _MOST_SONGS)
     search = SplitSearch(scores, min(max(count or 0, room), len(pauses) - 1))
     alone = search.likeliest_count()
-    wanted = count or alone
-    while wanted and not search.is_possible(wanted):
-        wanted -= 1
-    search, of_durations = _with_durations(search, wanted, durations or (), scores)
-    best = search.best(wanted)
+    number = count or alone
+    while number and not search.is_possible(number):
+        number -= 1
+    search, of_durations = _with_durations(search, number, durations or (), scores)
+    best = search.best(number)
     talking = all(scores.talk_s[s] > _TALK_SHARE * scores.lengths_s[s] for s in best.songs)
     if talking and (count is None or not alone):
         at = f"{duration_text(pauses[0].end_s)} to {duration_text(pauses[-1].start_s)}"
         raise AssemblerError(f"{name}: no song found, only talk or noise from {at}")
     left_out = _left_out(pauses, best)
-    remarks = [*_remarks_on_count(count, wanted, alone, pauses), *of_durations]
+    remarks = [*_remarks_on_count(count, number, alone, pauses), *of_durations]
     remarks += ["the side sounds like talk: check that there are songs on it"] if talking else []
     remarks += [f"talk or noise at {duration_text(rest.start_s)}, left out" for rest in left_out]
     return Split(_songs(reading, pauses, best), left_out, best.cost, alone, tuple(remarks))

@@ -16,7 +16,7 @@ from assembler.restoration.analysis.channels import ChannelReading
 from assembler.restoration.analysis.clicks import ClickReading
 from assembler.restoration.analysis.dropouts import DropoutReading
 from assembler.restoration.analysis.hum import HumReading
-from assembler.restoration.analysis.noise_floor import LOWEST_DB
+from assembler.restoration.analysis.noise_floor import LOWEST_DB, runs
 from assembler.restoration.analysis.programme import STEP_S, WEIGHTED_HZ, ProgrammeReading
 from assembler.restoration.analysis.resolution import CHANNELS, BitDepthReading
 from assembler.restoration.analysis.speed import SpeedReading
@@ -140,9 +140,9 @@ def noise_passage(programme: ProgrammeReading) -> tuple[float, float] | None:
 
 def _longest_run(flags: NDArray[np.bool_]) -> tuple[int, int]:
     """Return the start and the length of the longest run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False]))))
-    if not len(edges):
+    spans = runs(flags)
+    if not len(spans):
         return 0, 0
-    lengths = edges[1::2] - edges[::2]
+    lengths = spans[:, 1] - spans[:, 0]
     longest = int(lengths.argmax())
-    return int(edges[2 * longest]), int(lengths[longest])
+    return int(spans[longest, 0]), int(lengths[longest])

@@ -202,10 +202,10 @@ def _spectrum(page: _Page, top: int, side: Survey) -> None:
 
 
 def _interpolated(
-    known: NDArray[np.float64], wanted: NDArray[np.float64], values: NDArray[np.float64]
+    known: NDArray[np.float64], points: NDArray[np.float64], values: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Interpolate along the last axis."""
-    place = np.interp(wanted, known, np.arange(len(known)))
+    place = np.interp(points, known, np.arange(len(known)))
     before = np.minimum(place.astype(np.int64), len(known) - 1)
     after = np.minimum(before + 1, len(known) - 1)
     share = place - before
