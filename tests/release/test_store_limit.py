@@ -155,7 +155,7 @@ def test_a_limit_that_is_not_a_number_is_refused(monkeypatch, limit):
 def test_the_bound_is_20_gb_or_what_is_said(monkeypatch, capsys):
     monkeypatch.setenv("ASSEMBLER_STORE_LIMIT", "2.5")
     assert main(["store"]) == 0
-    assert "at most 2.5 GB" in capsys.readouterr().out
+    assert "limit 2.5 GB" in capsys.readouterr().out
     monkeypatch.delenv("ASSEMBLER_STORE_LIMIT")
     assert main(["store", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["limit_bytes"] == 20_000_000_000
