@@ -104,7 +104,7 @@ def verify(
     files, findings = found_files(release_dir)
     findings += listed_files(files, digests)
     listed = {name: digest for name, digest in digests.items() if name in set(files)}
-    proofs = [f"{len(digests)} checksums"]
+    proofs = [f"checksums: {len(digests)}"]
     readings: list[SecondReading] = []
     with own_workers(jobs) as pool:
         sums = pool.map(partial(changed_file, release_dir), listed.items())
@@ -116,7 +116,7 @@ def verify(
             return VerifyReport(release_dir, tuple(findings), tuple(proofs))
         findings += other_files(release, files, digests)
         for what, found, count in _run_checks(pool, release, set(files), sources):
-            proofs.append(f"{count} {what}")
+            proofs.append(f"{what}: {count}")
             findings += found
         if second_meter:
             readings, found = second_readings(release, pool)

@@ -80,8 +80,8 @@ def test_the_tables_give_the_length_of_the_music_and_of_the_file(finished):
 def test_verify_looks_at_the_length_of_every_file(finished):
     report = verify(finished)
     assert report.ok, report.findings
-    assert "18 encoded files' lengths and peaks" in report.proofs
-    assert "6 lossless files' lengths" in report.proofs
+    assert "encoded files' lengths and peaks: 18" in report.proofs
+    assert "lossless files' lengths: 6" in report.proofs
 
 
 def test_verify_finds_an_mp3_that_plays_its_padding(copy):

@@ -127,7 +127,7 @@ def test_it_is_the_disc_that_was_asked_for(release: Path, report: dict[str, Any]
 def test_verify_agrees(release: Path) -> None:
     found = verify(release)
     assert found.ok, found.findings
-    assert "20 track levels on the image" in found.proofs
+    assert "track levels on the image: 20" in found.proofs
 
 
 @pytest.mark.wants("libcue.so.2")

@@ -78,7 +78,7 @@ def test_it_is_the_report_as_text(built, text):
     content = json.loads((built.release_dir / "report.json").read_text(encoding="utf-8"))
     assert report_text(ReleaseReport.model_validate_json(json.dumps(content))) == text
     assert verify(built.release_dir).ok
-    assert "1 reports" in verify(built.release_dir).proofs
+    assert "reports: 1" in verify(built.release_dir).proofs
 
 
 def test_its_lines_stay_within_100_columns_in_any_script(text):

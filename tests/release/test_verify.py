@@ -83,7 +83,7 @@ def test_a_comment_in_the_manifest_makes_nothing_out_of_date(
     assert "stale-room" not in {one.code for one in report.findings}
     found = verify(report.release_dir)
     assert found.ok and not found.findings
-    assert "2 track levels on the image" in found.proofs  # its levels were taken over
+    assert "track levels on the image: 2" in found.proofs  # its levels were taken over
 
 
 def test_another_source_of_the_same_name_makes_the_rest_out_of_date(

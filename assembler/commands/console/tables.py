@@ -239,7 +239,7 @@ def print_verification(report: VerifyReport) -> None:
     print_findings(report.findings)
     console = new_console()
     for proof in report.proofs:
-        console.print(f"checked: {proof}")
+        console.print(f"checked {proof}")
     if report.readings:
         console.print(_meters_table(report.readings))
     unchecked = sum(finding.severity == "warning" for finding in report.findings)
