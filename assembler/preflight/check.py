@@ -131,8 +131,8 @@ def check(
         Findings and, where every source can be used, the running order.
     """
     sections, findings = find_sections(source, scratch, cache, digests)
-    hidden, of_hidden = find_hidden(source, scratch, digests)
-    findings += of_hidden
+    hidden, hidden_findings = find_hidden(source, scratch, digests)
+    findings += hidden_findings
     overlaps = list(overlap_findings(source, sections))
     findings += overlaps
     findings += _manifest_findings(source)

@@ -34,14 +34,14 @@ def clips(
         Finished work.
     """
     for disc in discs:
-        of_disc = [tracks[place.index] for place in disc.places]
+        disc_tracks = [tracks[place.index] for place in disc.places]
         opening = disc.places[0].start_frame * SAMPLES_PER_FRAME
         prefix = f"{disc.number}-" if len(discs) > 1 else ""
         for n, (name, start, end) in enumerate(joins(disc)):
             begin = disc.places[n].start_frame * SAMPLES_PER_FRAME
-            pair = [track.key for track in of_disc[n : n + 2]]
+            pair = [track.key for track in disc_tracks[n : n + 2]]
             key = named_key("join", {"position of the join": [start - begin, end - begin]}, pair)
-            make = partial(_write, of_disc, start - opening, end - opening)
+            make = partial(_write, disc_tracks, start - opening, end - opening)
             yield partial(cache.release_file, folder / f"{prefix}{name}.mp3", key, make)
 
 

@@ -50,12 +50,12 @@ def disc_files(
         Finished work.
     """
     discs, manifest = plan.report.discs, plan.report.source.manifest
-    of_disc = [[tracks[place.index] for place in disc.places] for disc in discs]
+    tracks_by_disc = [[tracks[place.index] for place in disc.places] for disc in discs]
     if hidden:
-        of_disc[0].insert(0, hidden)
+        tracks_by_disc[0].insert(0, hidden)
     return [
         DiscFiles(folder, plan.name, manifest, disc, len(discs), sound, cache)
-        for disc, sound in zip(discs, of_disc, strict=True)
+        for disc, sound in zip(discs, tracks_by_disc, strict=True)
     ]
 
 
@@ -95,7 +95,7 @@ class DiscFiles:
         stem = disc_stem(name, disc.number, of_discs)
         kinds = (".wav", ".flac", ".cue", ".cdtext")
         self.image, self.archive, self.cue, self.packs = (folder / f"{stem}{k}" for k in kinds)
-        self.of_release = release_texts(manifest)
+        self.release_texts = release_texts(manifest)
         self.texts = [track_texts(manifest, place.index) for place in disc.places]
         length = {
             "length of the disc": disc.frames,
@@ -119,7 +119,7 @@ class DiscFiles:
             "index points": [place.points for place in self.disc.places],
             "track 1 pause": self.disc.opening_pause_frames,
             "texts of the release": comments,
-            "barcode": self.of_release.barcode,
+            "barcode": self.release_texts.barcode,
             "ISRCs": [text.isrc for text in self.texts],
             "flags": flags,
         }
@@ -133,7 +133,7 @@ class DiscFiles:
             tag_archive(
                 path,
                 self.disc,
-                self.of_release,
+                self.release_texts,
                 self.texts,
                 comments=comments,
                 pre_emphasis=flags,
@@ -148,11 +148,11 @@ class DiscFiles:
 
     def write_texts(self) -> None:
         """Write cue sheet, CD-Text and PQ sheet, once image and archive are written."""
-        cue_text = cue_sheet(self.image.name, self.disc, self.of_release, self.texts)
+        cue_text = cue_sheet(self.image.name, self.disc, self.release_texts, self.texts)
         self.cue.write_bytes(cue_bytes(cue_text))
         files = [self.image, self.cue]
         with suppress(AssemblerError):  # texts that do not fit: the check reported them
-            self.packs.write_bytes(cd_text(self.of_release, self.texts).content)
+            self.packs.write_bytes(cd_text(self.release_texts, self.texts).content)
             files.append(self.packs)
         digests = {path: self.cache.sha256(path) for path in (*files, self.archive)}
         sheet = pq_sheet(self.manifest, self.disc, self.of_discs, digests)

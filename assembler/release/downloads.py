@@ -128,9 +128,9 @@ class Downloads:
 
     def path_of(self, name: Format, index: int) -> Path:
         """Return the file of a track in a format."""
-        of_track = self.metadata[index]
-        place = (of_track.number, of_track.disc, of_track.of_discs)
-        return self.folder / name / f"{track_file_name(of_track.title, *place)}{FACTS[name].suffix}"
+        metadata = self.metadata[index]
+        place = (metadata.number, metadata.disc, metadata.of_discs)
+        return self.folder / name / f"{track_file_name(metadata.title, *place)}{FACTS[name].suffix}"
 
     def _levels(self, name: Format) -> tuple[PlayingLevels, ...]:
         return playing_levels(self.masters[name].tracks, FACTS[name].bits)
@@ -171,14 +171,14 @@ class Downloads:
         names = [name for name in self.masters if FACTS[name].lossy]
         work = [(name, index) for index in self._longest_first() for name in names]
         pieces = [self._lossy_piece(name, index) for name, index in work]
-        of_target = {piece.target: one for piece, one in zip(pieces, work, strict=True)}
+        by_target = {piece.target: one for piece, one in zip(pieces, work, strict=True)}
         rounds = count()
 
         def run(
             encode_one: Callable[[LossyPiece], float | None], again: list[LossyPiece]
         ) -> Iterable[float | None]:
             def cached(piece: LossyPiece) -> float | None:
-                name, index = of_target[piece.target]
+                name, index = by_target[piece.target]
                 with self._task(name, index):
                     key = self._key(name, index, piece.lowered_db)
                     return self._decoded_peak(encode_one, piece, key)
@@ -192,9 +192,9 @@ class Downloads:
         results = dict(zip(work, encode_below_ceiling(pieces, ceiling_dbtp, run), strict=True))
         formats = {}
         for name in names:
-            of_format = [results[name, index] for index in range(len(self.metadata))]
-            levels = [rounded_levels(one) for one in levels_as_coded(self._levels(name), of_format)]
-            formats[name] = self._format(name, levels, of_format)
+            lossy = [results[name, index] for index in range(len(self.metadata))]
+            levels = [rounded_levels(one) for one in levels_as_coded(self._levels(name), lossy)]
+            formats[name] = self._format(name, levels, lossy)
 
         def write(one: tuple[Format, int]) -> None:
             self._write_tagged(*one, formats[one[0]], self._key(*one, results[one].lowered_db))
@@ -249,7 +249,7 @@ class Downloads:
         make: Callable[[Path], None] = missing,
     ) -> None:
         """Write a track's file: the encoded file of a key, which `make` writes, with its tags."""
-        facts, of_track = FACTS[name], self.metadata[index]
+        facts, metadata = FACTS[name], self.metadata[index]
         release, levels = self.source.manifest.release, made.levels[index]
         reading = self.masters[name].tracks[index].readings[facts.bits]
 
@@ -257,20 +257,20 @@ class Downloads:
             shutil.copyfile(self.cache.cached_file(key, path.suffix, make), path)
             if facts.container == "wav":
                 form = {"rate_hz": made.rates_hz[index], "bits": facts.bits}
-                make_broadcast_wave(path, broadcast_chunks(release, of_track, reading, **form))
+                make_broadcast_wave(path, broadcast_chunks(release, metadata, reading, **form))
             write_tags(
                 path,
                 facts.container,
                 release,
-                of_track,
+                metadata,
                 self.covers.front,
                 back_cover=self.covers.back,
                 levels=levels,
             )
 
         parts = {
-            "tags": tag_values(release, of_track, facts.container, levels),
-            "broadcast header": [release, of_track, reading] if facts.container == "wav" else [],
+            "tags": tag_values(release, metadata, facts.container, levels),
+            "broadcast header": [release, metadata, reading] if facts.container == "wav" else [],
             "pictures": [
                 picture and hashlib.sha256(picture.embedded).hexdigest()
                 for picture in (self.covers.front, self.covers.back)

@@ -135,9 +135,9 @@ def inputs_of(report: CheckReport, rooms: Iterable[str], *, packages: bool) -> I
     pictures = [source.resolve(n) for n in (release.front_cover, release.back_cover) if n]
     files = dict.fromkeys((*sounds, *pictures, approval_path(source.path)))
     stamps = {path: _stamp(path) for path in files}
-    of_files = [[str(path.resolve()), stamp] for path, stamp in stamps.items()]
+    stamped = [[str(path.resolve()), stamp] for path, stamp in stamps.items()]
     request = [source.text, str(source.path.resolve()), sorted(rooms), packages]
-    key = cache_key("whole release", request, of_files, _program())
+    key = cache_key("whole release", request, stamped, _program())
     return Inputs(key, tuple(sounds), tuple(pictures), stamps)
 
 

@@ -282,7 +282,7 @@ class Build:
         report = self._write_report(report, findings)
         ingredients = {self._name(path): one for path, one in self.cache.ingredients.items()}
         why = reasons(self.cache.folder, target, ingredients, reused, self._same_as_in(target))
-        edited, of_edits = keep_edits(
+        edited, edit_findings = keep_edits(
             self.source, self.cache.last, self.folder, kept, self.pool.map
         )
         self.cache.unlink_last(edited)
@@ -290,7 +290,7 @@ class Build:
         put_in_place(self.folder, target, self.scratch)
         result = BuildReport(
             target,
-            tuple(replace(f, file=str(self.source.path)) for f in (*findings, *of_edits)),
+            tuple(replace(f, file=str(self.source.path)) for f in (*findings, *edit_findings)),
             made=tuple(name for name in files if name not in reused),
             reused=reused,
             report=report,

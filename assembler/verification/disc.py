@@ -113,13 +113,13 @@ def _cue(release: FinishedRelease, disc: DiscReport) -> Iterator[Finding]:
     texts = release_texts(release.manifest)
     if sheet.remarks != cue_remarks(texts):
         yield mismatch("cue-release", name, "its remarks do not match the manifest")
-    of_release = _present(
+    expected_texts = _present(
         TITLE=texts.title,
         PERFORMER=texts.performer,
         SONGWRITER=texts.songwriter,
         CATALOG=ean13(texts.barcode) if texts.barcode else "",
     )
-    if sheet.texts != of_release:
+    if sheet.texts != expected_texts:
         yield mismatch("cue-release", name, "its text for the release does not match the manifest")
     tracks = release.tracks_of(disc.number)
     if [t.number for t in sheet.tracks] != [t.number for _, t in tracks]:
@@ -174,10 +174,10 @@ def _cd_text(release: FinishedRelease, disc: DiscReport) -> Iterator[Finding]:
         message = f"has {read.tracks} tracks, the disc has {len(tracks)}"
         yield mismatch("cd-text-tracks", name, message)
         return
-    of_release = release_texts(release.manifest)
+    disc_texts = release_texts(release.manifest)
     texts = [track_texts(release.manifest, index) for index, _ in tracks]
-    expected = _cd_text_kinds(of_release, texts)
-    left_out = cd_text(of_release, texts).left_out
+    expected = _cd_text_kinds(disc_texts, texts)
+    left_out = cd_text(disc_texts, texts).left_out
     for kind in sorted(expected.keys() | read.texts.keys()):
         right = expected.get(kind, [""] * (len(tracks) + 1))
         if kind in left_out and kind not in read.texts:

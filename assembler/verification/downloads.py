@@ -44,8 +44,8 @@ def _chunks(
     path, stretch = release.track_file(name, release.tracks[index]), in_format(release, name, index)
     reading = read_meter(sound_of(stretch, path).blocks(), stretch.rate_hz, 2)
     form = {"rate_hz": stretch.rate_hz, "bits": stretch.bits}
-    file, of_release = release.folder / path, release.manifest.release
-    expected = broadcast_chunks(of_release, metadata, reading, **form)
+    file, details = release.folder / path, release.manifest.release
+    expected = broadcast_chunks(details, metadata, reading, **form)
     for chunk in differing_chunks(file, expected):
         message = f"its `{chunk}` chunk does not match the manifest"
         yield mismatch("other-chunk", path, message)

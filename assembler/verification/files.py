@@ -121,7 +121,7 @@ def _not_made(release: FinishedRelease) -> Iterator[Room]:
 
 def _needed(release: FinishedRelease, room: Room) -> Iterator[str]:
     """Return the files that a deliverable must have."""
-    of_release = release.manifest.release
+    details = release.manifest.release
     if room == "disc":
         for order in release.discs:
             yield from _of_disc(release, order)
@@ -129,11 +129,11 @@ def _needed(release: FinishedRelease, room: Room) -> Iterator[str]:
         for name in dict.fromkeys(release.manifest.download.formats):
             yield from (release.track_file(name, track) for track in release.tracks)
         yield from ("download/release.csv", "download/release.json")
-        covers = ((of_release.front_cover, "cover.jpg"), (of_release.back_cover, "back-cover.jpg"))
+        covers = ((details.front_cover, "cover.jpg"), (details.back_cover, "back-cover.jpg"))
         yield from (f"download/{name}" for picture, name in covers if picture)
     elif room == "paper":
         names = ("credits-sheet.pdf", "credits-sheet.txt", "label-copy.txt")
-        codes = ("barcode.pdf", "barcode.svg") if of_release.barcode else ()
+        codes = ("barcode.pdf", "barcode.svg") if details.barcode else ()
         yield from (f"paper/{name}" for name in (*names, *codes))
     else:
         yield from _of_proof(release)

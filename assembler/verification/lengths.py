@@ -25,8 +25,8 @@ def coded_file(
     release: FinishedRelease, name: Format, path: str, track: TrackReport
 ) -> Iterator[Finding]:
     """Check the declared length of an encoded file; decode it, and check length and peak."""
-    of_format, index = release.report.formats[name], release.tracks.index(track)
-    rate_hz = of_format.rates_hz[index]
+    made, index = release.report.formats[name], release.tracks.index(track)
+    rate_hz = made.rates_hz[index]
     declared = declared_delay(release.folder / path, FACTS[name].container)
     yield from _length("declares", declared.length_samples, path, track, rate_hz)
     if FACTS[name].container == "mp4":
@@ -38,7 +38,7 @@ def coded_file(
     yield from _length("decodes to", read.length_samples, path, track, rate_hz)
     if not FACTS[name].lossy:
         return
-    peak, right = read.peak_dbtp, of_format.lossy[index].peak_after_dbtp
+    peak, right = read.peak_dbtp, made.lossy[index].peak_after_dbtp
     if (peak is None) != (right is None) or abs((peak or 0) - (right or 0)) > PEAK_TOLERANCE_DB:
         found, expected = decimal(peak, 2), decimal(right, 2)
         message = f"decodes to a true peak of {found} dBTP, the report has {expected} dBTP"

@@ -115,11 +115,11 @@ def _is_same_master(release: FinishedRelease, first: Format | None, second: Form
 def _gain_db(release: FinishedRelease, index: int, name: Format | None) -> float:
     """Return a track's gain in a format, or for None on the image."""
     if name is None:
-        made = release.tracks[index].disc
-        return made.gain_db or 0.0 if made else 0.0
-    of_format = release.report.formats[name]
-    lossy = of_format.lossy
-    return of_format.gains_db[index] - (lossy[index].lowered_db if lossy else 0.0)
+        delivered = release.tracks[index].disc
+        return delivered.gain_db if delivered else 0.0
+    format_made = release.report.formats[name]
+    lossy = format_made.lossy
+    return format_made.gains_db[index] - (lossy[index].lowered_db if lossy else 0.0)
 
 
 def _reduction_db(track: TrackReport) -> float:

@@ -74,7 +74,7 @@ def sum_up(release: Path) -> None:
 
 
 def findings_of(release: Path, capsys: pytest.CaptureFixture[str]) -> list[dict[str, Any]]:
-    """Findings of a verification that does not agree."""
+    """Findings of a verification that fails."""
     capsys.readouterr()
     assert main(["verify", str(release), "--json"]) == 1
     out, err = capsys.readouterr()
@@ -206,7 +206,7 @@ def test_an_image_that_clips(copy: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert "0:01.00" in codes["clipped-run"]["message"]
 
 
-def test_three_samples_at_full_scale_are_no_clipped_run(
+def test_three_samples_at_full_scale_are_not_clipping(
     copy: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path, pcm = image_of(copy, 2)
@@ -244,7 +244,7 @@ def test_an_image_at_another_rate(copy: Path, capsys: pytest.CaptureFixture[str]
 
 @pytest.mark.thorough
 @pytest.mark.parametrize("kind", ["wav", "cue", "cdtext", "flac"])
-def test_a_file_that_is_empty_or_gone(
+def test_a_file_that_is_empty_or_missing(
     copy: Path, capsys: pytest.CaptureFixture[str], kind: str
 ) -> None:
     rewrite(copy / f"disc/TWE-9-1.{kind}", b"")

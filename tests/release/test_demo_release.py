@@ -89,7 +89,7 @@ def test_image_is_as_long_as_the_check_says(demo):
 
 @pytest.mark.wants("cueprint")
 def test_cueprint_reads_the_cue_sheet(demo):
-    """cueprint (cuetools, on its own cue parser) prints what the manifest says."""
+    """cueprint (cuetools, on its own cue parser) prints the manifest's texts."""
     release = output_of("cueprint", "-d", "%P|%T|%N\n", _cue(demo), package="cuetools").strip()
     assert release == "Halden Ferry Singers|Songs for Slack Water|8"
     printed = output_of("cueprint", "-t", "%n|%t|%i\n", _cue(demo), package="cuetools")
@@ -126,7 +126,7 @@ def test_libcdio_reads_the_image(demo, tmp_path):
     assert "2000000000145" in printed
 
 
-def test_pauses_are_silent_and_no_shorter_than_asked(demo):
+def test_pauses_are_silent_and_at_least_as_long_as_the_gap(demo):
     pcm, _ = soundfile.read(str(_image(demo)), dtype="int16")
     asked_s = [2, 2, 2, 3, 0, 3, 2, 3.5]
     for track, gap_s in list(zip(demo.tracks, asked_s, strict=True))[1:]:
@@ -154,7 +154,7 @@ def test_track_files_in_a_row_equal_the_image(segue_at_44100):
 
 @pytest.mark.thorough
 def test_lossless_files_of_one_width_are_one_sound(segue_at_44100):
-    """FLAC, WAV and (decoded by ffmpeg) ALAC hold the same 24-bit samples."""
+    """FLAC, WAV and (decoded by ffmpeg) ALAC have the same 24-bit samples."""
     ffmpeg = program("ffmpeg", "ffmpeg")
     triples = zip(
         *(_files(segue_at_44100, n) for n in ("flac-24", "wav-24", "alac-24")), strict=True
@@ -176,7 +176,7 @@ def test_flac_accepts_the_flac_files(demo):
 
 
 @pytest.mark.thorough
-def test_ffmpeg_reads_the_loudness_that_was_asked(demo):
+def test_ffmpeg_measures_the_target_loudness(demo):
     """ebur128 of ffmpeg (BS.1770) on every lossless file: within 0.1 LU of target and trim."""
     trims = [track.trim for track in demo.source.manifest.tracks]
     for path, trim in zip(_files(demo, "flac-24"), trims, strict=True):

@@ -96,7 +96,7 @@ def test_a_build_over_the_last_release_shares_nothing_either(desk):
     assert codes(again) == set()
 
 
-def test_what_was_edited_or_added_is_put_beside_and_told(desk):
+def test_edited_and_added_files_are_copied_aside_and_reported(desk):
     release = built(desk).release_dir
     wanted = read_checksums(release)
     (release / COPY).write_text("by hand", encoding="utf-8")
@@ -119,7 +119,7 @@ def test_what_was_edited_or_added_is_put_beside_and_told(desk):
     assert len(files_of(kept)) == 3  # once, not with every build
 
 
-def test_edits_are_noticed_without_the_memory_of_the_last_build(desk, monkeypatch):
+def test_edits_are_found_without_the_record_of_the_last_build(desk, monkeypatch):
     release = built(desk).release_dir
     scribble(release / COPY)
     monkeypatch.setenv("ASSEMBLER_STORE", str(desk / "another user's store"))
@@ -129,7 +129,7 @@ def test_edits_are_noticed_without_the_memory_of_the_last_build(desk, monkeypatc
     assert verify(release).ok
 
 
-def test_an_edit_in_a_room_that_is_not_made_stays_and_is_told(desk):
+def test_an_edit_in_a_kept_room_stays_and_is_reported(desk):
     release = built(desk).release_dir
     (release / COPY).write_text("by hand", encoding="utf-8")
     report = built(desk, edit="text: {thanks: All}\n", only=("disc",))
@@ -138,7 +138,7 @@ def test_an_edit_in_a_room_that_is_not_made_stays_and_is_told(desk):
     assert not (desk / "out" / "TWE-E.kept").exists()
 
 
-def test_an_edit_while_a_build_runs_is_put_beside_too(desk):
+def test_an_edit_while_a_build_runs_is_copied_aside_too(desk):
     release = built(desk).release_dir
     before = (release / FLAC).read_bytes()
     done: list[Step] = []
@@ -156,7 +156,7 @@ def test_an_edit_while_a_build_runs_is_put_beside_too(desk):
     assert verify(release).ok
 
 
-def test_an_edit_that_the_manifest_now_makes_is_no_loss(desk):
+def test_an_edit_that_the_new_release_has_too_is_not_copied(desk):
     release = built(desk).release_dir
     other = built(desk, "elsewhere", edit="text: {thanks: All}\n").release_dir
     same = [n for n, d in read_checksums(other).items() if read_checksums(release).get(n) != d]

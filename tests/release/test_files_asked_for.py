@@ -84,7 +84,7 @@ def test_files_of_16_bits_have_the_discs_rate(two_rates):
     assert report.ok, report.findings
 
 
-def test_a_rate_that_is_asked_for_holds_for_16_bits_too(two_rates):
+def test_a_set_rate_applies_to_16_bits_too(two_rates):
     body = "disc: {make: false}\ndownload: {formats: [flac-16], rate: 48000}\n" + TRACKS
     release = build(load(manifest(two_rates, body)), two_rates / "out").release_dir
     files = (release / "download/flac-16").iterdir()
@@ -92,7 +92,7 @@ def test_a_rate_that_is_asked_for_holds_for_16_bits_too(two_rates):
 
 
 @pytest.mark.parametrize(("before_s", "noted"), [(0.4, False), (0.6, True), (3.456, True)])
-def test_silence_at_the_head_of_a_mix_is_noted_with_the_start_that_removes_it(
+def test_silence_at_the_start_of_a_source_is_noted_with_the_start_that_removes_it(
     before_s, noted, tmp_path
 ):
     write(tmp_path / "a.wav", sound(5, 44100, before_s))

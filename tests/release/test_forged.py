@@ -175,7 +175,7 @@ def test_a_file_that_was_added(copy: Path, is_signed: bool) -> None:
     assert not report.ok
 
 
-def test_links_and_pipes_are_no_files(copy: Path, tmp_path: Path) -> None:
+def test_links_and_pipes_are_errors(copy: Path, tmp_path: Path) -> None:
     target = shutil.move(copy / "paper/credits-sheet.pdf", tmp_path / "elsewhere.pdf")
     (copy / "paper/credits-sheet.pdf").symlink_to(target)
     (copy / "download/more").symlink_to(tmp_path, target_is_directory=True)
@@ -279,7 +279,7 @@ def one_sample(samples: np.ndarray) -> np.ndarray:
 
 @pytest.mark.thorough
 @pytest.mark.parametrize("change", [inverted, swapped, one_inverted])
-def test_image_and_archive_turned_alike(copy: Path, change: Callable) -> None:
+def test_image_and_archive_with_the_same_channel_fault(copy: Path, change: Callable) -> None:
     for kind in ("wav", "flac"):
         retold(copy / f"disc/TWE-9.{kind}", change)
     codes = found(copy)
@@ -333,7 +333,7 @@ def test_a_clip_of_another_join(copy: Path) -> None:
 
 
 @pytest.mark.parametrize("change", [inverted, swapped])
-def test_all_sound_turned_alike_is_seen_by_its_sources(
+def test_a_channel_fault_in_all_files_is_found_by_their_sources(
     finished: Path, tmp_path: Path, change: Callable
 ) -> None:
     source = load(finished.parents[1] / "songs.yaml")
@@ -357,7 +357,7 @@ def test_a_source_that_changed_since_is_a_warning(finished: Path, tmp_path: Path
     assert "track 2" in report.findings[0].message
 
 
-def test_a_manifest_that_was_edited_is_not_the_releases(copy: Path) -> None:
+def test_an_edited_manifest_is_found(copy: Path) -> None:
     text = (copy / "manifest.yaml").read_text(encoding="utf-8")
     (copy / "manifest.yaml").write_text(text.replace("Ines Falk", "Oda Brenn"), encoding="utf-8")
     assert {("other-manifest", "manifest.yaml"), ("other-text", "paper/label-copy.txt")} <= found(

@@ -38,7 +38,7 @@ def curve(free_db: float, slopes: list[float]) -> Curve:
 
 
 def found_on(land: Curve, goal: Goal) -> tuple[Found, int]:
-    """Run a search on a curve; return what it found and how often it rounds."""
+    """Run a search on a curve; return what it found and how many rounds it took."""
     run, rounds = search(goal), 0
     try:
         gain_db = next(run)
@@ -65,8 +65,8 @@ def test_light_limiting_is_made_up_for():
     assert found.stopped_by == ""
 
 
-def test_more_gain_that_is_not_louder_is_not_taken():
-    """Dense drums: after 3 dB a dB buys 0.1 LU, after 6 dB less than nothing."""
+def test_more_gain_that_is_not_louder_is_rejected():
+    """Dense drums: after 3 dB a dB gains 0.1 LU, after 6 dB less than nothing."""
     land = curve(2.0, [0.9, 0.7, 0.5, 0.1, 0.1, 0.05, -0.05])
     found, _ = found_on(land, goal(-9.0, 2.0))
     assert found.stopped_by == "limiting"
@@ -75,7 +75,7 @@ def test_more_gain_that_is_not_louder_is_not_taken():
 
 
 def test_dense_music_stays_at_its_ceiling():
-    """Music that buys 0.17 LU a dB from the start is raised by no more than a dB into it."""
+    """Music that gains 0.17 LU a dB from the start is raised by no more than a dB into it."""
     land = curve(-1.0, [0.17])
     found, _ = found_on(land, goal(-14.0, -1.0))
     assert found.stopped_by == "limiting"
@@ -100,7 +100,7 @@ def test_an_album_keeps_its_balance():
     assert land(found.gain_db + 0.25).imbalance_lu > 1
 
 
-def test_a_stop_at_another_rate_stands():
+def test_a_cap_found_at_another_rate_is_kept():
     land = curve(0.0, [0.1])
     start = Goal(-9.0, SOURCE_LUFS, 0.0, 0.8, "limiting")
     found, rounds = found_on(land, start)

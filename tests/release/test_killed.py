@@ -198,7 +198,7 @@ def test_the_same_bytes_in_other_folders_jobs_locale_and_time_zone(desk: Path) -
 
 
 @pytest.mark.thorough
-def test_one_of_two_builds_at_once_is_told_of_the_other(desk: Path) -> None:
+def test_the_second_of_two_builds_at_once_is_refused(desk: Path) -> None:
     command = [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out"]
     both = [
         subprocess.Popen(

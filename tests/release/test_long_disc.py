@@ -100,7 +100,7 @@ def info(release: Path, tmp_path_factory: pytest.TempPathFactory) -> CdInfo:
     return cd_info(disc / "TWE-074.cue", disc / "TWE-074.wav", links)
 
 
-def test_it_is_the_disc_that_was_asked_for(release: Path, report: dict[str, Any]) -> None:
+def test_it_is_the_disc_in_the_manifest(release: Path, report: dict[str, Any]) -> None:
     assert sorted(path.name for path in (release / "disc").iterdir()) == [
         *(f"TWE-074.{kind}" for kind in ("cdtext", "cue", "flac", "wav")),
         "pq-sheet.pdf",

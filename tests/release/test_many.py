@@ -51,7 +51,7 @@ def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def document(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, dict]:
-    """Build with --json; give the exit code and the document."""
+    """Build with --json; return the exit code and the document."""
     capsys.readouterr()
     code = main(["build", *arguments, "--json"])
     out, err = capsys.readouterr()
@@ -76,7 +76,7 @@ def test_each_release_is_the_one_that_it_is_alone(desk, capsys, monkeypatch):
         assert verify(Path(one["release_dir"])).ok
 
 
-def test_a_folder_stands_for_the_manifests_directly_in_it(desk, capsys):
+def test_a_folder_means_the_manifests_directly_in_it(desk, capsys):
     (desk / "config.yaml").write_text("colour: green\n")
     (desk / ".hidden.yaml").write_text(MANIFEST.format(n=1))
     (desk / "notes.txt").write_text(MANIFEST.format(n=1))
@@ -153,7 +153,7 @@ def test_two_that_would_write_one_folder_are_refused_before_anything_is_made(des
     assert [path.name for path in (desk / "out").iterdir()] == ["TWE-03"]
 
 
-def test_the_same_name_in_other_folders_is_no_clash(desk, capsys):
+def test_the_same_name_in_other_folders_is_allowed(desk, capsys):
     for name in ("a", "b"):
         (desk / name).mkdir()
         manifest(desk / name, 7)
@@ -165,7 +165,7 @@ def test_the_same_name_in_other_folders_is_no_clash(desk, capsys):
     ]
 
 
-def test_the_table_fits_80_columns_and_tells_what_was_reused(desk, capsys):
+def test_the_table_fits_80_columns_and_shows_what_was_reused(desk, capsys):
     (desk / "02.yaml").write_text(MANIFEST.format(n=2).replace("Slack", "Slack " * 30))
     main(["build", "01.yaml", "--out", "out"])
     capsys.readouterr()
@@ -218,7 +218,7 @@ def test_an_internal_error_in_one_stops_no_other(desk, capsys, monkeypatch):
     assert (code, [one["ok"] for one in result["releases"]]) == (1, [True, True, False])
 
 
-def test_a_long_file_in_a_folder_is_not_read_whole(desk):
+def test_a_long_file_in_a_folder_is_not_read_completely(desk):
     with (desk / "notes.yaml").open("wb") as file:
         file.truncate(3 << 30)  # sparse: no room on the disk
     with (desk / "04.yaml").open("wb") as file:

@@ -26,7 +26,7 @@ Sound = NDArray[np.float64]
 
 
 def drums(seconds: float, loudest: float = 1.0) -> Sound:
-    """Return a dense drum pattern: hits far above a hum of cymbals, full scale at the crests."""
+    """Return a dense drum pattern: hits far above a hum of cymbals, peaks at full scale."""
     rng = np.random.default_rng(7)
     t = np.arange(RATE_HZ // 4) / RATE_HZ
     sound = 0.005 * rng.standard_normal(round(seconds * RATE_HZ))

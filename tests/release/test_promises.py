@@ -76,7 +76,7 @@ def test_untouched_16_bit_sound_passes_bit_for_bit_to_the_disc(tmp_path):
     np.testing.assert_array_equal(_read(folder / "download/flac-16/01 One.flac"), image)
 
 
-def test_shortened_words_are_dithered_with_a_noise_of_a_quarter_step_squared(tmp_path):
+def test_reduced_bit_depth_is_dithered_with_a_noise_of_a_quarter_step_squared(tmp_path):
     """TPDF: the total error has a variance of Δ²/4 (Lipshitz and others, 1992)."""
     pcm = _music(6, 44100)
     _write(tmp_path / "a.wav", pcm, 44100)
@@ -242,7 +242,7 @@ def test_tone_and_fades_do_what_they_say(tmp_path):
     assert np.abs(sound[8 * 48000 - 24 : 8 * 48000]).max() < 1e-3
 
 
-def test_not_a_number_is_told_with_its_line(tmp_path):
+def test_not_a_number_is_reported_with_its_line(tmp_path):
     sound = np.zeros((48000 * 5, 2), np.float32)
     sound[100_000] = np.nan
     soundfile.write(tmp_path / "a.wav", sound, 48000, subtype="FLOAT")

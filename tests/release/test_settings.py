@@ -100,7 +100,7 @@ def test_numbered_isrcs_reach_every_deliverable(tmp_path):
     assert "track 1 AA-6Q7-27-00011, track 3 AA-6Q7-27-00013" in note.message
 
 
-def test_an_approval_is_kept_and_a_change_is_told(tmp_path, capsys):
+def test_an_approval_is_stored_and_a_change_is_reported(tmp_path, capsys):
     _quiet_tone(tmp_path)
     tracks = "tracks: [{title: One, audio: a.wav}]\n"
     first = _built(tmp_path, tracks, only=("proof",))

@@ -32,7 +32,7 @@ def note(seconds: float, level_dbfs: float, decay_db_per_s: float = 0.0) -> NDAr
     return np.stack([wave, wave], 1)
 
 
-def test_hiss_is_told_from_music():
+def test_hiss_is_distinguished_from_music():
     assert hiss_samples(hiss(0.5, -64), RATE_HZ) == pytest.approx(0.5 * RATE_HZ, abs=900)
     assert hiss_samples(note(0.5, -50) + hiss(0.5, -64), RATE_HZ) == 0
     assert hiss_samples(hiss(0.5, -30), RATE_HZ) == 0, "applause or rain, not tape hiss"
@@ -47,7 +47,7 @@ def test_hiss_is_told_from_music():
 def _track(
     folder: Path, keys: str = ""
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], dict[str, Any]]:
-    """Build a track that stands at 2 to 9 s of a side, its sound at 2.3 to 8.2 s."""
+    """Build a track at 2 to 9 s of a side, its sound at 2.3 to 8.2 s."""
     side = hiss(12, -64)
     side[round(2.3 * RATE_HZ) : round(8.2 * RATE_HZ)] += note(5.9, -20)
     soundfile.write(folder / "side.wav", side, RATE_HZ, subtype="PCM_24")
@@ -79,7 +79,7 @@ def test_hiss_does_not_step_into_silence(tmp_path):
     assert np.abs(delivered[sound] - source[sound]).max() < 2**-21, "the music is not touched"
 
 
-def test_a_fade_that_the_manifest_names_stands(tmp_path):
+def test_a_fade_in_the_manifest_is_kept(tmp_path):
     delivered, source, done = _track(tmp_path, ", fade_in: 0, fade_out: 0")
     assert (done["fade_in_s"], done["fade_out_s"]) == (0, 0)
     assert np.abs(delivered - source).max() < 2**-22

@@ -90,7 +90,7 @@ def side_of(report: BuildReport) -> dict[str, object]:
 
 
 @pytest.mark.thorough
-def test_without_mending_the_section_comes_through_bit_for_bit(
+def test_without_restoration_the_section_passes_bit_for_bit(
     tmp_path: Path, side_file: Path
 ) -> None:
     report = built(tmp_path, side_file, "off", ", fade_in: 0, fade_out: 0")
@@ -113,7 +113,7 @@ def test_the_transfer_stays_as_it_was(tmp_path: Path, side_file: Path) -> None:
 
 
 @pytest.mark.thorough
-def test_what_was_done_is_told_in_order_with_readings(tmp_path: Path, side_file: Path) -> None:
+def test_the_steps_are_reported_in_order_with_readings(tmp_path: Path, side_file: Path) -> None:
     side = side_of(built(tmp_path, side_file, "{balance: auto, dc: remove}"))
     steps = side["steps"]
     assert isinstance(steps, list)
@@ -137,7 +137,7 @@ def test_a_balance_in_numbers_is_that_balance(tmp_path: Path, side_file: Path) -
 
 
 @pytest.mark.thorough
-def test_inverted_and_swapped_channels_come_out_so(tmp_path: Path, side_file: Path) -> None:
+def test_inverted_and_swapped_channels_are_delivered_so(tmp_path: Path, side_file: Path) -> None:
     plain = track(built(tmp_path, side_file, "off"), "One")
     (tmp_path / "b").mkdir()
     turned = track(
@@ -199,7 +199,7 @@ def test_silence_is_trimmed_to_the_song(tmp_path: Path, side_file: Path) -> None
 
 
 @pytest.mark.thorough
-def test_the_second_build_takes_the_mended_side_from_the_store(
+def test_the_second_build_takes_the_restored_side_from_the_cache(
     tmp_path: Path, side_file: Path
 ) -> None:
     first = built(tmp_path, side_file, "{hum: off, balance: 1}")
@@ -223,7 +223,7 @@ def test_the_proof_has_a_clip_of_each_step_left_out(tmp_path: Path, side_file: P
     assert all(f"sides/{name.replace(' ', '%20')}.mp3" in page for name in names)
 
 
-def test_an_auto_that_did_nothing_is_said_at_once(
+def test_an_auto_that_did_nothing_is_reported_at_once(
     tmp_path: Path, side_file: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """One channel of noise, one of song: they share nothing that says a balance or an azimuth."""
@@ -291,7 +291,7 @@ def test_noise_is_measured_before_and_after_in_the_same_way(
         ("{hum: {mains: 60}}", "restoration-unresolved", "warning"),
     ],
 )
-def test_what_can_not_be_mended_is_told(
+def test_what_can_not_be_restored_is_reported(
     tmp_path: Path, side_file: Path, capsys: pytest.CaptureFixture[str], restoration: str,
     code: str, severity: str,
 ) -> None:  # fmt: skip

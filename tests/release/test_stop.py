@@ -272,7 +272,7 @@ def test_a_second_ctrl_c_does_not_disturb_the_end_of_any_command(
 
 
 @pytest.mark.thorough
-def test_nohup_is_heeded(desk: Path) -> None:
+def test_nohup_is_respected(desk: Path) -> None:
     """What is to outlive its terminal does (nohup, POSIX.1)."""
     command = "trap '' HUP; exec " + shlex.join(
         [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out"]
@@ -288,7 +288,7 @@ def test_nohup_is_heeded(desk: Path) -> None:
 
 @pytest.mark.thorough
 def test_ctrl_c_in_a_terminal_reaches_the_build_alone(desk: Path) -> None:
-    """The terminal sends the signal to all of its group: the encoders stand outside of it."""
+    """The terminal sends the signal to all of its group: the encoders are outside of it."""
     main, side = pty.openpty()
     command = [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out"]
     process = subprocess.Popen(

@@ -123,7 +123,7 @@ def test_a_new_gap_changes_the_image_and_the_file_before_it(desk):
 
 
 @pytest.mark.thorough
-def test_a_damaged_entry_is_made_anew(desk):
+def test_a_damaged_entry_is_made_again(desk):
     digests = read_checksums(built(desk).release_dir)
     entries = [p for p in (desk / "store").rglob("*") if p.is_file() and not p.suffix]
     assert len(entries) > 10
@@ -150,7 +150,7 @@ def test_a_peak_that_is_lost_is_measured_as_it_was(desk):
     assert read_checksums(built(desk).release_dir) == digests
 
 
-def test_other_contents_of_a_source_are_noticed(desk):
+def test_other_content_of_a_source_is_noticed(desk):
     first = read_checksums(built(desk).release_dir)
     noise = np.random.default_rng(9).normal(0, 0.05, (5 * RATE_HZ, 2))
     soundfile.write(desk / "a.wav", noise, RATE_HZ, subtype="PCM_24")

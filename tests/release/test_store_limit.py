@@ -35,7 +35,7 @@ def key(n: int) -> str:
 
 
 def entry(cache: CacheFolder, n: int, *, age_s: float = 0) -> None:
-    """Make an entry, or use it, as so long ago."""
+    """Make an entry, or use it, as that long ago."""
     path = cache.file(key(n), lambda part: part.write_bytes(bytes(SIZE)) and None)
     if age_s:
         then = time.time() - age_s
@@ -110,7 +110,7 @@ def test_nothing_is_cut_or_cleared_while_another_build_is_at_work(folder):
     assert not list((folder / ".users").iterdir())
 
 
-def test_a_store_that_a_build_works_with_is_not_cleared(folder, capsys):
+def test_a_cache_that_a_build_uses_is_not_cleared(folder, capsys):
     entry(CacheFolder(folder), 1)
     (folder / "not ours").mkdir(parents=True)
     with opened_cache() as cache:
@@ -126,7 +126,7 @@ def test_a_store_that_a_build_works_with_is_not_cleared(folder, capsys):
 
 
 @pytest.mark.thorough
-def test_a_build_killed_in_the_store_holds_it_no_longer(folder):
+def test_a_killed_build_does_not_lock_the_cache(folder):
     for n in range(20):
         entry(CacheFolder(folder), n, age_s=1000 - n)
     processes = multiprocessing.get_context("spawn")
@@ -152,7 +152,7 @@ def test_a_limit_that_is_not_a_number_is_refused(monkeypatch, limit):
 
 
 @pytest.mark.usefixtures("folder")
-def test_the_bound_is_20_gb_or_what_is_said(monkeypatch, capsys):
+def test_the_limit_is_20_gb_or_the_setting(monkeypatch, capsys):
     monkeypatch.setenv("ASSEMBLER_STORE_LIMIT", "2.5")
     assert main(["store"]) == 0
     assert "limit 2.5 GB" in capsys.readouterr().out

@@ -47,7 +47,7 @@ def starts(trial: dict[str, Any]) -> list[float]:
     return [track["start_frame"] / 75 for track in trial["tracks"]]
 
 
-def test_nothing_is_tried_unasked(desk: Desk, songs: Path) -> None:
+def test_nothing_is_tried_without_the_option(desk: Desk, songs: Path) -> None:
     code, document = desk.json("check", songs)
     assert code == 0
     assert "what_if" not in document
@@ -94,7 +94,7 @@ def test_json_says_what_was_tried(desk: Desk, songs: Path) -> None:
     assert set(disc) >= {"number", "frames", "time", "limit_frames", "fits", "tail_frames"}
 
 
-def test_words_say_that_nothing_is_changed(desk: Desk, songs: Path) -> None:
+def test_the_text_says_that_nothing_is_changed(desk: Desk, songs: Path) -> None:
     before = contents(desk.folder)
     code, out, err = desk.run("check", songs, "--without", "2,3", "--gap", "1")
     assert code == 0

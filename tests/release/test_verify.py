@@ -253,7 +253,7 @@ def test_reshaped_reports(damaged: Path) -> None:
 
 
 @pytest.mark.parametrize("content", [b"", b"[]", b"{}", b"null", b"\xff", b"[" * 100_000])
-def test_a_report_that_is_none(damaged: Path, finished: Path, content: bytes) -> None:
+def test_a_file_that_is_not_a_report(damaged: Path, finished: Path, content: bytes) -> None:
     (damaged / "report.json").write_bytes(content)
     found = verify(damaged)
     assert {("changed-file", "report.json"), ("unreadable-file", "report.json")} <= {
