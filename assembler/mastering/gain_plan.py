@@ -24,7 +24,7 @@ class TrackGain:
     source_lufs
         Loudness before gain.
     stopped_by
-        Why the gain stopped below the target; see `Found`.
+        Why the gain stopped below the target; see `SearchResult`.
     most_limited
         Index in the manifest of the track that set an album's cap.
     light_target_lufs

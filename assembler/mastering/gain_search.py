@@ -84,7 +84,7 @@ class Goal:
 
 
 @dataclass(frozen=True)
-class Found:
+class SearchResult:
     """Where a search ended.
 
     Attributes
@@ -108,7 +108,7 @@ class Found:
     light_lufs: float | None
 
 
-Search = Generator[float, Landing, Found]
+Search = Generator[float, Landing, SearchResult]
 
 
 def search(goal: Goal) -> Search:
@@ -121,7 +121,7 @@ def search(goal: Goal) -> Search:
 
     Returns
     -------
-    Found
+    SearchResult
         The gain, and why the search stopped below the target if it did.
     """
     return _GainSearch(goal).run()
@@ -148,7 +148,7 @@ class _GainSearch:
         elif not self._stopped_by:
             self._stopped_by = "limiting"
         light_lufs = yield from self._light(gain_db, landing)
-        return Found(gain_db, self._stopped_by, self._most_limited, light_lufs)
+        return SearchResult(gain_db, self._stopped_by, self._most_limited, light_lufs)
 
     def _land(self, gain_db: float) -> Generator[float, Landing, Landing]:
         if gain_db <= self._goal.free_db:

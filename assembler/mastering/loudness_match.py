@@ -19,10 +19,10 @@ from assembler.mastering.gain_plan import (
 )
 from assembler.mastering.gain_search import (
     CLOSE_ENOUGH_LU,
-    Found,
     Goal,
     Landing,
     Search,
+    SearchResult,
     Stop,
     search,
 )
@@ -121,7 +121,7 @@ def _match_tracks(
         filled = fill_missing([gains.get(i) for i in range(len(levels))], rendered.sections)
         return levels_after_limiting(rendered, filled, level.ceiling)
 
-    found: dict[int, Found] = {}
+    found: dict[int, SearchResult] = {}
     for _ in range(3):
         goals = {i: goal(i, lufs) for i, lufs in measured.items() if lufs is not None}
         found = _run_together({i: search(one) for i, one in goals.items()}, land)
@@ -141,7 +141,7 @@ def _match_tracks(
 
 
 def _all_on_target(
-    targets: dict[int, float], found: dict[int, Found], landings: Sequence[Landing]
+    targets: dict[int, float], found: dict[int, SearchResult], landings: Sequence[Landing]
 ) -> bool:
     """Check that tracks which share a limiter still reach their targets with all gains set."""
     return all(
@@ -152,9 +152,9 @@ def _all_on_target(
 
 def _run_together(
     searches: dict[int, Search], land: Callable[[dict[int, float]], list[Landing]]
-) -> dict[int, Found]:
+) -> dict[int, SearchResult]:
     """Run the searches of a passage's tracks together: one rendering serves them all."""
-    found: dict[int, Found] = {}
+    found: dict[int, SearchResult] = {}
     gains: dict[int, float] = {}
     landings: list[Landing] = []
     while len(found) < len(searches):
@@ -172,7 +172,7 @@ def _run_together(
 
 
 def _track_gain(
-    found: Found, target_lufs: float, trim: float, source_lufs: float | None
+    found: SearchResult, target_lufs: float, trim: float, source_lufs: float | None
 ) -> TrackGain:
     light = None if found.light_lufs is None else found.light_lufs - trim
     return TrackGain(
@@ -294,7 +294,9 @@ def _match_album(
     ]
 
 
-def _album_track(found: Found, unlimited_db: float, source: SourceLevel, trim: float) -> TrackGain:
+def _album_track(
+    found: SearchResult, unlimited_db: float, source: SourceLevel, trim: float
+) -> TrackGain:
     if source.too_short or source.lufs is None:
         short = TrackGain(found.gain_db + trim, None, too_short=True)
         return replace(short, stopped_by=found.stopped_by)

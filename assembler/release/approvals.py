@@ -51,9 +51,10 @@ def find_manifest(approval: Approval, folders: Iterable[Path]) -> Path:
     paths = {path.resolve() for folder in folders for path in folder.glob("*.y*ml")}
     found = sorted(path for path in paths if _name(path) == approval.release)
     if len(found) != 1:
-        what = "no manifest here is" if not found else f"{len(found)} manifests here are"
+        count = f"{len(found)} manifests" if found else "no manifest"
         raise AssemblerError(
-            f"{what} of {approval.release}: name the manifest: assembler approve FILE MANIFEST"
+            f"found {count} of {approval.release} here: name the manifest: assembler approve FILE "
+            "MANIFEST"
         )
     return found[0]
 

@@ -56,7 +56,7 @@ PLAYED: tuple[Format, ...] = (
 
 
 @dataclass(frozen=True)
-class Sound:
+class ProofSound:
     """The sound that a proof shows: the disc's, or without a disc the download files'.
 
     Attributes
@@ -77,7 +77,7 @@ class Sound:
     target_lufs: float | None
 
 
-def proof_sound(plan: Plan, masters: Masters) -> Sound | None:
+def proof_sound(plan: Plan, masters: Masters) -> ProofSound | None:
     """Return the sound that the proof shows; None without a proof."""
     if "proof" not in plan.rooms:
         return None
@@ -89,10 +89,10 @@ def proof_sound(plan: Plan, masters: Masters) -> Sound | None:
         return None
     level = spec.level
     target = None if level.match == "none" else level.target
-    return Sound(masters[spec], bits, masters.hidden, target)
+    return ProofSound(masters[spec], bits, masters.hidden, target)
 
 
-def readings(plan: Plan, sound: Sound, cache: ArtifactCache) -> Iterator[Callable[[], object]]:
+def readings(plan: Plan, sound: ProofSound, cache: ArtifactCache) -> Iterator[Callable[[], object]]:
     """Return the measurements that a proof needs, as functions to run in parallel.
 
     Parameters
@@ -115,7 +115,7 @@ def readings(plan: Plan, sound: Sound, cache: ArtifactCache) -> Iterator[Callabl
 def gather_proof(
     plan: Plan,
     metadata: Sequence[TrackMetadata],
-    sound: Sound,
+    sound: ProofSound,
     masters: Mapping[str, Master],
     findings: Sequence[Finding],
     cache: ArtifactCache,
@@ -217,7 +217,9 @@ def _levels(track: FinishedTrack) -> Delivered:
 Update = Callable[[bytes], None]
 
 
-def _discs(plan: Plan, sound: Sound, update: Update, cache: ArtifactCache) -> Iterator[ProofDisc]:
+def _discs(
+    plan: Plan, sound: ProofSound, update: Update, cache: ArtifactCache
+) -> Iterator[ProofDisc]:
     """Return each disc's curves; update the proof's digest with the PCM of its tracks."""
     manifest = plan.report.source.manifest
     on_disc = manifest.disc.make
@@ -244,7 +246,7 @@ def _discs(plan: Plan, sound: Sound, update: Update, cache: ArtifactCache) -> It
 
 
 def _stretches(
-    plan: Plan, sound: Sound, disc: DiscOrder
+    plan: Plan, sound: ProofSound, disc: DiscOrder
 ) -> Iterator[tuple[float, list[FinishedTrack]]]:
     """Return consecutive sounds at one rate: a disc's, or without a disc each track alone."""
     tracks = [sound.master.tracks[place.index] for place in disc.places]

@@ -49,7 +49,13 @@ from assembler.release.progress import (
     Tasks,
     sound_s,
 )
-from assembler.release.proofs import Sound, gather_proof, listened_format, proof_sound, readings
+from assembler.release.proofs import (
+    ProofSound,
+    gather_proof,
+    listened_format,
+    proof_sound,
+    readings,
+)
 from assembler.release.report import release_report, with_kept_rooms, write_report
 from assembler.release.side_clips import proof_side
 from assembler.sheets.credits_sheet import write_credits_sheet
@@ -162,7 +168,7 @@ class Build:
 
         return self.pool.submit(run)
 
-    def _start_proof(self, sound: Sound | None) -> list[Future[None]]:
+    def _start_proof(self, sound: ProofSound | None) -> list[Future[None]]:
         """Start the proof's measurements and clips, in parallel with the encoders."""
         if sound is None:
             return []
@@ -191,7 +197,7 @@ class Build:
 
     def _make_proof(
         self,
-        sound: Sound,
+        sound: ProofSound,
         metadata: Sequence[TrackMetadata],
         reported: Mapping[str, tuple[MasterSpec, Master]],
         findings: Sequence[Finding],

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 
 from assembler.mastering.gain_search import (
     MIN_LU_PER_DB,
-    Found,
     Goal,
     Landing,
+    SearchResult,
     search,
 )
 
@@ -37,7 +37,7 @@ def curve(free_db: float, slopes: list[float]) -> Curve:
     return land
 
 
-def found_on(land: Curve, goal: Goal) -> tuple[Found, int]:
+def found_on(land: Curve, goal: Goal) -> tuple[SearchResult, int]:
     """Run a search on a curve; return what it found and how many rounds it took."""
     run, rounds = search(goal), 0
     try:

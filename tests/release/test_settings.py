@@ -130,7 +130,7 @@ def test_an_approval_is_stored_and_a_change_is_reported(tmp_path, capsys):
     assert [f.code for f in other.findings if "approv" in f.code] == ["approved-release-changed"]
     saved.write_text(json.dumps({**approval, "release": "Another"}))
     assert main(["approve", str(saved)]) == 1
-    assert "no manifest here is of Another" in capsys.readouterr().err
+    assert "found no manifest of Another here" in capsys.readouterr().err
     saved.write_text("{}")
     assert main(["approve", str(saved), str(tmp_path / "T.yaml")]) == 1
     assert "not an approval file" in capsys.readouterr().err
