@@ -81,8 +81,11 @@ def _is_a(kind: type) -> Any:
 
 def _filters() -> dict[str, Any]:
     return {
+        "clip_text": texts.clip_text,
         "disc_text": texts.disc_text,
         "duration_text": duration_text,
+        "fact_text": texts.fact_text,
+        "file_name": texts.file_name,
         "gain_text": signed,
         "isrc_text": isrc_text,
         "join_text": texts.join_text,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from assembler.metadata import TrackMetadata
 from assembler.proof.content import Join, ProofDisc, SourceSection
 from assembler.proof.picture import seconds
-from assembler.text import clock_text, duration_text
+from assembler.text import clock_text, date_text, duration_text
 
 
 def number_text(track: TrackMetadata) -> str:
@@ -57,3 +57,31 @@ def disc_text(disc: ProofDisc) -> str:
     rest = f"{duration_text(seconds(abs(left)))} {'left' if left >= 0 else 'over the limit'}"
     lengths = (duration_text(seconds(frames)) for frames in (order.frames, disc.limit_frames))
     return f"{' of '.join(lengths)}, {rest}"
+
+
+def file_name(path: str) -> str:
+    """Return the last part of a source's path, which is what the artist knows it by."""
+    return path.replace("\\", "/").rpartition("/")[2]
+
+
+def fact_text(value: str, name: str) -> str:
+    """Write what is known of a transfer; its date in words."""
+    return date_text(value) if name == "transferred" else value
+
+
+_WITHOUT = {
+    "dc": "without the removal of the DC offset",
+    "swap_channels": "without the exchange of the channels",
+    "invert_polarity": "without the change of polarity",
+    "declick": "without the repair of clicks",
+    "azimuth": "without the correction of the azimuth",
+    "balance": "without the correction of the balance",
+    "hum": "without the removal of hum",
+    "noise": "without the noise reduction",
+    "speed": "without the correction of the speed",
+}
+
+
+def clip_text(kind: str) -> str:
+    """Write what a side's clip plays, as ``without the repair of clicks``."""
+    return _WITHOUT.get(kind.removeprefix("without "), kind)

@@ -221,6 +221,7 @@ def test_the_proof_has_a_clip_of_each_step_left_out(tmp_path: Path, side_file: P
     ]
     page = (report.release_dir / "proof" / "index.html").read_text(encoding="utf-8")
     assert all(f"sides/{name.replace(' ', '%20')}.mp3" in page for name in names)
+    assert "without the removal of the DC offset" in page  # in words for the artist
 
 
 def test_an_auto_that_did_nothing_is_reported_at_once(
