@@ -98,6 +98,17 @@ def test_string_literals(path: Path) -> None:
     assert [one for one in found if one[2]] == []
 
 
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(PACKAGE).as_posix())
+def test_docstrings_open_with_a_plain_verb(path: Path) -> None:
+    """Return, Measure, Write, Check; not Give, Tell or See that."""
+    kinds = (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef, ast.Module)
+    nodes = [
+        node for node in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(node, kinds)
+    ]
+    texts = [ast.get_docstring(node) or "" for node in nodes]
+    assert [text for text in texts if re.match(r"(Give|Tell|See that)\b", text)] == []
+
+
 def helps(parser: argparse.ArgumentParser) -> Iterator[str]:
     """Yield the help of a parser and of each of its commands."""
     yield " ".join(parser.format_help().split())
