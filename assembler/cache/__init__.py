@@ -1,1 +1,1 @@
-"""Finished work, kept by what it depends on."""
+"""The cache: files by what they depend on."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from assembler.mastering.gain_search import Stop
+from assembler.mastering.gain_search import StopReason
 from assembler.mastering.passage import RenderedPassage
 from assembler.mastering.track_levels import SourceLevel
 from assembler.preflight.track_section import TrackSection
@@ -36,7 +36,7 @@ class TrackGain:
     gain_db: float | None
     target_lufs: float | None
     source_lufs: float | None = None
-    stopped_by: Stop = ""
+    stopped_by: StopReason = ""
     most_limited: int | None = None
     light_target_lufs: float | None = None
     too_short: bool = False

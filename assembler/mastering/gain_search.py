@@ -28,7 +28,7 @@ LIGHT_REDUCTION_DB = 3.0
 _STEP_DB = 0.25
 _MARGIN_DB = 0.05
 
-Stop = Literal["", "limiting", "balance"]
+StopReason = Literal["", "limiting", "balance"]
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ class Goal:
     source_lufs: float
     free_db: float
     first_db: float
-    stopped_by: Stop = ""
+    stopped_by: StopReason = ""
 
     @property
     def unlimited_db(self) -> float:
@@ -103,7 +103,7 @@ class SearchResult:
     """
 
     gain_db: float
-    stopped_by: Stop
+    stopped_by: StopReason
     most_limited: int | None
     light_lufs: float | None
 
@@ -131,7 +131,7 @@ class _GainSearch:
     def __init__(self, goal: Goal) -> None:
         self._goal = goal
         self._known: dict[float, Landing] = {}
-        self._stopped_by: Stop = goal.stopped_by
+        self._stopped_by: StopReason = goal.stopped_by
         self._most_limited: int | None = None
 
     def run(self) -> Search:
@@ -186,7 +186,7 @@ class _GainSearch:
             self._stopped_by, self._most_limited = "balance", landing.most_limited
             return False
         lost_lu = self._goal.source_lufs + gain_db - landing.lufs
-        if lost_lu <= 1 - MIN_LU_PER_DB:  # a dB loses no more than all that was lost so far
+        if lost_lu <= 1 - MIN_LU_PER_DB:  # one dB can lose at most the total lost so far
             return True
         lower = yield from self._land(gain_db - 1)
         if landing.lufs - lower.lufs >= MIN_LU_PER_DB:

@@ -23,7 +23,7 @@ from assembler.mastering.gain_search import (
     Landing,
     Search,
     SearchResult,
-    Stop,
+    StopReason,
     search,
 )
 from assembler.mastering.passage import RenderedPassage
@@ -36,7 +36,7 @@ _BETWEEN_SAMPLES_DB = 1.0
 _NEGLIGIBLE_DB = 0.5
 """Peaks up to this far over the ceiling cost no loudness that matters to an album match."""
 
-_NOTHING: Stop = ""
+_NOTHING: StopReason = ""
 
 Run = Callable[..., Iterable[Any]]
 
@@ -108,7 +108,7 @@ def _match_tracks(
     measured = {i: one.lufs for i, one in enumerate(levels) if not one.too_short}
     targets = {i: level.target + trims[i] for i in measured}
     firsts = {i: targets[i] - lufs for i, lufs in measured.items() if lufs is not None}
-    stops: dict[int, Stop] = {}
+    stops: dict[int, StopReason] = {}
     if guess:
         firsts = {i: guess.gains_db[i] for i in firsts}
         stops = {i: guess.tracks[i].stopped_by for i in firsts}

@@ -153,7 +153,7 @@ def with_gain(rendered: RenderedPassage, gains_db: Sequence[float]) -> Iterator[
                 check_cancelled()
                 wanted = min(BLOCK_FRAMES, length - position)
                 block = np.frombuffer(file.read(wanted * 8), "<f4").reshape(-1, 2)
-                block = _with_knots(block, position, _knots(rendered, gains_db, i))
+                block = _apply_gain(block, position, _knots(rendered, gains_db, i))
                 if position < len(held):
                     both = held[position : position + wanted]
                     block = np.concatenate((block[: len(both)] + both, block[len(both) :]))
@@ -183,7 +183,7 @@ def _knots(rendered: RenderedPassage, gains_db: Sequence[float], i: int) -> Knot
     return places, levels
 
 
-def _with_knots(block: Samples, position: int, knots: Knots) -> Samples:
+def _apply_gain(block: Samples, position: int, knots: Knots) -> Samples:
     places, levels_db = knots
     if len(set(levels_db)) == 1:
         gain = np.float32(amplitude(levels_db[0]))
