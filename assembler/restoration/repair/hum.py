@@ -47,26 +47,21 @@ def dehum(
     waiting: deque[Samples] = deque()
     for block in blocks:
         waiting.append(block)
-        hum = synthesis.feed(tracker.feed(block))
-        if len(hum):
-            yield _take(waiting, len(hum)) - hum
+        yield from _subtracted(waiting, synthesis.feed(tracker.feed(block)))
     hum = np.concatenate((synthesis.feed(tracker.finish()), synthesis.finish()))
-    rest = np.concatenate((np.zeros((0, 2), np.float32), *waiting))
-    known = min(len(hum), len(rest))
-    rest[:known] -= hum[:known]
-    yield rest
+    yield from _subtracted(waiting, hum)
+    yield from waiting
 
 
-def _take(waiting: deque[Samples], frames: int) -> Samples:
-    """Remove and return the first samples of a queue of blocks."""
-    taken = []
-    while frames:
+def _subtracted(waiting: deque[Samples], hum: Samples) -> Iterator[Samples]:
+    """Remove as many samples as the hum has from a queue of blocks, and yield them without it."""
+    while waiting and len(hum):
         block = waiting.popleft()
-        if len(block) > frames:
+        frames = min(len(block), len(hum))
+        yield block[:frames] - hum[:frames]
+        hum = hum[frames:]
+        if frames < len(block):
             waiting.appendleft(block[frames:])
-        taken.append(block[:frames])
-        frames -= len(taken[-1])
-    return np.concatenate(taken)
 
 
 class _HumSynthesis:
