@@ -91,7 +91,7 @@ def test_libcdio_reads_the_lead_out_of_the_pq_sheet(finished: Path, tmp_path: Pa
         cue, image = (finished / f"disc/TWE-9-{number}.{kind}" for kind in ("cue", "wav"))
         lead_out, _ = cd_info(cue, image, tmp_path / f"links-{number}").starts[170]
         sheet = (finished / f"disc/pq-sheet-{number}.txt").read_text(encoding="utf-8")
-        (printed,) = re.findall(r"Lead-out, disc time +(\S+)", sheet)
+        (printed,) = re.findall(r"Lead-out \(absolute\) +(\S+)", sheet)
         assert printed == frames_text(lead_out)
         starts = re.findall(r" 01 +\S+ +(\d\d:\d\d:\d\d) ", sheet)
         info = cd_info(cue, image, tmp_path / f"more-{number}")
