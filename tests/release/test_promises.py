@@ -193,7 +193,7 @@ def test_several_discs(tmp_path):
     np.testing.assert_array_equal(image[3 * 44100 :], track)
     sheet = (folder / "disc/pq-sheet-2.txt").read_text("utf-8")
     assert re.search(r"Track 1 pause +00:05:00", sheet)
-    assert re.search(r"Lead-out, disc time +00:10:00", sheet)
+    assert re.search(r"Lead-out \(absolute\) +00:10:00", sheet)
     assert re.search(r"Image length +00:08:00", sheet)
     assert verify(folder).ok
 
