@@ -21,7 +21,7 @@ def pieces(kind: str) -> Iterator[tuple[Samples, int]]:
         for name in KINDS:
             yield made_music(name), 48000
         return
-    for path in real_music("singularity-music")[: series(9, 4)]:
+    for path in real_music("singularity-music")[: series(9, 2)]:
         yield soundfile.read(path, dtype="float32", always_2d=True)
 
 
@@ -29,7 +29,7 @@ def pieces(kind: str) -> Iterator[tuple[Samples, int]]:
 def scattered_album(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> Built:
-    """Music as 24-bit WAV, its levels scattered over 20 dB; of real music 41 minutes, or 16."""
+    """Music as 24-bit WAV, its levels scattered over 20 dB; of real music 41 minutes, or less."""
     folder = tmp_path_factory.mktemp("scattered")
     lines = [
         "release: {artist: Halden Ferry Singers, title: Borrowed Tunes, catalogue_number: TWE-R}",
