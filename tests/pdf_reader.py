@@ -26,6 +26,10 @@ class Word(NamedTuple):
     bottom: float
 
 
+_SAME_LINE_PT = 2.5
+"""Feet of fonts and sizes on one line differ by less; lines are further apart."""
+
+
 def words_of(page: pypdfium2.PdfPage) -> list[Word]:
     """Return the words of a page in the order in which it prints them."""
     text, height = page.get_textpage(), page.get_height()
@@ -46,12 +50,14 @@ def words_of(page: pypdfium2.PdfPage) -> list[Word]:
 def lines_of(words: list[Word]) -> Iterator[str]:
     """Lay words out on a grid as they stand on the page, line by line."""
 
-    def foot(word: Word) -> int:
-        return round(word.bottom)
-
-    for _, row in groupby(sorted(words, key=lambda word: (foot(word), word.left)), key=foot):
+    rows: list[list[Word]] = []
+    for word in sorted(words, key=lambda word: word.bottom):
+        if not rows or word.bottom - rows[-1][0].bottom > _SAME_LINE_PT:
+            rows.append([])
+        rows[-1].append(word)
+    for row in rows:
         line, end = "", 0.0
-        for word in row:
+        for word in sorted(row, key=lambda word: word.left):
             near = bool(line) and word.left - end < max(4, 0.45 * (word.bottom - word.top))
             line = f"{line} " if near else line.ljust(round(word.left / 4))
             line, end = line + word.text, word.right

@@ -19,7 +19,7 @@ import pypdf
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from outside import output_of
+from outside import is_there, output_of
 from sheets.made_sheet import squeezed
 
 from assembler.sheets.pq_pdf import write_pq_pdf
@@ -210,6 +210,8 @@ def test_absolute_times_are_those_that_libcdio_reads_from_the_cue_sheet(tmp_path
 def test_every_point_reads_back_from_paper_and_text(sheet: PqSheet, tmp_path: Path) -> None:
     expected = point_times(sheet)
     assert rows_read(pq_text(sheet)) == expected
+    if sheet is SHEETS["long titles"] and not is_there("pdftotext"):
+        pytest.skip("pdfium changes the order of a line that has right-to-left letters")
     assert rows_read(layout(printed(sheet, tmp_path))) == expected
 
 
