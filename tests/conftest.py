@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from functools import cache
 
 import outside
 import pytest
@@ -16,6 +15,7 @@ from demo_builds import (
     shared_folder,
 )
 from hypothesis import HealthCheck, settings
+from long_runs import FULL
 
 __all__ = [
     "demo",
@@ -53,11 +53,6 @@ PACKAGES = {
 """Of Debian: programs and libraries that tests want, which no Python package brings."""
 
 
-@cache
-def _is_absent(name: str) -> bool:
-    return not outside.is_there(name)
-
-
 def _is_left_out(item: pytest.Item) -> bool:
     if item.get_closest_marker("thorough") and not FULL:
         return True
@@ -66,7 +61,7 @@ def _is_left_out(item: pytest.Item) -> bool:
     if item.get_closest_marker("debian_music") and not outside.DEBIAN_MUSIC_IS_HERE:
         return True
     wanted = [name for mark in item.iter_markers("wants") for name in mark.args]
-    return any(_is_absent(name) for name in wanted)
+    return not all(map(outside.is_there, wanted))
 
 
 def pytest_report_header() -> list[str]:
@@ -83,8 +78,6 @@ def pytest_report_header() -> list[str]:
     return lines
 
 
-FULL = bool(os.environ.get("ASSEMBLER_TESTS_FULL"))
-"""Run the tests that take long, too: `.ci/run` does."""
 LONGEST_FIRST = (
     "test_scattered_album", "test_long_disc", "test_demo_release", "test_in_chromium",
     "test_compare", "test_channels", "test_stop", "test_clicks", "test_killed", "test_broken_audio",
@@ -95,8 +88,11 @@ LONGEST_FIRST = (
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Put the longest files in front; leave out what this machine lacks, or what takes long."""
-    left_out = [item for item in items if _is_left_out(item)]
+    left_out: list[pytest.Item] = []
+    kept: list[pytest.Item] = []
+    for item in items:
+        (left_out if _is_left_out(item) else kept).append(item)
     if left_out:
         config.hook.pytest_deselected(items=left_out)
-        items[:] = [item for item in items if not _is_left_out(item)]
+        items[:] = kept
     items.sort(key=lambda item: item.path.stem not in LONGEST_FIRST)

@@ -1,8 +1,10 @@
-"""How long series run: short ones keep the whole run under a quarter of an hour.
+"""Which tests run, and how long their series are.
 
+    ASSEMBLER_TESTS_FULL=1 .venv/bin/pytest
     ASSEMBLER_LONG=1 .venv/bin/pytest
 
-runs every series in its full length.
+The first runs the tests that take long, too, as `.ci/run` does; the second runs them with every
+series in its full length.
 """
 
 from __future__ import annotations
@@ -10,6 +12,8 @@ from __future__ import annotations
 import os
 
 LONG = bool(os.environ.get("ASSEMBLER_LONG"))
+FULL = LONG or bool(os.environ.get("ASSEMBLER_TESTS_FULL"))
+"""Most series are in tests that take long: without these they would not run."""
 
 
 def series(full: int, short: int) -> int:

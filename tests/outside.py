@@ -8,12 +8,15 @@ runs the tests as on a machine that has only Python and its packages.
 from __future__ import annotations
 
 import ctypes
+import importlib
 import json
 import os
 import re
 import shutil
 import subprocess
+from functools import cache
 from pathlib import Path
+from types import ModuleType
 from typing import Any, NoReturn
 
 import imageio_ffmpeg
@@ -41,6 +44,7 @@ def hide_programs(folder: Path) -> None:
     os.environ["PATH"] = str(folder)
 
 
+@cache
 def is_there(name: str) -> bool:
     """Check whether this machine has a program or a shared library (named `lib….so…`)."""
     if FRESH:
@@ -54,9 +58,9 @@ def is_there(name: str) -> bool:
     return True
 
 
-def absent(what: str, package: str) -> NoReturn:
-    """Skip a test for want of something from Debian; in CI, where it is installed, fail."""
-    message = f"{what} is not there: apt-get install {package}"
+def absent(what: str, package: str, installer: str = "apt-get") -> NoReturn:
+    """Skip a test for want of something that can be installed; in CI, where it is, fail."""
+    message = f"{what} is not there: {installer} install {package}"
     if os.environ.get("CI") == "true" and not FRESH:
         pytest.fail(message)
     pytest.skip(message)
@@ -68,6 +72,14 @@ def program(name: str, package: str) -> str:
     if not path and name == "ffmpeg":
         return str(imageio_ffmpeg.get_ffmpeg_exe())
     return path if path else absent(name, package)
+
+
+def python_package(module: str, package: str) -> ModuleType:
+    """Import a module that the test packages bring, where they have a wheel for this machine."""
+    try:
+        return importlib.import_module(module)
+    except ImportError:
+        absent(module, package, "pip")
 
 
 def library(name: str, package: str) -> ctypes.CDLL:
@@ -123,7 +135,7 @@ def true_peak_16(path: Path) -> float:
 
 def tags_by_taglib(path: Path) -> dict[str, list[str]]:
     """Read a file's tags as TagLib has them; `unsupported` lists what it can't take."""
-    taglib = pytest.importorskip("taglib", reason="pip install pytaglib")
+    taglib = python_package("taglib", "pytaglib")
     with taglib.File(str(path)) as file:
         return {**file.tags, "unsupported": list(file.unsupported)}
 
@@ -148,7 +160,7 @@ def streams_by_ffmpeg(path: Path) -> list[dict[str, str]]:
 
 def by_mediainfo(path: Path) -> dict[str, str]:
     """Read the general section and the sound of a file with libmediainfo, under its own names."""
-    mediainfo = pytest.importorskip("pymediainfo", reason="pip install pymediainfo")
+    mediainfo = python_package("pymediainfo", "pymediainfo")
     tracks = mediainfo.MediaInfo.parse(str(path)).tracks
     found: dict[str, str] = {}
     for track in tracks:

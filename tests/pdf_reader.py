@@ -49,7 +49,6 @@ def words_of(page: pypdfium2.PdfPage) -> list[Word]:
 
 def lines_of(words: list[Word]) -> Iterator[str]:
     """Lay words out on a grid as they stand on the page, line by line."""
-
     rows: list[list[Word]] = []
     for word in sorted(words, key=lambda word: word.bottom):
         if not rows or word.bottom - rows[-1][0].bottom > _SAME_LINE_PT:
