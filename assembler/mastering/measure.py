@@ -107,13 +107,6 @@ def measure_section(section: TrackSection) -> Reading:
     return _reading(section.recording, section.start, section.end)
 
 
-def measure_region(path: Path, region: tuple[int, int] | None) -> Reading:
-    """Measure a file, or its samples from `region[0]` up to, not including, `region[1]`."""
-    recording = open_recording((path,))
-    start, end = region or (0, recording.frames)
-    return _reading(recording, start, min(end, recording.frames))
-
-
 @contextmanager
 def _workspace(jobs: int | None) -> Iterator[tuple[Path, Executor]]:
     """Open a folder for decoded copies, and a pool of workers."""

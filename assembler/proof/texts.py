@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import PurePath
+
 from assembler.metadata import TrackMetadata
 from assembler.proof.content import Join, ProofDisc, SourceSection
 from assembler.proof.picture import seconds
@@ -61,7 +63,7 @@ def disc_text(disc: ProofDisc) -> str:
 
 def file_name(path: str) -> str:
     """Return the last part of a source's path, which is what the artist knows it by."""
-    return path.replace("\\", "/").rpartition("/")[2]
+    return PurePath(path).name
 
 
 def fact_text(value: str, name: str) -> str:
