@@ -278,7 +278,7 @@ def cover_differences(both: Both, digests: tuple[Digests, Digests]) -> Iterator[
 
 
 def other_files(both: Both, digests: tuple[Digests, Digests]) -> Iterator[Difference]:
-    """List the files that differ and are not compared otherwise, by deliverable."""
+    """List the files that differ and are compared in no other way, by deliverable."""
     compared = {
         release.track_file(name, track)
         for release in (both.a, both.b)

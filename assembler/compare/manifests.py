@@ -180,7 +180,7 @@ def finding_differences(both: Both) -> Iterator[Difference]:
             for _, message in messages:
                 yield _finding(code, key, message)
         for (where, text), (other_where, other) in zip(before, after, strict=False):
-            if where == other_where and text != other:  # otherwise only its number may differ
+            if where == other_where and text != other:  # else only its number may differ
                 yield _finding("changed", key, other)
 
 

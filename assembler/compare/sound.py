@@ -263,7 +263,7 @@ class _Residual:
         loud = squares > self._loudest(len(a))[:, None] * self._mean_square
         for step in np.flatnonzero(loud.any(axis=1)):
             of_step = beyond[step * self._step : (step + 1) * self._step]
-            if not of_step.any():  # otherwise the samples are known
+            if not of_step.any():  # where the samples are not known yet
                 of_step[:] = True
         rows = np.flatnonzero(beyond)
         if len(rows):

@@ -54,7 +54,7 @@ class SongPair:
     how
         How they were matched; None where one is missing.
     doubt
-        Why this is a guess or should be checked; empty otherwise.
+        Why this is a guess or should be checked; empty if it is sure.
     """
 
     song: ListedSong | None

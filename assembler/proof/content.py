@@ -128,7 +128,7 @@ class ProofDisc:
     target_lufs
         Target of the match; None if there is none.
     limiting
-        Gain reduction over time, if it was kept; otherwise the maximum of each track is shown.
+        Gain reduction over time, if it was kept; without it the maximum of each track is shown.
     """
 
     order: DiscOrder

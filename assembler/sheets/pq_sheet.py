@@ -224,7 +224,7 @@ def time_legend(sheet: PqSheet) -> str:
 
 
 def performer_shown(sheet: PqSheet, track: PqTrack) -> str:
-    """Return a track's performer if it is not the release's artist; otherwise nothing."""
+    """Return a track's performer if it is not the release's artist; else nothing."""
     performer = " ".join(track.performer.split())
     return "" if performer == shown(sheet.artist) else performer
 
