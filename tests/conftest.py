@@ -14,6 +14,7 @@ from demo_builds import (
     segue_at_44100,
     shared_folder,
 )
+from desk import desk
 from hypothesis import HealthCheck, settings
 from long_runs import FULL
 
@@ -21,6 +22,7 @@ __all__ = [
     "demo",
     "demo_manifest",
     "demo_sources",
+    "desk",
     "net_loft_files",
     "segue_at_44100",
     "shared_folder",

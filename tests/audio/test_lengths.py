@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from bad_input.desk import MANIFEST, Desk
+from desk import MANIFEST, Desk
 
 from assembler import check, load
 from assembler.audio import Recording, open_recording

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from bad_input.desk import RATE_HZ, hum
+from desk import RATE_HZ, hum
 
 from assembler.audio.ffmpeg import ffmpeg_program
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from bad_input.desk import MANIFEST, Desk, contents
+from desk import MANIFEST, Desk, contents
 
 
 def verdict(key: str, **more: Any) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from bad_input.desk import MANIFEST, RATE_HZ, Desk, hum
+from desk import MANIFEST, RATE_HZ, Desk, hum
 
 from assembler import check, load
 from assembler.audio.ffmpeg import ffmpeg_program

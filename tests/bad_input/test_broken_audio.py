@@ -27,7 +27,7 @@ from bad_input.broken_audio import (
     sparse,
     wav_headers,
 )
-from bad_input.desk import RATE_HZ, Desk
+from desk import RATE_HZ, Desk
 
 KNOWN = [name for name, _ in (*wav_headers(), *other_heads(BLANK))]
 BY_CHANCE = [name for name, _ in flipped(BLANK)]

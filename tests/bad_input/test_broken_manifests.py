@@ -16,7 +16,7 @@ from bad_input.broken_manifests import (
     by_mutation,
     wrong_values,
 )
-from bad_input.desk import Desk, hum
+from desk import Desk, hum
 
 from assembler.manifest.model import Manifest
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from bad_input.desk import MANIFEST, Desk
+from desk import MANIFEST, Desk
 from PIL import Image
 
 from assembler import AssemblerError, load

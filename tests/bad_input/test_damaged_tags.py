@@ -12,7 +12,7 @@ import mutagen
 import pytest
 import soundfile
 from bad_input.broken_audio import sound
-from bad_input.desk import MANIFEST, RATE_HZ, Desk
+from desk import MANIFEST, RATE_HZ, Desk
 
 from assembler.audio.ffmpeg import ffmpeg_program
 from assembler.audio.probe import probe

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from bad_input.desk import MANIFEST, Desk, contents, hum
+from desk import MANIFEST, Desk, contents, hum
 
 THREE = MANIFEST + "  - title: Ebb\n    audio: a.wav\n"
 

@@ -17,7 +17,7 @@ from typing import Any
 
 import mutagen
 import pytest
-from bad_input.desk import Desk, hum
+from desk import Desk, hum
 from outside import output_of, program
 
 from assembler.manifest import load

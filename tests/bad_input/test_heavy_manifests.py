@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 import soundfile
 from bad_input import heavy_manifests
-from bad_input.desk import hum
+from desk import hum
 
 MOST_MEMORY_MB = 300
 MOST_ADDRESSES = 4 << 30

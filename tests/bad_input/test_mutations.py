@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 import soundfile
 from bad_input.broken_manifests import FULL
-from bad_input.desk import hum
+from desk import hum
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 import soundfile
 from bad_input.broken_audio import good_files
-from bad_input.desk import RATE_HZ, Desk, hum
 from bad_input.test_broken_audio import naming
+from desk import RATE_HZ, Desk, hum
 
 from assembler.audio import open_recording
 from assembler.audio.ffmpeg import decode_to_wav, run_ffmpeg

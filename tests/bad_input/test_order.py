@@ -6,7 +6,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 import pytest
-from bad_input.desk import MANIFEST, Desk, hum
+from desk import MANIFEST, Desk, hum
 
 from assembler.text import frames_text
 

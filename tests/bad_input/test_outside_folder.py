@@ -9,7 +9,7 @@ import re
 from pathlib import Path
 
 import pytest
-from bad_input.desk import MANIFEST, Desk, around, contents
+from desk import MANIFEST, Desk, around, contents
 
 NAMES = [
     "../../up",
@@ -68,7 +68,7 @@ def test_titles_and_names_lead_nowhere(desk: Desk) -> None:
 
 
 def _second() -> tuple[object, int]:
-    from bad_input.desk import hum
+    from desk import hum
 
     return hum(1.0, 44100), 44100
 

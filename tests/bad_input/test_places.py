@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import NoReturn
 
 import pytest
-from bad_input.desk import MANIFEST, Desk, around, contents
+from desk import MANIFEST, Desk, around, contents
 
 from assembler import build, load
 from assembler.errors import AssemblerError

@@ -10,7 +10,7 @@ import tempfile
 from pathlib import Path
 
 import pytest
-from bad_input.desk import Desk, hum
+from desk import Desk, hum
 
 from assembler.errors import FindingsError
 from assembler.text_files import OutsideFile

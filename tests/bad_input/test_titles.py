@@ -9,7 +9,7 @@ from pathlib import Path
 
 import mutagen
 import pytest
-from bad_input.desk import MANIFEST, Desk
+from desk import MANIFEST, Desk
 from mutagen.mp4 import MP4
 
 from assembler import load

@@ -24,7 +24,7 @@ from scipy.stats import beta
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from outside import real_music
-from restoration.known_sides import FIRST_TESTED, known_side
+from restoration.split.known_sides import FIRST_TESTED, known_side
 
 from assembler.restoration.split.confidence import HIGH, WEIGHTS, CutFeatures, confidence_of
 from assembler.restoration.split.restored_programme import read_programme

@@ -4,7 +4,7 @@ does not depend on it (practice; check digits: GS1 General Specifications, ISO 3
 from __future__ import annotations
 
 import pytest
-from bad_input.desk import MANIFEST, Desk
+from desk import MANIFEST, Desk
 
 from assembler import FindingsError, load
 from assembler.manifest import load_to_check

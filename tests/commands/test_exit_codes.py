@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from bad_input.desk import MANIFEST, Desk, contents
+from desk import MANIFEST, Desk, contents
 
 import assembler
 from assembler.commands.main import main

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from bad_input.desk import MANIFEST, Desk, hum
+from desk import MANIFEST, Desk, hum
 
 FINDING = {"severity": str, "code": str, "where": str, "file": str, "line": int, "message": str}
 DISC = {"frames": int, "time": str, "limit_frames": int, "fits": bool}

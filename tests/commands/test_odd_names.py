@@ -11,8 +11,8 @@ from urllib.parse import quote
 
 import pytest
 import soundfile
-from bad_input.desk import MANIFEST, Desk, around, hum
 from commands.typed import typed
+from desk import MANIFEST, Desk, around, hum
 
 from assembler.file_names import distinct_names, for_libsndfile, safe_name
 from assembler.finished.release_folder import read_checksums

@@ -14,7 +14,7 @@ import threading
 from pathlib import Path
 
 import pytest
-from bad_input.desk import MANIFEST, Desk
+from desk import MANIFEST, Desk
 from rich.cells import cell_len
 
 from assembler.cancel import Cancelled, CancelToken

@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 
 import pytest
-from bad_input.desk import MANIFEST, Desk, hum
+from desk import MANIFEST, Desk, hum
 from rich.cells import cell_len
 
 from assembler.text import decimal, signed

@@ -14,8 +14,8 @@ import sys
 from pathlib import Path
 
 import pytest
-from bad_input.desk import MANIFEST, Desk, hum
 from commands.typed import in_shell
+from desk import MANIFEST, Desk, hum
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="streams as POSIX has them")
 HUNG_UP = 'set -o pipefail; "$@" | true; echo "exit ${PIPESTATUS[0]}" >&2'

@@ -9,7 +9,7 @@ import re
 from pathlib import Path
 
 import pytest
-from bad_input.desk import Desk, hum
+from desk import Desk, hum
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.table import Table

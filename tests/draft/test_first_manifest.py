@@ -10,7 +10,7 @@ from pathlib import Path
 import mutagen.flac
 import numpy as np
 import pytest
-from bad_input.desk import Desk, contents, hum
+from desk import Desk, contents, hum
 
 from assembler import check, load
 from assembler.manifest import Manifest

@@ -9,7 +9,7 @@ from typing import Any
 
 import mutagen.flac
 import pytest
-from bad_input.desk import Desk, hum
+from desk import Desk, hum
 from rapidfuzz.distance import Levenshtein
 
 TITLES = [

@@ -12,18 +12,10 @@ import itertools
 import numpy as np
 import pytest
 import soxr
+from excerpts import EXCERPTS, MADE, Excerpt, Samples, music, with_debian_music
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from standards.references import (
-    EXCERPTS,
-    MADE,
-    Excerpt,
-    Samples,
-    faded_ends,
-    music,
-    sixteen_times_peak_dbtp,
-    with_debian_music,
-)
+from reference_meters import faded_ends, sixteen_times_peak_dbtp
 
 from assembler.dsp.limiter import LOOK_AHEAD_S, _hold, _moving_sum, limit
 

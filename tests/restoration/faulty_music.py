@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+from excerpts import EXCERPTS, MADE, music, with_debian_music
 from numpy.typing import NDArray
-from standards.references import EXCERPTS, MADE, music, with_debian_music
 
 Samples = NDArray[np.float32]
 RATE_HZ = 48000

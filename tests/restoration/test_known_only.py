@@ -9,9 +9,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from excerpts import Excerpt, music
 from numpy.typing import NDArray
 from restoration.faulty_music import RATE_HZ, beside, hiss, late, piece, pieces, read
-from standards.references import Excerpt, music
 
 from assembler.manifest.transfers import Restoration
 from assembler.restoration.analysis.channels import ChannelMeter, ChannelReading

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from reference_meters import faded_ends, libebur128_reading
 from scipy.signal import lfilter
-from standards.references import faded_ends, libebur128_reading
 
 from assembler.dsp.loudness import k_weighting
 from assembler.dsp.meter import read_meter

@@ -7,8 +7,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import soxr
+from reference_meters import faded_ends, sixteen_times_peak_dbtp
 from standards.ebu_signals import RATE_HZ, in_both, stereo_tone, tone
-from standards.references import faded_ends, sixteen_times_peak_dbtp
 
 from assembler.dsp.loudness import EnergyMeter, Loudness
 from assembler.dsp.meter import Reading, read_meter

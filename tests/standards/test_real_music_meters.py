@@ -10,17 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from excerpts import EXCERPTS, MADE, Excerpt, music, with_debian_music
 from long_runs import series
 from outside import ebur128
-from standards.references import (
-    EXCERPTS,
-    MADE,
-    Excerpt,
-    libebur128_reading,
-    music,
-    sixteen_times_peak_dbtp,
-    with_debian_music,
-)
+from reference_meters import libebur128_reading, sixteen_times_peak_dbtp
 
 from assembler.dsp.meter import read_meter
 

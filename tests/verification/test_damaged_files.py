@@ -8,7 +8,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from bad_input.desk import MANIFEST, Desk, hum
+from desk import MANIFEST, Desk, hum
 
 from assembler.commands.main import main
 from assembler.finished import finished

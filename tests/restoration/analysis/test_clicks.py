@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 import soundfile
 import soxr
+from excerpts import with_debian_music
 from made_music import made_music
 from numpy.typing import NDArray
 from outside import real_music
 from scipy.signal import butter, sosfilt
-from standards.references import with_debian_music
 
 from assembler.dsp.blocks import Samples
 from assembler.restoration.analysis.clicks import Click, ClickMeter, ClickReading

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from long_runs import series
 from outside import real_music
-from restoration.known_sides import FIRST_TESTED, KnownCut, known_side
+from restoration.split.known_sides import FIRST_TESTED, KnownCut, known_side
 from scipy.stats import binom
 
 from assembler.restoration.split.confidence import HIGH, CutFeatures, confidence_of, level_of

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 import pytest
 import soundfile
 from demo_builds import Built
+from excerpts import with_debian_music
 from long_runs import series
 from made_music import KINDS, Samples, made_music
 from outside import real_music
-from standards.references import with_debian_music
 
 from assembler import build, load
 

@@ -12,9 +12,9 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import soundfile
+from excerpts import with_debian_music
 from made_music import KINDS, made_music
 from outside import real_music
-from standards.references import with_debian_music
 
 from assembler.dsp.blocks import Samples
 from assembler.restoration.analysis.dropouts import Dropout, DropoutMeter

@@ -7,9 +7,7 @@ from typing import Any
 
 import pytest
 import soundfile
-from bad_input.desk import MANIFEST, Desk, contents, desk, hum
-
-__all__ = ["desk"]
+from desk import MANIFEST, Desk, contents, hum
 
 HEAD = MANIFEST[: MANIFEST.index("tracks:")]
 SECONDS = {"a": 10, "b": 20, "c": 30}

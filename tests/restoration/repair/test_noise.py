@@ -13,12 +13,12 @@ import numpy as np
 import pytest
 import scipy.fft
 import soundfile
+from excerpts import with_debian_music
 from made_music import KINDS, made_music
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from outside import real_music
 from scipy.signal import wiener
-from standards.references import with_debian_music
 
 from assembler.dsp.blocks import Samples
 from assembler.errors import SourceError
