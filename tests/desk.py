@@ -106,6 +106,13 @@ class Desk:
         code = main([str(argument) for argument in arguments])
         return code, *self.capsys.readouterr()
 
+    def error_line(self, *arguments: str | Path) -> str:
+        """Check that a command fails with one line and nothing else, and return it."""
+        code, out, err = self.run(*arguments)
+        assert code == 1
+        (line,) = (out + err).splitlines()
+        return line
+
     def json(self, *arguments: str | Path) -> tuple[int, dict[str, Any]]:
         """Run a command with --json; give its exit code and document."""
         code, out, _ = self.run(*arguments, "--json")

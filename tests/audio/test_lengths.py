@@ -6,6 +6,7 @@ Where a container declares no length, an end in the middle of a packet is a warn
 
 from __future__ import annotations
 
+import re
 import struct
 import subprocess
 from pathlib import Path
@@ -94,13 +95,29 @@ def test_whole_files_are_read_completely_without_a_warning(
     assert recording.doubts == ()
 
 
+FAULTS = {
+    "caf": "this is not audio in a readable format",
+    "flac": "the file is damaged after 0:00.00",
+    "mp3": "the file ends at 0:0",
+}
+"""Where the container does not declare the length of its sound in bytes."""
+
+
 @pytest.mark.parametrize("name", BY_LIBSNDFILE)
 @pytest.mark.parametrize("share", [0.35, 0.6, 0.95])
 def test_fewer_samples_than_declared_are_refused(tmp_path: Path, name: str, share: float) -> None:
     path = made(tmp_path, name)
     cut(path, int(path.stat().st_size * share) // 4 * 4)
-    with pytest.raises(SourceError):
+    with pytest.raises(SourceError) as refused:
         read_s(path, tmp_path)
+    message = str(refused.value)
+    assert message.startswith(f"{path}: {FAULTS.get(name, 'the file is truncated: its header')}")
+    if name not in FAULTS:
+        found = re.search(r"declares 0:(0[\d.]+).*the file has 0:(0[\d.]+)", message)
+        assert found
+        declared_s, held_s = map(float, found.groups())
+        assert declared_s == pytest.approx(SECONDS, abs=0.2)
+        assert held_s == pytest.approx(share * SECONDS, abs=0.2)
 
 
 @pytest.mark.parametrize("name", [*UNDECLARED, *BY_FFMPEG])

@@ -89,11 +89,6 @@ def empty(scratch: Path, capsys: pytest.CaptureFixture[str]) -> Desk:
     return Desk(scratch, capsys)
 
 
-def test_there_are_enough_of_them() -> None:
-    assert len(KNOWN) + len(BY_CHANCE) + len(ODD) >= 120
-    assert not set(KNOWN) & set(BY_CHANCE) & set(ODD)
-
-
 @pytest.mark.thorough
 @pytest.mark.parametrize("suffix", BLANK)
 def test_without_its_fault_each_is_good(empty: Desk, suffix: str) -> None:

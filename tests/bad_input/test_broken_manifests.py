@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from difflib import SequenceMatcher
 from pathlib import Path
 
 import pytest
@@ -24,6 +25,18 @@ KNOWN = dict(by_hand()) | dict(wrong_values())
 BY_CHANCE = dict(by_mutation())
 
 
+LINES_ELSEWHERE = {"a quote without end": 39, "no tracks": 1, "3000 braces": 0}
+"""A quote ends with the file, a missing part belongs to the whole, and depth has no line."""
+
+
+def lines_that_differ(text: bytes) -> range:
+    """Return the lines that are not the good manifest's, and one after them."""
+    good, broken = FULL.encode().split(b"\n"), text.split(b"\n")
+    steps = SequenceMatcher(None, good, broken, autojunk=False).get_opcodes()
+    places = [(first, last) for step, _, _, first, last in steps if step != "equal"]
+    return range(places[0][0] + 1, places[-1][1] + 3)
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with two recordings, which nothing here may change."""
@@ -41,12 +54,6 @@ def wide(folder: Path, capsys: pytest.CaptureFixture[str]) -> Iterator[Desk]:
     assert sorted(path.name for path in folder.iterdir()) == ["a.wav", "b.wav", "songs.yaml"]
 
 
-def test_there_are_enough_of_them() -> None:
-    assert len(KNOWN) + len(BY_CHANCE) >= 240
-    assert len(set(KNOWN.values()) | set(BY_CHANCE.values())) >= 235
-    assert FULL.encode() not in KNOWN.values()
-
-
 def test_the_manifest_without_its_fault_is_good(wide: Desk) -> None:
     assert wide.reported_clearly("check", wide.write(FULL)) == (0, [])
 
@@ -56,9 +63,9 @@ def test_a_known_fault_is_reported(wide: Desk, name: str) -> None:
     path = wide.write(KNOWN[name])
     code, errors = wide.reported_clearly("check", path)
     assert code == 1
-    lines = KNOWN[name].count(b"\n") + 2
     assert all(error["file"] == str(path) for error in errors)
-    assert all(0 <= error["line"] <= lines for error in errors)
+    lines = [LINES_ELSEWHERE[name]] if name in LINES_ELSEWHERE else lines_that_differ(KNOWN[name])
+    assert any(error["line"] in lines for error in errors)
 
 
 @pytest.mark.parametrize("name", list(KNOWN)[::10])

@@ -144,11 +144,13 @@ def test_a_killed_build_does_not_lock_the_cache(folder):
 
 @pytest.mark.parametrize("limit", ["twenty", "-1", "nan", "inf"])
 @pytest.mark.usefixtures("folder")
-def test_a_limit_that_is_not_a_number_is_refused(monkeypatch, limit):
+def test_a_limit_that_is_not_a_number_is_refused(monkeypatch, capsys, limit):
     monkeypatch.setenv("ASSEMBLER_STORE_LIMIT", limit)
     with pytest.raises(AssemblerError, match="ASSEMBLER_STORE_LIMIT"):
         limit_bytes()
     assert main(["store"]) == 1
+    message = f"ASSEMBLER_STORE_LIMIT: must be a number of GB, not `{limit}`"
+    assert capsys.readouterr().err.splitlines() == [message]
 
 
 @pytest.mark.usefixtures("folder")

@@ -36,7 +36,7 @@ def test_a_fault_beside_the_running_order_does_not_hide_it(desk: Desk, what: str
     ]
     _, out, _ = desk.run("check", path)
     assert "Tide Table" in out
-    assert "cannot be built yet" in out
+    assert "cannot be built yet" in " ".join(out.split())  # the line may wrap
 
 
 def test_a_wrong_code_is_not_called_an_empty_slot(desk: Desk) -> None:
@@ -54,21 +54,22 @@ def test_a_wrong_code_is_not_called_an_empty_slot(desk: Desk) -> None:
 
 
 @pytest.mark.parametrize(
-    "text",
+    ("text", "code"),
     [
-        MANIFEST.replace("audio: b.wav", "audio: b.wav\n    gap: soon"),
-        MANIFEST.replace("audio: b.wav", "audio: b.wav\n    gapp: 0"),
-        MANIFEST.replace("  artist: Halden Ferry Singers\n", ""),
-        WRONG.replace("audio: b.wav", "audio: b.wav\n    start: x"),
+        (MANIFEST.replace("audio: b.wav", "audio: b.wav\n    gap: soon"), "bad-time"),
+        (MANIFEST.replace("audio: b.wav", "audio: b.wav\n    gapp: 0"), "unknown-key"),
+        (MANIFEST.replace("  artist: Halden Ferry Singers\n", ""), "missing-key"),
+        (WRONG.replace("audio: b.wav", "audio: b.wav\n    start: x"), "bad-time"),
     ],
     ids=["gap", "unknown key of a track", "no artist", "barcode and start"],
 )
-def test_a_fault_in_the_running_order_shows_none(desk: Desk, text: str) -> None:
+def test_a_fault_in_the_running_order_shows_none(desk: Desk, text: str, code: str) -> None:
     path = desk.write(text)
-    with pytest.raises(FindingsError):
+    with pytest.raises(FindingsError) as stopped:
         load_to_check(path)
-    code, document = desk.json("check", path)
-    assert (code, document["tracks"], document["discs"]) == (1, [], [])
+    assert code in [finding.code for finding in stopped.value.findings]
+    exit_code, document = desk.json("check", path)
+    assert (exit_code, document["tracks"], document["discs"]) == (1, [], [])
 
 
 def test_nothing_is_built_with_a_fault(desk: Desk) -> None:

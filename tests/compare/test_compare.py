@@ -469,9 +469,11 @@ def test_the_command_prints_it_in_80_columns(desk, capsys, monkeypatch):
 
 def test_no_release_is_an_error(desk, tmp_path, capsys):
     assert main(["compare", str(desk / "before" / "T"), str(tmp_path)]) == 1
-    assert "report.json" in capsys.readouterr().err
+    message = f"{tmp_path / 'report.json'}: is missing: this is not a finished release"
+    assert capsys.readouterr().err.splitlines() == [message]
     assert main(["compare", "--json", str(tmp_path), str(tmp_path)]) == 1
-    assert json.loads(capsys.readouterr().out)["ok"] is False
+    (finding,) = json.loads(capsys.readouterr().out)["findings"]
+    assert finding["message"] == message
 
 
 def stretch(folder: Path, name: str, pcm: np.ndarray) -> Stretch:

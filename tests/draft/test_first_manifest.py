@@ -210,10 +210,8 @@ def test_an_existing_manifest_is_not_overwritten(desk: Desk) -> None:
     folder = takes(desk, "one.wav")
     (folder / "manifest.yaml").write_text("my own work")
     before = contents(folder)
-    code, out, err = desk.run("draft", folder)
-    assert code == 1
-    assert str(folder / "manifest.yaml") in err
-    assert "Traceback" not in out + err
+    exists = "the file exists already: name another file with --out"
+    assert desk.error_line("draft", folder) == f"{folder / 'manifest.yaml'}: {exists}"
     assert contents(folder) == before
 
 
@@ -231,23 +229,26 @@ def test_paths_are_relative_to_the_manifests_folder(desk: Desk) -> None:
     assert not (folder / "manifest.yaml").exists()
 
 
-@pytest.mark.parametrize("folder", ["nowhere", "a.wav", "bare"])
-def test_folders_without_recordings(desk: Desk, folder: str) -> None:
+@pytest.mark.parametrize(
+    ("folder", "fault"),
+    [
+        ("nowhere", "this is not a folder: name the folder of the audio files"),
+        ("a.wav", "this is not a folder: name the folder of the audio files"),
+        ("bare", "no audio file in this folder: put the recordings there"),
+    ],
+)
+def test_folders_without_recordings(desk: Desk, folder: str, fault: str) -> None:
     (desk.folder / "bare").mkdir()
     before = contents(desk.folder)
-    code, out, err = desk.run("draft", desk.folder / folder)
-    assert code == 1
-    assert folder in err
-    assert len((out + err).splitlines()) == 1
+    assert desk.error_line("draft", desk.folder / folder) == f"{desk.folder / folder}: {fault}"
     assert contents(desk.folder) == before
 
 
 def test_a_missing_song_list_is_reported_as_such(desk: Desk) -> None:
     folder = takes(desk, "one.wav")
-    code, out, err = desk.run("draft", folder, "--titles", desk.folder / "gone.txt")
-    assert code == 1
-    assert "gone.txt" in out + err
-    assert "name a manifest" not in out + err
+    listed = desk.folder / "gone.txt"
+    line = desk.error_line("draft", folder, "--titles", listed)
+    assert line == f"error {listed}: no such file or directory: check the path"
     assert not (folder / "manifest.yaml").exists()
 
 
@@ -261,9 +262,9 @@ def test_song_list_in_the_encoding_of_a_mail_program(desk: Desk, encoding: str) 
 
 def test_manifest_in_a_missing_folder(desk: Desk) -> None:
     folder = takes(desk, "one.wav")
-    code, out, err = desk.run("draft", folder, "--out", desk.folder / "gone" / "m.yaml")
-    assert code == 1
-    assert len((out + err).splitlines()) == 1
+    path = desk.folder / "gone" / "m.yaml"
+    line = desk.error_line("draft", folder, "--out", path)
+    assert line.startswith(f"{path}: the file can't be written: no such file or directory")
 
 
 def test_file_name_that_is_not_utf_8(desk: Desk) -> None:

@@ -390,5 +390,5 @@ def test_folder_in_place_of_a_file(tmp_path: Path) -> None:
 
 
 def test_name_too_long_for_a_file(tmp_path: Path) -> None:
-    with pytest.raises(FindingsError):
+    with pytest.raises(FindingsError, match="file name too long: check the path"):
         load(tmp_path / f"{'long ' * 80}.yaml")

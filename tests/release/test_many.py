@@ -97,9 +97,9 @@ def test_a_folder_of_one_and_a_file_named_twice(desk, capsys):
     (desk / "1.wav").rename(desk / "one" / "1.wav")
     code, result = document(capsys, "one", "one/01.yaml", "--only", "paper")
     assert (code, len(result["releases"])) == (0, 1)
-    assert main(["build", "store-that-is-empty"]) == 1
+    assert main(["build", "nowhere"]) == 1
+    assert "error nowhere: no such file or directory: check" in capsys.readouterr().out
     (desk / "empty").mkdir()
-    capsys.readouterr()
     assert main(["build", "empty"]) == 1
     assert "empty: no manifest in this folder" in capsys.readouterr().err
 
