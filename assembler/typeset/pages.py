@@ -1,7 +1,4 @@
-"""A4 pages with a narrow column for the places on the package and a wide one for their texts.
-
-Every line is placed by its measured width, and pages are filled line by line.
-"""
+"""Texts set in lines of a given width, and lines filled into frames of a given height."""
 
 from __future__ import annotations
 
@@ -9,18 +6,41 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from reportlab.lib.pagesizes import A4
-from reportlab.lib.units import mm
-
 from assembler.typeset.fonts import Weight
+from assembler.typeset.pdf_fonts import width_em
+from assembler.typeset.typeset import filled_lines, in_printed_order, joined, reads_right_to_left
 
-PAGE_WIDTH, PAGE_HEIGHT = A4
-LEFT, BODY, RIGHT = 20 * mm, 56 * mm, PAGE_WIDTH - 20 * mm
-TOP, FOOT, FOOTER = PAGE_HEIGHT - 20 * mm, 24 * mm, 13 * mm
-COLUMN = RIGHT - BODY
+Drawing = Callable[[Any, float], None]
+"""Draws on a canvas, from a lower edge."""
 
-Drawing = Callable[[Any, float, float], None]
-"""Draws on a canvas, from a left and a lower edge."""
+
+@dataclass(frozen=True)
+class Frame:
+    """The area of a page that lines fill, in points from the page's lower left corner.
+
+    Attributes
+    ----------
+    left, right, top, foot
+        Its edges.
+    body
+        Left edge of texts; names of parts are in the margin to the left of it.
+    """
+
+    left: float
+    right: float
+    top: float
+    foot: float
+    body: float
+
+    @property
+    def width(self) -> float:
+        """Width of the texts."""
+        return self.right - self.body
+
+    @property
+    def height(self) -> float:
+        """Height of all lines."""
+        return self.top - self.foot
 
 
 @dataclass(frozen=True)
@@ -32,9 +52,9 @@ class Type:
     weight: Weight = "regular"
     grey: float = 0.0
 
-
-PART_TITLE = Type(11.5, 17, "bold")
-CONTINUED = Type(8, 17, grey=0.4)
+    def width(self, text: str) -> float:
+        """Return the width of a text in points."""
+        return width_em(text, self.weight) * self.size_pt
 
 
 @dataclass(frozen=True)
@@ -44,6 +64,17 @@ class Placed:
     x_pt: float
     text: str
     type: Type
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A straight line across, so far above the upper edge of its line of text."""
+
+    x_pt: float
+    to_x_pt: float
+    up_pt: float = 0.0
+    width_pt: float = 0.5
+    grey: float = 0.6
 
 
 @dataclass(frozen=True)
@@ -60,13 +91,13 @@ class Line:
         Above it, except at the top of a page.
     keeps
         Kept on one page with the next line.
-    part, block
-        Titles of its part and its block.
+    heads
+        Lines that are set above it where it is the first of a later page.
     opens
         Titles of the part and the block that it opens.
     leader
         Dots lead to its last text.
-    drawing
+    rules, drawing
         Drawn before its texts.
     """
 
@@ -74,11 +105,69 @@ class Line:
     height_pt: float
     space_pt: float = 0.0
     keeps: bool = False
-    part: str = ""
-    block: str = ""
+    heads: tuple[Line, ...] = ()
     opens: tuple[str, ...] = ()
     leader: bool = False
+    rules: tuple[Rule, ...] = ()
     drawing: Drawing | None = None
+
+
+Page = list[tuple[float, Line]]
+"""Lines with the heights of their lower edges."""
+LARGEST_SPACE_BELOW_HEADS = 8
+
+
+def set_text(
+    text: str,
+    x_pt: float,
+    width_pt: float,
+    kind: Type,
+    *,
+    hanging_pt: float = 0,
+    beside: bool = False,
+) -> list[Placed]:
+    """Set a text into a width, line by line; right-to-left text is aligned right.
+
+    Parameters
+    ----------
+    hanging_pt
+        Indent of all lines but the first.
+    beside
+        Set right-to-left text at the start of its column, next to what precedes it.
+    """
+    shaped = joined(text)
+    right_to_left = reads_right_to_left(shaped)
+    lines = filled_lines(shaped, width_pt - hanging_pt, kind.width)
+    shown = [in_printed_order(line, right_to_left=right_to_left) for line in lines]
+    indents = [hanging_pt if n else 0.0 for n in range(len(lines))]
+    if right_to_left:
+        indents = [
+            width_pt - kind.width(line) - pt for line, pt in zip(shown, indents, strict=True)
+        ]
+    start_pt = x_pt - min(indents) if beside else x_pt
+    return [
+        Placed(start_pt + indent, line, kind) for line, indent in zip(shown, indents, strict=True)
+    ]
+
+
+def at_right(text: str, right_pt: float, kind: Type) -> Placed:
+    """Set a short text against a right edge."""
+    return Placed(right_pt - kind.width(text), text, kind)
+
+
+def fitted(text: str, width_pt: float, kind: Type, least_pt: float, most_lines: int = 1) -> Type:
+    """Return the largest type, down to a size, in which a text fits so many lines."""
+    text = joined(text)
+    while kind.size_pt > least_pt and len(filled_lines(text, width_pt, kind.width)) > most_lines:
+        shrunk = max(least_pt, kind.size_pt - 0.5)
+        kind = replace(kind, size_pt=shrunk, leading_pt=kind.leading_pt * shrunk / kind.size_pt)
+    return kind
+
+
+def stacked(placed: Iterable[Placed], space_pt: float = 0) -> list[Line]:
+    """Return texts as lines below each other."""
+    lines = [Line((part,), part.type.leading_pt) for part in placed]
+    return [replace(lines[0], space_pt=space_pt), *lines[1:]]
 
 
 def height(lines: Iterable[Line]) -> float:
@@ -86,40 +175,35 @@ def height(lines: Iterable[Line]) -> float:
     return sum(line.height_pt + line.space_pt for line in lines)
 
 
-def kept(lines: Sequence[Line], *, with_next: bool) -> list[Line]:
+def kept(lines: Sequence[Line], *, with_next: bool = False) -> list[Line]:
     """Return lines kept on one page, and with the next line if `with_next`."""
     return [replace(line, keeps=with_next or i < len(lines) - 1) for i, line in enumerate(lines)]
 
 
-def paged(lines: Iterable[Line]) -> list[list[tuple[float, Line]]]:
-    """Return lines with their heights, page by page; pages inside a part get a running head."""
-    pages: list[list[tuple[float, Line]]] = [[]]
-    y = TOP
+def paged(lines: Iterable[Line], frame: Frame) -> list[Page]:
+    """Fill frames with lines, page by page; what overflows a single frame is on later pages."""
+    pages: list[Page] = [[]]
+    y = frame.top
     for group in _groups(lines):
         needed = height(group)
-        if pages[-1] and y - needed < FOOT and needed < TOP - FOOT - CONTINUED.leading_pt:
-            pages.append([])
+        if needed >= frame.height - height(group[0].heads):
+            needed = 0  # too tall to be kept together
         for line in group:
-            if pages[-1] and y - line.space_pt - line.height_pt < FOOT:
+            if pages[-1] and y - max(needed, line.space_pt + line.height_pt) < frame.foot:
                 pages.append([])
-            if not pages[-1]:
-                y = TOP
-                if line.part and len(pages) > 1 and line.opens[:1] != (line.part,):
-                    y -= CONTINUED.leading_pt
-                    pages[-1].append((y, running_head(line)))
-                    y -= 8 if line.opens else 2
-            else:
+            needed = 0
+            if pages[-1]:
                 y -= line.space_pt
+            else:
+                y = frame.top
+                heads = line.heads if len(pages) > 1 else ()
+                for head in heads:
+                    y -= head.height_pt
+                    pages[-1].append((y, head))
+                y -= min(line.space_pt, LARGEST_SPACE_BELOW_HEADS) if heads else 0
             y -= line.height_pt
             pages[-1].append((y, line))
     return pages
-
-
-def running_head(line: Line) -> Line:
-    """Return a line with the part and the block that continue on a page."""
-    what = "continued" if line.opens else f"{line.block}, continued"
-    texts = (Placed(LEFT, line.part, PART_TITLE), Placed(BODY, what, CONTINUED))
-    return Line(texts, CONTINUED.leading_pt, part=line.part)
 
 
 def _groups(lines: Iterable[Line]) -> Iterator[list[Line]]:

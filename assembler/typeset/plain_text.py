@@ -16,7 +16,7 @@ from assembler.typeset.blocks import (
     Subtitle,
     Verse,
 )
-from assembler.typeset.fonts import clusters
+from assembler.typeset.typeset import filled_lines
 
 COLUMNS = 100
 """Width of sheets and reports in a fixed font."""
@@ -83,26 +83,6 @@ def _cells_of(sign: str) -> int:
 
 
 def wrapped(text: str, columns: int) -> list[str]:
-    """Break a text into lines of at most some columns: at spaces, and inside longer words.
-
-    Returns
-    -------
-    list of str
-        No lines for an empty text.
-    """
-    lines: list[str] = []
-    line = ""
-    for word in text.split():
-        longer = f"{line} {word}" if line else word
-        if cells(longer) <= columns:
-            line = longer
-            continue
-        if line:
-            lines.append(line)
-        line = ""
-        for letter in clusters(word):
-            if line and cells(line + letter) > columns:
-                lines.append(line)
-                line = ""
-            line += letter
-    return [*lines, line] if line else lines
+    """Break a text into lines of at most some columns; an empty text has no lines."""
+    text = " ".join(text.split())
+    return filled_lines(text, columns, cells) if text else []

@@ -1,20 +1,24 @@
-"""A sheet as a PDF: lines drawn on pages, with bookmarks, page numbers and reading order."""
+"""Pages of lines as a PDF, with bookmarks, page numbers and reading order."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.units import mm
+
 from assembler.typeset.blocks import Sheet
-from assembler.typeset.lines import GAP, sheet_lines, width
-from assembler.typeset.pages import BODY, FOOTER, LEFT, RIGHT, Line, Placed, Type, paged
+from assembler.typeset.lines import GAP, sheet_lines
+from assembler.typeset.pages import Frame, Line, Page, Placed, Type, paged, set_text
 from assembler.typeset.pdf_document import copied_as, new_document
 from assembler.typeset.pdf_fonts import page_runs, write_runs
-from assembler.typeset.typeset import filled_lines, in_printed_order, joined
 
-FOOTER_TYPE = Type(7, 10, grey=0.38)
+FRAME = Frame(left=20 * mm, right=A4[0] - 20 * mm, top=A4[1] - 20 * mm, foot=24 * mm, body=56 * mm)
+FOOTER, FOOTER_TYPE = 13 * mm, Type(7, 10, grey=0.38)
 BASELINE = 0.28
 """Share of a line's height, from its lower edge."""
 NARROW_GAP = GAP + 0.5
@@ -23,69 +27,62 @@ NARROW_GAP = GAP + 0.5
 
 def write_pdf(path: Path, sheet: Sheet) -> None:
     """Write a sheet as a PDF whose bytes depend on its texts alone."""
-    pages = paged(sheet_lines(sheet))
+    write_pages(path, sheet, paged(sheet_lines(sheet, FRAME), FRAME), FRAME)
+
+
+def write_pages(path: Path, sheet: Sheet, pages: Sequence[Page], frame: Frame) -> None:
+    """Write pages of lines; properties and footers name the sheet."""
     canvas = new_document(path, sheet)
     for number, lines in enumerate(pages, 1):
         for y, line in lines:
-            _draw_line(canvas, line, y)
-        _draw_footer(canvas, sheet, f"Page {number} of {len(pages)}")
+            _draw_line(canvas, line, y, frame)
+        _draw_footer(canvas, sheet, f"Page {number} of {len(pages)}", frame)
         canvas.showPage()
     canvas.save()
 
 
-def _draw_line(canvas: Any, line: Line, y_pt: float) -> None:
-    opens_part = bool(line.placed) and line.placed[0].text == line.part
-    if opens_part:
-        _rule(canvas, LEFT, y_pt + line.height_pt + 3, 1.0, 0)
-    elif line.opens:
-        _rule(canvas, BODY, y_pt + line.height_pt + 2, 0.4, 0.65)
-    _bookmark(canvas, line, y_pt)
-    if line.drawing:
-        line.drawing(canvas, BODY, y_pt)
-    _write_texts(canvas, line.placed, y_pt + BASELINE * _leading(line), leader=line.leader)
-
-
-def _leading(line: Line) -> float:
-    return line.placed[0].type.leading_pt if line.placed else 0
-
-
-def _rule(canvas: Any, x_pt: float, y_pt: float, width_pt: float, grey: float) -> None:
-    canvas.setStrokeGray(grey)
-    canvas.setLineWidth(width_pt)
-    canvas.line(x_pt, y_pt, RIGHT, y_pt)
-
-
-def _bookmark(canvas: Any, line: Line, y_pt: float) -> None:
+def _draw_line(canvas: Any, line: Line, y_pt: float, frame: Frame) -> None:
+    for rule in line.rules:
+        canvas.setStrokeGray(rule.grey)
+        canvas.setLineWidth(rule.width_pt)
+        rule_pt = y_pt + line.height_pt + rule.up_pt
+        canvas.line(rule.x_pt, rule_pt, rule.to_x_pt, rule_pt)
     for level, title in enumerate(line.opens):
         if title:
-            key = f"{line.part}, {line.block}, {level}"
+            key = f"{canvas.getPageNumber()}, {y_pt}, {level}"
             canvas.bookmarkPage(key, fit="XYZ", left=0, top=y_pt + 2 * line.height_pt)
             canvas.addOutlineEntry(title, key, level)
+    if line.drawing:
+        line.drawing(canvas, y_pt)
+    leading_pt = max((placed.type.leading_pt for placed in line.placed), default=0)
+    _write_texts(canvas, line, y_pt + BASELINE * leading_pt, frame)
 
 
-def _write_texts(canvas: Any, placed: Sequence[Placed], y_pt: float, *, leader: bool) -> None:
+def _write_texts(canvas: Any, line: Line, y_pt: float, frame: Frame) -> None:
     text = canvas.beginText()
-    for before, after in pairwise((None, *placed)):
+    for before, after in pairwise((None, *line.placed)):
         if after is None:
             continue
         if before:
-            end = before.x_pt + width(before.text, before.type)
-            if leader and after is placed[-1]:
-                _dots(canvas, end + GAP, after.x_pt - GAP, y_pt)
+            end = before.x_pt + before.type.width(before.text)
+            if line.leader and after is line.placed[-1]:
+                _dots(canvas, end + GAP, after.x_pt - GAP, y_pt, frame)
             if after.x_pt - end > NARROW_GAP:
                 _bridge(text, end + 2, after.x_pt - 2, y_pt, after.type.size_pt)
-        _write(text, after, y_pt)
+        text.setTextOrigin(after.x_pt, y_pt)
+        text.setFillGray(after.type.grey)
+        write_runs(text, after.text, after.type.weight, after.type.size_pt)
     canvas.drawText(text)
 
 
-def _dots(canvas: Any, x_pt: float, to_x_pt: float, y_pt: float) -> None:
+def _dots(canvas: Any, x_pt: float, to_x_pt: float, y_pt: float, frame: Frame) -> None:
     """Draw the leader dots of a line, on one grid for all lines."""
     canvas.saveState()
     canvas.setStrokeGray(0.4)
     canvas.setLineWidth(0.6)
     canvas.setLineCap(1)
     canvas.setDash([0, 4])
-    first = RIGHT - 4 * int((RIGHT - x_pt) / 4)
+    first = frame.right - 4 * int((frame.right - x_pt) / 4)
     if first < to_x_pt:
         canvas.line(first, y_pt, to_x_pt, y_pt)
     canvas.restoreState()
@@ -101,28 +98,17 @@ def _bridge(text: Any, x_pt: float, to_x_pt: float, y_pt: float, size_pt: float)
     text.setFont(font, size_pt)
     with copied_as(text, "  "):
         text.setTextRenderMode(3)
-        text.setHorizScale(100 * (to_x_pt - x_pt) / width(space, Type(size_pt, 0)))
+        text.setHorizScale(100 * (to_x_pt - x_pt) / Type(size_pt, 0).width(space))
         text.textOut(space)
         text.setHorizScale(100)
         text.setTextRenderMode(0)
 
 
-def _write(text: Any, placed: Placed, y_pt: float) -> None:
-    text.setTextOrigin(placed.x_pt, y_pt)
-    text.setFillGray(placed.type.grey)
-    write_runs(text, placed.text, placed.type.weight, placed.type.size_pt)
-
-
-def _draw_footer(canvas: Any, sheet: Sheet, page: str) -> None:
-    kind = FOOTER_TYPE
-    name = _shortened(f"{sheet.artist} – {sheet.title}", RIGHT - BODY, kind)
-    shown = in_printed_order(name, right_to_left=False)
-    texts = (Placed(LEFT, page, kind), Placed(BODY, shown, kind))
-    _write_texts(canvas, texts, FOOTER, leader=False)
-
-
-def _shortened(text: str, width_pt: float, kind: Type) -> str:
-    """Return as much of a text as fits one line, in reading order."""
-    room = width_pt - kind.size_pt
-    lines = filled_lines(joined(text), room, size_pt=kind.size_pt, weight=kind.weight)
-    return lines[0] if len(lines) == 1 else f"{lines[0]}…"
+def _draw_footer(canvas: Any, sheet: Sheet, page: str, frame: Frame) -> None:
+    number = Placed(frame.left, page, FOOTER_TYPE)
+    x_pt = max(frame.body, frame.left + FOOTER_TYPE.width(page) + 3 * GAP)
+    room_pt = frame.right - x_pt - FOOTER_TYPE.size_pt
+    text = f"{sheet.artist} – {sheet.title}"
+    name, *rest = set_text(text, x_pt, room_pt, FOOTER_TYPE, beside=True)
+    shown = replace(name, text=f"{name.text}…") if rest else name
+    _write_texts(canvas, Line((number, shown), 0), FOOTER, frame)

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import cache
 from typing import Any
 
-from assembler.typeset.fonts import Weight, clusters, composed, is_carried, letter_of
-from assembler.typeset.pdf_fonts import width_em
+from assembler.typeset.fonts import clusters, composed, is_carried, letter_of
 
 _RIGHT_TO_LEFT = re.compile(
     "[\u0590-\u08ff\u200f\u202b\u202e\u2067\ufb1d-\ufdff\ufe70-\ufefc\U00010800-\U00010fff"
@@ -84,34 +83,35 @@ def _brackets() -> tuple[dict[str, str], re.Pattern[str], re.Pattern[str]]:
     )
 
 
-def filled_lines(text: str, width_pt: float, *, size_pt: float, weight: Weight) -> list[str]:
-    """Break a text into lines no wider than a width.
+def filled_lines(text: str, room: float, measure: Callable[[str], float]) -> list[str]:
+    """Break a text into lines no wider than a room.
 
     Parameters
     ----------
     text
         From `joined`, in reading order.
+    measure
+        Returns the width of a text, in the unit of `room`.
 
     Returns
     -------
     list of str
         At least one line, in reading order. A word wider than a line is broken.
     """
-    room_em = width_pt / size_pt
     lines: list[str] = []
-    line, line_em = "", 0.0
-    for piece in _pieces(text, room_em, weight):
-        if line and line_em + width_em(piece.rstrip(), weight) > room_em:
+    line, wide = "", 0.0
+    for piece in _pieces(text, room, measure):
+        if line and wide + measure(piece.rstrip()) > room:
             lines.append(line.rstrip())
-            line, line_em = "", 0.0
+            line, wide = "", 0.0
         line += piece
-        line_em += width_em(piece, weight)
+        wide += measure(piece)
     return [*lines, line.rstrip()]
 
 
-def _pieces(text: str, room_em: float, weight: Weight) -> Iterator[str]:
+def _pieces(text: str, room: float, measure: Callable[[str], float]) -> Iterator[str]:
     for piece in _breakable(text):
-        if width_em(piece.rstrip(), weight) <= room_em:
+        if measure(piece.rstrip()) <= room:
             yield piece
         else:
             yield from clusters(piece)

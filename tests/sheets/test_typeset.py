@@ -5,13 +5,18 @@ from __future__ import annotations
 import pytest
 from bidi import get_display
 
+from assembler.typeset.pages import Frame, Line, kept, paged
 from assembler.typeset.pdf_fonts import width_em
 from assembler.typeset.picture_text import text_runs
 from assembler.typeset.typeset import filled_lines, in_printed_order, joined, reads_right_to_left
 
 
 def _filled(text: str, width_pt: float) -> list[str]:
-    return filled_lines(joined(text), width_pt, size_pt=10, weight="regular")
+    return filled_lines(joined(text), width_pt, _width_pt)
+
+
+def _width_pt(text: str) -> float:
+    return width_em(text, "regular") * 10
 
 
 @pytest.mark.parametrize(
@@ -28,13 +33,13 @@ def _filled(text: str, width_pt: float) -> list[str]:
 def test_no_line_is_wider_than_its_room_and_nothing_is_lost(text: str) -> None:
     lines = _filled(text, 100)
     assert len(lines) > 1
-    assert max(width_em(line, "regular") * 10 for line in lines) <= 100
+    assert max(map(_width_pt, lines)) <= 100
     assert "".join("".join(lines).split()) == "".join(joined(text).split())
 
 
 def test_lines_break_at_spaces_and_not_in_codes() -> None:
     code = "AA-6Q7-27-00001"
-    room = width_em(f"ISRC {code}", "regular") * 10 - 1
+    room = _width_pt(f"ISRC {code}") - 1
     assert _filled(f"ISRC {code} Low", room) == ["ISRC", f"{code} Low"]
 
 
@@ -94,3 +99,19 @@ def test_text_on_pictures_is_drawn_in_reading_order() -> None:
     drawn = "".join(part for _, part in text_runs(text, 16, "regular"))
     assert drawn == get_display(text)
     assert drawn != text
+
+
+def test_what_overflows_a_frame_is_on_later_pages() -> None:
+    # by hand: three lines of 13 pt and 2 pt above each but the first take 43 pt, a fourth 58
+    frame = Frame(left=10, right=110, top=60, foot=17, body=10)
+    lines = [Line((), 13, 2) for _ in range(5)]
+    pages = paged(lines, frame)
+    assert [[y for y, _ in page] for page in pages] == [[47, 32, 17], [47, 32]]
+    assert len(paged(lines[:3], frame)) == 1
+
+
+def test_lines_kept_together_move_to_the_next_page_under_its_heads() -> None:
+    # by hand: 20 pt of the first page's 50, then 2 × (4 + 16) pt below 5 pt of heads
+    frame = Frame(left=0, right=100, top=50, foot=0, body=0)
+    lines = [Line((), 20), *kept([Line((), 16, 4, heads=(Line((), 5),))] * 2)]
+    assert [[y for y, _ in page] for page in paged(lines, frame)] == [[30], [45, 25, 5]]

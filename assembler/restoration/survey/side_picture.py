@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import pairwise, zip_longest
+from functools import partial
+from itertools import zip_longest
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from assembler.restoration.survey.survey import Survey
 from assembler.text import clock_text, decimal, duration_text
 from assembler.typeset.fonts import Weight
 from assembler.typeset.picture_text import draw_text, text_width
+from assembler.typeset.typeset import filled_lines
 
 WIDTH = 1600
 _MARGIN = 26
@@ -289,21 +291,15 @@ def _finding_rows(findings: Sequence[SideFinding]) -> Iterator[tuple[str, ...]]:
     for finding in findings:
         cells = (finding.measured, finding.remedy, finding.restoration or "")
         wrapped = (
-            list(_wrapped(text, weight, right - left - _COLUMN_GAP))
+            filled_lines(text, right - left - _COLUMN_GAP, partial(_table_width, weight=weight))
             for text, (left, right, weight, _) in zip(cells, _COLUMNS, strict=True)
         )
         yield from zip_longest(*wrapped, fillvalue="")
         yield ()
 
 
-def _wrapped(text: str, weight: Weight, room: float) -> Iterator[str]:
-    words = text.split(" ")
-    cuts = [0]
-    for end in range(1, len(words) + 1):
-        if end > cuts[-1] + 1 and text_width(" ".join(words[cuts[-1] : end]), _SIZE, weight) > room:
-            cuts.append(end - 1)
-    for begin, end in pairwise([*cuts, len(words)]):
-        yield " ".join(words[begin:end])
+def _table_width(text: str, weight: Weight) -> float:
+    return text_width(text, _SIZE, weight)
 
 
 def _table(page: _Page, top: int, rows: Sequence[tuple[str, ...]]) -> None:
