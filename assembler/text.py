@@ -60,6 +60,17 @@ def compact(value: float) -> str:
     return f"{value + 0.0:g}".replace("-", "−")
 
 
+def counted(number: int, noun: str) -> str:
+    """Write a number with its noun, in the singular for 1.
+
+    Examples
+    --------
+    >>> counted(1, "peak"), counted(12, "peak")
+    ('1 peak', '12 peaks')
+    """
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
 def number_ranges(numbers: Iterable[int]) -> str:
     """Return a list of numbers in which three or more in a row are a range.
 

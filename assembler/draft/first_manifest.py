@@ -14,7 +14,7 @@ from assembler.draft.recordings import recordings_in
 from assembler.draft.song_list import SongList, read_song_list
 from assembler.errors import AssemblerError
 from assembler.manifest.yaml_scalar import yaml_text
-from assembler.text import shorten
+from assembler.text import counted, shorten
 
 
 @dataclass(frozen=True)
@@ -89,17 +89,13 @@ def _unpaired(listed: SongList, pairs: Sequence[SongPair], titles_file: Path) ->
     recordings = sum(pair.recording is not None for pair in pairs)
     songs = len(listed.songs)
     if songs != recordings:
-        counts = f"{_count(songs, 'song')} for {_count(recordings, 'recording')}"
+        counts = f"{counted(songs, 'song')} for {counted(recordings, 'recording')}"
         yield f"{titles_file}: {counts}"
     for pair in pairs:
         if pair.song and not pair.recording:
             yield f"{titles_file}:{pair.song.line}: no recording for `{shorten(pair.song.title)}`"
         if pair.recording and not pair.song:
             yield f"{pair.recording.file_names}: not in the song list; added at the end"
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _warnings(pairs: Sequence[SongPair]) -> Iterator[str]:

@@ -26,7 +26,7 @@ from assembler.finished.report_form import (
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.model import Band
 from assembler.restoration.analysis.dropouts import dropouts_text
-from assembler.text import clock_text, compact, decimal, frames_text, shorten, signed_db
+from assembler.text import clock_text, compact, counted, decimal, frames_text, shorten, signed_db
 from assembler.typeset.plain_text import COLUMNS, cells, wrapped
 
 _LABEL = 18
@@ -158,8 +158,8 @@ def _source(source: SourceReport) -> Iterator[tuple[str, str]]:
 
 def _file(file: FileReport) -> str:
     length = clock_text(file.samples / file.sample_rate_hz)
+    channels = counted(file.channels, "channel")
     depth = f"{file.bits} bit" if file.bits else "no fixed bit depth"
-    channels = "1 channel" if file.channels == 1 else f"{file.channels} channels"
     return f"{file.file}: {file.kind}, {file.sample_rate_hz} Hz, {depth}, {channels}, {length}"
 
 

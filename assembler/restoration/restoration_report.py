@@ -12,7 +12,7 @@ from assembler.manifest.transfers import Restoration
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.chain import Resolved
 from assembler.restoration.condition import Condition
-from assembler.text import clock_text, signed
+from assembler.text import clock_text, counted, signed
 
 _ONLY_FOR_SPLIT = ("over_print_db", "without_hum_db")
 _MEASURES: dict[str, tuple[str, Callable[[Condition], float | None]]] = {
@@ -97,7 +97,7 @@ def done_text(name: str, value: Any, restoration: Restoration) -> str:
         at = f"{clock_text(restoration.noise.from_)} to {clock_text(restoration.noise.to)}"
         return f"noise reduced by {restoration.noise.reduction:g} dB, noise print from {at}"
     if name == "hum":
-        return f"hum of {value[0]:.3f} Hz removed, {value[1]} {_plural('harmonic', value[1])}"
+        return f"hum of {value[0]:.3f} Hz removed, {counted(value[1], 'harmonic')}"
     if name == "azimuth":
         return f"{'left' if value > 0 else 'right'} channel delayed by {abs(value):.1f} µs"
     if name == "speed":
@@ -110,10 +110,6 @@ def done_text(name: str, value: Any, restoration: Restoration) -> str:
     if name == "declick":
         return f"clicks removed, strength {value:g}"
     return "left and right swapped" if name == "swap_channels" else f"polarity inverted: {value}"
-
-
-def _plural(noun: str, count: int) -> str:
-    return noun if count == 1 else f"{noun}s"
 
 
 def _left_re_right(rms_dbfs: tuple[float | None, float | None]) -> float | None:

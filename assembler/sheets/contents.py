@@ -24,7 +24,7 @@ from assembler.sheets.track_blocks import (
     track_notes,
     writers_items,
 )
-from assembler.text import date_text
+from assembler.text import counted, date_text
 from assembler.typeset.barcode import barcode_symbol
 from assembler.typeset.blocks import BarcodeSymbol, Block, Note, Part, Row, Sheet, SignOff, prose
 
@@ -85,8 +85,9 @@ def _named_rows(fields: Iterable[tuple[str, str | None]]) -> tuple[Row, ...]:
 
 
 def _facts(release: Release, missing: int) -> tuple[Row, ...]:
-    points = "1 point" if missing == 1 else f"{missing} points"
-    text = f"{points}, listed at the end under “{CHECKS}”" if missing else "nothing"
+    text = (
+        f"{counted(missing, 'point')}, listed at the end under “{CHECKS}”" if missing else "nothing"
+    )
     known = _named_rows(
         (
             ("Catalogue number", release.catalogue_number),

@@ -10,7 +10,7 @@ from rich.text import Text
 from assembler.commands.console.rich_console import new_console
 from assembler.restoration.survey.paste import side_entry
 from assembler.restoration.survey.survey import Survey
-from assembler.text import clock_text, decimal, signed
+from assembler.text import clock_text, counted, decimal, signed
 
 
 def print_survey(name: str, side: Survey, files: Sequence[str] = ()) -> None:
@@ -55,7 +55,8 @@ def _facts(side: Survey) -> Iterator[tuple[str, str]]:
     yield "noise floor", _level(side.noise_floor_dbfs, "dBFS")
     yield "peak", _both(pcm.peak_dbfs, "dBFS")
     if pcm.clipped_peaks:
-        yield "clipped", f"{pcm.clipped_peaks} peaks, longest {pcm.longest_samples} samples"
+        peaks = counted(pcm.clipped_peaks, "peak")
+        yield "clipped", f"{peaks}, longest {pcm.longest_samples} samples"
     yield "DC offset", _both([100 * value for value in channels.dc], "%", 3)
     yield "level", _levels(channels.rms_dbfs, mono=side.mono)
     if not side.mono:

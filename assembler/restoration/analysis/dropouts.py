@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
 from assembler.restoration.analysis.resolution import CHANNELS
-from assembler.text import clock_text
+from assembler.text import clock_text, counted
 
 STEP_S = 0.005
 MOST_NAMED = 20
@@ -85,8 +85,7 @@ def dropouts_text(dropouts: Sequence[Mapping[str, Any]]) -> str:
     ]
     if (more := len(dropouts) - MOST_NAMED) > 0:
         places.append(f"and {more} more, listed in report.json")
-    count = "1 dropout" if len(dropouts) == 1 else f"{len(dropouts)} dropouts"
-    return f"{count}: {'; '.join(places)}"
+    return f"{counted(len(dropouts), 'dropout')}: {'; '.join(places)}"
 
 
 @compiled

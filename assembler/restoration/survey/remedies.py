@@ -15,7 +15,7 @@ import numpy as np
 from assembler.restoration.analysis.interchannel_delay import SECTIONS_DISAGREE
 from assembler.restoration.analysis.noise_floor import LOWEST_DB
 from assembler.restoration.survey.readings import SideReadings
-from assembler.text import clock_text, signed
+from assembler.text import clock_text, counted, signed
 
 # Where no source is named, a limit is the studio's own, set by ear on transfers.
 PLAYED_DB_SPL = 85.0
@@ -292,8 +292,8 @@ def _clipped(side: SideReadings) -> Iterator[SideFinding]:
         yield SideFinding(
             code="clipped",
             value=float(pcm.clipped_peaks),
-            measured=f"{pcm.clipped_peaks} peaks clipped at {signed(peak)} dBFS, the longest for "
-            f"{pcm.longest_samples} samples, first at {clock_text(pcm.clipped[0].at_s)}",
+            measured=f"{counted(pcm.clipped_peaks, 'peak')} clipped at {signed(peak)} dBFS, "
+            f"the longest for {pcm.longest_samples} samples, first at {clock_text(pcm.clipped[0].at_s)}",
             remedy="clipping can't be repaired: transfer again at a lower level",
             places=tuple((place.at_s, place.at_s + 1) for place in pcm.clipped),
         )
@@ -306,8 +306,8 @@ def _dropouts(side: SideReadings) -> Iterator[SideFinding]:
         yield SideFinding(
             code="dropouts",
             value=float(len(dropouts)),
-            measured=f"{len(dropouts)} {'dropout' if len(dropouts) == 1 else 'dropouts'}, the "
-            f"deepest {deepest.depth_db:.0f} dB at {clock_text(deepest.at_s)}",
+            measured=f"{counted(len(dropouts), 'dropout')}, the deepest "
+            f"{deepest.depth_db:.0f} dB at {clock_text(deepest.at_s)}",
             remedy="clean the head and the tape and transfer again, or use another copy there",
             places=tuple((d.at_s, d.at_s + d.length_s) for d in dropouts),
         )

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from assembler.restoration.analysis.resolution import CHANNELS
 from assembler.restoration.survey.survey import Survey
-from assembler.text import clock_text
+from assembler.text import clock_text, counted
 
 
 def places_text(name: str, side: Survey) -> str:
@@ -40,8 +40,7 @@ def _places(side: Survey) -> Iterator[tuple[float, str]]:
         fault = f"dropout of {drop.depth_db:.0f} dB"
         yield _line(drop.at_s, drop.length_s, CHANNELS[drop.channel], fault)
     for place in side.pcm.clipped:
-        peaks = "peak" if place.peaks == 1 else "peaks"
-        yield _line(place.at_s, 1.0, place.channel, f"{place.peaks} clipped {peaks}")
+        yield _line(place.at_s, 1.0, place.channel, counted(place.peaks, "clipped peak"))
 
 
 def _line(at_s: float, length_s: float, channel: str, fault: str) -> tuple[float, str]:

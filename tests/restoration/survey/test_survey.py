@@ -22,6 +22,7 @@ from assembler.audio import open_recording
 from assembler.commands.console.survey import print_survey
 from assembler.manifest.transfers import Restoration, Transfer
 from assembler.restoration.analysis.dropouts import Dropout, DropoutReading
+from assembler.restoration.analysis.resolution import ClippedPlace
 from assembler.restoration.survey.paste import restoration_section, side_entry
 from assembler.restoration.survey.remedies import SideFinding
 from assembler.restoration.survey.side_picture import write_side_picture
@@ -331,6 +332,18 @@ def test_the_number_of_jobs_changes_nothing(tmp_path: Path, faulty: Survey) -> N
     path = tmp_path / "side-a-0.wav"
     soundfile.write(path, side_with(FAULTY), RATE_HZ, "PCM_24")
     assert survey(open_recording((path,)), jobs=1).as_json() == faulty.as_json()
+
+
+def test_one_clipped_peak_is_printed_in_the_singular(
+    faulty: Survey, capsys: pytest.CaptureFixture[str]
+) -> None:
+    clipped = (ClippedPlace("left", 3.0, 1),)
+    pcm = replace(faulty.pcm, clipped_peaks=1, longest_samples=14, clipped=clipped)
+    side = replace(faulty, pcm=pcm)
+    print_survey("side-a", side)
+    out = capsys.readouterr().out
+    assert "clipped             1 peak, longest 14 samples" in out
+    assert "1 peak clipped at" in out
 
 
 def test_the_survey_fits_80_columns(
