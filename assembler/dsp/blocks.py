@@ -1,8 +1,9 @@
-"""Streams of blocks: overlap between blocks, cuts at sample positions."""
+"""Streams of blocks: overlap between blocks, windows, cuts at sample positions, meters."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +46,69 @@ class Neighbours:
     def finish(self) -> Samples:
         """Return the last samples, with zeros after them."""
         return self.feed(np.zeros((self.after, self._kept.shape[1]), np.float32))
+
+
+class Windows:
+    """Windows of a stereo stream at regular steps, overlapping or apart.
+
+    Parameters
+    ----------
+    size
+        Length of each window.
+    step
+        From the start of a window to that of the next.
+    before
+        Number of zeros before the stream with which the first window begins.
+
+    Attributes
+    ----------
+    step
+        May be changed between windows.
+    start
+        Position of the last window in the stream.
+    rest
+        The samples that are not in a complete window yet.
+    """
+
+    def __init__(self, size: int, step: int, before: int = 0) -> None:
+        self.step = step
+        self.start = -before
+        self.rest = np.zeros((before, 2), np.float32)
+        self._size = size
+        self._next = -before
+        self._to_skip = 0
+
+    def feed(self, block: Samples) -> Iterator[Samples]:
+        """Add a block and yield the windows that are complete."""
+        self.rest = np.concatenate((self.rest, block[self._to_skip :]))
+        self._to_skip = max(0, self._to_skip - len(block))
+        while len(self.rest) >= self._size:
+            window, self.start = self.rest[: self._size], self._next
+            yield window
+            self._next += self.step
+            self._to_skip = max(0, self.step - len(self.rest))
+            self.rest = self.rest[self.step :]
+
+
+class BlockMeter(Protocol):
+    """A meter that is fed a stream block by block."""
+
+    def feed(self, block: Samples, /) -> None:
+        """Add the next samples, shape (frames, 2)."""
+
+
+def measured(blocks: Iterable[Samples], *meters: BlockMeter) -> Iterator[Samples]:
+    """Feed a stream to meters, and yield its blocks unchanged."""
+    for block in blocks:
+        for meter in meters:
+            meter.feed(block)
+        yield block
+
+
+def feed_all(blocks: Iterable[Samples], *meters: BlockMeter) -> None:
+    """Feed a stream to meters from end to end."""
+    for _ in measured(blocks, *meters):
+        pass
 
 
 def cut(blocks: Iterable[Samples], cuts: Sequence[int]) -> Iterator[tuple[int, Samples]]:

@@ -38,42 +38,28 @@ Step = Callable[[Iterator[Samples]], Iterator[Samples]]
 
 @dataclass(frozen=True)
 class Resolved:
-    """Restoration of a side with every value known.
-
-    Attributes
-    ----------
-    dc
-        DC offset of left and right, to be removed.
-    swap_channels
-        Exchange left and right.
-    invert_polarity
-        Channel whose polarity is inverted.
-    declick
-        Strength.
-    azimuth_us
-        Delay of right re left, to be corrected.
-    balance_db
-        Gain of left re right.
-    hum
-        Mains frequency on this side in Hz, and number of harmonics.
-    noise
-        Noise print (start and end in samples) and noise reduction in dB.
-    factor
-        Correction of speed; above 1 the side runs faster.
-    unresolved
-        Steps whose value should be measured but is not determined; they are left out.
-    """
+    """Restoration of a side with every value known."""
 
     dc: tuple[float, float] | None = None
+    """DC offset of left and right, to be removed."""
     swap_channels: bool = False
+    """Exchange left and right."""
     invert_polarity: Literal["left", "right", "both"] | None = None
+    """Channel whose polarity is inverted."""
     declick: float | None = None
+    """Strength."""
     azimuth_us: float | None = None
+    """Delay of right re left, to be corrected."""
     balance_db: float | None = None
+    """Gain of left re right."""
     hum: tuple[float, int] | None = None
+    """Mains frequency on this side in Hz, and number of harmonics."""
     noise: tuple[int, int, float] | None = None
+    """Noise print (start and end in samples) and noise reduction in dB."""
     factor: Fraction = Fraction(1)
+    """Correction of speed; above 1 the side runs faster."""
     unresolved: tuple[str, ...] = ()
+    """Steps whose value should be measured but is not determined; they are left out."""
 
     def as_json(self) -> dict[str, Any]:
         """Return the values as plain data; `from_json` reads them."""

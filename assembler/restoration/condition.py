@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from assembler.dsp.blocks import Samples
@@ -23,13 +22,7 @@ class Condition:
 
 
 class ConditionMeter:
-    """Meter of everything that restoration changes.
-
-    Parameters
-    ----------
-    rate_hz
-        Sample rate.
-    """
+    """Meter of everything that restoration changes."""
 
     def __init__(self, rate_hz: int) -> None:
         self._channels = ChannelMeter(rate_hz)
@@ -37,12 +30,10 @@ class ConditionMeter:
         self._clicks = ClickMeter(rate_hz)
         self._programme = ProgrammeMeter(rate_hz)
 
-    def measured(self, blocks: Iterable[Samples]) -> Iterator[Samples]:
-        """Measure blocks of shape (frames, 2) and yield them unchanged."""
-        for block in blocks:
-            for meter in (self._channels, self._hum, self._clicks, self._programme):
-                meter.feed(block)
-            yield block
+    def feed(self, block: Samples) -> None:
+        """Add the next samples, shape (frames, 2)."""
+        for meter in (self._channels, self._hum, self._clicks, self._programme):
+            meter.feed(block)
 
     def reading(self) -> Condition:
         """Return the readings of all samples so far."""
@@ -52,11 +43,3 @@ class ConditionMeter:
             self._clicks.reading(),
             self._programme.reading(),
         )
-
-
-def condition_of(blocks: Iterable[Samples], rate_hz: int) -> Condition:
-    """Measure a side from end to end."""
-    meter = ConditionMeter(rate_hz)
-    for _ in meter.measured(blocks):
-        pass
-    return meter.reading()

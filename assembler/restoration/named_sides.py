@@ -16,27 +16,18 @@ from assembler.manifest.transfers import Restoration
 
 @dataclass(frozen=True)
 class NamedSide:
-    """A side to survey or split.
-
-    Attributes
-    ----------
-    name
-        From the manifest, else that of its file or pair.
-    files
-        One file, or left and right.
-    recording
-        Its samples.
-    restoration
-        The steps that the manifest requests.
-    is_in_manifest
-        Whether a manifest names it.
-    """
+    """A side to survey or split."""
 
     name: str
+    """From the manifest, else that of its file or pair."""
     files: tuple[Path, ...]
+    """One file, or left and right."""
     recording: Recording
+    """Its samples."""
     restoration: Restoration
+    """The steps that the manifest requests."""
     is_in_manifest: bool = False
+    """Whether a manifest names it."""
 
     def restored(self) -> Iterator[Samples]:
         """Return its samples with the clicks and the noise removed as the manifest requests.

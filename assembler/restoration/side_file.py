@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import soundfile
 
 from assembler.audio import Recording
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import Samples, feed_all, measured
 from assembler.file_names import for_libsndfile
 from assembler.manifest.transfers import Restoration
 from assembler.restoration.analysis.dropouts import MOST_LISTED, DropoutMeter
@@ -19,7 +19,7 @@ from assembler.restoration.chain import (
     resolve,
     restored_passage,
 )
-from assembler.restoration.condition import ConditionMeter, condition_of
+from assembler.restoration.condition import ConditionMeter
 from assembler.restoration.restoration_report import restoration_report
 
 
@@ -47,11 +47,15 @@ def restore_side(recording: Recording, restoration: Restoration, file: Path) -> 
         The side can't be read to its end.
     """
     rate_hz, end = recording.rate_hz, recording.frames
-    dropouts = DropoutMeter(rate_hz)
-    before = condition_of(_measured(dropouts, recording.blocks(0, end)), rate_hz)
+    condition, dropouts, after = (
+        ConditionMeter(rate_hz),
+        DropoutMeter(rate_hz),
+        ConditionMeter(rate_hz),
+    )
+    feed_all(recording.blocks(0, end), condition, dropouts)
+    before = condition.reading()
     resolved = resolve(restoration, before, rate_hz)
-    after = ConditionMeter(rate_hz)
-    blocks = after.measured(restored_passage(recording, resolved, 0, end))
+    blocks = measured(restored_passage(recording, resolved, 0, end), after)
     _write(file, rate_hz, correct_speed(blocks, rate_hz, resolved))
     noise_dbfs = noise_print_levels(recording, resolved) if resolved.noise else None
     report = restoration_report(restoration, resolved, before, after.reading(), noise_dbfs)
@@ -67,15 +71,8 @@ def unrestored_report(recording: Recording) -> dict[str, Any]:
         The side can't be read to its end.
     """
     dropouts = DropoutMeter(recording.rate_hz)
-    for block in recording.blocks(0, recording.frames):
-        dropouts.feed(block)
+    feed_all(recording.blocks(0, recording.frames), dropouts)
     return {"steps": [], "unresolved": [], "reasons": {}, "dropouts": _dropouts(dropouts)}
-
-
-def _measured(meter: DropoutMeter, blocks: Iterable[Samples]) -> Iterator[Samples]:
-    for block in blocks:
-        meter.feed(block)
-        yield block
 
 
 def _dropouts(meter: DropoutMeter) -> list[dict[str, Any]]:

@@ -10,14 +10,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples
-from assembler.dsp.compiled import compiled
-from assembler.restoration.analysis.sampled_windows import SampledWindows, hann, spectrum_of_both
+from assembler.dsp.blocks import Samples, Windows
+from assembler.restoration.analysis.spectra import (
+    hann,
+    spectrum_of_both,
+    window_samples,
+)
 
 MAX_COLUMNS = 800
 """Most columns of the spectrum over time, however long the side is."""
@@ -42,53 +44,29 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class SpectrumCurve:
-    """Spectrogram for a picture.
-
-    Attributes
-    ----------
-    hz
-        Centre of each band, ascending.
-    density_db
-        dB re full scale squared per hertz, mean of both channels, shape (columns, bands); columns
-        are evenly spaced over the side.
-    """
+    """Spectrogram for a picture."""
 
     hz: Array
+    """Centre of each band, ascending."""
     density_db: NDArray[np.float32]
+    """dB re full scale squared per hertz, mean of both channels, shape (columns, bands); columns
+    are evenly spaced over the side."""
 
 
 @dataclass(frozen=True)
 class BandwidthReading:
-    """Bandwidth of a side.
-
-    Attributes
-    ----------
-    ends_hz
-        Where the sound falls to within `OVER_NOISE_DB` of the noise, to about a tenth; None if not
-        determined.
-    cliff_hz
-        Frequency of a steep cut-off; None without one.
-    treble_db
-        Level of the loud passages above 1.25 `ends_hz`, noise included, re their level from 300 to
-        3000 Hz; None if not determined.
-    spectrum
-        Spectrum over time.
-    """
+    """Bandwidth of a side."""
 
     ends_hz: float | None
+    """Where the sound falls to within `OVER_NOISE_DB` of the noise, to about a tenth; None if not
+    determined."""
     cliff_hz: float | None
+    """Frequency of a steep cut-off; None without one."""
     treble_db: float | None
+    """Level of the loud passages above 1.25 `ends_hz`, noise included, re their level from 300 to
+    3000 Hz; None if not determined."""
     spectrum: SpectrumCurve
-
-
-@compiled
-def _fill_powers(spectrum: NDArray[Any], scale: float, powers: NDArray[Any]) -> None:
-    """Fill powers with the mean of both channels; spectrum: of left + j·right."""
-    size = spectrum.shape[0]
-    for k in range(1, powers.shape[0]):
-        p, q = spectrum[k], spectrum[size - k]
-        square = p.real * p.real + p.imag * p.imag + q.real * q.real + q.imag * q.imag
-        powers[k] = scale * square
+    """Spectrum over time."""
 
 
 class SpectrumMeter:
@@ -103,9 +81,9 @@ class SpectrumMeter:
     """
 
     def __init__(self, rate_hz: int, frames: int) -> None:
-        size = int(2 ** round(np.log2(_WINDOW_S * rate_hz)))
+        size = window_samples(rate_hz, _WINDOW_S)
         step = max(size, min(round(_STEP_S * rate_hz), frames // MAX_COLUMNS))
-        self._windows = SampledWindows(size, step)
+        self._windows = Windows(size, step)
         self._shape = hann(size)
         self._count = max(1, (frames - size) // step + 1)
         self._columns = min(MAX_COLUMNS, self._count)
@@ -114,7 +92,6 @@ class SpectrumMeter:
         self._scale = 0.5 / (float(np.square(self._shape).sum()) * rate_hz)
         edges = np.unique(np.round(np.geomspace(1, size // 2, _BANDS)).astype(np.int64))
         self._starts, self._bins = edges[:-1], np.diff(edges)
-        self._powers = np.zeros(size // 2)
         self._whole = np.zeros(size // 2)
         self._sums = np.zeros((self._columns, len(self._bins)))
         self._windows_in = np.zeros(self._columns, np.int64)
@@ -122,13 +99,20 @@ class SpectrumMeter:
 
     def feed(self, block: Samples) -> None:
         """Add the next samples, shape (frames, 2)."""
-        for window in self._windows.feed(np.ascontiguousarray(block)):
+        for window in self._windows.feed(block):
             column = min(self._windows_read * self._columns // self._count, self._columns - 1)
-            _fill_powers(spectrum_of_both(window, self._shape), self._scale, self._powers)
-            self._whole += self._powers
-            self._sums[column] += np.add.reduceat(self._powers, self._starts)
+            powers = self._powers(window)
+            self._whole += powers
+            self._sums[column] += np.add.reduceat(powers, self._starts)
             self._windows_in[column] += 1
             self._windows_read += 1
+
+    def _powers(self, window: Samples) -> Array:
+        """Return the power of each line, mean of both channels; 0 at 0 Hz."""
+        spectrum = spectrum_of_both(window, self._shape)
+        above, below = spectrum[1 : len(spectrum) // 2], spectrum[: len(spectrum) // 2 : -1]
+        squares = above.real**2 + above.imag**2 + below.real**2 + below.imag**2
+        return np.concatenate((np.zeros(1), self._scale * squares.astype(np.float64)))
 
     def reading(self) -> BandwidthReading:
         """Return the reading of all samples so far."""

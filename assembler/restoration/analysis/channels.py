@@ -18,7 +18,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import Samples, Windows
 from assembler.dsp.compiled import compiled
 from assembler.dsp.decibels import decibels
 from assembler.restoration.analysis.channel_balance import channel_balance
@@ -30,8 +30,7 @@ from assembler.restoration.analysis.interchannel_delay import (
     interchannel_delay,
     polarity,
 )
-from assembler.restoration.analysis.sampled_windows import (
-    SampledWindows,
+from assembler.restoration.analysis.spectra import (
     hann,
     spectrum_of_both,
     window_samples,
@@ -68,51 +67,35 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class ChannelReading:
-    """How the two channels of a side relate.
-
-    Attributes
-    ----------
-    dc
-        Mean of left and right, relative to full scale.
-    balance_db
-        By how much left is louder in the sound common to both; None if not determined.
-    section_balances_db
-        The same for each `SECTION_S`.
-    polarity
-        Of right re left.
-    correlation
-        Of the samples of left and right, −1 to 1; 0 if one is silent.
-    delay_us
-        Delay of right re left in microseconds; None if not determined.
-    section_delays_us
-        The same for each `SECTION_S`.
-    drift_us
-        Range of the section delays, single outliers left out; None with fewer than three.
-    balance_reason, polarity_reason, delay_reason
-        Why a value is not determined; empty if it is.
-    identical
-        Both channels are the same, bit for bit.
-    dead
-        Channels with next to no signal while the other has sound.
-    rms_dbfs
-        RMS level of left and right without DC, 0 dB for a square wave at full scale; None for
-        silence.
-    """
+    """How the two channels of a side relate."""
 
     dc: tuple[float, float]
+    """Mean of left and right, relative to full scale."""
     balance_db: float | None
+    """By how much left is louder in the sound common to both; None if not determined."""
     section_balances_db: tuple[float | None, ...]
+    """The same for each `SECTION_S`."""
     balance_reason: str
+    """Why it is not determined; empty if it is. So for the other reasons."""
     polarity: Literal["same", "opposite", "unclear"]
+    """Of right re left."""
     polarity_reason: str
     correlation: float
+    """Of the samples of left and right, −1 to 1; 0 if one is silent."""
     delay_us: float | None
+    """Delay of right re left in microseconds; None if not determined."""
     section_delays_us: tuple[float | None, ...]
+    """The same for each `SECTION_S`."""
     delay_reason: str
     drift_us: float | None
+    """Range of the section delays, single outliers left out; None with fewer than three."""
     identical: bool
+    """Both channels are the same, bit for bit."""
     dead: tuple[Literal["left", "right"], ...]
+    """Channels with next to no signal while the other has sound."""
     rms_dbfs: tuple[float | None, float | None]
+    """RMS level of left and right without DC, 0 dB for a square wave at full scale; None for
+    silence."""
 
 
 @compiled
@@ -165,17 +148,11 @@ def _add_up(
 
 
 class ChannelMeter:
-    """Meter of a stereo stream's two channels.
-
-    Parameters
-    ----------
-    rate_hz
-        Sample rate.
-    """
+    """Meter of a stereo stream's two channels."""
 
     def __init__(self, rate_hz: int) -> None:
         size = window_samples(rate_hz, _WINDOW_S)
-        self._windows = SampledWindows(size, round(_STEP_S * rate_hz))
+        self._windows = Windows(size, round(_STEP_S * rate_hz))
         self._window_count = 0
         self._shape = hann(size)
         cells = int(min(_HIGHEST_HZ, 0.45 * rate_hz) * size / rate_hz) // _CELL_BINS - 1

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import Samples, Windows
 from assembler.restoration.analysis.click_search import (
     HOP,
     ClickSearch,
@@ -37,41 +37,27 @@ class Click:
 
 @dataclass(frozen=True)
 class ClickReading:
-    """Clicks of a side.
-
-    Attributes
-    ----------
-    per_minute
-        Mean over the side, both channels counted together.
-    clicks
-        In order of time; at most `MOST_KEPT`.
-    count
-        Number of all clicks.
-    """
+    """Clicks of a side."""
 
     per_minute: float
+    """Mean over the side, both channels counted together."""
     clicks: tuple[Click, ...]
+    """In order of time; at most `MOST_KEPT`."""
     count: int
+    """Number of all clicks."""
 
 
 @dataclass(frozen=True, eq=False)
 class ClickWindow:
-    """A passage of a stream on a fixed grid, with the samples before and after it.
-
-    Attributes
-    ----------
-    samples
-        Shape (around + step + around, 2); zeros outside the stream.
-    position
-        Position of its first sample in the stream; negative for the first window.
-    start, end
-        First sample of the window that is in the stream, and the one after the last.
-    """
+    """A passage of a stream on a fixed grid, with the samples before and after it."""
 
     samples: Samples
+    """Shape (around + step + around, 2); zeros outside the stream."""
     position: int
+    """Position of its first sample in the stream; negative for the first window."""
     start: int
     end: int
+    """First sample of the window that is in the stream, and the one after the last."""
 
 
 class ClickWindows:
@@ -81,31 +67,26 @@ class ClickWindows:
         hop = HOP * time_scale(rate_hz)
         self.step, self.around = _HOPS * hop, HOPS_AROUND * hop
         self.frames = 0
-        self._start = -self.around
-        self._kept = [np.zeros((self.around, 2), np.float32)]
-        self._length = self.around
+        self._size = self.step + 2 * self.around
+        self._windows = Windows(self._size, self.step, before=self.around)
+        self._next = -self.around
 
     def feed(self, block: Samples) -> Iterator[ClickWindow]:
         """Add a block and yield the windows that are complete."""
         self.frames += len(block)
-        self._kept.append(block.copy())
-        self._length += len(block)
-        size = self.step + 2 * self.around
-        while self._length >= size:
-            samples = np.concatenate(self._kept)
-            yield ClickWindow(samples[:size], self._start, max(-self._start, 0), size)
-            self._kept = [samples[self.step :]]
-            self._length -= self.step
-            self._start += self.step
+        for samples in self._windows.feed(block):
+            yield self._window(samples, self._next)
+            self._next += self.step
 
     def rest(self) -> Iterator[ClickWindow]:
         """Yield the last windows, padded with zeros; more blocks may still follow."""
-        size = self.step + 2 * self.around
-        samples = np.concatenate([*self._kept, np.zeros((size, 2), np.float32)])
-        for start in range(self._start, self.frames - self.around, self.step):
-            part = samples[start - self._start :][:size]
-            end = min(self.frames - start, size)
-            yield ClickWindow(part, start, max(-start, 0), end)
+        samples = np.concatenate((self._windows.rest, np.zeros((self._size, 2), np.float32)))
+        for position in range(self._next, self.frames - self.around, self.step):
+            yield self._window(samples[position - self._next :][: self._size], position)
+
+    def _window(self, samples: Samples, position: int) -> ClickWindow:
+        end = min(self.frames - position, self._size)
+        return ClickWindow(samples, position, max(-position, 0), end)
 
 
 class ClickFinder:

@@ -14,24 +14,16 @@ Values = NDArray[np.floating[Any]]
 
 
 class SourceCells(NamedTuple):
-    """Cells of the spectrogram that hold a single source, one value of each array per cell.
-
-    Attributes
-    ----------
-    bands
-        Index of the band.
-    weights
-        By coherence.
-    ratios_db
-        Level of left re right.
-    phases_rad
-        Phase of left re right.
-    """
+    """Cells of the spectrogram that hold a single source, one value of each array per cell."""
 
     bands: NDArray[np.intp]
+    """Index of the band."""
     weights: Values
+    """By coherence."""
     ratios_db: Values
+    """Level of left re right."""
     phases_rad: Values
+    """Phase of left re right."""
 
     def where(self, kept: NDArray[np.bool_]) -> SourceCells:
         """Return the cells at which a mask is True."""
@@ -52,28 +44,19 @@ class SourceCells(NamedTuple):
 
 @dataclass
 class CrossSpectrum:
-    """Cross-spectrum of left and right, summed over the cells of one section of a side.
-
-    Attributes
-    ----------
-    phasors
-        Phase of left re right in each band, weighted by coherence.
-    weights
-        Sum of these weights in each band.
-    squared_weights
-        Sum of their squares in each band.
-    bass_correlation, bass_cells
-        Sum of the correlations of all cells below `POLARITY_HZ`, and their number.
-    sources
-        Cells that hold a single source.
-    """
+    """Cross-spectrum of left and right, summed over the cells of one section of a side."""
 
     phasors: NDArray[np.complex128]
+    """Phase of left re right in each band, weighted by coherence."""
     weights: Array
+    """Sum of these weights in each band."""
     squared_weights: Array
+    """Sum of their squares in each band."""
     bass_correlation: float = 0.0
     bass_cells: int = 0
+    """Sum of the correlations of all cells below `POLARITY_HZ`, and their number."""
     sources: list[SourceCells] = field(default_factory=list)
+    """Cells that hold a single source."""
 
     @classmethod
     def empty(cls, bands: int) -> CrossSpectrum:

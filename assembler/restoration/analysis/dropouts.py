@@ -182,13 +182,7 @@ def _gap_db(
 
 
 class DropoutMeter:
-    """Meter of dropouts in a stereo stream.
-
-    Parameters
-    ----------
-    rate_hz
-        Sample rate.
-    """
+    """Meter of dropouts in a stereo stream."""
 
     def __init__(self, rate_hz: int) -> None:
         self.rate_hz = rate_hz

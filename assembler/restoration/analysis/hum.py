@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import Samples, Windows
 from assembler.restoration.analysis.low_band import Decimator
 
 MAX_ERROR = 0.05
@@ -44,43 +44,28 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Harmonic:
-    """One harmonic of the hum.
-
-    Attributes
-    ----------
-    number
-        1 for the mains frequency itself.
-    hz
-        Measured frequency.
-    dbfs
-        Mean of both channels; a full-scale sine in both is 0 dB.
-    """
+    """One harmonic of the hum."""
 
     number: int
+    """1 for the mains frequency itself."""
     hz: float
+    """Measured frequency."""
     dbfs: float
+    """Mean of both channels; a full-scale sine in both is 0 dB."""
 
 
 @dataclass(frozen=True)
 class HumReading:
-    """Mains hum of a side.
-
-    Attributes
-    ----------
-    nominal_hz
-        Nominal mains frequency; None if there is no hum.
-    mains_hz
-        Mains frequency as measured on this side.
-    harmonics
-        The harmonics that were found.
-    level_dbfs
-        Level of all harmonics together.
-    """
+    """Mains hum of a side."""
 
     nominal_hz: Literal[50, 60] | None
+    """Nominal mains frequency; None if there is no hum."""
     mains_hz: float | None
+    """Mains frequency as measured on this side."""
     harmonics: tuple[Harmonic, ...]
+    """The harmonics that were found."""
     level_dbfs: float | None
+    """Level of all harmonics together."""
 
 
 @dataclass(frozen=True)
@@ -94,18 +79,12 @@ class _Line:
 
 
 class HumMeter:
-    """Meter of mains hum in a stereo stream.
-
-    Parameters
-    ----------
-    rate_hz
-        Sample rate.
-    """
+    """Meter of mains hum in a stereo stream."""
 
     def __init__(self, rate_hz: int) -> None:
         self._band = Decimator(rate_hz)
         self._bin_hz = self._band.rate_hz / _FRAME
-        self._kept = np.zeros((0, 2), np.float32)
+        self._frames = Windows(_FRAME, _FRAME // 2)
         self._shape = np.hanning(_FRAME + 1)[:-1].astype(np.float32)[:, None]
         self._powers: list[Samples] = []
 
@@ -113,16 +92,12 @@ class HumMeter:
         """Add the next samples, shape (frames, 2)."""
         import scipy.fft
 
-        low = np.concatenate((self._kept, self._band.feed(block)))
-        while len(low) >= _FRAME:
-            frame = low[:_FRAME]
-            low = low[_FRAME // 2 :]
+        for frame in self._frames.feed(self._band.feed(block)):
             if float(np.square(frame).mean()) < _SILENT:
                 continue
             spectrum = scipy.fft.rfft(frame * self._shape, axis=0)
             lines = spectrum[: round(_HIGHEST_LINE_HZ * 1.06 / self._bin_hz)]
             self._powers.append((lines.real**2 + lines.imag**2).sum(axis=1))
-        self._kept = low
 
     def reading(self) -> HumReading:
         """Return the hum found so far; none in less than about 12 s of sound."""

@@ -178,21 +178,14 @@ def trackable_harmonics(rate_hz: int, hum_hz: float, count: int) -> NDArray[np.f
 
 @dataclass(frozen=True, eq=False)
 class HumHarmonics:
-    """Harmonics of hum at an expected pitch, on a grid of hops at a low rate.
-
-    Attributes
-    ----------
-    hum_hz
-        Expected mains frequency.
-    numbers
-        Numbers of the harmonics, 1 for the mains frequency itself.
-    low_rate_hz
-        Sample rate of the low band.
-    """
+    """Harmonics of hum at an expected pitch, on a grid of hops at a low rate."""
 
     hum_hz: float
+    """Expected mains frequency."""
     numbers: NDArray[np.float64]
+    """Numbers of the harmonics, 1 for the mains frequency itself."""
     low_rate_hz: float
+    """Sample rate of the low band."""
 
     @property
     def hop_samples(self) -> int:

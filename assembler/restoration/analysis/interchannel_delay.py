@@ -95,24 +95,16 @@ def _refine(hz: Array, phasors: NDArray[np.complex128], delay_s: float) -> float
 
 @dataclass(frozen=True)
 class InterchannelDelay:
-    """Delay of the right channel re left.
-
-    Attributes
-    ----------
-    delay_s
-        In seconds, positive if the right channel is late; None if not determined.
-    sign
-        Of the polarity of right re left; 0 if not determined.
-    section_delays_us
-        Of each section by itself; None where it is not determined.
-    reason
-        Why the delay is not determined; empty if it is.
-    """
+    """Delay of the right channel re left."""
 
     delay_s: float | None
+    """In seconds, positive if the right channel is late; None if not determined."""
     sign: int
+    """Of the polarity of right re left; 0 if not determined."""
     section_delays_us: tuple[float | None, ...]
+    """Of each section by itself; None where it is not determined."""
     reason: str
+    """Why the delay is not determined; empty if it is."""
 
 
 def interchannel_delay(hz: Array, sections: Sequence[CrossSpectrum]) -> InterchannelDelay:

@@ -72,13 +72,7 @@ def _interpolate(low: NDArray[Any], taps: NDArray[Any], flat: NDArray[Any]) -> N
 
 
 class Decimator:
-    """A stereo stream at the low rate: its sample n is at sample n * `step` of the stream.
-
-    Parameters
-    ----------
-    rate_hz
-        Sample rate of the stream.
-    """
+    """A stereo stream at the low rate: its sample n is at sample n * `step` of the stream."""
 
     def __init__(self, rate_hz: int) -> None:
         self.step = low_step(rate_hz)
@@ -102,13 +96,7 @@ class Decimator:
 
 
 class Interpolator:
-    """A stereo stream at the low rate, brought back to its original rate.
-
-    Parameters
-    ----------
-    rate_hz
-        Sample rate of the stream.
-    """
+    """A stereo stream at the low rate, brought back to its original rate."""
 
     def __init__(self, rate_hz: int) -> None:
         self.step = low_step(rate_hz)

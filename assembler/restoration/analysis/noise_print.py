@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
 from assembler.restoration.analysis.programme import WEIGHTED_HZ
-from assembler.restoration.analysis.sampled_windows import hann
+from assembler.restoration.analysis.spectra import hann
 
 FRAME_S = 0.02
 """From one spectrum to the next."""
@@ -46,39 +46,19 @@ Powers = NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False)
 class Spectrogram:
-    """Powers of a side over time.
-
-    Attributes
-    ----------
-    parts
-        Powers of both channels together, each of shape (frames, lines); one frame per
-        `FRAME_S`.
-    lines_hz
-        Frequency of each line.
-    scale
-        The sum of all lines, times this, is the mean square of both channels.
-    """
+    """Powers of a side over time."""
 
     parts: tuple[Powers, ...]
+    """Powers of both channels together, each of shape (frames, lines); one frame per `FRAME_S`."""
     lines_hz: Array
+    """Frequency of each line."""
     scale: float
+    """The sum of all lines, times this, is the mean square of both channels."""
 
     @property
     def frames(self) -> int:
         """Number of frames."""
         return sum(map(len, self.parts))
-
-
-@compiled
-def _fill_windows(
-    flat: NDArray[Any], at: NDArray[Any], shape: NDArray[Any], windows: NDArray[Any]
-) -> None:
-    """Fill windows with interleaved samples from each position on, times the shape."""
-    for n in range(at.shape[0]):
-        piece = flat[2 * at[n] : 2 * at[n] + shape.shape[0]]
-        row = windows[n]
-        for k in range(shape.shape[0]):
-            row[k] = piece[k] * shape[k]
 
 
 @compiled
@@ -128,7 +108,6 @@ class SpectrogramMeter:
         self._edges = np.array([*range(first, grouped), *range(grouped, last + 1, _GROUPED)])
         self._lines_hz = (self._edges[:-1] + self._edges[1:] - 1) / 2 * line_hz
         self._bins = np.zeros(self._edges[-1] - self._edges[0], np.float32)
-        self._windows = np.zeros((0, 2 * self._size), np.float32)
         self._low = np.zeros((self._size // 2, 2), np.float32)
         self._first = -(self._size // 2)
         self._frames: list[Powers] = []
@@ -154,10 +133,8 @@ class SpectrogramMeter:
             return
         at = np.round(np.arange(self._count, self._count + count) * self._hop).astype(np.int64)
         at = at - self._size // 2 - self._first
-        if len(self._windows) < count:
-            self._windows = np.zeros((count, 2 * self._size), np.float32)
-        windows = self._windows[:count]
-        _fill_windows(self._low.reshape(-1), at, self._shape, windows)
+        windows = sliding_window_view(self._low.reshape(-1), len(self._shape))[2 * at]
+        windows *= self._shape
         spectra = scipy.fft.fft(windows.view(np.complex64), overwrite_x=True)
         powers = np.empty((count, len(self._lines_hz)), np.float32)
         _fill_powers(spectra.view(np.float32), self._edges, self._bins, powers)

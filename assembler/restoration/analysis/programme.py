@@ -14,10 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import Samples, feed_all
 from assembler.dsp.compiled import compiled
 from assembler.dsp.decibels import decibels
-from assembler.restoration.analysis.averages import Averages
 from assembler.restoration.analysis.noise_floor import (
     LOWEST_DB,
     Levels,
@@ -41,40 +40,28 @@ _SETTLED_STEPS = 5
 
 @dataclass(frozen=True, eq=False)
 class ProgrammeReading:
-    """Level of a side over time.
-
-    Attributes
-    ----------
-    levels_db
-        Mean level of both channels in each `STEP_S`, high-passed against rumble and hum: ten times
-        the logarithm of the mean square, no lower than `LOWEST_DB`.
-    wide_db
-        The same, high-passed at 20 Hz only, so that bass alone counts as sound.
-    floor_db, wide_floor_db
-        Noise floor of `levels_db` and of `wide_db`.
-    begins_s, ends_s
-        First and last sound above the floor; None if there is none.
-    peak_dbfs
-        Highest sample; None for digital silence.
-    length_s
-        Length of the side.
-    over_print_db
-        Level of each band above the noise print, in the same steps, shape (bands, steps); no bands
-        if it was not measured.
-    without_hum_db
-        Level without the lines of the hum, in the same steps; None if there is no relevant hum.
-    """
+    """Level of a side over time."""
 
     levels_db: Levels
+    """Mean level of both channels in each `STEP_S`, high-passed against rumble and hum: ten times
+    the logarithm of the mean square, no lower than `LOWEST_DB`."""
     wide_db: Levels
+    """The same, high-passed at 20 Hz only, so that bass alone counts as sound."""
     floor_db: float
     wide_floor_db: float
+    """Noise floor of `levels_db` and of `wide_db`."""
     begins_s: float | None
     ends_s: float | None
+    """First and last sound above the floor; None if there is none."""
     peak_dbfs: float | None
+    """Highest sample; None for digital silence."""
     length_s: float
+    """Length of the side."""
     over_print_db: Levels = field(default_factory=lambda: np.zeros((0, 0), np.float32))
+    """Level of each band above the noise print, in the same steps, shape (bands, steps); no bands
+    if it was not measured."""
     without_hum_db: Levels | None = None
+    """Level without the lines of the hum, in the same steps; None if there is no relevant hum."""
 
     @property
     def restored(self) -> ProgrammeReading:
@@ -142,6 +129,46 @@ def _high_passes(rate_hz: float) -> tuple[NDArray[np.float64], NDArray[np.float6
         feedback[n] = 2 * (k * k - 1) / whole, (1 - k / q + k * k) / whole
         gains.append(whole**-2)
     return feedback, np.array([gains[0], gains[0] * gains[1] * gains[2]])
+
+
+@compiled
+def _fill_means(block: NDArray[Any], joined: int, means: NDArray[Any]) -> None:
+    """Fill the means of so many adjacent samples each."""
+    scale = np.float32(1 / joined)
+    for i in range(means.shape[0]):
+        left, right = np.float32(0), np.float32(0)
+        for j in range(i * joined, (i + 1) * joined):
+            left += block[j, 0]
+            right += block[j, 1]
+        means[i, 0], means[i, 1] = scale * left, scale * right
+
+
+class Averages:
+    """Means of adjacent samples of a stereo stream: a stream at a lower rate.
+
+    This is a poor low pass: treble is aliased into the lower band. It is good enough for measuring
+    levels, because aliases sound at the same time as the treble.
+
+    Parameters
+    ----------
+    joined
+        Samples per mean; 1 passes the stream unchanged.
+    """
+
+    def __init__(self, joined: int) -> None:
+        self._joined = joined
+        self._rest = np.zeros((0, 2), np.float32)
+
+    def feed(self, block: Samples) -> Samples:
+        """Add the next samples, shape (frames, 2), and return the means that are complete."""
+        if self._joined == 1:
+            return np.ascontiguousarray(block)
+        block = np.concatenate((self._rest, block))
+        whole = len(block) - len(block) % self._joined
+        self._rest = block[whole:].copy()
+        means = np.empty((whole // self._joined, 2), np.float32)
+        _fill_means(block, self._joined, means)
+        return means
 
 
 class ProgrammeMeter:
@@ -237,8 +264,7 @@ def mean_level(blocks: Iterable[Samples], rate_hz: int) -> float | None:
     The first hundredths of a second are left out because the filters settle.
     """
     meter = ProgrammeMeter(rate_hz)
-    for block in blocks:
-        meter.feed(block)
+    feed_all(blocks, meter)
     levels_db = meter.reading().levels_db.astype(np.float64)
     levels_db = levels_db[min(_SETTLED_STEPS, len(levels_db) // 2) :]
     powers = 10 ** (levels_db[levels_db > LOWEST_DB] / 10)

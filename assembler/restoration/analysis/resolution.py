@@ -46,49 +46,33 @@ class ClippedPlace:
 
 @dataclass(frozen=True, eq=False)
 class LevelCurve:
-    """Level over time, for a picture.
-
-    Attributes
-    ----------
-    step_s
-        Length of a step.
-    peak, rms
-        Of each step in left and right, shape (steps, 2), full scale is 1; `rms` is accurate down
-        to −90 dB.
-    """
+    """Level over time, for a picture."""
 
     step_s: float
+    """Length of a step."""
     peak: NDArray[np.float64]
     rms: NDArray[np.float64]
+    """Of each step in left and right, shape (steps, 2), full scale is 1; `rms` is accurate down to
+    −90 dB."""
 
 
 @dataclass(frozen=True)
 class BitDepthReading:
-    """Bits in use, peaks, clipping and level of a side.
-
-    Attributes
-    ----------
-    bits_used
-        Of left and right: down to the lowest bit that is ever set; None for silence, and if any
-        sample is not an integer of 24 bits.
-    peak_dbfs
-        Highest sample of left and right; None for silence.
-    clipped_peaks
-        Number of peaks clipped at the highest value.
-    longest_samples
-        Length of the longest clipped peak.
-    clipped
-        The places, in order of time.
-    levels
-        Level over time.
-    """
+    """Bits in use, peaks, clipping and level of a side."""
 
     bits_used: tuple[int | None, int | None]
+    """Of left and right: down to the lowest bit that is ever set; None for silence, and if any
+    sample is not an integer of 24 bits."""
     peak_dbfs: tuple[float | None, float | None]
+    """Highest sample of left and right; None for silence."""
     clipped_peaks: int
+    """Number of peaks clipped at the highest value."""
     longest_samples: int
+    """Length of the longest clipped peak."""
     clipped: tuple[ClippedPlace, ...]
+    """The places, in order of time."""
     levels: LevelCurve
+    """Level over time."""
 
 
 @compiled

@@ -11,10 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import Samples, Windows
 from assembler.restoration.analysis.hum import HumReading
-from assembler.restoration.analysis.sampled_windows import (
-    SampledWindows,
+from assembler.restoration.analysis.spectra import (
     hann,
     spectrum_of_both,
     window_samples,
@@ -40,21 +39,14 @@ _SILENT = 1e-10
 
 @dataclass(frozen=True)
 class SpeedReading:
-    """Speed error of a transfer.
-
-    Attributes
-    ----------
-    percent_slow
-        Positive if a nominal 1000 Hz measures lower.
-    how
-        How it was measured, as text for a report.
-    is_guess
-        Whether only hum was measured, which may come from the deck or the cables of the transfer.
-    """
+    """Speed error of a transfer."""
 
     percent_slow: float
+    """Positive if a nominal 1000 Hz measures lower."""
     how: str
+    """How it was measured, as text for a report."""
     is_guess: bool = False
+    """Whether only hum was measured, which may come from the deck or the cables of the transfer."""
 
     @property
     def factor(self) -> float:
@@ -70,19 +62,13 @@ class _Tone:
 
 
 class ToneMeter:
-    """Meter of a steady reference tone in a stereo stream.
-
-    Parameters
-    ----------
-    rate_hz
-        Sample rate.
-    """
+    """Meter of a steady reference tone in a stereo stream."""
 
     def __init__(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
         self._size = window_samples(rate_hz, _WINDOW_S)
         self._step = round(_STEP_S * rate_hz)
-        self._windows = SampledWindows(self._size, self._step)
+        self._windows = Windows(self._size, self._step)
         self._shape = hann(self._size)
         self._run: list[_Tone] = []
         self._longest: list[_Tone] = []

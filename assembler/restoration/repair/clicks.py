@@ -35,10 +35,8 @@ def declick(
 
     Parameters
     ----------
-    blocks
-        The stream.
-    rate_hz
-        Its sample rate.
+    blocks, rate_hz
+        The stream and its sample rate.
     strength
         1 to 10: the higher, the smaller the clicks that are repaired.
 

@@ -59,10 +59,8 @@ def align_channels(blocks: Iterable[Samples], rate_hz: int, delay_us: float) -> 
 
     Parameters
     ----------
-    blocks
-        The stream, shape (frames, 2).
-    rate_hz
-        Sample rate.
+    blocks, rate_hz
+        The stream, shape (frames, 2), and its sample rate.
     delay_us
         Delay of right re left in microseconds; negative if left is late.
 

@@ -24,10 +24,8 @@ def dehum(
 
     Parameters
     ----------
-    blocks
-        The stream, shape (frames, 2).
-    rate_hz
-        Sample rate.
+    blocks, rate_hz
+        The stream, shape (frames, 2), and its sample rate.
     hum_hz
         Mains frequency as measured on this side, within 0.1 %.
     harmonics

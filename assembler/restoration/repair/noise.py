@@ -20,7 +20,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import Samples, Windows
 from assembler.dsp.compiled import compiled
 from assembler.dsp.decibels import amplitude
 from assembler.errors import SourceError
@@ -41,18 +41,12 @@ Powers = NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False)
 class NoisePrint:
-    """Spectrum of tape noise alone.
-
-    Attributes
-    ----------
-    rate_hz
-        Sample rate at which it was measured.
-    power
-        Mean power of each band of a frame, shape (channels, bands).
-    """
+    """Spectrum of tape noise alone."""
 
     rate_hz: int
+    """Sample rate at which it was measured."""
     power: Powers
+    """Mean power of each band of a frame, shape (channels, bands)."""
 
 
 def measure_noise_print(blocks: Iterable[Samples], rate_hz: int) -> NoisePrint:
@@ -93,10 +87,8 @@ def denoise(
 
     Parameters
     ----------
-    blocks
-        The stream, shape (frames, 2).
-    rate_hz
-        Its sample rate.
+    blocks, rate_hz
+        The stream, shape (frames, 2), and its sample rate.
     noise_print
         Measured at the same rate.
     reduction_db
@@ -184,15 +176,12 @@ class _Frames:
     def _batches(self, blocks: Iterable[Samples]) -> Iterator[Samples]:
         """Yield batches of whole frames, shape (2, samples), which overlap by half a frame."""
         hop = self._hop
-        length = (_BATCH_FRAMES + 1) * hop
-        kept = np.zeros((0, 2), np.float32)
+        batches = Windows((_BATCH_FRAMES + 1) * hop, _BATCH_FRAMES * hop)
         for block in blocks:
-            kept = np.concatenate((kept, block))
-            while len(kept) >= length:
-                yield np.ascontiguousarray(kept[:length].T)
-                kept = kept[length - hop :]
-        if len(kept) >= 2 * hop:
-            yield np.ascontiguousarray(kept[: len(kept) // hop * hop].T)
+            for batch in batches.feed(block):
+                yield np.ascontiguousarray(batch.T)
+        if (whole := len(batches.rest) // hop) >= 2:
+            yield np.ascontiguousarray(batches.rest[: whole * hop].T)
 
     def _spectra(self, samples: Samples) -> Spectra:
         import scipy.fft

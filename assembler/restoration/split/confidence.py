@@ -30,34 +30,23 @@ _OUTSIDE_S = 3.0
 
 @dataclass(frozen=True)
 class CutFeatures:
-    """Features of a cut, from which its confidence is estimated.
-
-    Attributes
-    ----------
-    kind
-        Start or end in a silence, or a cut without silence.
-    probability
-        Of all splits, that this song starts or ends at this pause.
-    quiet_s
-        Length of the quiet passage at the pause.
-    edge_db
-        Level of the song's first or last sound above the noise floor; without a silence, that of
-        the quietest place.
-    faint_s
-        Time between the cut and certain sound.
-    outside_s
-        Sound above the noise print outside the song, next to the cut.
-    outermost
-        Whether it is the first start or the last end of the side.
-    """
+    """Features of a cut, from which its confidence is estimated."""
 
     kind: Literal["begin", "end", "no silence"]
+    """Start or end in a silence, or a cut without silence."""
     probability: float
+    """Of all splits, that this song starts or ends at this pause."""
     quiet_s: float
+    """Length of the quiet passage at the pause."""
     edge_db: float
+    """Level of the song's first or last sound above the noise floor; without a silence, that of the
+    quietest place."""
     faint_s: float
+    """Time between the cut and certain sound."""
     outside_s: float
+    """Sound above the noise print outside the song, next to the cut."""
     outermost: bool
+    """Whether it is the first start or the last end of the side."""
 
     @property
     def regressors(self) -> tuple[float, ...]:

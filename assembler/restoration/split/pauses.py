@@ -48,25 +48,17 @@ _Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Pause:
-    """A place where a song may end and the next one start.
-
-    Attributes
-    ----------
-    start_s, end_s
-        Where sound ends and starts again; the same if it never ends.
-    quiet_s
-        Length of the silence; of a dip, how long it is below half its depth.
-    over_floor_db
-        Lowest level above the noise floor.
-    level_step_db
-        Level difference between the sound after it and before it.
-    """
+    """A place where a song may end and the next one start."""
 
     start_s: float
     end_s: float
+    """Where sound ends and starts again; the same if it never ends."""
     quiet_s: float
+    """Length of the silence; of a dip, how long it is below half its depth."""
     over_floor_db: float
+    """Lowest level above the noise floor."""
     level_step_db: float = 0.0
+    """Level difference between the sound after it and before it."""
 
     @property
     def is_silence(self) -> bool:

@@ -16,7 +16,6 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from assembler.dsp.blocks import Samples
 from assembler.dsp.decibels import decibels
-from assembler.restoration.analysis.averages import Averages
 from assembler.restoration.analysis.noise_floor import LEAST_FLOOR_DB, smoothed
 from assembler.restoration.analysis.noise_print import (
     FRAME_S,
@@ -26,7 +25,12 @@ from assembler.restoration.analysis.noise_print import (
     level_without_hum,
     levels_over_print,
 )
-from assembler.restoration.analysis.programme import STEP_S, ProgrammeMeter, ProgrammeReading
+from assembler.restoration.analysis.programme import (
+    STEP_S,
+    Averages,
+    ProgrammeMeter,
+    ProgrammeReading,
+)
 from assembler.workers import result_of
 
 _READ_HZ = 12_000
@@ -38,10 +42,8 @@ def read_programme(blocks: Iterable[Samples], rate_hz: int) -> ProgrammeReading:
 
     Parameters
     ----------
-    blocks
-        The side's samples, shape (frames, 2).
-    rate_hz
-        Sample rate.
+    blocks, rate_hz
+        The side's samples, shape (frames, 2), and its sample rate.
     """
     joined = _divisor(rate_hz)
     averages = Averages(joined)

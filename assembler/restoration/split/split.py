@@ -44,21 +44,14 @@ _TALK_SHARE = 0.2
 
 @dataclass(frozen=True)
 class Cut:
-    """Start or end of a song.
-
-    Attributes
-    ----------
-    at_s
-        Position in the transfer.
-    features
-        Features from which the confidence is estimated.
-    why
-        The same as text.
-    """
+    """Start or end of a song."""
 
     at_s: float
+    """Position in the transfer."""
     features: CutFeatures
+    """Features from which the confidence is estimated."""
     why: str
+    """The same as text."""
 
     @property
     def confidence(self) -> float:
@@ -104,27 +97,18 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class Split:
-    """The songs of a side.
-
-    Attributes
-    ----------
-    songs
-        In order.
-    left_out
-        Sound outside the songs, taken as talk or noise.
-    cost
-        Cost of this split, see `split_cost`; lower is better.
-    count_alone
-        Number of songs that would be found without a given number.
-    remarks
-        Remarks for the engineer, one line each.
-    """
+    """The songs of a side."""
 
     songs: tuple[Song, ...]
+    """In order."""
     left_out: tuple[LeftOut, ...]
+    """Sound outside the songs, taken as talk or noise."""
     cost: float
+    """Cost of this split, see `split_cost`; lower is better."""
     count_alone: int
+    """Number of songs that would be found without a given number."""
     remarks: tuple[str, ...]
+    """Remarks for the engineer, one line each."""
 
     def as_json(self) -> dict[str, Any]:
         """Return the split as plain data, times rounded to the millisecond."""

@@ -43,25 +43,18 @@ Table = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class SpanScores:
-    """Scores of all spans from one pause to a later one, as tables of [first pause, last pause].
-
-    Attributes
-    ----------
-    lengths_s
-        From the end of the first pause to the start of the last; not positive if there is no span.
-    talk_s
-        Seconds of talk.
-    as_song, as_left_out
-        Negative cost as a song of any duration, and as a passage left out.
-    log_odds
-        Of each pause; 0 at the ends of the side.
-    """
+    """Scores of all spans from one pause to a later one, as tables of [first pause, last pause]."""
 
     lengths_s: Table
+    """From the end of the first pause to the start of the last; not positive if there is no
+    span."""
     talk_s: Table
+    """Seconds of talk."""
     as_song: Table
     as_left_out: Table
+    """Negative cost as a song of any duration, and as a passage left out."""
     log_odds: NDArray[np.float64]
+    """Of each pause; 0 at the ends of the side."""
 
 
 def span_scores(pauses: Sequence[Pause], talk: NDArray[np.float64]) -> SpanScores:
@@ -108,23 +101,16 @@ def duration_scores(lengths_s: Table, duration_s: float) -> Table:
 
 @dataclass(frozen=True, eq=False)
 class BestSplit:
-    """The split into a number of songs with the least cost.
-
-    Attributes
-    ----------
-    songs
-        First and last pause of each song.
-    cost
-        Cost of the split.
-    begins, ends
-        For each song and pause, the probability that the song starts or ends there, shape (songs,
-        pauses).
-    """
+    """The split into a number of songs with the least cost."""
 
     songs: tuple[tuple[int, int], ...]
+    """First and last pause of each song."""
     cost: float
+    """Cost of the split."""
     begins: Table
     ends: Table
+    """For each song and pause, the probability that the song starts or ends there, shape (songs,
+    pauses)."""
 
 
 Combine = Callable[[Table, int], NDArray[np.float64]]

@@ -34,29 +34,17 @@ NOISE_EVEN_DB = 3.0
 
 @dataclass(frozen=True, eq=False)
 class SideReadings:
-    """What was measured on a side, before restoration.
-
-    Attributes
-    ----------
-    files
-        Names of its files: one, or left and right.
-    rate_hz, frames
-        Sample rate and length.
-    bits
-        Word length of the files; None for float and lossy coding.
-    mono
-        One file of one channel: comparisons between channels mean nothing.
-    pcm, channels, hum, clicks, dropouts, programme, bandwidth
-        Readings of the meters.
-    speed
-        From a reference tone, else from the hum; None without either.
-    """
+    """What was measured on a side, before restoration."""
 
     files: tuple[str, ...]
+    """Names of its files: one, or left and right."""
     rate_hz: int
     frames: int
+    """Sample rate and length."""
     bits: int | None
+    """Word length of the files; None for float and lossy coding."""
     mono: bool
+    """One file of one channel: comparisons between channels mean nothing."""
     pcm: BitDepthReading
     channels: ChannelReading
     hum: HumReading
@@ -64,7 +52,9 @@ class SideReadings:
     dropouts: DropoutReading
     programme: ProgrammeReading
     bandwidth: BandwidthReading
+    """Readings of the meters."""
     speed: SpeedReading | None
+    """From a reference tone, else from the hum; None without either."""
 
     @property
     def length_s(self) -> float:

@@ -58,34 +58,23 @@ _THRESHOLD_DB_SPL = (
 
 @dataclass(frozen=True)
 class SideFinding:
-    """One fault of a side.
-
-    Attributes
-    ----------
-    code
-        Kebab-case name.
-    value
-        The measured value, in the unit that `measured` names.
-    measured
-        The fault and its value as text.
-    remedy
-        What to do about it.
-    restoration
-        A line for the manifest's `restoration:`; None where no step repairs it, or the step is a
-        guess.
-    guess
-        A line for `restoration:` that may be right: pasted as a comment with its reason.
-    places
-        Start and end in seconds, for faults at certain places.
-    """
+    """One fault of a side."""
 
     code: str
+    """Kebab-case name."""
     value: float | str
+    """The measured value, in the unit that `measured` names."""
     measured: str
+    """The fault and its value as text."""
     remedy: str
+    """What to do about it."""
     restoration: str | None = None
+    """A line for the manifest's `restoration:`; None where no step repairs it, or the step is a
+    guess."""
     guess: str | None = None
+    """A line for `restoration:` that may be right: pasted as a comment with its reason."""
     places: tuple[tuple[float, float], ...] = ()
+    """Start and end in seconds, for faults at certain places."""
 
     def as_json(self) -> dict[str, Any]:
         """Return the finding as plain data."""
@@ -293,7 +282,8 @@ def _clipped(side: SideReadings) -> Iterator[SideFinding]:
             code="clipped",
             value=float(pcm.clipped_peaks),
             measured=f"{counted(pcm.clipped_peaks, 'peak')} clipped at {signed(peak)} dBFS, "
-            f"the longest for {pcm.longest_samples} samples, first at {clock_text(pcm.clipped[0].at_s)}",
+            f"the longest for {pcm.longest_samples} samples, "
+            f"first at {clock_text(pcm.clipped[0].at_s)}",
             remedy="clipping can't be repaired: transfer again at a lower level",
             places=tuple((place.at_s, place.at_s + 1) for place in pcm.clipped),
         )

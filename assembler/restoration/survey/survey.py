@@ -7,10 +7,10 @@ from concurrent.futures import Executor
 from dataclasses import asdict
 from functools import cached_property
 from itertools import islice
-from typing import Any, Protocol
+from typing import Any
 
 from assembler.audio import Recording
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import BlockMeter, feed_all
 from assembler.dsp.decibels import rounded
 from assembler.restoration.analysis.bandwidth import SpectrumMeter
 from assembler.restoration.analysis.channels import SECTION_S, ChannelMeter, ChannelReading
@@ -110,10 +110,6 @@ def _clicks(clicks: ClickReading, rate_hz: int) -> dict[str, Any]:
     return {"count": clicks.count, "per_minute": rounded(clicks.per_minute), "places": places}
 
 
-class _Meter(Protocol):
-    def feed(self, block: Samples, /) -> None: ...
-
-
 def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
     """Survey a side from end to end: one pass, every meter fed from the same blocks.
 
@@ -156,17 +152,12 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
     )
 
 
-def _feed(meters: Sequence[_Meter], recording: Recording, pool: Executor) -> None:
+def _feed(meters: Sequence[BlockMeter], recording: Recording, pool: Executor) -> None:
     """Read a side once; each meter gets the blocks in order while the next ones are read."""
     blocks = recording.blocks(0, recording.frames)
     batch = list(islice(blocks, BATCH_BLOCKS))
     while batch:
         read = pool.submit(lambda: list(islice(blocks, BATCH_BLOCKS)))
-        for work in [pool.submit(_feed_one, meter, batch) for meter in meters]:
+        for work in [pool.submit(feed_all, batch, meter) for meter in meters]:
             result_of(work)
         batch = result_of(read)
-
-
-def _feed_one(meter: _Meter, batch: Sequence[Samples]) -> None:
-    for block in batch:
-        meter.feed(block)
