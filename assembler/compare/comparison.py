@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
@@ -10,36 +9,23 @@ from pathlib import Path
 from typing import Any
 
 from assembler.audio.digest import file_digest
-from assembler.compare.difference import Difference, from_to, merged
-from assembler.compare.files import (
-    DISC,
-    CodedPair,
-    Digests,
-    Found,
-    SoundTask,
-    coded_pair,
-    common_formats,
-    cover_differences,
-    differing_names,
-    lossy_differences,
-    other_files,
-    room_differences,
-    sound_differences,
-    sound_tasks,
-    tag_differences,
+from assembler.compare.audio import (
+    IMAGE,
+    AudioTest,
+    audio_differences,
+    audio_tests,
 )
+from assembler.compare.both import Both, Digests, Pair, match_tracks
+from assembler.compare.difference import Difference, merged
+from assembler.compare.files import made_differences, other_files, tag_differences
 from assembler.compare.manifests import (
-    Both,
     finding_differences,
     order_differences,
     release_differences,
     track_differences,
 )
-from assembler.compare.tracks import Pair, match_tracks
-from assembler.download.formats import FACTS
-from assembler.finished.finished import FinishedRelease, open_finished
+from assembler.finished.finished import open_finished
 from assembler.finished.release_folder import CHECKSUMS, release_files
-from assembler.manifest.model import Format
 from assembler.workers import own_workers
 
 
@@ -56,11 +42,9 @@ class Comparison:
     proofs
         What was compared, and how much of it is the same.
     null_tested
-        Both have lossless audio that could be compared.
-    tracks
-        Number of tracks in both whose audio, lossless or lossy, was compared.
-    same_tracks
-        Number of those whose audio is the same wherever it was compared.
+        Both have lossless audio.
+    tracks, same_tracks
+        Number of tracks in both whose audio was compared, and of those whose audio is the same.
     """
 
     a: Path
@@ -118,51 +102,21 @@ def compare(a: Path, b: Path, *, jobs: int | None = None) -> Comparison:
         A folder is not a release, or one of its files can't be read.
     """
     releases = open_finished(a), open_finished(b)
-    both = Both(*releases, tuple(match_tracks(*releases)))
     with own_workers(jobs) as pool:
         digests = _digests(a, pool), _digests(b, pool)
-        tasks = list(sound_tasks(both, digests))
-        found = list(zip(tasks, pool.map(SoundTask.compared, tasks), strict=True))
-        files = list(_differing_tracks(both, digests))
-        coded = list(pool.map(lambda file: coded_pair(both, *file), files))
-    differences = merged(_differences(both, digests, found, coded))
+        both = Both(*releases, tuple(match_tracks(*releases)), digests)
+        tests = list(pool.map(lambda test: test(), audio_tests(both)))
+    differences = merged(_differences(both, tests))
+    audio = _same_audio(tests)
     return Comparison(
         a,
         b,
-        differences or tuple(_record_differences(digests)),
-        tuple(_proofs(both, digests, found, coded)),
-        any(result is not None for _, result in found),
-        *_same_tracks(both, found, coded),
+        differences or tuple(_record_differences(both)),
+        tuple(_proofs(both, tests)),
+        any(not test.lossy for test in tests),
+        len(audio),
+        sum(audio.values()),
     )
-
-
-def _differences(
-    both: Both, digests: tuple[Digests, Digests], found: Found, coded: Sequence[CodedPair]
-) -> Iterator[Difference]:
-    yield from _versions(both)
-    yield from release_differences(both)
-    yield from room_differences(both)
-    yield from cover_differences(both, digests)
-    yield from order_differences(both)
-    yield from track_differences(both)
-    yield from sound_differences(both, found)
-    yield from lossy_differences(both, coded, found)
-    yield from tag_differences(both, coded)
-    yield from finding_differences(both)
-    yield from other_files(both, digests)
-
-
-def _same_tracks(both: Both, found: Found, coded: Sequence[CodedPair]) -> tuple[int, int]:
-    """Count the tracks whose audio was compared, and those of them that are the same."""
-    same: dict[Pair, bool] = {}
-    for task, result in found:
-        if task.pair is not None:
-            nulls = result is not None and result.identical
-            same[task.pair] = same.get(task.pair, True) and nulls
-    if not same and any(FACTS[name].lossy for name in common_formats(both)):
-        changed = {one.pair for one in coded if one.same_sound is False}
-        same = {pair: pair not in changed for pair in both.pairs}
-    return len(same), sum(same.values())
 
 
 def _digests(folder: Path, pool: Executor) -> Digests:
@@ -172,62 +126,48 @@ def _digests(folder: Path, pool: Executor) -> Digests:
     return dict(zip(present, digests, strict=True))
 
 
-def _differing_tracks(
-    both: Both, digests: tuple[Digests, Digests]
-) -> Iterator[tuple[Pair, Format]]:
-    """List the tracks' files whose bytes differ."""
-    for name in common_formats(both):
-        for pair in both.pairs:
-            ends = ((both.a, pair.a), (both.b, pair.b))
-            files = [release.track_file(name, release.tracks[i]) for release, i in ends]
-            if digests[0].get(files[0]) != digests[1].get(files[1]):
-                yield pair, name
+def _differences(both: Both, tests: Sequence[AudioTest]) -> Iterator[Difference]:
+    yield from release_differences(both)
+    yield from made_differences(both)
+    yield from order_differences(both)
+    yield from track_differences(both)
+    yield from audio_differences(both, tests)
+    yield from tag_differences(both)
+    yield from finding_differences(both)
+    yield from other_files(both)
 
 
-def _versions(both: Both) -> Iterator[Difference]:
-    old, new = (_made_with(release) for release in (both.a, both.b))
-    for name in {**old, **new}:
-        if old.get(name) != new.get(name):
-            text = from_to(old.get(name, ""), new.get(name, ""))
-            yield Difference("version", f"made with {name}", text)
-
-
-def _made_with(release: FinishedRelease) -> dict[str, str]:
-    made_with = release.report.made_with
-    method = {"method": str(made_with.method)}
-    return {"assembler": release.report.assembler, **method, **made_with.packages}
-
-
-def _record_differences(digests: tuple[Digests, Digests]) -> Iterator[Difference]:
+def _record_differences(both: Both) -> Iterator[Difference]:
     """List report, manifest and checksums that differ in their wording alone."""
-    if names := differing_names(digests):
+    if names := both.differing_names():
         text = f"{', '.join(names)}: other wording, same content"
         yield Difference("files", "", text, files=tuple(names))
 
 
-def _proofs(
-    both: Both, digests: tuple[Digests, Digests], found: Found, coded: Sequence[CodedPair]
-) -> Iterator[str]:
+def _same_audio(tests: Sequence[AudioTest]) -> dict[Pair, bool]:
+    """Return whether each track's audio is the same: the lossless audio, else the lossy."""
+    same: dict[Pair, bool] = {}
+    for test in [test for test in tests if not test.lossy] or tests:
+        if test.pair:
+            same[test.pair] = same.get(test.pair, True) and test.same
+    return same
+
+
+def _proofs(both: Both, tests: Sequence[AudioTest]) -> Iterator[str]:
     """Return what was compared, by deliverable."""
-    for deliverable in dict.fromkeys(task.deliverable for task, _ in found):
-        results = [one for task, one in found if task.deliverable == deliverable and one]
-        samples, same = sum(one.samples for one in results), sum(one.identical for one in results)
-        name = "disc image" if deliverable == DISC else deliverable
-        yield (
-            f"{name}: {_count(len(results), 'track')}, {samples:,} samples per channel; "
-            f"{_count(same, 'track')} null"
-        )
-    changed = Counter(one.name for one in coded)
-    for name in common_formats(both):
-        if FACTS[name].lossy:
-            decoded = sum(one.name == name and bool(one.same_sound) for one in coded)
-            more = f", {decoded} with identical audio" if decoded else ""
-            same = len(both.pairs) - changed[name]
-            yield f"{name}: {_count(len(both.pairs), 'file')}; {same} identical{more}"
-    shared = digests[0].keys() & digests[1].keys()
-    same = sum(digests[0][name] == digests[1][name] for name in shared)
+    for name in dict.fromkeys(test.deliverable for test in tests):
+        compared = [test for test in tests if test.deliverable == name]
+        same = sum(test.same for test in compared)
+        counts = f"{'disc image' if name == IMAGE else name}: {_tracks(len(compared))}"
+        if compared[0].lossy:
+            yield f"{counts}; {same} with identical audio"
+        else:
+            samples = sum(test.samples for test in compared)
+            yield f"{counts}, {samples:,} samples per channel; {_tracks(same)} null"
+    shared = both.digests[0].keys() & both.digests[1].keys()
+    same = sum(both.same_file(name, name) for name in shared)
     yield f"all files: {len(shared)} with the same name; {same} identical"
 
 
-def _count(count: int, what: str) -> str:
-    return f"{count} {what}{'s' * (count != 1)}"
+def _tracks(count: int) -> str:
+    return f"{count} track{'s' * (count != 1)}"

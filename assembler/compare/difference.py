@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from os.path import commonpath, commonprefix
 from typing import Any
 
 from assembler.text import number_ranges, shorten
@@ -65,13 +66,10 @@ def tracks_text(tracks: Sequence[str]) -> str:
 
 def merged(differences: Iterable[Difference]) -> tuple[Difference, ...]:
     """Combine differences that are the same for several tracks."""
-    found: dict[tuple[str, str, str, bool], Difference] = {}
+    found: dict[Difference, list[str]] = {}
     for one in differences:
-        key = (one.code, one.subject, one.text, bool(one.tracks))
-        if key in found:
-            one = replace(one, tracks=tuple(dict.fromkeys(found[key].tracks + one.tracks)))
-        found[key] = one
-    return tuple(found.values())
+        found.setdefault(replace(one, tracks=one.tracks[:0]), []).extend(one.tracks)
+    return tuple(replace(one, tracks=tuple(dict.fromkeys(tracks))) for one, tracks in found.items())
 
 
 def from_to(old: str, new: str) -> str:
@@ -85,31 +83,14 @@ def from_to(old: str, new: str) -> str:
     'none → 2'
     """
     texts = [old or NOTHING, new or NOTHING]
-    if any(len(text) > _LONGEST_SHOWN or "\n" in text for text in texts):
-        line, texts = _around_the_change(*texts)
-        place = f"in line {line}: " if line > 1 else ""
-        return f"{place}{shorten(texts[0])} → {shorten(texts[1])}"
+    if max(map(len, texts)) > _LONGEST_SHOWN:
+        start = max(0, len(commonprefix(texts)) - _LONGEST_SHOWN // 3)  # noqa: RUF071
+        lead = "…" if start else ""
+        texts = [lead + text[start : start + _LONGEST_SHOWN] for text in texts]
     shown = [shorten(text) for text in texts]
     if len({unicodedata.normalize("NFKC", text) for text in shown}) == 1:
-        shown = [_code_points(text) for text in texts]
+        shown = [f"`{ascii(text)[1:-1]}`" for text in texts]  # they look the same
     return f"{shown[0]} → {shown[1]}"
-
-
-def _around_the_change(old: str, new: str) -> tuple[int, list[str]]:
-    """Return the line in which two texts begin to differ, and a piece of each from there."""
-    pairs = zip(old, new, strict=False)
-    first = next((n for n, (a, b) in enumerate(pairs) if a != b), min(len(old), len(new)))
-    start = max(old.rfind("\n", 0, first) + 1, first - _LONGEST_SHOWN // 3)
-    lead = "…" if start and old[start - 1] != "\n" else ""
-    pieces = [lead + text[start : start + _LONGEST_SHOWN].partition("\n")[0] for text in (old, new)]
-    if pieces[0] == pieces[1]:
-        pieces = [_code_points(text[first : first + 8]) for text in (old, new)]
-    return old.count("\n", 0, first) + 1, pieces
-
-
-def _code_points(text: str) -> str:
-    """Write a text so that differences without visible form can be seen."""
-    return f"`{ascii(text)[1:-1]}`"
 
 
 def paths_from_to(old: Sequence[str], new: Sequence[str]) -> str:
@@ -120,15 +101,14 @@ def paths_from_to(old: Sequence[str], new: Sequence[str]) -> str:
     >>> paths_from_to(["takes/day 1/low lantern.wav"], ["takes/day 2/low lantern.wav"])
     '…/day 1/low lantern.wav → …/day 2/low lantern.wav'
     """
-    folders = [path.split("/")[:-1] for path in (*old, *new)]
-    shared = 0
-    for level in zip(*folders, strict=False):
-        if len(set(level)) > 1:
-            break
-        shared += 1
-
-    def shown(paths: Sequence[str]) -> str:
-        texts = ("/".join(["…", *path.split("/")[shared:]]) if shared else path for path in paths)
-        return " + ".join(shorten(text, LONGEST_PATH) for text in texts) or NOTHING
-
-    return f"{shown(old)} → {shown(new)}"
+    folders = [path.rpartition("/")[0] for path in (*old, *new)]
+    mixed = len({folder.startswith("/") for folder in folders}) > 1
+    shared = "" if mixed else commonpath(folders).rstrip("/")
+    texts = (
+        " + ".join(
+            shorten(f"…{path.removeprefix(shared)}" if shared else path, LONGEST_PATH)
+            for path in paths
+        )
+        for paths in (old, new)
+    )
+    return " → ".join(text or NOTHING for text in texts)

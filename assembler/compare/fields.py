@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping
 from fractions import Fraction
+from itertools import zip_longest
 from typing import Any
 
 from pydantic import BaseModel
@@ -13,10 +15,11 @@ from assembler.finished.report_text import band_text
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.model import Band
 from assembler.manifest.values import InRange
-from assembler.text import frames_text, signed_db
+from assembler.text import frames_text, shorten, signed_db
 
-_LABELS = {"p_line": "℗ line", "c_line": "© line", "isrc": "ISRC", "cd_text": "CD-Text"}
-_PATHS = ("pregap_audio", "file", "left", "right")
+_LABELS = {"p_line": "℗ line", "c_line": "© line", "isrc": "ISRC", "cd_text": "CD-Text",
+           "transfers": "tape side", "text": "sleeve text"}  # fmt: skip
+_PATHS = ("front_cover", "back_cover", "pregap_audio", "file", "left", "right")
 _FORMATS: Mapping[str, Callable[[Any], str]] = {"limit": frames_text, "trim": signed_db}
 """Fields whose unit is not in the model."""
 
@@ -31,26 +34,46 @@ def field_changes(
     old, new
         Two sections of one kind.
     skip
-        Fields to leave out.
+        Fields to leave out, at every level.
 
     Yields
     ------
     key, label, text
-        Name of the field; its label, behind those of the sections around it; the value before and
+        Name of the field; its label, before those of the fields inside it; the value before and
         after.
     """
     for key, field in type(new).model_fields.items():
         a, b = getattr(old, key), getattr(new, key)
-        if key in skip or a == b:
-            continue
-        label = _LABELS.get(key, key.replace("_", " "))
-        if isinstance(a, BaseModel) and type(a) is type(b):
-            yield from ((key, f"{label} {inner}", text) for _, inner, text in field_changes(a, b))
-        elif key in _PATHS:
-            yield key, label, paths_from_to(*([path] if path else [] for path in (a, b)))
-        else:
-            units = [one.unit for one in field.metadata if isinstance(one, InRange)]
-            yield key, label, from_to(*(_text(key, value, *units) for value in (a, b)))
+        if key not in skip and a != b:
+            unit = next((one.unit for one in field.metadata if isinstance(one, InRange)), "")
+            label = _LABELS.get(key, key.replace("_", " "))
+            yield from ((key, *change) for change in _changes(key, label, a, b, unit, skip))
+
+
+def _changes(
+    key: str, label: str, old: Any, new: Any, unit: str, skip: Collection[str]
+) -> Iterator[tuple[str, str]]:
+    """Return label and text of each change of a field."""
+    if isinstance(old, BaseModel) and type(old) is type(new):
+        for _, inner, text in field_changes(old, new, skip):
+            yield f"{label}, {inner}", text
+    elif isinstance(new, dict):
+        for name in {**old, **new}:
+            place = f"{label} {shorten(name)}"
+            if name in old and name in new:
+                yield from _changes(key, place, old[name], new[name], unit, skip)
+            else:
+                yield place, "removed" if name in old else "added"
+    elif isinstance(new, tuple) and any(isinstance(item, BaseModel) for item in (*old, *new)):
+        removed, added = Counter(old) - Counter(new), Counter(new) - Counter(old)
+        for items in zip_longest(removed.elements(), added.elements()):
+            yield label, from_to(*(_text(key, item) for item in items))
+        if not removed and not added:
+            yield label, "in another order"
+    elif key in _PATHS:
+        yield label, paths_from_to(*([path] if path else [] for path in (old, new)))
+    else:
+        yield label, from_to(*(_text(key, value, unit) for value in (old, new)))
 
 
 def _text(key: str, value: Any, unit: str = "") -> str:

@@ -22,6 +22,7 @@ SCHEMA_VERSION = 1
 
 Frames = Annotated[int, Field(ge=0, le=2**31)]
 Samples = Annotated[int, Field(ge=0, le=2**40)]
+Position = Annotated[int, Field(ge=-(2**40), le=2**40)]
 RateHz = Annotated[int, Field(ge=1, le=1_000_000)]
 Number = Annotated[int, Field(ge=1, le=99)]
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
@@ -128,6 +129,8 @@ class SourceReport(_Form):
     sample_rate_hz: RateHz
     start_sample: Samples
     end_sample: Samples
+    first_samples: dict[Annotated[str, StringConstraints(pattern=r"^\d+$")], Position] = {}
+    """With which the track's file begins, at each rate that the release has."""
     came_in: Annotated[list[FileReport], Field(min_length=1)]
     measured: MeasuredReport | None
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from fractions import Fraction
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -41,10 +42,13 @@ from assembler.manifest.transfers import Restoration
 from assembler.mastering.levels import gain_reduction_json, levels_json
 from assembler.mastering.plan import ROOMS, Plan, Room
 from assembler.mastering.render import FinishedTrack
+from assembler.preflight.rates import format_rates
 from assembler.preflight.sides import Side
 from assembler.preflight.track_section import TrackSection
 from assembler.proof.content import Proof
 from assembler.release.masters import Master
+from assembler.sequence.first_samples import RecordingSpan, first_samples
+from assembler.sequence.frames import DISC_RATE_HZ
 
 _PACKAGES = sorted((*MAKERS, "reportlab"))
 """Packages that make the deliverables: sound, encoded files, tags, pictures and paper."""
@@ -97,8 +101,8 @@ def release_report(
         findings=[],
         formats=dict(formats),
         tracks=[
-            _track(plan, index, checked["tracks"][index], masters, proof)
-            for index in range(len(manifest.tracks))
+            _track(plan, index, checked["tracks"][index], masters, proof, firsts)
+            for index, firsts in enumerate(_first_samples(plan))
         ],
         proof_of=proof.proof_of if proof else None,
         files={},
@@ -224,6 +228,7 @@ def _track(
     place: Mapping[str, Any],
     masters: Mapping[str, Master],
     proof: Proof | None,
+    firsts: dict[str, int],
 ) -> TrackReport:
     """Return a track's entry; `place` is its entry in the check's report."""
     section = plan.report.sections[index]
@@ -232,7 +237,7 @@ def _track(
     measured = proof.tracks[index].section.measured if proof else None
     return TrackReport(
         **place,
-        source=_source(section, MeasuredReport(**measured) if measured else None),
+        source=_source(section, MeasuredReport(**measured) if measured else None, firsts),
         done=_done(section),
         gain_db=round(first.gain_db, 3) if first else None,
         disc=_delivered(tracks.get("disc"), plan.measured_bits("disc")),
@@ -257,7 +262,27 @@ def _side(side: Side) -> SideReport:
     )
 
 
-def _source(section: TrackSection, measured: MeasuredReport | None) -> SourceReport:
+def _first_samples(plan: Plan) -> list[dict[str, int]]:
+    """Return with which sample of its source each track's file begins, by rate."""
+    manifest, sections = plan.report.source.manifest, plan.report.sections
+    found: list[dict[str, int]] = [{} for _ in sections]
+    for passage in plan.passages:
+        spans = [
+            RecordingSpan(s.start, s.end, s.recording.rate_hz, s.track.overlap or Fraction(0))
+            for s in plan.sections_of(passage)
+        ]
+        formats = manifest.download.formats
+        rates = {rate for f in formats for rate in format_rates(f, manifest, sections, [passage])}
+        for rate_hz in sorted({DISC_RATE_HZ, *rates}):
+            firsts = first_samples(passage, spans, rate_hz)
+            for place, first in zip(passage.places, firsts, strict=True):
+                found[place.index][str(rate_hz)] = first
+    return found
+
+
+def _source(
+    section: TrackSection, measured: MeasuredReport | None, firsts: dict[str, int]
+) -> SourceReport:
     start, end = section.span_in_source
     return SourceReport(
         files=list(section.names),
@@ -265,6 +290,7 @@ def _source(section: TrackSection, measured: MeasuredReport | None) -> SourceRep
         sample_rate_hz=section.recording.rate_hz,
         start_sample=start,
         end_sample=end,
+        first_samples=firsts,
         came_in=[
             FileReport(
                 file=name,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from assembler.compare.stretches import in_format
 from assembler.download.bwf import broadcast_chunks, differing_chunks
 from assembler.download.formats import FACTS
 from assembler.download.playing_levels import PlayingLevels
@@ -13,6 +12,7 @@ from assembler.download.tags import read_tags
 from assembler.dsp.meter import read_meter
 from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, mismatch
+from assembler.finished.pcm import in_format
 from assembler.manifest.model import Format
 from assembler.metadata import TrackMetadata
 from assembler.text import shorten

@@ -6,11 +6,11 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
 from functools import partial
 
-from assembler.compare.stretches import in_format, on_image
 from assembler.download.formats import FACTS
 from assembler.dsp.meter import Reading, read_meter
 from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, UnreadableError, mismatch, reading
+from assembler.finished.pcm import in_format, on_image
 from assembler.manifest.model import Format
 from assembler.text import compact, decimal
 from assembler.verification.second_meter import SecondReading, second_reading

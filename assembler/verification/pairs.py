@@ -11,20 +11,21 @@ import numpy as np
 
 from assembler.audio import Recording, open_recording
 from assembler.audio.digest import file_digest
-from assembler.compare.stretches import (
+from assembler.download.formats import FACTS
+from assembler.download.lossy import decoded
+from assembler.dsp.blocks import Samples
+from assembler.dsp.equaliser import equalise
+from assembler.dsp.fades import fade
+from assembler.dsp.resample import position_at
+from assembler.findings import Finding
+from assembler.finished.finished import FinishedRelease, mismatch
+from assembler.finished.pcm import (
     Stretch,
     first_sample,
     in_format,
     on_image,
     region_of_image,
 )
-from assembler.download.formats import FACTS
-from assembler.download.lossy import decoded
-from assembler.dsp.blocks import Samples
-from assembler.dsp.equaliser import equalise
-from assembler.dsp.fades import fade
-from assembler.findings import Finding
-from assembler.finished.finished import FinishedRelease, mismatch
 from assembler.finished.report_form import TrackReport
 from assembler.manifest.model import Format
 from assembler.manifest.transfers import Restoration
@@ -214,7 +215,8 @@ def _source(
     delivered = _sound(release, index, name)
     with TemporaryDirectory() as scratch:
         recording = open_recording(paths, Path(scratch))
-        start = first_sample(release, index, recording.rate_hz)
+        first = first_sample(track, delivered.rate_hz)
+        start = position_at(first, delivered.rate_hz, recording.rate_hz)
         length = track.file_frames * SAMPLES_PER_FRAME * recording.rate_hz // DISC_RATE_HZ
         end = min(start + length, reported.end_sample)
         rate_hz, bands = recording.rate_hz, bands_of(release.manifest.tracks[index])

@@ -17,11 +17,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.compare.stretches import Stretch as Samples
-from assembler.compare.stretches import in_format, region_of_image
 from assembler.download.formats import FACTS
 from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, UnreadableError
+from assembler.finished.pcm import Stretch as Samples
+from assembler.finished.pcm import in_format, region_of_image
 from assembler.finished.report_form import DeliveredReport, SideReport
 from assembler.manifest.model import Format
 from assembler.metadata import TrackMetadata

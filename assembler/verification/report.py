@@ -10,6 +10,8 @@ from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, UnreadableError, mismatch
 from assembler.finished.release_folder import REPORT, REPORT_TEXT, read_checksums
 from assembler.finished.report_text import report_text
+from assembler.sequence.first_samples import RecordingSpan, first_samples
+from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.text import FRAMES_PER_SECOND, shorten
 from assembler.verification.texts import differs
 
@@ -53,7 +55,7 @@ def _of_release(release: FinishedRelease) -> Compared:
 
 
 def _of_tracks(release: FinishedRelease) -> Compared:
-    manifest = release.manifest
+    manifest, firsts = release.manifest, _first_samples(release)
     for index, (track, expected) in enumerate(zip(release.tracks, manifest.tracks, strict=True)):
         place, source, done = f"tracks.{index}", track.source, track.done
         yield f"{place}.title", track.title, expected.full_title
@@ -69,8 +71,40 @@ def _of_tracks(release: FinishedRelease) -> Compared:
                     sample = int(time_s * source.sample_rate_hz + Fraction(1, 2))
                     key = f"{edge}_sample"
                     yield f"{place}.source.{key}", getattr(source, key), sample
+        if source.first_samples:
+            yield f"{place}.source.first_samples", source.first_samples, dict(firsts[index])
         if expected.gap and not expected.overlap and track.number > 1:
             gap_s = Fraction(track.gap_frames, FRAMES_PER_SECOND)
             off_frames = abs(gap_s - expected.gap) * FRAMES_PER_SECOND
             rounded_s = expected.gap if off_frames < 1 else gap_s
             yield f"{place}.gap_frames", float(rounded_s), float(expected.gap)
+
+
+def _first_samples(release: FinishedRelease) -> list[dict[str, int]]:
+    """Return with which sample of its source each track's file begins, at the report's rates.
+
+    A source whose speed was corrected is in the report as it was before: its entry is repeated.
+    """
+    found = [dict(track.source.first_samples) for track in release.tracks]
+    for passage in (passage for order in release.discs for passage in order.passages):
+        places = [place.index for place in passage.places]
+        if any(_speed(release, index) != 1 for index in places):
+            continue
+        spans = [_span(release, index) for index in places]
+        made = {f.rates_hz[places[0]] for f in release.report.formats.values()}
+        rates = {DISC_RATE_HZ, *made, *map(int, found[places[0]])}
+        by_rate = {rate_hz: first_samples(passage, spans, rate_hz) for rate_hz in rates}
+        for n, index in enumerate(places):
+            found[index] = {str(rate_hz): firsts[n] for rate_hz, firsts in by_rate.items()}
+    return found
+
+
+def _speed(release: FinishedRelease, index: int) -> Fraction:
+    side = release.manifest.tracks[index].side
+    return release.manifest.transfers[side].restoration.factor if side else Fraction(1)
+
+
+def _span(release: FinishedRelease, index: int) -> RecordingSpan:
+    source, overlap_s = release.tracks[index].source, release.manifest.tracks[index].overlap
+    rate_hz = source.sample_rate_hz
+    return RecordingSpan(source.start_sample, source.end_sample, rate_hz, overlap_s or Fraction(0))

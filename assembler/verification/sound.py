@@ -19,10 +19,9 @@ import soxr
 from numpy.typing import NDArray
 
 from assembler.cancel import check_cancelled
-from assembler.compare.sound import most_error
-from assembler.compare.stretches import Stretch
 from assembler.dsp.blocks import Samples
 from assembler.dsp.dither import samples_of
+from assembler.finished.pcm import Stretch
 from assembler.text import clock_text, signed_db
 
 LOW_HZ = 11025
@@ -234,7 +233,7 @@ def sample_differences(first: Stretch, second: Stretch) -> Iterator[Difference]:
         yield "other-length", f"has {second.length} samples, {first.name} has {first.length}"
         return
     scales = [1 << (24 - one.bits) for one in (first, second)]
-    errors = zip(scales, map(most_error, (first, second)), strict=True)
+    errors = zip(scales, (first.most_error, second.most_error), strict=True)
     most = 0.0 if first.bits == second.bits else sum(scale * error for scale, error in errors)
     position = 0
     for ours, theirs in zip(*(one.pcm(0, one.length) for one in (first, second)), strict=True):

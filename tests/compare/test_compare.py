@@ -24,7 +24,7 @@ from assembler.compare.comparison import Comparison, compare
 from assembler.compare.difference import from_to
 from assembler.compare.fields import field_changes
 from assembler.compare.sound import sound_difference
-from assembler.compare.stretches import Stretch
+from assembler.finished.pcm import Stretch
 from assembler.manifest.model import Track
 
 RATE_HZ = 44100
@@ -128,13 +128,14 @@ def sound(desk: Path, out: str, name: str) -> np.ndarray:
             ["release, barcode: 2000000000145 → 2000000000152"],
         ),
         ("tracks: [1]}", "tracks: [1, 3]}",
-         ["credit of Mattis Oren, harmonium: track 1 → tracks 1, 3"]),
+         ["credits: name Mattis Oren, roles harmonium, tracks 1 → "
+          "name Mattis Oren, roles harmonium, tracks 1, 3"]),
         (
             "tracks: [1]}",
             "tracks: [1]}\n- {name: Ines Falk, roles: [mastering]}",
-            ["credit of Ines Falk, mastering: none → whole release"],
+            ["credits: none → name Ines Falk, roles mastering"],
         ),
-        ("front.png", "other.png", ["front cover: front.png → other.png"]),
+        ("front.png", "other.png", ["release, front cover: front.png → other.png"]),
         ("ceiling: -1", "ceiling: -2", ["level, ceiling: −1 dBTP → −2 dBTP"]),
         (
             "level: {match: none",
@@ -166,7 +167,7 @@ def test_the_proof_counts_what_is_identical(desk):
     assert comparison.proofs[:3] == (
         f"disc image: 3 tracks, {samples:,} samples per channel; 3 tracks null",
         f"flac-24: 3 tracks, {files:,} samples per channel; 3 tracks null",
-        "mp3-320: 3 files; 2 identical, 1 with identical audio",
+        "mp3-320: 3 tracks; 3 with identical audio",
     )
 
 
@@ -208,7 +209,8 @@ def test_tracks_that_came_went_or_moved_are_known_by_their_sound(desk):
     low = low[: len(low) - len(tide)]
     without = edited(desk, (low, ""))
     assert listed(without) == [
-        "credit of Mattis Oren, harmonium: none → track 1",  # which is another track now
+        # The first track is another one now.
+        "credits: none → name Mattis Oren, roles harmonium, tracks 1",
         "removed: Low Lantern (track 1)",
     ]
     assert without.proofs[1].startswith("flac-24: 2 tracks")
@@ -244,6 +246,19 @@ def test_a_moved_start_is_listed_and_the_common_part_compared(desk):
         apart = np.abs(after - before).max()
         assert f"{20 * np.log10(apart):.1f}".replace("-", "−") in message
         assert apart * 2 ** (bits - 1) <= 4  # 1.5 LSB of dither and rounding each, 24 bits of float
+
+
+def test_a_segue_is_aligned_by_the_first_sample_of_its_source(desk):
+    """With another end of the track before, the mark moves to another sample of the source."""
+    text = MANIFEST.replace("audio: b.wav", "audio: b.wav\n  gap: 0")
+    texts = [text.replace("audio: a.wav", f"audio: a.wav\n  end: {end}") for end in (5.001, 5.004)]
+    first, second = (built(desk, text, out) for text, out in zip(texts, "pq", strict=True))
+    reports = [json.loads((one / "report.json").read_bytes())["tracks"] for one in (first, second)]
+    starts = [tracks[1]["source"]["first_samples"]["44100"] for tracks in reports]
+    assert starts[0] != starts[1]
+    comparison = compare(first, second)
+    (message,) = [m for m in listed(comparison) if m.startswith("track 2, flac-24")]
+    assert re.search(r"dBFS, 0:00\.00 to 0:00\.0\d", message)  # the end of track 1
 
 
 def test_a_new_end_is_listed(desk):
@@ -387,7 +402,7 @@ def test_only_what_differs_is_listed_in_any_script(desk, titles, name):
     assert all(message.isprintable() for message in messages)
     by_title = [m for m in messages if ", title: " in m and m.startswith("track ")]
     assert len(by_title) == 3
-    assert any(m.startswith("credit of ") for m in messages)
+    assert any(m.startswith("credits: ") for m in messages)
 
 
 @pytest.mark.thorough
@@ -499,7 +514,7 @@ def test_a_gain_under_fresh_dither_leaves_nothing(tmp_path, music):
     for gain_db in (0.0, 0.03, -3.0):
         b = stretch(tmp_path, "b", dithered(music * 10 ** (gain_db / 20), 2))
         found = sound_difference(a, b)
-        assert found.gain_and_no_more
+        assert found.only_gain
         assert found.gains_db == pytest.approx((gain_db, gain_db), abs=1e-3)
 
 
@@ -512,7 +527,7 @@ def test_a_faint_tone_beside_the_gain_is_not_nothing(tmp_path, music, lsb, secon
     hum = lsb * np.sin(2 * np.pi * 50 * np.arange(length) / RATE_HZ)
     other[there][:length] += hum[:, None]
     found = sound_difference(a, stretch(tmp_path, "b", dithered(other, 2)))
-    assert not found.gain_and_no_more
+    assert not found.only_gain
     assert found.gains_db == pytest.approx((0.5, 0.5), abs=2e-3)
     if seconds < 12:
         assert found.residual_from_s == pytest.approx(4, abs=0.11)
@@ -525,7 +540,7 @@ def test_each_channel_has_its_gain_and_polarity(tmp_path, music):
     assert sound_difference(a, b).gains_db == pytest.approx((1, 0), abs=1e-3)
     turned = sound_difference(a, stretch(tmp_path, "c", dithered(-music, 2)))
     assert turned.inverted
-    assert turned.gain_and_no_more
+    assert turned.only_gain
 
 
 def test_a_gain_is_found_beside_a_limited_part(tmp_path, music):
@@ -557,7 +572,9 @@ def test_values_that_look_the_same_are_written_as_code_points():
     assert from_to("é", "e\u0301") == "`\\xe9` → `e\\u0301`"
     assert from_to("a b", "a\u00a0b").count("`") == 4
     verse = "\n".join(f"line {n}" for n in range(9))
-    assert from_to(verse, verse.replace("line 6", "line six")) == ("in line 7: line 6 → line six")
+    assert from_to(verse, verse.replace("line 6", "line six")) == (
+        "… line 4 line 5 line 6 line 7 line 8 → … line 4 line 5 line six line 7 line 8"
+    )
 
 
 def test_fields_are_written_with_their_labels_and_units():

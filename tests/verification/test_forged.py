@@ -363,3 +363,14 @@ def test_an_edited_manifest_is_found(copy: Path) -> None:
     assert {("other-manifest", "manifest.yaml"), ("other-text", "paper/label-copy.txt")} <= found(
         copy
     )
+
+
+@pytest.mark.parametrize("apart", [1, -588])
+def test_a_first_sample_that_the_running_order_contradicts(copy: Path, apart: int) -> None:
+    report = json.loads((copy / "report.json").read_text(encoding="utf-8"))
+    report["tracks"][1]["source"]["first_samples"]["44100"] += apart
+    (copy / "report.json").write_text(json.dumps(report), encoding="utf-8")
+    write_checksums(copy)
+    (only,) = verify(copy).findings
+    assert (only.code, only.file) == ("other-report", "report.json")
+    assert only.message.startswith("tracks.1.source.first_samples is ")

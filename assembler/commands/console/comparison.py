@@ -18,15 +18,14 @@ if TYPE_CHECKING:
 _GROUPS = {
     "Release": (
         "version", "release", "level", "disc", "download", "sleeve-text", "credits", "transfer",
-        "room", "format", "cover",
+        "room", "format",
     ),
     "Order": ("removed", "added", "moved", "gap", "disc-time"),
     "Tracks": ("words", "setting", "equaliser", "source"),
     "Audio": ("sound", "lossy", "tag", "playing-levels"),
-    "Findings": ("finding-gone", "finding-new", "finding-changed"),
+    "Findings": ("finding-gone", "finding-new"),
     "Other files that differ": ("files",),
 }  # fmt: skip
-_OF_FILES = ("source", "cover", "disc", "transfer")
 _STYLES = {"added": "green", "removed": "yellow", "sound": "yellow", "lossy": "yellow"}
 
 
@@ -54,17 +53,16 @@ def _is_good(comparison: Comparison) -> bool:
 
 
 def _print_difference(console: Console, one: Difference) -> None:
-    """Print a difference; paths are printed whole, each on its own line."""
+    """Print a difference: on one line, or file names and long values each on their own line."""
     style = _STYLES.get(one.code, "")
-    if one.code in _OF_FILES and len(one.message) > console.width - 2:
-        label, _, paths = one.message.partition(": ")
-        old, _, new = paths.partition(" → ")
-        _print_whole(console, f"{label}:", [old, f"→ {new}"] if new else [old], style)
-    elif one.code == "files":
-        label = one.message.partition(": ")[0]
-        names = [name.removeprefix(f"{label}/") for name in one.files[:MOST_FILES]]
-        more = len(one.files) - len(names)
-        _print_whole(console, f"{label}:", [*names, *([f"and {more} more"] if more else [])], style)
+    subject, _, text = one.message.partition(": ")
+    old, _, new = text.partition(" → ")
+    if one.files and subject:
+        names = [name.removeprefix(f"{subject}/") for name in one.files]
+        more = [f"and {len(names) - MOST_FILES} more"] if len(names) > MOST_FILES else []
+        _print_whole(console, f"{subject}:", [*names[:MOST_FILES], *more], style)
+    elif new and len(one.message) > console.width - 2:
+        _print_whole(console, f"{subject}:", [old, f"→ {new}"], style)
     else:
         _print_indented(console, Text(one.message, style=style))
 

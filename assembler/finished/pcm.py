@@ -1,17 +1,11 @@
-"""Sections of the lossless files of a finished release, read as PCM.
-
-Two of them are aligned by the place of their first samples in the source, so that they can be
-compared although their sections, gaps or index points differ.
-"""
+"""The PCM of a finished release's lossless files."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
-from fractions import Fraction
 from itertools import islice
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 import soundfile
@@ -19,24 +13,22 @@ from mutagen.mp4 import MP4
 from numpy.typing import NDArray
 
 from assembler.cancel import check_cancelled
-from assembler.compare.tracks import Pair, asked_gap_s
 from assembler.download.formats import FACTS
 from assembler.download.lossy import decoded
-from assembler.dsp.dither import Dither
+from assembler.dsp.dither import FEEDBACK, Dither
 from assembler.dsp.resample import position_at
 from assembler.file_names import for_libsndfile
 from assembler.finished.finished import FinishedRelease, UnreadableError, reading
+from assembler.finished.report_form import TrackReport
 from assembler.manifest.model import Format
-from assembler.manifest.transfers import Restoration
 from assembler.mastering.plan import DISC_BITS
-from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME, samples_at, samples_in
+from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 
 STEPS_PER_SECOND = 10
 """Blocks are whole steps of 0.1 s, except the last."""
 _STEPS_PER_BLOCK = 32
 
 Pcm = NDArray[np.int32]
-Edge = Literal["start_sample", "end_sample"]
 
 
 @dataclass(frozen=True)
@@ -69,6 +61,29 @@ class Stretch:
     def length(self) -> int:
         """Number of samples."""
         return max(0, self.end - self.start)
+
+    @property
+    def most_error(self) -> float:
+        """The largest error of a sample in LSB; 24 bits add the rounding of float32."""
+        shaping = 1 + sum(map(abs, self._feedback))
+        return (0.5 if self._undithered else 1.5) * shaping + (0.5 if self.bits == 24 else 0)
+
+    @property
+    def error_power(self) -> float:
+        """The mean square error of a sample in LSB²."""
+        shaping = 1 + sum(weight**2 for weight in self._feedback)
+        plain = 1 / 12 if self._undithered else 1 / 4
+        return plain * shaping + (1 / 12 if self.bits == 24 else 0)
+
+    @property
+    def _undithered(self) -> bool:
+        return self.dither == "none" and self.bits == 16
+
+    @property
+    def _feedback(self) -> tuple[float, ...]:
+        """The filter of the noise shaping; empty without shaping."""
+        shaped = self.dither == "shaped" and self.bits == 16
+        return tuple(FEEDBACK.get(self.rate_hz, ())) if shaped else ()
 
     def pcm(self, first: int, count: int) -> Iterator[Pcm]:
         """Read PCM, counted from its start, in blocks of `_STEPS_PER_BLOCK` steps."""
@@ -112,76 +127,11 @@ def _recut(
         yield held
 
 
-def shift_of(a: FinishedRelease, b: FinishedRelease, pair: Pair, rate_hz: int) -> int:
-    """Return the sample of a track's file in `a` that is at the start of its file in `b`.
-
-    Parameters
-    ----------
-    rate_hz
-        Of both files.
-
-    Returns
-    -------
-    int
-        0 if their sources differ: both are aligned at their starts.
-    """
-    if _origin(a, pair.a) != _origin(b, pair.b):
-        return 0
-    return first_sample(b, pair.b, rate_hz) - first_sample(a, pair.a, rate_hz)
-
-
-def first_sample(release: FinishedRelease, index: int, rate_hz: int) -> int:
-    """Return where in its recording, at a rate, a track's file begins.
-
-    That is the start of its section, moved to a frame boundary if it is a segue.
-    """
-    chain = [index]
-    while _is_joined(release, chain[0]):
-        chain.insert(0, chain[0] - 1)
-    end = start = 0
-    for i in chain:
-        overlap_s = release.manifest.tracks[i].overlap or Fraction(0)
-        start = end - samples_in(overlap_s, rate_hz)
-        end = start + _position(release, i, "end_sample", rate_hz)
-        end -= _position(release, i, "start_sample", rate_hz)
-    first, last = (release.tracks[i].start_frame for i in (chain[0], index))
-    moved_by = samples_at(last - first, rate_hz) - start
-    return _position(release, index, "start_sample", rate_hz) + moved_by
-
-
-def _origin(release: FinishedRelease, index: int) -> tuple[Sequence[str], int, Restoration | None]:
-    """Return the digests and the rate of a track's source, and its restoration."""
-    source, side = release.tracks[index].source, release.manifest.tracks[index].side
-    restoration = release.manifest.transfers[side].restoration if side else None
-    return source.sha256, source.sample_rate_hz, restoration
-
-
-def _position(release: FinishedRelease, index: int, edge: Edge, rate_hz: int) -> int:
-    source = release.tracks[index].source
-    return position_at(getattr(source, edge), source.sample_rate_hz, rate_hz)
-
-
-def _is_joined(release: FinishedRelease, index: int) -> bool:
-    """Return whether a track follows the one before without a gap."""
-    track = release.manifest.tracks[index]
-    if index == 0 or track.disc is not None:
-        return False
-    return bool(track.overlap) or asked_gap_s(release, index) == 0
-
-
 def on_image(release: FinishedRelease, index: int) -> Stretch:
     """Return a track on its disc's image, up to the start of the next."""
     track = release.tracks[index]
-    start = track.start_frame
-    end = start + track.file_frames
-    return region_of_image(release, track.disc_number, start, end)
-
-
-def pregap_audio(release: FinishedRelease) -> Stretch:
-    """Return the audio hidden before track 1 of the first image, if any."""
-    number = release.tracks[0].disc_number
-    disc = next(d for d in release.report.discs if d.number == number)
-    return region_of_image(release, number, 0, disc.hidden_frames)
+    end = track.start_frame + track.file_frames
+    return region_of_image(release, track.disc_number, track.start_frame, end)
 
 
 def region_of_image(
@@ -209,6 +159,8 @@ def in_format(release: FinishedRelease, name: Format, index: int) -> Stretch:
     return Stretch(file, path, FACTS[name].bits, rate_hz, 0, samples, dither)
 
 
-def made_formats(release: FinishedRelease) -> Iterator[Format]:
-    """Return the formats of a release, in their usual order."""
-    return (name for name in FACTS if (release.folder / "download" / name).is_dir())
+def first_sample(track: TrackReport, rate_hz: int) -> int:
+    """Return the sample of its source, at a rate, with which a track's file begins."""
+    source = track.source
+    start = position_at(source.start_sample, source.sample_rate_hz, rate_hz)
+    return source.first_samples.get(str(rate_hz), start)  # an older report has none

@@ -1,20 +1,22 @@
-"""Match the tracks of two releases by source, title and ISRC; numbers only break ties."""
+"""Two releases, and the tracks that both have: matched by source, title and ISRC."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
+from assembler.download.formats import FACTS
 from assembler.finished.finished import FinishedRelease
 from assembler.finished.report_form import SourceReport
-from assembler.text import FRAMES_PER_SECOND
+from assembler.manifest.model import Format
 
 _SOURCE, _TITLE, _ISRC, _NUMBER = 4.0, 3.0, 3.0, 0.01
 """Weight of each match: the source outweighs title or ISRC, both together outweigh the source."""
+
+Digests = Mapping[str, str]
 
 
 @dataclass(frozen=True)
@@ -23,6 +25,40 @@ class Pair:
 
     a: int
     b: int
+
+
+@dataclass(frozen=True)
+class Both:
+    """Two releases, the tracks that both have in the order of `b`, and their files' SHA-256."""
+
+    a: FinishedRelease
+    b: FinishedRelease
+    pairs: tuple[Pair, ...]
+    digests: tuple[Digests, Digests]
+
+    def label(self, pair: Pair) -> tuple[str]:
+        """Return a pair's number in `b`."""
+        return (label_of(self.b, pair.b),)
+
+    def files(self, name: Format, pair: Pair) -> tuple[str, str]:
+        """Return a track's files in a format."""
+        old, new = self.a.tracks[pair.a], self.b.tracks[pair.b]
+        return self.a.track_file(name, old), self.b.track_file(name, new)
+
+    def same_file(self, old: str, new: str) -> bool:
+        """Return whether a file of `a` and one of `b` have the same bytes."""
+        return self.digests[0].get(old, "a") == self.digests[1].get(new, "b")
+
+    @property
+    def formats(self) -> list[Format]:
+        """The download formats that both have."""
+        shared = self.a.report.formats.keys() & self.b.report.formats.keys()
+        return [name for name in FACTS if name in shared]
+
+    def differing_names(self) -> list[str]:
+        """Return the files whose bytes differ, or that only one of the releases has."""
+        names = sorted(self.digests[0].keys() | self.digests[1].keys())
+        return [name for name in names if not self.same_file(name, name)]
 
 
 def match_tracks(a: FinishedRelease, b: FinishedRelease) -> list[Pair]:
@@ -57,7 +93,7 @@ def _shared_source(one: SourceReport, other: SourceReport) -> float:
 def moved_pairs(pairs: Sequence[Pair]) -> list[Pair]:
     """Return the fewest pairs that were moved to get from one order to the other."""
     longest: list[list[Pair]] = []
-    for pair in sorted(pairs, key=lambda pair: pair.b):
+    for pair in pairs:
         before = (row for row in longest if row[-1].a < pair.a)
         longest.append([*max(before, key=len, default=[]), pair])
     stayed = max(longest, key=len, default=[])
@@ -67,16 +103,4 @@ def moved_pairs(pairs: Sequence[Pair]) -> list[Pair]:
 def label_of(release: FinishedRelease, index: int) -> str:
     """Return a track's number, after its disc's if there are several."""
     track = release.tracks[index]
-    several = max(t.disc_number for t in release.tracks) > 1
-    return f"{track.disc_number}-{track.number:02d}" if several else str(track.number)
-
-
-def asked_gap_s(release: FinishedRelease, index: int) -> Fraction:
-    """Return the manifest's gap before a track; before the first track of a disc, its pause."""
-    track, disc = release.manifest.tracks[index], release.manifest.disc
-    if track.overlap:
-        return Fraction(0)
-    if track.gap is not None:
-        return track.gap
-    made_s = Fraction(release.tracks[index].gap_frames, FRAMES_PER_SECOND)
-    return made_s if release.tracks[index].number == 1 else disc.gap
+    return f"{track.disc_number}-{track.number:02d}" if release.of_discs > 1 else str(track.number)

@@ -1,0 +1,149 @@
+"""Compare the audio of two releases: a null test of lossless files, the samples of lossy ones."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+from itertools import zip_longest
+
+import numpy as np
+
+from assembler.compare.both import Both, Pair
+from assembler.compare.difference import Difference, from_to
+from assembler.compare.sound import SoundDifference, sound_difference
+from assembler.download.formats import FACTS
+from assembler.download.lossy import decoded
+from assembler.dsp.blocks import Samples
+from assembler.finished.finished import FinishedRelease, reading
+from assembler.finished.pcm import Stretch, first_sample, in_format, on_image, region_of_image
+from assembler.manifest.model import Format
+from assembler.text import clock_text, decimal, signed
+
+IMAGE = "disc"
+_SAME_DB = 0.005
+_HUNDREDTH_DB = 0.01
+
+
+@dataclass(frozen=True)
+class AudioTest:
+    """A track's audio in one deliverable, compared; without a pair, the audio before track 1."""
+
+    pair: Pair | None
+    deliverable: str
+    lossy: bool
+    same: bool
+    text: str
+    samples: int = 0
+
+
+def audio_tests(both: Both) -> Iterator[Callable[[], AudioTest]]:
+    """Return the tests of every track of both, in every deliverable of both, as functions."""
+    if all(release.has("disc") and release.report.discs for release in (both.a, both.b)):
+        before = _before_track_1(both.a), _before_track_1(both.b)
+        if any(one.length for one in before):
+            yield partial(_null_test, both, None, IMAGE, *before)
+        for pair in both.pairs:
+            images = on_image(both.a, pair.a), on_image(both.b, pair.b)
+            yield partial(_null_test, both, pair, IMAGE, *images)
+    for name in both.formats:
+        test = _lossy_test if FACTS[name].lossy else _lossless_test
+        yield from (partial(test, both, pair, name) for pair in both.pairs)
+
+
+def _before_track_1(release: FinishedRelease) -> Stretch:
+    return region_of_image(release, 1, 0, release.report.discs[0].hidden_frames)
+
+
+def _lossless_test(both: Both, pair: Pair, name: Format) -> AudioTest:
+    files = in_format(both.a, name, pair.a), in_format(both.b, name, pair.b)
+    return _null_test(both, pair, name, *files)
+
+
+def _null_test(both: Both, pair: Pair | None, name: str, a: Stretch, b: Stretch) -> AudioTest:
+    if (a.rate_hz, a.bits) != (b.rate_hz, b.bits):
+        text = f"{from_to(f'{a.rate_hz} Hz', f'{b.rate_hz} Hz')}, no null test"
+        return AudioTest(pair, name, lossy=False, same=False, text=text)
+    shift = _shift(both, pair, b.rate_hz) if pair else 0
+    same = both.same_file(a.name, b.name) and (a.start, a.end, shift) == (b.start, b.end, 0)
+    found = SoundDifference(a.length) if same else sound_difference(a, b, shift)
+    return AudioTest(pair, name, False, found.identical, sound_text(found), found.samples)
+
+
+def _shift(both: Both, pair: Pair, rate_hz: int) -> int:
+    """Return the sample of a file in `a` at the start of that in `b`; 0 if their sources differ."""
+    old, new = both.a.tracks[pair.a], both.b.tracks[pair.b]
+    if (old.source.sha256, old.done.mended) != (new.source.sha256, new.done.mended):
+        return 0
+    return first_sample(new, rate_hz) - first_sample(old, rate_hz)
+
+
+def _lossy_test(both: Both, pair: Pair, name: Format) -> AudioTest:
+    old, new = both.files(name, pair)
+    same = both.same_file(old, new)
+    if not same:
+        blocks = zip_longest(_decoded(both.a, old, name), _decoded(both.b, new, name))
+        same = all(a is not None and b is not None and np.array_equal(a, b) for a, b in blocks)
+    return AudioTest(pair, name, lossy=True, same=same, text="re-encoded")
+
+
+def _decoded(release: FinishedRelease, file: str, name: Format) -> Iterator[Samples]:
+    with reading(file):
+        yield from decoded(release.folder / file, FACTS[name].container)
+
+
+def audio_differences(both: Both, tests: Sequence[AudioTest]) -> Iterator[Difference]:
+    """List the audio that differs; in one line if all lossless deliverables agree.
+
+    Lossy files differ with them, and are listed only where the lossless audio is the same.
+    """
+    for pair in dict.fromkeys(test.pair for test in tests):
+        label = both.label(pair) if pair else ()
+        lossless = [test for test in tests if test.pair == pair and not test.lossy]
+        lossy = [test for test in tests if test.pair == pair and test.lossy]
+        changed = [test for test in lossless if not test.same]
+        if pair and len(changed) == len(lossless) and len({test.text for test in changed}) == 1:
+            yield Difference("sound", "audio", changed[0].text, label)
+            continue
+        for test in changed or lossy:
+            if not test.same:
+                subject = test.deliverable if pair else "audio before track 1"
+                yield Difference("lossy" if test.lossy else "sound", subject, test.text, label)
+
+
+def sound_text(found: SoundDifference) -> str:
+    """Write the result of a null test.
+
+    Examples
+    --------
+    >>> sound_text(SoundDifference(44100, 9, gains_db=(0.5, 0.5)))
+    'only the level changed (+0.50 dB, nulls)'
+    """
+    only = (("A", found.only_a_s), ("B", found.only_b_s))
+    texts = [f"{length_s:.2f} s of audio only in {name}" for name, length_s in only if length_s]
+    return ", ".join([_common_text(found), *texts])
+
+
+def _common_text(found: SoundDifference) -> str:
+    if not found.samples:
+        return "no common audio"
+    if not found.differing:
+        return "the common part nulls"
+    times = f"{clock_text(found.residual_from_s)} to {clock_text(found.residual_to_s)}"
+    residual = f"residual peaks at {decimal(found.residual_dbfs)} dBFS, {times}"
+    if found.gains_db is None:
+        return residual
+    if not any(found.gains_db) and not found.inverted:
+        return f"{'differs by no more than dither, ' if found.only_gain else ''}{residual}"
+    gain = _gain_text(found.gains_db, found.inverted)
+    if found.only_gain:
+        return f"only the level changed ({gain}, nulls)"
+    return f"level changed by {gain}; {residual} ({found.residual_share:.1%} of the time)"
+
+
+def _gain_text(gains_db: tuple[float, float], inverted: bool) -> str:
+    """Write a gain, of each channel if they differ."""
+    digits = [3 if 0 < abs(gain) < _HUNDREDTH_DB else 2 for gain in gains_db]
+    left, right = (f"{signed(*gain)} dB" for gain in zip(gains_db, digits, strict=True))
+    text = left if abs(gains_db[0] - gains_db[1]) < _SAME_DB else f"left {left}, right {right}"
+    return f"polarity inverted, {text}" if inverted else text
