@@ -1,21 +1,24 @@
 """The barcode as vector graphics: EAN-13 or UPC-A at nominal size, as PDF and SVG.
 
-GS1 General Specifications, section 5.2 (EAN/UPC symbology), and ISO/IEC 15420: number sets A, B and
-C, guard patterns, quiet zones, nominal dimensions (from memory; the tests compare them with two
-independent encoders and a reader).
+GS1 General Specifications, section 5.2 (EAN/UPC symbology), and ISO/IEC 15420: guard patterns,
+quiet zones, nominal dimensions (from memory; the tests compare them with an independent encoder
+and a reader). reportlab encodes the digits.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
+from fontTools.pens.svgPathPen import SVGPathPen
+from fontTools.pens.transformPen import TransformPen
+from fontTools.ttLib import TTFont
 from reportlab.lib.units import mm
 
 from assembler.manifest.codes import ean13
 from assembler.typeset.blocks import BarcodeSymbol, Sheet
-from assembler.typeset.outlines import DESCENT_EM, DIGIT_HEIGHT_EM, FONT, digit_path
+from assembler.typeset.fonts import FILES, FOLDER
 from assembler.typeset.pdf_document import copied_as, new_document
 from assembler.typeset.pdf_fonts import registered, width_em
 
@@ -29,41 +32,14 @@ DIGIT_MM = HEIGHT_MM - BAR_MM - MODULE_MM
 """Height of the digits, one module below the bars: 2.75 mm."""
 SMALL = 0.7
 """Size of a UPC-A's first and last digit, so that they fit into four modules."""
-
-SET_A = [
-    "0001101",
-    "0011001",
-    "0010011",
-    "0111101",
-    "0100011",
-    "0110001",
-    "0101111",
-    "0111011",
-    "0110111",
-    "0001011",
-]
-SET_C = [pattern.translate(str.maketrans("01", "10")) for pattern in SET_A]
-"""Set A with dark and light exchanged."""
-SET_B = [pattern[::-1] for pattern in SET_C]
-"""Set C read backwards."""
-FIRST_DIGIT = [
-    "AAAAAA",
-    "AABABB",
-    "AABBAB",
-    "AABBBA",
-    "ABAABB",
-    "ABBAAB",
-    "ABBBAA",
-    "ABABAB",
-    "ABABBA",
-    "ABBABA",
-]
-"""Sets of the six digits on the left, which encode the first digit of an EAN-13."""
-GUARD, CENTRE = "101", "01010"
+FONT, UNITS_PER_EM = "DejaVuSans", 2048
+DESCENT_EM = 29 / UNITS_PER_EM
+"""How far round digits extend below the baseline."""
+DIGIT_SIZE_MM = DIGIT_MM / (1520 / UNITS_PER_EM + DESCENT_EM)
+"""Size of type whose tallest digit is 1520 units above the baseline."""
 
 
-@dataclass(frozen=True)
-class Bar:
+class Bar(NamedTuple):
     """A dark bar, in modules from the first guard; a long one extends between the digits."""
 
     start: int
@@ -71,8 +47,7 @@ class Bar:
     is_long: bool
 
 
-@dataclass(frozen=True)
-class Digit:
+class Digit(NamedTuple):
     """A digit below the bars; its centre in modules from the first guard."""
 
     digit: str
@@ -80,43 +55,14 @@ class Digit:
     scale: float = 1.0
 
 
-@dataclass(frozen=True)
-class Symbol:
-    """The bars and digits of a barcode.
-
-    Attributes
-    ----------
-    kind
-        EAN-13 or UPC-A.
-    code
-        13 or 12 digits.
-    left_quiet, right_quiet
-        Quiet zones, in modules.
-    """
+class Symbol(NamedTuple):
+    """An EAN-13 of 13 digits or a UPC-A of 12; its quiet zones in modules."""
 
     kind: str
     code: str
     left_quiet: int
     right_quiet: int
-    bars: tuple[Bar, ...]
     digits: tuple[Digit, ...]
-
-
-def module_pattern(code: str) -> str:
-    """Return the 95 modules of a barcode, 1 for dark, from the first guard to the last.
-
-    Parameters
-    ----------
-    code
-        13 digits of an EAN-13 or 12 of a UPC-A, with a correct check digit.
-    """
-    digits = [int(digit) for digit in ean13(code)]
-    sets = {"A": SET_A, "B": SET_B}
-    left = "".join(
-        sets[name][digit] for name, digit in zip(FIRST_DIGIT[digits[0]], digits[1:7], strict=True)
-    )
-    right = "".join(SET_C[digit] for digit in digits[7:])
-    return f"{GUARD}{left}{CENTRE}{right}{GUARD}"
 
 
 def barcode_symbol(code: str) -> Symbol:
@@ -124,38 +70,34 @@ def barcode_symbol(code: str) -> Symbol:
 
     Thirteen digits that begin with 0 are a UPC-A, and are drawn as one.
     """
-    is_upc = ean13(code).startswith("0")
-    code = ean13(code)[1:] if is_upc else code
-    digits = _upc_digits(code) if is_upc else _ean_digits(code)
-    quiet = (9, 9) if is_upc else (11, 7)
-    ends = 10 if is_upc else 3  # a UPC-A's first and last digit have long bars too
-    bars = _bars(module_pattern(code), ends)
-    return Symbol("UPC-A" if is_upc else "EAN-13", code, *quiet, bars, digits)
+    code = ean13(code)
+    if not code.startswith("0"):
+        # each digit under its bars, and the first at the outer edge of the quiet zone
+        digits = (Digit(code[0], -7.5), *_row(code[1:7], 6.5), *_row(code[7:], 53.5))
+        return Symbol("EAN-13", code, 11, 7, digits)
+    first, left, right, last = code[1], code[2:7], code[7:12], code[12]
+    digits = (*_row(left, 13.5), *_row(right, 53.5))
+    outer = Digit(first, -7, SMALL), Digit(last, 102, SMALL)
+    return Symbol("UPC-A", code[1:], 9, 9, (outer[0], *digits, outer[1]))
 
 
-def _bars(pattern: str, ends: int) -> tuple[Bar, ...]:
-    bars: list[Bar] = []
-    start = 0
-    while (start := pattern.find("1", start)) >= 0:
-        end = (pattern + "0").find("0", start)
-        is_long = start < ends or 45 <= start < 50 or start >= 95 - ends
-        bars.append(Bar(start, end - start, is_long))
-        start = end
-    return tuple(bars)
+def _row(digits: str, first_centre: float) -> tuple[Digit, ...]:
+    return tuple(Digit(digit, first_centre + 7 * n) for n, digit in enumerate(digits))
 
 
-def _ean_digits(code: str) -> tuple[Digit, ...]:
-    """Place each digit under its bars, and the first at the outer edge of the quiet zone."""
-    left = [Digit(digit, 6.5 + 7 * n) for n, digit in enumerate(code[1:7])]
-    right = [Digit(digit, 53.5 + 7 * n) for n, digit in enumerate(code[7:])]
-    return (Digit(code[0], -7.5), *left, *right)
+def barcode_bars(symbol: Symbol) -> list[Bar]:
+    """Return the 30 dark bars of a symbol, in order."""
+    from reportlab.graphics.barcode.eanbc import Ean13BarcodeWidget
+    from reportlab.graphics.shapes import Rect
 
-
-def _upc_digits(code: str) -> tuple[Digit, ...]:
-    """Place ten digits under their bars, and the outer two smaller, five modules away from them."""
-    left = [Digit(digit, 13.5 + 7 * n) for n, digit in enumerate(code[1:6])]
-    right = [Digit(digit, 53.5 + 7 * n) for n, digit in enumerate(code[6:11])]
-    return (Digit(code[0], -7, SMALL), *left, *right, Digit(code[11], 102, SMALL))
+    ends = 10 if symbol.kind == "UPC-A" else 3  # a UPC-A's first and last digit have long bars too
+    widget = Ean13BarcodeWidget(ean13(symbol.code)[:12], barWidth=1, quiet=0)
+    drawn = (shape for shape in widget.draw().contents if isinstance(shape, Rect))
+    bars = sorted((round(bar.x), round(bar.width)) for bar in drawn if bar.fillColor)
+    return [
+        Bar(start, modules, start < ends or 45 <= start < 50 or start >= 95 - ends)
+        for start, modules in bars
+    ]
 
 
 def draw_barcode(canvas: Any, code: str, x_pt: float, y_pt: float) -> None:
@@ -175,7 +117,7 @@ def draw_barcode(canvas: Any, code: str, x_pt: float, y_pt: float) -> None:
     canvas.rect(x_pt, y_pt, WIDTH_MM * mm, HEIGHT_MM * mm, stroke=0, fill=1)
     canvas.setFillGray(0)
     path = canvas.beginPath()
-    for bar in symbol.bars:
+    for bar in barcode_bars(symbol):
         height = GUARD_MM if bar.is_long else BAR_MM
         x, width = first_pt + bar.start * MODULE_MM * mm, bar.modules * MODULE_MM * mm
         path.rect(x, top_pt - height * mm, width, height * mm)
@@ -183,7 +125,7 @@ def draw_barcode(canvas: Any, code: str, x_pt: float, y_pt: float) -> None:
     text = canvas.beginText()
     with copied_as(text, BarcodeSymbol(symbol.code).text):
         for digit in symbol.digits:
-            size_pt = digit.scale * DIGIT_MM / DIGIT_HEIGHT_EM * mm
+            size_pt = digit.scale * DIGIT_SIZE_MM * mm
             centre_pt = first_pt + digit.centre * MODULE_MM * mm
             half_pt = width_em(digit.digit, "regular") * size_pt / 2
             text.setTextOrigin(centre_pt - half_pt, y_pt + DESCENT_EM * size_pt)
@@ -199,7 +141,7 @@ def barcode_svg(code: str) -> str:
     bars = " ".join(
         f"M{_mm(first_mm + bar.start * MODULE_MM)} 0h{_mm(bar.modules * MODULE_MM)}"
         f"v{_mm(GUARD_MM if bar.is_long else BAR_MM)}h{_mm(-bar.modules * MODULE_MM)}z"
-        for bar in symbol.bars
+        for bar in barcode_bars(symbol)
     )
     digits = [_svg_digit(digit, first_mm) for digit in symbol.digits]
     shown = BarcodeSymbol(symbol.code).text
@@ -218,11 +160,21 @@ def barcode_svg(code: str) -> str:
 
 
 def _svg_digit(digit: Digit, first_mm: float) -> str:
-    size_mm = digit.scale * DIGIT_MM / DIGIT_HEIGHT_EM
+    size_mm = digit.scale * DIGIT_SIZE_MM
     centre_mm = first_mm + digit.centre * MODULE_MM
     x_mm = centre_mm - width_em(digit.digit, "regular") * size_mm / 2
     y_mm = HEIGHT_MM - DESCENT_EM * size_mm
-    return f'<path fill="#000" d="{digit_path(digit.digit, x_mm, y_mm, size_mm)}"/>'
+    scale = size_mm / UNITS_PER_EM
+    glyphs = _font().getGlyphSet()
+    name = _font().getBestCmap()[ord(digit.digit)]
+    pen = SVGPathPen(glyphs, ntos="{:.3f}".format)
+    glyphs[name].draw(TransformPen(pen, (scale, 0, 0, -scale, x_mm, y_mm)))
+    return f'<path fill="#000" d="{pen.getCommands()}"/>'
+
+
+@cache
+def _font() -> Any:
+    return TTFont(FOLDER / FILES[FONT], lazy=True)
 
 
 def _mm(length: float) -> str:
