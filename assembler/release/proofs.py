@@ -39,7 +39,7 @@ from assembler.release.artifact_cache import ArtifactCache, source_digest
 from assembler.release.clips import copy_name
 from assembler.release.masters import Master, Masters
 from assembler.sequence import DiscOrder
-from assembler.sheets.contents import credits_sheet
+from assembler.sheets.credits_sheet import credits_sheet
 from assembler.text import FRAMES_PER_SECOND
 
 PLAYED: tuple[Format, ...] = (

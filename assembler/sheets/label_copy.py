@@ -11,7 +11,7 @@ from pathlib import Path
 from assembler.manifest import Manifest
 from assembler.manifest.codes import isrc_text
 from assembler.metadata import RoleCredit, TrackMetadata, is_performer
-from assembler.sheets.contents import with_symbol
+from assembler.sheets.credits_sheet import with_symbol
 from assembler.sheets.missing import NOTHING, OWNERS_TASK, missing_lines
 from assembler.sheets.missing import TITLE as MISSING_TITLE
 from assembler.sheets.people import authors
@@ -31,14 +31,7 @@ Field = tuple[str, str | None]
 
 
 def label_copy(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> str:
-    """Return the label copy: the release, then track by track, then what is missing.
-
-    Parameters
-    ----------
-    manifest
-        The release.
-    tracks
-        Every track, in order.
+    """Return the release's data, then track by track, then what is missing.
 
     Returns
     -------
@@ -49,20 +42,9 @@ def label_copy(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> str:
 
 
 def write_label_copy(folder: Path, manifest: Manifest, tracks: Sequence[TrackMetadata]) -> None:
-    """Write ``label-copy.txt``, UTF-8.
-
-    Parameters
-    ----------
-    folder
-        Created if missing.
-    manifest
-        The release.
-    tracks
-        Every track, in order.
-    """
+    """Write ``label-copy.txt``, UTF-8."""
     folder.mkdir(parents=True, exist_ok=True)
-    text = label_copy(manifest, tracks)
-    (folder / "label-copy.txt").write_text(text, encoding="utf-8", newline="\n")
+    (folder / "label-copy.txt").write_bytes(label_copy(manifest, tracks).encode())
 
 
 def _lines(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> Iterator[str]:

@@ -15,18 +15,11 @@ from assembler.text import number_ranges
 
 @dataclass(frozen=True)
 class Person:
-    """A name with all its credits.
-
-    Attributes
-    ----------
-    name
-        As the manifest writes it.
-    parts
-        Roles on the same tracks; no tracks: on the whole release.
-    """
+    """A name with all its credits."""
 
     name: str
     parts: tuple[tuple[tuple[str, ...], frozenset[int]], ...]
+    """Roles on the same tracks; no tracks: on the whole release."""
 
 
 def performers(credits: Iterable[Credit], tracks: Sequence[TrackMetadata]) -> tuple[Person, ...]:
@@ -50,12 +43,9 @@ def production(credits: Iterable[Credit], tracks: Sequence[TrackMetadata]) -> tu
 
 
 def person_text(person: Person, tracks: Sequence[TrackMetadata]) -> str:
-    """Write a person's credits on one line, those for the whole release first.
+    """Return a person's credits: ``Mattis Oren – harmonium, arranger (1, 3); voice (2)``.
 
-    Returns
-    -------
-    str
-        As ``Mattis Oren – harmonium, arranger (1, 3); voice (2)``.
+    Those for the whole release come first.
     """
     parts = []
     for roles, numbers in sorted(person.parts, key=lambda part: bool(part[1])):
@@ -65,13 +55,7 @@ def person_text(person: Person, tracks: Sequence[TrackMetadata]) -> str:
 
 
 def tracks_text(tracks: Sequence[TrackMetadata]) -> str:
-    """Write the numbers of tracks, by disc where there are several.
-
-    Returns
-    -------
-    str
-        As ``1–3, 5`` or ``disc 1: 1–3, 5; disc 2: 1``.
-    """
+    """Return the numbers of tracks: ``1–3, 5``, or ``disc 1: 1–3, 5; disc 2: 1``."""
     if not tracks or tracks[0].of_discs == 1:
         return number_ranges([track.number for track in tracks])
     return "; ".join(
@@ -81,13 +65,9 @@ def tracks_text(tracks: Sequence[TrackMetadata]) -> str:
 
 
 def authors(track: TrackMetadata) -> tuple[tuple[str, str], ...]:
-    """Return who wrote a track, each part with its names.
+    """Return who wrote a track: ``("words", "Oda Brenn"), ("music", "Ines Falk, Mattis Oren")``.
 
-    Returns
-    -------
-    tuple of (part, names)
-        As ``("words", "Oda Brenn"), ("music", "Ines Falk, Mattis Oren")``; words and music are one
-        part where the same people wrote both.
+    Words and music are one part where the same people wrote both.
     """
     composers, lyricists = ", ".join(track.composers), ", ".join(track.lyricists)
     if composers == lyricists:
@@ -107,19 +87,7 @@ def all_names(manifest: Manifest) -> tuple[str, ...]:
 
 
 def twin_names(names: Iterable[str]) -> list[tuple[str, str]]:
-    """Find names that differ only by accents, case or punctuation.
-
-    They may be one person in two spellings.
-
-    Parameters
-    ----------
-    names
-        In any order; repeats are ignored.
-
-    Returns
-    -------
-    list of (str, str)
-        The first spelling of each such name, and each other one.
+    """Find names that differ only by accents, case or punctuation: maybe one in two spellings.
 
     Examples
     --------

@@ -77,17 +77,10 @@ Heads = tuple[Line, ...]
 
 
 def write_pq_pdf(sheet: PqSheet, target: Path) -> None:
-    """Write the sheet as a PDF whose bytes depend on its data alone.
+    """Write the sheet of one disc as a PDF whose bytes depend on its data alone.
 
     Up to 20 tracks are set in the widest type that fits one page; more tracks, or titles too
     long for that, take several pages.
-
-    Parameters
-    ----------
-    sheet
-        The data of one disc.
-    target
-        PDF file to write.
     """
     one_page = ROWS if len(sheet.tracks) <= MOST_ON_ONE_PAGE else ()
     spreads = (_pages(sheet, row) for row in one_page)
@@ -142,14 +135,9 @@ def _first_lines(sheet: PqSheet) -> list[Line]:
 def _running_lines(sheet: PqSheet) -> list[Line]:
     """Return the head of later pages."""
     name = f"{shown(sheet.title)} – {shown(sheet.artist)}"
+    identity = _disc_id(sheet, RUNNING_DISC_ID, RUNNING_DISC_ID)
     title = _whole_width(name, RUNNING_TITLE, 6)
-    return [
-        _form_name(),
-        Line((), 5),
-        *_disc_id(sheet, RUNNING_DISC_ID, RUNNING_DISC_ID),
-        *title,
-        Line((), 8),
-    ]
+    return [_form_name(), Line((), 5), *identity, *title, Line((), 8)]
 
 
 def _form_name() -> Line:
@@ -165,7 +153,7 @@ def _disc_id(sheet: PqSheet, kind: Type, disc: Type) -> list[Line]:
 
 def _whole_width(text: str, kind: Type, least_pt: float = 7) -> list[Line]:
     kind = fitted(text, FRAME.width, kind, least_pt)
-    return stacked(set_text(text, FRAME.left, FRAME.width, kind))
+    return stacked(set_text(text, FRAME.left, FRAME.width, kind, beside=True))
 
 
 def _fields(fields: Sequence[tuple[str, str, float]], kind: Type, space_pt: float) -> list[Line]:
@@ -229,12 +217,10 @@ def _codes(track: PqTrack, row: Type) -> tuple[Placed, ...]:
 def _times(sheet: PqSheet, track: PqTrack, row: Type) -> Iterator[tuple[Placed, ...]]:
     """Set the index points; the starts of tracks in bold."""
     for point in point_rows(sheet, track):
-        kind = replace(row, grey=GREY if point.index == "00" else 0)
-        strong = replace(row, weight="bold") if point.index == "01" else kind
-        times = (point.program_time, point.absolute_time, point.length, point.pause)
-        kinds = (kind, strong, kind, kind)
-        ends = zip(times, TIME_RIGHTS, kinds, strict=True)
-        yield (Placed(INDEX_X, point.index, kind), *(at_right(*end) for end in ends if end[0]))
+        kind = replace(row, grey=GREY if point.number == "00" else 0)
+        strong = replace(row, weight="bold") if point.number == "01" else kind
+        ends = zip(point[1:], TIME_RIGHTS, (kind, strong, kind, kind), strict=True)
+        yield (Placed(INDEX_X, point.number, kind), *(at_right(*end) for end in ends if end[0]))
 
 
 def _total_lines(sheet: PqSheet, heads: Heads) -> list[Line]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from assembler.manifest.codes import ean13, isrc_text
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
@@ -33,18 +34,7 @@ TABLE_HEADS = ("Index", "Program time", "Absolute time", "Length", "Pause")
 
 @dataclass(frozen=True)
 class PqTrack:
-    """One track of the disc.
-
-    Attributes
-    ----------
-    points
-        Index number and frame of the image, in order; index 1 always, index 0 only if the pause is
-        inside the image.
-    pause_frames
-        The pause before it, from index 00 to index 01.
-    frames
-        From index 01 to the end of the track.
-    """
+    """One track of the disc."""
 
     number: int
     title: str
@@ -53,8 +43,11 @@ class PqTrack:
     copy_permitted: bool
     pre_emphasis: bool
     points: tuple[tuple[int, int], ...]
+    """Index number and frame of the image; index 0 only if the pause is inside the image."""
     pause_frames: int
+    """The pause before it, from index 00 to index 01."""
     frames: int
+    """From index 01 to the end of the track."""
 
     @property
     def flags(self) -> str:
@@ -70,25 +63,7 @@ class PqTrack:
 
 @dataclass(frozen=True)
 class PqSheet:
-    """The data of one disc's sheet.
-
-    Attributes
-    ----------
-    master_date
-        ISO 8601 date, or None for a blank to fill in by hand.
-    track_1_pause_frames
-        The pause before track 1, or before audio hidden there.
-    pause_in_image_frames
-        The part of it that is inside the image.
-    frames
-        Length of the image.
-    tail_frames
-        Silence at the end of the image.
-    hidden_frames
-        Frame of the image where track 1 begins, after hidden audio.
-    checksums
-        Names and SHA-256 of further files for the plant.
-    """
+    """The data of one disc's sheet."""
 
     artist: str
     title: str
@@ -97,19 +72,26 @@ class PqSheet:
     label: str | None
     prepared_by: str | None
     master_date: str | None
+    """ISO 8601 date, or None for a blank to fill in by hand."""
     disc_number: int
     of_discs: int
     tracks: tuple[PqTrack, ...]
     track_1_pause_frames: int
+    """The pause before track 1, or before audio hidden there."""
     frames: int
+    """Length of the image."""
     tail_frames: int
+    """Silence at the end of the image."""
     image_name: str
     image_sha256: str
     cue_name: str
     cue_sha256: str
     checksums: tuple[tuple[str, str], ...] = ()
+    """Names and SHA-256 of further files for the plant."""
     hidden_frames: int = 0
+    """Frame of the image where track 1 begins, after hidden audio."""
     pause_in_image_frames: int = 0
+    """The part of the track 1 pause that is inside the image."""
 
     @property
     def before_image_frames(self) -> int:
@@ -126,11 +108,10 @@ class PqSheet:
         return f"Disc {self.disc_number} of {self.of_discs}"
 
 
-@dataclass(frozen=True)
-class PointRow:
+class PointRow(NamedTuple):
     """The five columns of one index point; empty text where there is no value."""
 
-    index: str
+    number: str
     program_time: str
     absolute_time: str
     length: str
@@ -191,11 +172,8 @@ def totals(sheet: PqSheet) -> dict[str, str]:
 
 def missing_facts(sheet: PqSheet) -> str:
     """Return one line that lists what is missing; empty if nothing is."""
-    missing = [
-        name.lower()
-        for name, value in release_facts(sheet).items()
-        if value in (MISSING, NONE_ASSIGNED)
-    ]
+    facts = release_facts(sheet).items()
+    missing = [name.lower() for name, value in facts if value in (MISSING, NONE_ASSIGNED)]
     without_isrc = [track.number for track in sheet.tracks if not track.isrc]
     if without_isrc:
         tracks = "track" if len(without_isrc) == 1 else "tracks"
@@ -281,5 +259,4 @@ def _track_lines(sheet: PqSheet, track: PqTrack) -> Iterator[str]:
         yield f"{'':<5}{line}"
     for n, row in enumerate(point_rows(sheet, track)):
         codes = ("", "") if n else (track.isrc_shown, track.flags)
-        times = (row.index, row.program_time, row.absolute_time, row.length, row.pause)
-        yield _TABLE.format("", *codes, *times)
+        yield _TABLE.format("", *codes, *row)

@@ -74,14 +74,7 @@ def _writers_rows(tracks: Sequence[TrackMetadata]) -> tuple[Row, ...]:
 
 
 def writers_text(track: TrackMetadata) -> str:
-    """Return the writers and the publisher of a track.
-
-    Returns
-    -------
-    str
-        As ``Words: Oda Brenn; music: Ines Falk; publisher: Tidewrack Songs``; empty where nothing
-        is known.
-    """
+    """Return ``Words: Oda Brenn; music: Ines Falk; publisher: Tidewrack Songs``, or nothing."""
     arranged = ("arranged by", ", ".join(track.arrangers))
     parts = [*authors(track), arranged, ("publisher", track.publisher or "")]
     text = "; ".join(f"{label}: {names}" for label, names in parts if names)

@@ -101,14 +101,9 @@ def barcode_bars(symbol: Symbol) -> list[Bar]:
 
 
 def draw_barcode(canvas: Any, code: str, x_pt: float, y_pt: float) -> None:
-    """Draw a barcode at nominal size on a reportlab canvas: black on a white area.
+    """Draw a barcode at nominal size on a reportlab canvas, from its lower left corner.
 
-    The white area keeps the quiet zones light on a sleeve of any colour.
-
-    Parameters
-    ----------
-    x_pt, y_pt
-        Lower left corner, quiet zone and digits included.
+    The white area below it keeps the quiet zones light on a sleeve of any colour.
     """
     symbol = barcode_symbol(code)
     first_pt = x_pt + symbol.left_quiet * MODULE_MM * mm
@@ -182,18 +177,9 @@ def _mm(length: float) -> str:
 
 
 def write_barcode(code: str, folder: Path) -> None:
-    """Write ``barcode.pdf`` and ``barcode.svg``: the symbol with its quiet zones.
-
-    Parameters
-    ----------
-    code
-        13 digits of an EAN-13 or 12 of a UPC-A.
-    folder
-        Created if missing.
-    """
+    """Write ``barcode.pdf`` and ``barcode.svg``: the symbol with its quiet zones."""
     folder.mkdir(parents=True, exist_ok=True)
-    svg = barcode_svg(code)
-    (folder / "barcode.svg").write_text(svg, encoding="utf-8", newline="\n")
+    (folder / "barcode.svg").write_bytes(barcode_svg(code).encode())
     symbol = barcode_symbol(code)
     sheet = Sheet("", f"{symbol.kind} {symbol.code}", (), "Barcode", None, ())
     canvas = new_document(folder / "barcode.pdf", sheet, (WIDTH_MM * mm, HEIGHT_MM * mm))

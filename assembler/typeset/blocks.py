@@ -4,30 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import groupby
 
 
 @dataclass(frozen=True)
 class Row:
-    """One entry of a list.
-
-    Attributes
-    ----------
-    text
-        The entry.
-    label
-        In front of it: a track's number, the name of a field.
-    end
-        At the end of its line: a duration, a code.
-    details
-        Lines below it.
-    is_strong
-        Set in bold.
-    """
+    """One entry of a list."""
 
     text: str
     label: str = ""
+    """In front of it: a track's number, the name of a field."""
     end: str = ""
+    """At the end of its line: a duration, a code."""
     details: tuple[str, ...] = ()
+    """Lines below it."""
     is_strong: bool = False
 
 
@@ -76,15 +66,7 @@ class BarcodeSymbol:
 
 @dataclass(frozen=True)
 class SignOff:
-    """A box to be filled in by hand.
-
-    Attributes
-    ----------
-    choices
-        Each with a square to tick.
-    blanks
-        Each with a line to write on.
-    """
+    """A box to be filled in by hand: choices to tick, blanks to write on."""
 
     choices: tuple[str, ...]
     blanks: tuple[str, ...]
@@ -111,21 +93,7 @@ class Part:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A sheet: artist and title, the facts below them, then part after part.
-
-    Attributes
-    ----------
-    artist, title
-        Of the release.
-    facts
-        Catalogue number, label and the like.
-    name
-        Kind of sheet.
-    language
-        Of the release, if it is known.
-    parts
-        In order.
-    """
+    """A kind of sheet: artist and title of a release, facts below them, then part after part."""
 
     artist: str
     title: str
@@ -166,22 +134,15 @@ def prose(text: str) -> tuple[Paragraph | Verse, ...]:
     """
     items: list[Paragraph | Verse] = []
     for lines in stanzas(text):
-        if all(len(line) >= _SHORTEST_WRAPPED_LINE for line in lines[:-1]):
-            items.append(Paragraph(" ".join(lines)))
-        else:
-            items.append(Verse(lines))
+        is_wrapped = all(len(line) >= _SHORTEST_WRAPPED_LINE for line in lines[:-1])
+        items.append(Paragraph(" ".join(lines)) if is_wrapped else Verse(lines))
     return tuple(items)
 
 
 def stanzas(text: str) -> tuple[tuple[str, ...], ...]:
     """Split a text into groups of lines at its empty lines."""
-    groups: list[list[str]] = [[]]
-    for line in text.splitlines():
-        if line.strip():
-            groups[-1].append(line.strip())
-        elif groups[-1]:
-            groups.append([])
-    return tuple(tuple(group) for group in groups if group)
+    lines = [line.strip() for line in text.splitlines()]
+    return tuple(tuple(group) for has_text, group in groupby(lines, key=bool) if has_text)
 
 
 _SHORTEST_WRAPPED_LINE = 50

@@ -16,21 +16,14 @@ Drawing = Callable[[Any, float], None]
 
 @dataclass(frozen=True)
 class Frame:
-    """The area of a page that lines fill, in points from the page's lower left corner.
-
-    Attributes
-    ----------
-    left, right, top, foot
-        Its edges.
-    body
-        Left edge of texts; names of parts are in the margin to the left of it.
-    """
+    """The area of a page that lines fill, in points from the page's lower left corner."""
 
     left: float
     right: float
     top: float
     foot: float
     body: float
+    """Left edge of texts; names of parts are in the margin to the left of it."""
 
     @property
     def width(self) -> float:
@@ -79,35 +72,20 @@ class Rule:
 
 @dataclass(frozen=True)
 class Line:
-    """One line of a page.
-
-    Attributes
-    ----------
-    placed
-        Its texts, in reading order.
-    height_pt
-        From the line above.
-    space_pt
-        Above it, except at the top of a page.
-    keeps
-        Kept on one page with the next line.
-    heads
-        Lines that are set above it where it is the first of a later page.
-    opens
-        Titles of the part and the block that it opens.
-    leader
-        Dots lead to its last text.
-    rules, drawing
-        Drawn before its texts.
-    """
+    """One line of a page: texts in reading order, and what is drawn before them."""
 
     placed: tuple[Placed, ...]
     height_pt: float
     space_pt: float = 0.0
+    """Above it, except at the top of a page."""
     keeps: bool = False
+    """Kept on one page with the next line."""
     heads: tuple[Line, ...] = ()
+    """Lines that are set above it where it is the first of a later page."""
     opens: tuple[str, ...] = ()
+    """Titles of the part and the block that it opens."""
     leader: bool = False
+    """Dots lead to its last text."""
     rules: tuple[Rule, ...] = ()
     drawing: Drawing | None = None
 

@@ -44,7 +44,7 @@ from assembler.release.approvals import APPROVAL_CODES
 from assembler.release.clips import copy_name
 from assembler.restoration.analysis.dropouts import dropouts_text
 from assembler.sequence import DiscOrder
-from assembler.sheets.contents import credits_sheet
+from assembler.sheets.credits_sheet import credits_sheet
 from assembler.text import FRAMES_PER_SECOND
 from assembler.verification.files import clips_of_sides, played_format
 from assembler.verification.texts import differs, other_text

@@ -30,7 +30,7 @@ from assembler.proof.content import (
 from assembler.proof.curves import Curves, curves_of, steps_of
 from assembler.sequence import DiscOrder, Passage, TrackPlace, TrackSound, lay_out
 from assembler.sequence.frames import DISC_RATE_HZ
-from assembler.sheets.contents import credits_sheet
+from assembler.sheets.credits_sheet import credits_sheet
 
 HOSTILE = "<img src=x onerror=alert(1)>"
 LIMITED_DB = np.maximum(0.0, 2.5 * np.sin(np.arange(200) / 9))

@@ -19,8 +19,7 @@ from outside import output_of
 from sheets.made_sheet import PARTS, Made, squeezed
 from sheets.scan import scanned
 
-from assembler.sheets.contents import credits_sheet
-from assembler.sheets.credits_sheet import write_credits_sheet
+from assembler.sheets.credits_sheet import credits_sheet, write_credits_sheet
 
 RIGHTS = "Rights, label and codes"
 Make = Callable[..., Made]
