@@ -166,7 +166,8 @@ def pq_sheet(
     manifest: Manifest, disc: DiscOrder, of_discs: int, digests: dict[Path, str]
 ) -> PqSheet:
     """Return a disc's PQ sheet; `digests`: image, cue sheet and the other files, in order."""
-    (image, image_sha256), (cue, cue_sha256), *others = digests.items()
+    kinds = ("Image", "Cue sheet", *["Other file"] * (len(digests) - 2))
+    files = zip(kinds, digests.items(), strict=True)
     release = manifest.release
     return PqSheet(
         artist=release.artist,
@@ -184,11 +185,7 @@ def pq_sheet(
         tail_frames=disc.tail_frames,
         hidden_frames=disc.hidden.room_frames if disc.hidden else 0,
         pause_in_image_frames=disc.pause_in_image_frames,
-        image_name=image.name,
-        image_sha256=image_sha256,
-        cue_name=cue.name,
-        cue_sha256=cue_sha256,
-        checksums=tuple((other.name, digest) for other, digest in others),
+        files=tuple((kind, path.name, digest) for kind, (path, digest) in files),
     )
 
 

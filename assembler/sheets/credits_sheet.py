@@ -71,7 +71,7 @@ def credits_sheet(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> Sheet:
     blocks = {name: tuple(block for block in of if block.items) for name, of in parts.items()}
     filled = tuple(Part(name, of) for name, of in blocks.items() if of)
     sheet = Sheet(release.artist, release.title, (), NAME, release.language, filled)
-    missing = (*missing_lines(manifest, tracks), *unprinted_lines(sheet.texts()))
+    missing = (*missing_lines(manifest, tracks), *unprinted_lines(sheet_text(sheet)))
     return replace(
         sheet, facts=_facts(release, len(missing)), parts=(*filled, _before_print(missing))
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from assembler.manifest import Manifest
 from assembler.manifest.model import Release
@@ -35,9 +35,9 @@ def missing_lines(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> tuple[
     )
 
 
-def unprinted_lines(texts: Iterable[str]) -> tuple[str, ...]:
+def unprinted_lines(text: str) -> tuple[str, ...]:
     """List the characters of a sheet that none of the fonts has."""
-    unprinted = missing_characters("".join(texts))
+    unprinted = missing_characters(text)
     if not unprinted:
         return ()
     return (

@@ -19,7 +19,6 @@ from assembler.sheets.pq_sheet import (
     TABLE_HEADS,
     PqSheet,
     PqTrack,
-    files,
     missing_facts,
     performer_shown,
     point_rows,
@@ -105,9 +104,10 @@ def _pages(sheet: PqSheet, row: Type) -> list[Page]:
 
 
 def _line(texts: Iterable[Placed], space_pt: float = 0, rules: Sequence[Rule] = ()) -> Line:
-    """Return texts as one line, as tall as the tallest."""
+    """Return texts side by side as one line, as tall as the tallest."""
     texts = tuple(texts)
-    return Line(texts, max(t.type.leading_pt for t in texts), space_pt, rules=tuple(rules))
+    height_pt = max(text.type.leading_pt for text in texts)
+    return Line(texts, height_pt, space_pt, rules=tuple(rules), in_columns=True)
 
 
 def _across(up_pt: float = 0, width_pt: float = 0.5, grey: float = 0.6) -> Rule:
@@ -183,15 +183,12 @@ def _track_lines(sheet: PqSheet, track: PqTrack, row: Type, heads: Heads) -> lis
     number = Placed(FRAME.left, f"{track.number:02d}", replace(row, weight="bold"))
     again = _line([number, Placed(TITLE_X, "continued", replace(row, grey=GREY))])
     heads = (*heads, _table_head())
-    lines = []
-    for n, (text, times) in enumerate(zip_longest(texts, _times(sheet, track, row), fillvalue=())):
-        before, codes = ((number,), _codes(track, row)) if n == 0 else ((), ())
-        placed = (*before, *text, *codes, *times)
-        lines.append(
-            Line(placed, row.leading_pt, heads=(*heads, Line((), 3), again) if n else heads)
-        )
+    texts[0] = (number, *texts[0], *_codes(track, row))
+    columns = zip_longest(texts, _times(sheet, track, row), fillvalue=())
+    lines = [replace(_line(chain(*texts)), height_pt=row.leading_pt) for texts in columns]
+    lines = [replace(line, heads=(*heads, Line((), 3), again)) for line in lines]
     space_pt = 2 * (row.leading_pt - row.size_pt)
-    lines[0] = replace(lines[0], space_pt=space_pt)
+    lines[0] = replace(lines[0], space_pt=space_pt, heads=heads)
     rule = _across(-row.leading_pt - space_pt / 2, 0.4, 0.75)
     lines[-1] = replace(lines[-1], rules=(rule,))
     if height(lines) <= FRAME.height * LARGEST_WHOLE_TRACK:
@@ -243,7 +240,7 @@ def _file_lines(sheet: PqSheet, heads: Heads) -> list[Line]:
     head = _line((Placed(FRAME.left, "Files", CAPTION), Placed(HASH_X, "SHA-256", CAPTION)))
     head = replace(head, rules=(_across(),))
     lines = [replace(head, space_pt=6, keeps=True, heads=heads)]
-    for kind, name, sha256 in files(sheet):
+    for kind, name, sha256 in sheet.files:
         room_pt = HASH_X - 8 - FILE_X
         placed = set_text(shown(name), FILE_X, room_pt, fitted(shown(name), room_pt, FILE, 6))
         first = (Placed(FRAME.left, kind, FILE), placed[0], Placed(HASH_X, sha256, HASH))

@@ -82,12 +82,8 @@ class PqSheet:
     """Length of the image."""
     tail_frames: int
     """Silence at the end of the image."""
-    image_name: str
-    image_sha256: str
-    cue_name: str
-    cue_sha256: str
-    checksums: tuple[tuple[str, str], ...] = ()
-    """Names and SHA-256 of further files for the plant."""
+    files: tuple[tuple[str, str, str], ...]
+    """Kind, name and SHA-256 of every file for the plant."""
     hidden_frames: int = 0
     """Frame of the image where track 1 begins, after hidden audio."""
     pause_in_image_frames: int = 0
@@ -181,15 +177,6 @@ def missing_facts(sheet: PqSheet) -> str:
     return "; ".join(missing)
 
 
-def files(sheet: PqSheet) -> tuple[tuple[str, str, str], ...]:
-    """Return kind, name and SHA-256 of every file for the plant."""
-    return (
-        ("Image", sheet.image_name, sheet.image_sha256),
-        ("Cue sheet", sheet.cue_name, sheet.cue_sha256),
-        *(("Other file", name, sha256) for name, sha256 in sheet.checksums),
-    )
-
-
 def time_legend(sheet: PqSheet) -> str:
     """Return the explanation of the sheet's times."""
     pause = frames_text(sheet.before_image_frames)
@@ -237,7 +224,7 @@ def _lines(sheet: PqSheet) -> Iterator[str]:
     for name, value in totals(sheet).items():
         yield from _labelled(name, value)
     yield ""
-    for kind, name, sha256 in files(sheet):
+    for kind, name, sha256 in sheet.files:
         yield from _labelled(kind, shown(name))
         yield from _labelled("  SHA-256", sha256)
     yield ""

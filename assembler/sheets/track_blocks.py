@@ -142,22 +142,21 @@ def people_rows(people: Iterable[Person], tracks: Sequence[TrackMetadata]) -> tu
     return tuple(Row(person_text(person, tracks)) for person in people)
 
 
-def _heading(track: TrackMetadata) -> Subtitle:
-    disc = f"Disc {track.disc}, " if track.of_discs > 1 else ""
-    return Subtitle(f"{disc}{track.number}. {track.title}")
-
-
 def track_notes(tracks: Sequence[TrackMetadata]) -> tuple[Item, ...]:
     """Return the notes on single tracks."""
-    items: list[Item] = []
-    for track in tracks:
-        items += [_heading(track), *prose(track.comment)] if track.comment else []
-    return tuple(items)
+    return _under_titles((track, prose(track.comment or "")) for track in tracks)
 
 
 def lyrics(tracks: Sequence[TrackMetadata]) -> tuple[Item, ...]:
     """Return the lyrics, stanza by stanza."""
+    return _under_titles(
+        (track, tuple(map(Verse, stanzas(track.lyrics or "")))) for track in tracks
+    )
+
+
+def _under_titles(texts: Iterable[tuple[TrackMetadata, tuple[Item, ...]]]) -> tuple[Item, ...]:
     items: list[Item] = []
-    for track in tracks:
-        items += [_heading(track), *map(Verse, stanzas(track.lyrics))] if track.lyrics else []
+    for track, text in texts:
+        disc = f"Disc {track.disc}, " if track.of_discs > 1 else ""
+        items += [Subtitle(f"{disc}{track.number}. {track.title}"), *text] if text else []
     return tuple(items)

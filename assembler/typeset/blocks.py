@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -101,29 +100,6 @@ class Sheet:
     name: str
     language: str | None
     parts: tuple[Part, ...]
-
-    def texts(self) -> Iterator[str]:
-        """Return every text of the sheet, in order."""
-        yield from (self.name, self.artist, self.title)
-        for row in self.facts:
-            yield from _item_texts(row)
-        for part in self.parts:
-            yield part.title
-            for block in part.blocks:
-                yield block.title
-                for item in block.items:
-                    yield from _item_texts(item)
-
-
-def _item_texts(item: Item) -> Iterator[str]:
-    if isinstance(item, Row):
-        yield from (text for text in (item.label, item.text, item.end, *item.details) if text)
-    elif isinstance(item, Verse):
-        yield from item.lines
-    elif isinstance(item, SignOff):
-        yield from (*item.choices, *item.blanks)
-    else:
-        yield item.text
 
 
 def prose(text: str) -> tuple[Paragraph | Verse, ...]:

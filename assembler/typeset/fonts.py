@@ -6,6 +6,8 @@ import re
 import unicodedata
 from collections.abc import Iterator
 from functools import cache
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 from typing import Literal
 
@@ -106,13 +108,8 @@ def font_runs(text: str, weight: Weight) -> list[tuple[str, str]]:
     list of (font, text)
         White space becomes a plain space, a character without a font `NO_GLYPH`.
     """
-    runs: list[tuple[str, str]] = []
-    for font, part in _parts(printed(text), weight):
-        if runs and runs[-1][0] == font:
-            runs[-1] = (font, runs[-1][1] + part)
-        else:
-            runs.append((font, part))
-    return runs
+    parts = groupby(_parts(printed(text), weight), key=itemgetter(0))
+    return [(font, "".join(part for _, part in run)) for font, run in parts]
 
 
 def clusters(text: str) -> list[str]:

@@ -86,6 +86,8 @@ class Line:
     """Titles of the part and the block that it opens."""
     leader: bool = False
     """Dots lead to its last text."""
+    in_columns: bool = False
+    """Its texts are columns, which stay apart when they are copied out."""
     rules: tuple[Rule, ...] = ()
     drawing: Drawing | None = None
 

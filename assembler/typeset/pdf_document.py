@@ -20,14 +20,8 @@ class UndatedInfo(PDFInfo):  # type: ignore[misc]
 
     def format(self, document: Any) -> bytes:
         """Return the information dictionary."""
-        facts = {
-            "Title": self.title,
-            "Author": self.author,
-            "Subject": self.subject,
-            "Creator": self.creator,
-            "Producer": self.producer,
-        }
-        dictionary = PDFDictionary({name: PDFString(text) for name, text in facts.items()})
+        names = ("Title", "Author", "Subject", "Creator", "Producer")
+        dictionary = PDFDictionary({n: PDFString(getattr(self, n.lower())) for n in names})
         return bytes(dictionary.format(document))
 
 

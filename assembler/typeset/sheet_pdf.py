@@ -67,7 +67,7 @@ def _write_texts(canvas: Any, line: Line, y_pt: float, frame: Frame) -> None:
             end = before.x_pt + before.type.width(before.text)
             if line.leader and after is line.placed[-1]:
                 _dots(canvas, end + GAP, after.x_pt - GAP, y_pt, frame)
-            if after.x_pt - end > NARROW_GAP:
+            if after.x_pt - end > NARROW_GAP and not line.in_columns:
                 _bridge(text, end + 2, after.x_pt - 2, y_pt, after.type.size_pt)
         text.setTextOrigin(after.x_pt, y_pt)
         text.setFillGray(after.type.grey)

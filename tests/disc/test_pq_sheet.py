@@ -27,6 +27,8 @@ from assembler.sheets.pq_sheet import PqSheet, PqTrack, pq_text
 from assembler.typeset.plain_text import cells
 
 IMAGE_SHA, CUE_SHA, TEXT_SHA = "0123456789abcdef" * 4, "fedcba98" * 8, "a5" * 32
+IMAGE, CUE = ("Image", "TWE-014-1.wav", IMAGE_SHA), ("Cue sheet", "TWE-014-1.cue", CUE_SHA)
+TEXT = ("Other file", "TWE-014-1.cdtext", TEXT_SHA)
 TITLES = ("Low Lantern", "Net Loft Waltz", "The Lamp at the End of the Long Stone Pier", "Sørlys")
 ODD_TITLES = (
     "Νερό που στέκει " * 12,
@@ -85,11 +87,7 @@ def pq_sheet(
         track_1_pause_frames=opening,
         frames=end + 75,
         tail_frames=75,
-        image_name="TWE-014-1.wav",
-        image_sha256=IMAGE_SHA,
-        cue_name="TWE-014-1.cue",
-        cue_sha256=CUE_SHA,
-        checksums=(("TWE-014-1.cdtext", TEXT_SHA),),
+        files=(IMAGE, CUE, TEXT),
     )
 
 
@@ -157,9 +155,11 @@ SHEETS = {
         catalogue_number="TWE-" * 20,
         label="Ж" * 120,
         prepared_by="ماء راكد " * 20,
-        image_name=f"{'TWE-' * 40}.wav",
+        files=(("Image", f"{'TWE-' * 40}.wav", IMAGE_SHA), CUE, TEXT),
     ),
-    "many files": replace(pq_sheet(8), checksums=tuple((f"{n}.bin", TEXT_SHA) for n in range(95))),
+    "many files": replace(
+        pq_sheet(8), files=(IMAGE, CUE, *(("Other file", f"{n}.bin", TEXT_SHA) for n in range(95)))
+    ),
 }
 each_sheet = pytest.mark.parametrize("sheet", SHEETS.values(), ids=SHEETS.keys())
 
@@ -242,7 +242,7 @@ def test_names_and_titles_are_whole_in_the_text(sheet: PqSheet) -> None:
         assert squeezed(name or "") in text
     for track in sheet.tracks:
         assert squeezed(f"{track.number:02}{track.title}") in text
-    for name in (sheet.image_name, sheet.cue_name, *(name for name, _ in sheet.checksums)):
+    for name in (name for _, name, _ in sheet.files):
         assert name in text
 
 
@@ -315,7 +315,7 @@ def test_up_to_twenty_tracks_take_one_page(count: int, tmp_path: Path) -> None:
 
 def test_twenty_full_tracks_and_seven_files_take_one_page(tmp_path: Path) -> None:
     sheet = pq_sheet(20, ["A Lamp at the End of the Long Stone Pier"], segue_each=100)
-    sheet = replace(sheet, master_date=None, checksums=sheet.checksums * 5)
+    sheet = replace(sheet, master_date=None, files=(IMAGE, CUE, *[TEXT] * 5))
     assert len(rows_read(layout(printed(sheet, tmp_path)))) == 40
     assert len(pypdf.PdfReader(printed(sheet, tmp_path)).pages) == 1
 
