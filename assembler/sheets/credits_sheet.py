@@ -18,7 +18,6 @@ from assembler.sheets.track_blocks import (
     by_disc,
     isrc_items,
     lyrics,
-    people_rows,
     recorded_rows,
     track_lists,
     track_notes,
@@ -130,9 +129,9 @@ def with_symbol(symbol: str, line: str | None) -> str | None:
 def _booklet(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> tuple[Block, ...]:
     return (
         Block("Words and music", writers_items(tracks)),
-        Block("Performers", people_rows(performers(manifest.credits, tracks), tracks)),
+        Block("Performers", tuple(map(Row, performers(manifest.credits, tracks)))),
         Block("Recorded", recorded_rows(tracks)),
-        Block("Production", people_rows(production(manifest.credits, tracks), tracks)),
+        Block("Production", tuple(map(Row, production(manifest.credits, tracks)))),
         Block("Notes", prose(manifest.text.notes or "")),
         Block("Track notes", track_notes(tracks)),
         Block("Thanks", prose(manifest.text.thanks or "")),

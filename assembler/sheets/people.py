@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from itertools import groupby
 
 from assembler.manifest import Manifest
@@ -12,46 +11,44 @@ from assembler.manifest.model import Credit
 from assembler.metadata import TrackMetadata, is_performer
 from assembler.text import number_ranges
 
-
-@dataclass(frozen=True)
-class Person:
-    """A name with all its credits."""
-
-    name: str
-    parts: tuple[tuple[tuple[str, ...], frozenset[int]], ...]
-    """Roles on the same tracks; no tracks: on the whole release."""
+Roles = dict[str, frozenset[int]]
+"""Running numbers of the tracks of each role; none for the whole release."""
 
 
-def performers(credits: Iterable[Credit], tracks: Sequence[TrackMetadata]) -> tuple[Person, ...]:
-    """Return those who play or sing; their arrangements stand with them."""
+def performers(credits: Iterable[Credit], tracks: Sequence[TrackMetadata]) -> tuple[str, ...]:
+    """Return a line per person who plays or sings; their arrangements stand with them."""
     return tuple(
-        _person(name, [role for role in roles if _is_musical(role)], roles)
-        for name, roles in _roles(credits, tracks).items()
-        if any(is_performer(role) for role in roles)
+        _person_text(name, filter(_is_musical, roles), roles, tracks)
+        for name, roles in _people(credits, tracks).items()
+        if any(map(is_performer, roles))
     )
 
 
-def production(credits: Iterable[Credit], tracks: Sequence[TrackMetadata]) -> tuple[Person, ...]:
-    """Return studio and artwork credits, and arrangers who don't perform."""
-    people = []
-    for name, roles in _roles(credits, tracks).items():
-        performs = any(is_performer(role) for role in roles)
-        others = [r for r in roles if not (_is_musical(r) if performs else is_performer(r))]
-        if others:
-            people.append(_person(name, others, roles))
-    return tuple(people)
+def production(credits: Iterable[Credit], tracks: Sequence[TrackMetadata]) -> tuple[str, ...]:
+    """Return a line per person of studio and artwork, and per arranger who doesn't perform."""
+    lines = []
+    for name, roles in _people(credits, tracks).items():
+        is_named_above = _is_musical if any(map(is_performer, roles)) else is_performer
+        others = [role for role in roles if not is_named_above(role)]
+        lines += [_person_text(name, others, roles, tracks)] if others else []
+    return tuple(lines)
 
 
-def person_text(person: Person, tracks: Sequence[TrackMetadata]) -> str:
+def _person_text(
+    name: str, chosen: Iterable[str], roles: Roles, tracks: Sequence[TrackMetadata]
+) -> str:
     """Return a person's credits: ``Mattis Oren – harmonium, arranger (1, 3); voice (2)``.
 
     Those for the whole release come first.
     """
+    by_tracks: dict[frozenset[int], list[str]] = {}
+    for role in chosen:
+        by_tracks.setdefault(roles[role], []).append(role)
     parts = []
-    for roles, numbers in sorted(person.parts, key=lambda part: bool(part[1])):
+    for numbers, together in sorted(by_tracks.items(), key=lambda part: bool(part[0])):
         named = [track for track in tracks if track.running_number in numbers]
-        parts.append(", ".join(roles) + (f" ({tracks_text(named)})" if named else ""))
-    return f"{person.name} – {'; '.join(parts)}"
+        parts.append(", ".join(together) + (f" ({tracks_text(named)})" if named else ""))
+    return f"{name} – {'; '.join(parts)}"
 
 
 def tracks_text(tracks: Sequence[TrackMetadata]) -> str:
@@ -128,12 +125,9 @@ def _is_musical(role: str) -> bool:
     return is_performer(role) or role.lower().startswith("arrang")
 
 
-def _roles(
-    credits: Iterable[Credit], tracks: Sequence[TrackMetadata]
-) -> dict[str, dict[str, frozenset[int]]]:
-    """Return roles by name, and tracks by role; no tracks stands for all."""
+def _people(credits: Iterable[Credit], tracks: Sequence[TrackMetadata]) -> dict[str, Roles]:
     everywhere = frozenset(track.running_number for track in tracks)
-    people: dict[str, dict[str, frozenset[int]]] = {}
+    people: dict[str, Roles] = {}
     for credit in credits:
         roles = people.setdefault(_one_name(credit.name), {})
         for role in credit.roles:
@@ -143,10 +137,3 @@ def _roles(
         name: {r: frozenset() if t >= everywhere else t for r, t in roles.items()}
         for name, roles in people.items()
     }
-
-
-def _person(name: str, chosen: Iterable[str], roles: dict[str, frozenset[int]]) -> Person:
-    by_tracks: dict[frozenset[int], list[str]] = {}
-    for role in chosen:
-        by_tracks.setdefault(roles[role], []).append(role)
-    return Person(name, tuple((tuple(names), tracks) for tracks, names in by_tracks.items()))

@@ -8,7 +8,7 @@ from itertools import groupby
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.model import Release
 from assembler.metadata import TrackMetadata
-from assembler.sheets.people import Person, authors, person_text, tracks_text
+from assembler.sheets.people import authors, tracks_text
 from assembler.text import date_text, duration_text
 from assembler.typeset.blocks import Block, Item, Row, Subtitle, Verse, prose, stanzas
 
@@ -47,30 +47,26 @@ def _track_row(release: Release, track: TrackMetadata) -> Row:
 
 
 def _per_disc(
-    tracks: Sequence[TrackMetadata], rows: Callable[[Sequence[TrackMetadata]], tuple[Row, ...]]
+    tracks: Sequence[TrackMetadata], row: Callable[[TrackMetadata], Row | None]
 ) -> tuple[Item, ...]:
-    discs = by_disc(tracks)
+    """Return the rows of tracks, under a title per disc where there are several."""
+    discs = [(disc, list(filter(None, map(row, of_disc)))) for disc, of_disc in by_disc(tracks)]
     if len(discs) == 1:
-        return rows(tracks)
+        return tuple(discs[0][1])
     items: list[Item] = []
-    for disc, on_disc in discs:
-        of_disc = rows(on_disc)
-        items += [Subtitle(f"Disc {disc}"), *of_disc] if of_disc else []
+    for disc, rows in discs:
+        items += [Subtitle(f"Disc {disc}"), *rows] if rows else []
     return tuple(items)
 
 
 def writers_items(tracks: Sequence[TrackMetadata]) -> tuple[Item, ...]:
     """Return the writers of each track."""
-    return _per_disc(tracks, _writers_rows)
+    return _per_disc(tracks, _writers_row)
 
 
-def _writers_rows(tracks: Sequence[TrackMetadata]) -> tuple[Row, ...]:
-    return tuple(
-        Row(track.title, label=str(track.number), details=(text,))
-        for track in tracks
-        for text in (writers_text(track),)
-        if text
-    )
+def _writers_row(track: TrackMetadata) -> Row | None:
+    text = writers_text(track)
+    return Row(track.title, str(track.number), details=(text,)) if text else None
 
 
 def writers_text(track: TrackMetadata) -> str:
@@ -83,19 +79,12 @@ def writers_text(track: TrackMetadata) -> str:
 
 def isrc_items(tracks: Sequence[TrackMetadata]) -> tuple[Item, ...]:
     """Return each track's ISRC, or that none is assigned."""
-    return _per_disc(tracks, _isrc_rows)
+    return _per_disc(tracks, _isrc_row)
 
 
-def _isrc_rows(tracks: Sequence[TrackMetadata]) -> tuple[Row, ...]:
-    return tuple(
-        Row(
-            track.title,
-            str(track.number),
-            f"ISRC {isrc_text(track.isrc)}" if track.isrc else NO_ISRC,
-            is_strong=not track.isrc,
-        )
-        for track in tracks
-    )
+def _isrc_row(track: TrackMetadata) -> Row:
+    isrc = f"ISRC {isrc_text(track.isrc)}" if track.isrc else NO_ISRC
+    return Row(track.title, str(track.number), isrc, is_strong=not track.isrc)
 
 
 def recorded_rows(tracks: Sequence[TrackMetadata]) -> tuple[Row, ...]:
@@ -135,11 +124,6 @@ def _recorded_text(
     if group[0].of_discs > 1:
         return f"{numbers[0].upper()}{numbers[1:]}, recorded {when}"
     return f"{'Track' if len(group) == 1 else 'Tracks'} {numbers} recorded {when}"
-
-
-def people_rows(people: Iterable[Person], tracks: Sequence[TrackMetadata]) -> tuple[Row, ...]:
-    """Return each person with roles and tracks on one line."""
-    return tuple(Row(person_text(person, tracks)) for person in people)
 
 
 def track_notes(tracks: Sequence[TrackMetadata]) -> tuple[Item, ...]:
