@@ -109,17 +109,7 @@ def info_list(release: Release, metadata: TrackMetadata) -> bytes:
 def broadcast_chunks(
     release: Release, metadata: TrackMetadata, reading: Reading, *, rate_hz: int, bits: int
 ) -> dict[bytes, bytes]:
-    """Return the chunks of a track's Broadcast Wave file, by name.
-
-    Parameters
-    ----------
-    release, metadata
-        Its metadata.
-    reading
-        Levels of its samples.
-    rate_hz, bits
-        Format of its samples.
-    """
+    """Return the chunks of a track's Broadcast Wave file, by name."""
     chunks = {
         b"bext": bext_chunk(release, metadata, reading, rate_hz, bits),
         b"LIST": info_list(release, metadata),
@@ -153,14 +143,8 @@ def _hundredths(level: float | None) -> int:
 def make_broadcast_wave(path: Path, chunks: Mapping[bytes, bytes]) -> None:
     """Write ``bext``, the INFO list and, if there is one, ``axml`` into a finished WAV file.
 
-    ``bext`` comes first and ``axml`` last; other chunks of the file are kept.
-
-    Parameters
-    ----------
-    path
-        The file; a new one is written in its folder and replaces it.
-    chunks
-        From `broadcast_chunks`.
+    ``bext`` comes first and ``axml`` last; other chunks of the file are kept. A new file is written
+    in the same folder and replaces it.
 
     Raises
     ------

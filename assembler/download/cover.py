@@ -51,22 +51,15 @@ Problem = tuple[Severity, str, str]
 
 @dataclass(frozen=True)
 class Cover:
-    """A front or back cover.
-
-    Attributes
-    ----------
-    full
-        JPEG at the picture's own size, for the download folder.
-    embedded
-        JPEG of at most 1000 pixels and 500 kB, for tags.
-    width, height
-        Size of `embedded`, in pixels.
-    """
+    """A front or back cover."""
 
     full: bytes
+    """JPEG at the picture's own size, for the download folder."""
     embedded: bytes
+    """JPEG of at most 1000 pixels and 500 kB, for tags."""
     width: int
     height: int
+    """Size of `embedded`, in pixels."""
 
 
 def cover_findings(source: ManifestFile) -> Iterator[Finding]:
@@ -81,17 +74,7 @@ def cover_findings(source: ManifestFile) -> Iterator[Finding]:
 
 
 def picture_findings(source: ManifestFile, name: str, loc: Loc) -> Iterator[Finding]:
-    """Check a picture that the manifest names.
-
-    Parameters
-    ----------
-    source
-        The manifest.
-    name
-        Path of the picture in the manifest.
-    loc
-        Its place in the manifest.
-    """
+    """Check a picture that the manifest names at a place."""
     path = source.resolve(name)
     if os.path.isfile(path):  # noqa: PTH113  (unlike Path.is_file, it accepts any name)
         with warnings.catch_warnings(action="ignore"):  # Pillow warns of damaged EXIF

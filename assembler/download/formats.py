@@ -36,30 +36,20 @@ masters level 8 is 2 to 3 % smaller and takes 4 to 6 times as long."""
 
 @dataclass(frozen=True)
 class FormatFacts:
-    """Properties of one format.
-
-    Attributes
-    ----------
-    suffix
-        Extension of its files.
-    container
-        Decides how files are tagged.
-    bits
-        Word length of the PCM that is encoded.
-    lossy
-        Whether files decode to other samples than that PCM.
-    codec
-        Arguments for ffmpeg; empty where libsndfile writes.
-    rates_hz
-        Supported rates; empty for any.
-    """
+    """Properties of one format."""
 
     suffix: str
+    """Extension of its files."""
     container: Container
+    """Decides how files are tagged."""
     bits: int
+    """Word length of the PCM that is encoded."""
     lossy: bool = False
+    """Whether files decode to other samples than that PCM."""
     codec: tuple[str, ...] = ()
+    """Arguments for ffmpeg; empty where libsndfile writes."""
     rates_hz: tuple[int, ...] = ()
+    """Supported rates; empty for any."""
 
     @property
     def encoder(self) -> str | None:
@@ -130,18 +120,7 @@ def format_findings(source: ManifestFile) -> Iterator[Finding]:
 
 
 def encode(pcm: Iterable[NDArray[np.int32]], rate_hz: int, facts: FormatFacts, target: Path) -> int:
-    """Encode a track and return its length in samples.
-
-    Parameters
-    ----------
-    pcm
-        Blocks of shape (frames, 2), at the format's word length.
-    rate_hz
-        Sample rate.
-    facts
-        The format.
-    target
-        File to write.
+    """Encode a track, from blocks at the format's word length; return its length in samples.
 
     Raises
     ------

@@ -28,23 +28,14 @@ _LAST_PAGE_BYTES = 1 << 17
 
 @dataclass(frozen=True)
 class Declared:
-    """Delay, padding and length that a file declares.
-
-    Attributes
-    ----------
-    how
-        The means of declaration.
-    delay_samples
-        Decoded samples to skip at the start.
-    padding_samples
-        Decoded samples to skip at the end; None where only the length is declared.
-    length_samples
-        Length of the sound.
-    """
+    """Delay, padding and length that a file declares."""
 
     how: str
+    """The means of declaration."""
     delay_samples: int
+    """Decoded samples to skip at the start."""
     padding_samples: int | None
+    """Decoded samples to skip at the end; None where only the length is declared."""
     length_samples: int
 
 

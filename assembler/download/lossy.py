@@ -44,50 +44,30 @@ Run = Callable[[Callable[["LossyPiece"], float | None], list["LossyPiece"]], Ite
 
 @dataclass(frozen=True)
 class LossyPiece:
-    """One lossy file to make.
-
-    Attributes
-    ----------
-    pcm
-        Function that returns the track's PCM from the start, in blocks of shape (frames, 2).
-    rate_hz
-        Sample rate.
-    facts
-        The format.
-    target
-        The file.
-    group
-        Files of the same group are lowered by the same amount.
-    lowered_db
-        By how much the PCM is lowered.
-    """
+    """One lossy file to make."""
 
     pcm: Callable[[], Iterable[NDArray[np.int32]]]
+    """Function that returns the track's PCM from the start, in blocks of shape (frames, 2)."""
     rate_hz: int
     facts: FormatFacts
     target: Path
     group: Hashable
+    """Files of the same group are lowered by the same amount."""
     lowered_db: float = 0.0
+    """By how much the PCM is lowered."""
 
 
 @dataclass(frozen=True)
 class LossyResult:
-    """The result of encoding a lossy file.
-
-    Attributes
-    ----------
-    peak_before_dbtp, peak_after_dbtp
-        Decoded true peak of the first encoding and of the finished file; None for silence.
-    lowered_db
-        By how much its PCM was lowered.
-    rounds
-        How often it was encoded.
-    """
+    """The result of encoding a lossy file."""
 
     peak_before_dbtp: float | None
     peak_after_dbtp: float | None
+    """Decoded true peak of the first encoding and of the finished file; None for silence."""
     lowered_db: float
+    """By how much its PCM was lowered."""
     rounds: int
+    """How often it was encoded."""
 
 
 def encode_below_ceiling(
@@ -165,35 +145,15 @@ def _lowered(pcm: Iterable[NDArray[np.int32]], lowered_db: float) -> Iterator[ND
 
 @dataclass(frozen=True)
 class DecodedReading:
-    """Reading of a decoded file.
-
-    Attributes
-    ----------
-    peak_dbtp
-        True peak; None for silence.
-    length_samples
-        Length of the sound.
-    """
+    """Reading of a decoded file."""
 
     peak_dbtp: float | None
+    """True peak; None for silence."""
     length_samples: int
 
 
 def read_decoded(path: Path, rate_hz: int, container: Container) -> DecodedReading:
-    """Measure the true peak and the length of a decoded file.
-
-    Parameters
-    ----------
-    path, rate_hz
-        The file and its rate.
-    container
-        Chooses the decoder, as in `decoded`.
-
-    Raises
-    ------
-    AssemblerError
-        The file can't be decoded.
-    """
+    """Measure the true peak and the length of a file, decoded by `decoded`."""
     meter = PeakMeter(rate_hz, 2)
     length = 0
     for block in decoded(path, container):
@@ -262,12 +222,8 @@ def lossy_findings(
 
     Parameters
     ----------
-    source
-        The manifest.
     made
         Format, index of the track (from 0) and result of each file.
-    ceiling_dbtp
-        The ceiling of the decoded files.
     """
     lowered: dict[tuple[str, float], list[tuple[int, LossyResult]]] = defaultdict(list)
     for name, index, result in made:
@@ -294,15 +250,7 @@ def lossy_findings(
 def levels_as_coded(
     levels: Sequence[PlayingLevels], results: Sequence[LossyResult]
 ) -> list[PlayingLevels]:
-    """Return the playing levels of one format's files from those of the PCM before encoding.
-
-    Parameters
-    ----------
-    levels
-        Levels of each track's PCM.
-    results
-        Results of the files, in the same order.
-    """
+    """Return the playing levels of one format's files from those of the PCM before encoding."""
     peaks = [0.0 if r.peak_after_dbtp is None else amplitude(r.peak_after_dbtp) for r in results]
     return [
         replace(one.lowered(result.lowered_db), track_peak=peak, album_peak=max(peaks))

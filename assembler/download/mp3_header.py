@@ -30,22 +30,15 @@ _CRC_POLYNOMIAL = 0xA001  # x^16 + x^15 + x^2 + 1, the lowest bit first
 
 @dataclass(frozen=True)
 class Mp3Header:
-    """The content of the first frame.
-
-    Attributes
-    ----------
-    frames
-        Number of frames after it.
-    delay, padding
-        Samples that the encoder added before and after the sound.
-    crc_holds
-        Whether the frame's CRC is correct.
-    """
+    """The content of the first frame."""
 
     frames: int
+    """Number of frames after it."""
     delay: int
     padding: int
+    """Samples that the encoder added before and after the sound."""
     crc_holds: bool
+    """Whether the frame's CRC is correct."""
 
     @property
     def length_samples(self) -> int:

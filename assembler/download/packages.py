@@ -35,20 +35,9 @@ def package_name(manifest: Manifest, format_name: str) -> str:
 
 
 def write_package(folder: Path, target: Path, tracklist: str, cover: bytes | None) -> None:
-    """Write the archive of a format.
+    """Write the archive of a format's folder, with the track list and the cover as JPEG.
 
     All files are in a folder named like the archive.
-
-    Parameters
-    ----------
-    folder
-        The format's folder with the track files.
-    target
-        The archive to write.
-    tracklist
-        The track list as text.
-    cover
-        The cover as JPEG, if there is one.
     """
     texts = {TRACK_LIST: tracklist.encode()} | ({COVER: cover} if cover else {})
     files = {unicodedata.normalize("NFC", p.name): p for p in folder.iterdir() if p.is_file()}

@@ -23,28 +23,16 @@ FREEFORM = "----:com.apple.iTunes:"
 
 @dataclass(frozen=True)
 class TagRow:
-    """The names of one field in each container; empty where the container lacks it.
-
-    Attributes
-    ----------
-    field
-        The name in this program.
-    frame
-        ID3v2.4 frame; ``TXXX:`` with a description where ID3 has none. Several fields may share a
-        frame.
-    comment
-        Vorbis comment.
-    item
-        MP4 item.
-    info
-        RIFF INFO chunk, for readers that ignore ID3 in a WAV file.
-    """
+    """The names of one field in each container; empty where the container lacks it."""
 
     field: str
     frame: str
+    """ID3v2.4 frame; ``TXXX:`` with a description where ID3 has none. Several fields may share a
+    frame."""
     comment: str
     item: str
     info: str = ""
+    """RIFF INFO chunk, for readers that ignore ID3 in a WAV file."""
 
 
 # Readers show TDRC and DATE as the release's year, though the standards define them as the date of
@@ -128,14 +116,7 @@ def tag_values(
 ) -> Values:
     """Return the values of every field of the table that has any.
 
-    Parameters
-    ----------
-    release, metadata
-        The metadata.
-    container
-        Decides the form of levels and languages.
-    levels
-        Playing levels of the finished file; without them there are no gain tags.
+    The container decides the form of levels and languages; without levels there are no gain tags.
     """
     is_id3 = container in ("mp3", "wav")
     language = three_letters(release.language) if release.language and is_id3 else release.language

@@ -49,18 +49,7 @@ def write_tags(
     back_cover: Cover | None = None,
     levels: PlayingLevels | None = None,
 ) -> None:
-    """Tag a finished track file.
-
-    Parameters
-    ----------
-    path, container
-        The file.
-    release, metadata
-        Its metadata.
-    cover, back_cover
-        Pictures to embed.
-    levels
-        Playing levels of the decoded file; without them no gain tags are written.
+    """Tag a finished track file; without playing levels it has no gain tags.
 
     Raises
     ------

@@ -19,24 +19,15 @@ from assembler.text import counted, shorten
 
 @dataclass(frozen=True)
 class Draft:
-    """A first manifest.
-
-    Attributes
-    ----------
-    text
-        Text of the manifest.
-    pairs
-        Songs of the list with their recordings; empty without a list.
-    remarks
-        Parts of the list that were not understood or have no recording.
-    warnings
-        Pairs that are guesses, with the reason.
-    """
+    """A first manifest."""
 
     text: str
     pairs: list[SongPair] = field(default_factory=list)
+    """Songs of the list with their recordings; empty without a list."""
     remarks: list[str] = field(default_factory=list)
+    """Parts of the list that were not understood or have no recording."""
     warnings: list[str] = field(default_factory=list)
+    """Pairs that are guesses, with the reason."""
 
     def as_json(self) -> dict[str, Any]:
         """Return the draft as plain data for ``--json``, without its text."""
@@ -56,16 +47,7 @@ class Draft:
 
 
 def draft_manifest(folder: Path, out: Path, titles_file: Path | None = None) -> Draft:
-    """Return a first manifest.
-
-    Parameters
-    ----------
-    folder
-        Folder of the audio files.
-    out
-        The manifest's future path: the paths in it are relative to its folder.
-    titles_file
-        A song list as it arrived.
+    """Return a first manifest of a folder's audio files, for a path that its own are relative to.
 
     Raises
     ------

@@ -12,8 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from assembler.draft.mail_lines import running_numbers
-from assembler.draft.song_parts import credited, time_in_cell
-from assembler.manifest.codes import parse_isrc
+from assembler.draft.song_parts import credited, isrc_in_cell, time_in_cell
 
 DELIMITERS = "\t;|,"
 _HEADERS = {
@@ -38,17 +37,10 @@ _MOST_OF = 0.8
 
 @dataclass(frozen=True)
 class TableRow:
-    """A row of a table.
-
-    Attributes
-    ----------
-    line
-        First line in the file.
-    cells
-        Texts without surrounding spaces.
-    """
+    """A row of a table."""
 
     line: int
+    """First line in the file."""
     cells: tuple[str, ...]
 
     @property
@@ -59,27 +51,18 @@ class TableRow:
 
 @dataclass(frozen=True)
 class SongTable:
-    """A table of songs.
-
-    Attributes
-    ----------
-    roles
-        The meaning of each column; None where it is unknown.
-    rows
-        One row per song.
-    left_out
-        Rows that are not songs, without the header.
-    unknown
-        The heading of each unknown column.
-    head_line
-        The line of the header, or of the first row.
-    """
+    """A table of songs."""
 
     roles: tuple[str | None, ...]
+    """The meaning of each column; None where it is unknown."""
     rows: tuple[TableRow, ...]
+    """One row per song."""
     left_out: tuple[TableRow, ...]
+    """Rows that are not songs, without the header."""
     unknown: tuple[str, ...]
+    """The heading of each unknown column."""
     head_line: int
+    """The line of the header, or of the first row."""
 
     def cell(self, row: TableRow, role: str) -> str:
         """Return a row's text of a role; empty where there is none."""
@@ -158,7 +141,7 @@ def _without_head(rows: Sequence[TableRow], delimiter: str) -> SongTable | None:
 
 
 def _role_by_content(rows: Sequence[TableRow], at: int) -> str | None:
-    if _share(rows, at, _is_isrc) >= _MOST_OF:
+    if _share(rows, at, lambda cell: isrc_in_cell(cell) is not None) >= _MOST_OF:
         return "isrc"
     if _share(rows, at, lambda cell: time_in_cell(cell) is not None) >= _MOST_OF:
         return "duration"
@@ -173,14 +156,6 @@ def _share(rows: Sequence[TableRow], at: int, holds: Callable[[str], bool]) -> f
     """Return the share of a column's non-empty cells that meet a condition."""
     cells = [row.cells[at] for row in rows if at < len(row.cells) and row.cells[at]]
     return sum(map(holds, cells)) / len(cells) if cells else 0.0
-
-
-def _is_isrc(cell: str) -> bool:
-    try:
-        parse_isrc(cell)
-    except ValueError:
-        return False
-    return True
 
 
 def _sorted_out(

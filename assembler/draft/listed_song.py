@@ -9,37 +9,23 @@ from assembler.text import shorten
 
 @dataclass(frozen=True)
 class ListedSong:
-    """A song of a list.
-
-    Attributes
-    ----------
-    title
-        Title without number, time and code.
-    duration_s
-        Duration in the list; None where there is none.
-    line
-        Line in the list, from 1.
-    number
-        Running number; None where the list has none.
-    disc
-        Number of its disc; None where the list has none.
-    isrc
-        Twelve characters.
-    artist, version, publisher
-        Cells of a spreadsheet.
-    composers, lyricists, arrangers
-        Names.
-    """
+    """A song of a list."""
 
     title: str
+    """Title without number, time and code."""
     duration_s: int | None = None
+    """Duration in the list; None where there is none."""
     line: int = 0
+    """Line in the list, from 1."""
     number: int | None = None
+    """Running number; None where the list has none."""
     disc: int | None = None
+    """Number of its disc; None where the list has none."""
     isrc: str | None = None
     artist: str | None = None
     version: str | None = None
     publisher: str | None = None
+    """Cells of a spreadsheet."""
     composers: tuple[str, ...] = ()
     lyricists: tuple[str, ...] = ()
     arrangers: tuple[str, ...] = ()

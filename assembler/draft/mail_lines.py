@@ -52,24 +52,16 @@ _MOST_STEP = 3
 
 @dataclass(frozen=True)
 class MailLine:
-    """A line that is not empty.
-
-    Attributes
-    ----------
-    number
-        Number in the file, from 1.
-    text
-        Text without quote marks and bullet.
-    depth
-        How often a mail program has quoted it.
-    block
-        Number of its block; there is no empty line within a block.
-    """
+    """A line that is not empty."""
 
     number: int
+    """Number in the file, from 1."""
     text: str
+    """Text without quote marks and bullet."""
     depth: int = 0
+    """How often a mail program has quoted it."""
     block: int = 0
+    """Number of its block; there is no empty line within a block."""
 
 
 @dataclass(frozen=True)

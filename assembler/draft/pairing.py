@@ -43,24 +43,16 @@ _NUMERAL = re.compile(r"\d+|[ivx]{2,}")
 
 @dataclass(frozen=True)
 class SongPair:
-    """A song and its recording.
-
-    Attributes
-    ----------
-    song
-        None for a recording that is not in the list.
-    recording
-        None for a song without a recording.
-    how
-        How they were matched; None where one is missing.
-    doubt
-        Why this is a guess or should be checked; empty if it is sure.
-    """
+    """A song and its recording."""
 
     song: ListedSong | None
+    """None for a recording that is not in the list."""
     recording: FolderRecording | None
+    """None for a song without a recording."""
     how: How | None = None
+    """How they were matched; None where one is missing."""
     doubt: str = ""
+    """Why this is a guess or should be checked; empty if it is sure."""
 
 
 def paired_songs(

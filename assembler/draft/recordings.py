@@ -12,34 +12,25 @@ from pathlib import Path
 from assembler.audio.channel_pairs import common_stem, paired
 from assembler.audio.probe import probe
 from assembler.audio.source_tags import easy_tags
-from assembler.draft.song_parts import AUDIO_SUFFIXES
+from assembler.draft.song_parts import AUDIO_SUFFIXES, isrc_in_cell
 from assembler.errors import AssemblerError
-from assembler.manifest.codes import parse_isrc
 
 _LEADING = re.compile(r"^(\d{1,3})(?:[\s._)-]+(?=\S)|$)")
 
 
 @dataclass(frozen=True)
 class FolderRecording:
-    """A file, or a pair of files, of a folder.
-
-    Attributes
-    ----------
-    files
-        One file, or left and right.
-    number
-        Leading number of its name.
-    name
-        Its name without that number, where the recordings are numbered.
-    tagged_title, isrc
-        From its tags.
-    """
+    """A file, or a pair of files, of a folder."""
 
     files: tuple[Path, ...]
+    """One file, or left and right."""
     number: int | None
+    """Leading number of its name."""
     name: str
+    """Its name without that number, where the recordings are numbered."""
     tagged_title: str | None = None
     isrc: str | None = None
+    """From its tags."""
 
     @property
     def title(self) -> str:
@@ -111,11 +102,4 @@ def _recording(files: tuple[Path, ...], numbered: bool) -> FolderRecording:
     stem = stem[match.end() :] or stem if match else stem
     name = re.sub(r"[_\s]+", " ", stem if " " in stem else stem.replace("-", " ")).strip() or stem
     tags = easy_tags(files[0], ("title", "isrc"))
-    return FolderRecording(files, number, name, tags.get("title"), _isrc(tags.get("isrc")))
-
-
-def _isrc(text: str | None) -> str | None:
-    try:
-        return parse_isrc(text) if text else None
-    except ValueError:
-        return None
+    return FolderRecording(files, number, name, tags.get("title"), isrc_in_cell(tags.get("isrc")))

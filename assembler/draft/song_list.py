@@ -25,13 +25,13 @@ from assembler.draft.mail_lines import (
 from assembler.draft.song_parts import (
     SongParts,
     is_dotted_time,
+    isrc_in_cell,
     leading_time,
     names_in,
     song_parts,
     time_in_cell,
 )
 from assembler.draft.whole_list import order_remarks, with_full_names, with_lengths, without_sum
-from assembler.manifest.codes import parse_isrc
 from assembler.text import shorten
 from assembler.text_files import OutsideFile
 
@@ -58,12 +58,8 @@ class SongList:
 
     def remarks_of(self, path: Path) -> list[str]:
         """Return each remark as a line for a terminal, with its line in the file."""
-        return [
-            f"{path}:{remark.line}: {remark.message}"
-            if remark.line
-            else f"{path}: {remark.message}"
-            for remark in self.remarks
-        ]
+        places = (f"{path}:{remark.line}" if remark.line else path for remark in self.remarks)
+        return [f"{at}: {remark.message}" for at, remark in zip(places, self.remarks, strict=True)]
 
 
 def read_song_list(path: Path) -> SongList:
@@ -211,11 +207,7 @@ def _song_of_row(
     duration_s = time_in_cell(cells.get("duration", ""))
     counted = re.search(r"\d+", cells.get("number", ""))
     disc = re.search(r"\d+", cells.get("disc", ""))
-    isrc = parts.isrc
-    try:
-        isrc = parse_isrc(cells["isrc"]) if cells.get("isrc") else isrc
-    except ValueError:
-        isrc = None
+    isrc = isrc_in_cell(cells["isrc"]) if cells.get("isrc") else parts.isrc
     unread = {"duration": duration_s, "number": counted, "disc": disc, "isrc": isrc}
     doubts = [
         ListRemark(row.line, f"not understood as {_NAMED[role]}: `{shorten(cells[role])}`")

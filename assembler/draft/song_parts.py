@@ -60,29 +60,18 @@ _NAMES_APART = re.compile(r"\s*[/;&+]\s*|\s+(?:and|und|og|och|et)\s+")
 
 @dataclass(frozen=True)
 class SongParts:
-    """The parts of a song's text.
-
-    Attributes
-    ----------
-    title
-        Title without number, time and code; empty where nothing is left.
-    duration_s
-        Duration; None where there is none.
-    isrc
-        Twelve characters, or None.
-    composers, lyricists, arrangers
-        Names in brackets after the title.
-    rest
-        Text after the duration that is not understood.
-    """
+    """The parts of a song's text."""
 
     title: str
+    """Title without number, time and code; empty where nothing is left."""
     duration_s: int | None = None
     isrc: str | None = None
     composers: tuple[str, ...] = ()
     lyricists: tuple[str, ...] = ()
     arrangers: tuple[str, ...] = ()
+    """Names in brackets after the title."""
     rest: str = ""
+    """Text after the duration that is not understood."""
 
 
 def song_parts(text: str) -> SongParts:
@@ -119,6 +108,14 @@ def _without_time(text: str) -> tuple[str, int | None, str]:
     if (match := _BETWEEN.search(text)) and match.start():
         return text[: match.start()], _seconds(match), text[match.end() :]
     return text, None, ""
+
+
+def isrc_in_cell(text: str | None) -> str | None:
+    """Return the ISRC of a cell or tag that is nothing but one."""
+    try:
+        return parse_isrc(text) if text else None
+    except ValueError:
+        return None
 
 
 def is_dotted_time(text: str) -> bool:
