@@ -41,8 +41,6 @@ class Comparison:
         All of them; what several tracks share stands there once.
     proofs
         What was compared, and how much of it is the same.
-    null_tested
-        Both have lossless audio.
     tracks, same_tracks
         Number of tracks in both whose audio was compared, and of those whose audio is the same.
     """
@@ -51,7 +49,6 @@ class Comparison:
     b: Path
     differences: tuple[Difference, ...]
     proofs: tuple[str, ...]
-    null_tested: bool
     tracks: int
     same_tracks: int
 
@@ -63,13 +60,11 @@ class Comparison:
     @property
     def verdict(self) -> str:
         """The result in one line."""
-        nulls, null = ("nulls", "null") if self.null_tested else ("is the same", "are the same")
         if self.all_audio_same:
-            first = "" if self.differences else "no differences; "
-            return f"{first}all audio {nulls}"
+            return f"{'' if self.differences else 'no differences; '}all audio nulls"
         if not self.tracks:
             return "no audio could be compared" if self.differences else "no differences"
-        return f"{self.same_tracks} of {self.tracks} tracks {null}; see the differences above"
+        return f"{self.same_tracks} of {self.tracks} tracks null; see the differences above"
 
     def as_json(self) -> dict[str, Any]:
         """Return plain data for ``--json``."""
@@ -106,17 +101,9 @@ def compare(a: Path, b: Path, *, jobs: int | None = None) -> Comparison:
         digests = _digests(a, pool), _digests(b, pool)
         both = Both(*releases, tuple(match_tracks(*releases)), digests)
         tests = list(pool.map(lambda test: test(), audio_tests(both)))
-    differences = merged(_differences(both, tests))
-    audio = _same_audio(tests)
-    return Comparison(
-        a,
-        b,
-        differences or tuple(_record_differences(both)),
-        tuple(_proofs(both, tests)),
-        any(not test.lossy for test in tests),
-        len(audio),
-        sum(audio.values()),
-    )
+    found = merged(_differences(both, tests)) or tuple(_record_differences(both))
+    same = _same_audio(tests)
+    return Comparison(a, b, found, tuple(_proofs(both, tests)), len(same), sum(same.values()))
 
 
 def _digests(folder: Path, pool: Executor) -> Digests:

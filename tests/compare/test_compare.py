@@ -248,6 +248,17 @@ def test_a_moved_start_is_listed_and_the_common_part_compared(desk):
         assert apart * 2 ** (bits - 1) <= 4  # 1.5 LSB of dither and rounding each, 24 bits of float
 
 
+def test_an_older_report_is_aligned_by_the_start_of_the_section(desk, copy):
+    path = copy / "report.json"
+    report = json.loads(path.read_bytes())
+    for track in report["tracks"]:
+        del track["source"]["first_samples"]
+    path.write_text(json.dumps(report), encoding="utf-8")
+    later = built(desk, MANIFEST.replace("start: 0.5\n", "start: 1\n"), "after")
+    messages = listed(compare(copy, later))
+    assert any("only in A" in m and "no more than dither" in m for m in messages)
+
+
 def test_a_segue_is_aligned_by_the_first_sample_of_its_source(desk):
     """With another end of the track before, the mark moves to another sample of the source."""
     text = MANIFEST.replace("audio: b.wav", "audio: b.wav\n  gap: 0")
