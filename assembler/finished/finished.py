@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
 
@@ -44,12 +45,12 @@ class FinishedRelease:
         """Each track's entry in the report, in the manifest's order."""
         return self.report.tracks
 
-    @property
+    @cached_property
     def metadata(self) -> tuple[TrackMetadata, ...]:
         """Every track's metadata, from the manifest and the report's running order."""
         return track_metadata(self.manifest, self.discs)
 
-    @property
+    @cached_property
     def discs(self) -> tuple[DiscOrder, ...]:
         """The running order of each disc, or without discs of the download files."""
         return tuple(self._order(number) for number in range(1, self.of_discs + 1))

@@ -4,65 +4,72 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor
+from dataclasses import dataclass
 from functools import partial
 
 from assembler.download.formats import FACTS
 from assembler.dsp.meter import Reading, read_meter
 from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, UnreadableError, mismatch, reading
-from assembler.finished.pcm import in_format, on_image
-from assembler.manifest.model import Format
+from assembler.finished.pcm import Stretch, in_format, on_image
 from assembler.text import compact, decimal
-from assembler.verification.second_meter import SecondReading, second_reading
-from assembler.verification.sound import Sound, sound_of
+from assembler.verification.second_meter import SecondReading, near, second_reading
+from assembler.verification.sound import sound_of
 
 LEVEL_TOLERANCE_DB = 0.02
 CEILING_TOLERANCE_DB = 0.05
 
 
-def image_level(release: FinishedRelease, index: int) -> Iterator[Finding]:
-    """Measure a track on its disc's image."""
-    track = release.tracks[index]
-    made = track.disc
-    reported = made.integrated_lufs if made else None
-    name = release.disc_file(track.disc_number, ".wav")
+@dataclass(frozen=True)
+class LosslessTrack:
+    """A track on an image or in a lossless format, and what the report says of its level."""
+
+    file: str
+    name: str
+    number: int
+    stretch: Callable[[], Stretch]
+    reported_lufs: float | None
+    ceiling_dbtp: float
+
+
+def image_tracks(release: FinishedRelease) -> Iterator[LosslessTrack]:
+    """Return the tracks on the images."""
     ceiling_dbtp = release.report.level.disc.ceiling
-    read = _read(sound_of(on_image(release, index), name))
-    yield from _level(name, f"track {track.number}", read, reported, ceiling_dbtp)
+    for index, track in enumerate(release.tracks):
+        file = release.disc_file(track.disc_number, ".wav")
+        lufs = track.disc.integrated_lufs if track.disc else None
+        stretch = partial(on_image, release, index)
+        name = f"{file}, track {track.number}"
+        yield LosslessTrack(file, name, track.number, stretch, lufs, ceiling_dbtp)
 
 
-def file_level(release: FinishedRelease, name: Format, index: int) -> Iterator[Finding]:
-    """Measure a lossless download file."""
-    track = release.tracks[index]
-    reported = release.report.formats[name].levels[index].track_lufs
-    path = release.track_file(name, track)
+def download_tracks(release: FinishedRelease) -> Iterator[LosslessTrack]:
+    """Return the lossless download files."""
     ceiling_dbtp = release.report.level.download.ceiling
-    read = _read(sound_of(in_format(release, name, index), path))
-    yield from _level(path, f"track {track.number}", read, reported, ceiling_dbtp)
+    for form, made in release.report.formats.items():
+        for index, track in enumerate(() if FACTS[form].lossy else release.tracks):
+            file = release.track_file(form, track)
+            lufs = made.levels[index].track_lufs
+            stretch = partial(in_format, release, form, index)
+            yield LosslessTrack(file, file, track.number, stretch, lufs, ceiling_dbtp)
 
 
-def _read(sound: Sound) -> Reading:
-    return read_meter(sound.blocks(), sound.rate_hz, 2)
-
-
-def _level(
-    name: str, which: str, read: Reading, reported_lufs: float | None, ceiling_dbtp: float
-) -> Iterator[Finding]:
+def level(track: LosslessTrack) -> Iterator[Finding]:
+    """Measure a track, and compare it with the report and its ceiling."""
+    read = _read(track.stretch())
     peak, lufs = read.true_peak_dbtp, read.integrated_lufs
-    if peak is not None and peak > ceiling_dbtp + CEILING_TOLERANCE_DB:
-        found, ceiling = decimal(peak, 2), compact(ceiling_dbtp)
+    if peak is not None and peak > track.ceiling_dbtp + CEILING_TOLERANCE_DB:
+        found, ceiling = decimal(peak, 2), compact(track.ceiling_dbtp)
         message = f"has a true peak of {found} dBTP, the ceiling is {ceiling} dBTP"
-        yield mismatch("over-ceiling", name, message)
-    if not _near(lufs, reported_lufs, LEVEL_TOLERANCE_DB):
-        found, expected = decimal(lufs, 2), decimal(reported_lufs, 2)
-        message = f"{which} measures {found} LUFS, the report has {expected} LUFS"
-        yield mismatch("other-level", name, message)
+        yield mismatch("over-ceiling", track.file, message)
+    if not near(lufs, track.reported_lufs, LEVEL_TOLERANCE_DB):
+        found, expected = decimal(lufs, 2), decimal(track.reported_lufs, 2)
+        message = f"track {track.number} measures {found} LUFS, the report has {expected} LUFS"
+        yield mismatch("other-level", track.file, message)
 
 
-def _near(one: float | None, other: float | None, most: float) -> bool:
-    if one is None or other is None:
-        return one is other
-    return abs(one - other) <= most
+def _read(stretch: Stretch) -> Reading:
+    return read_meter(sound_of(stretch, stretch.name).blocks(), stretch.rate_hz, 2)
 
 
 def second_readings(
@@ -75,47 +82,25 @@ def second_readings(
     readings, findings
         An error for each that differs by more than 0.1 LU or 0.1 dB.
     """
-    done = list(pool.map(_measured, _lossless(release)))
+    tracks = [*image_tracks(release)] if release.has("disc") else []
+    tracks += download_tracks(release) if release.has("download") else ()
+    done = list(pool.map(_measured, tracks))
     return [one for one, _ in done if one], [finding for _, found in done for finding in found]
 
 
-def _lossless(release: FinishedRelease) -> Iterator[tuple[str, str, Callable[[], Sound]]]:
-    """Return each file, the name of its sound, and a function that opens it."""
-    for index, track in enumerate(release.tracks if release.has("disc") else ()):
-        file = release.disc_file(track.disc_number, ".wav")
-        name = f"{file}, track {track.number}"
-        yield file, name, partial(_image_sound, release, index, name)
-    formats = release.report.formats if release.has("download") else ()
-    for form in (one for one in formats if not FACTS[one].lossy):
-        for index, track in enumerate(release.tracks):
-            path = release.track_file(form, track)
-            yield path, path, partial(_file_sound, release, form, index, path)
-
-
-def _image_sound(release: FinishedRelease, index: int, name: str) -> Sound:
-    return sound_of(on_image(release, index), name)
-
-
-def _file_sound(release: FinishedRelease, form: Format, index: int, path: str) -> Sound:
-    return sound_of(in_format(release, form, index), path)
-
-
-def _measured(
-    one: tuple[str, str, Callable[[], Sound]],
-) -> tuple[SecondReading | None, list[Finding]]:
-    file, name, open_sound = one
+def _measured(track: LosslessTrack) -> tuple[SecondReading | None, list[Finding]]:
     try:
-        with reading(file):
-            sound = open_sound()
-            ours = _read(sound)
-            theirs = second_reading(sound.blocks(), sound.rate_hz)
+        with reading(track.file):
+            stretch = track.stretch()
+            ours = _read(stretch)
+            theirs = second_reading(sound_of(stretch, stretch.name).blocks(), stretch.rate_hz)
     except UnreadableError as error:
         return None, [mismatch("unreadable-file", error.name, error.reason)]
-    read = SecondReading(name, ours.integrated_lufs, ours.true_peak_dbtp, *theirs)
+    read = SecondReading(track.name, ours.integrated_lufs, ours.true_peak_dbtp, *theirs)
     if read.agrees:
         return read, []
     message = (
         f"meters differ: {decimal(read.ours_lufs, 2)} LUFS, {decimal(read.ours_dbtp, 2)} dBTP; "
         f"pyloudnorm {decimal(read.theirs_lufs, 2)} LUFS, soxr {decimal(read.theirs_dbtp, 2)} dBTP"
     )
-    return read, [mismatch("meters-differ", file, message)]
+    return read, [mismatch("meters-differ", track.file, message)]

@@ -56,7 +56,7 @@ class SecondReading:
             (self.ours_lufs, self.theirs_lufs, TOLERANCE_LU),
             (self.ours_dbtp, self.theirs_dbtp, TOLERANCE_DB),
         )
-        return all(_near(*pair) for pair in pairs)
+        return all(near(*pair) for pair in pairs)
 
     def as_json(self) -> dict[str, Any]:
         """Return the reading as plain data for ``--json``."""
@@ -70,7 +70,8 @@ class SecondReading:
         }
 
 
-def _near(ours: float | None, theirs: float | None, most: float) -> bool:
+def near(ours: float | None, theirs: float | None, most: float) -> bool:
+    """Return whether two levels differ by no more than a tolerance, or both are silence."""
     if ours is None or theirs is None:
         return ours is theirs
     return abs(ours - theirs) <= most

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import zipfile
 from collections.abc import Iterator
+from functools import partial
 from itertools import zip_longest
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -140,6 +141,6 @@ def _digest(content: bytes) -> str:
 def _digest_of_entry(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> str:
     digest = hashlib.sha256()
     with archive.open(entry) as file:
-        while data := file.read(_COPY_BYTES):
+        for data in iter(partial(file.read, _COPY_BYTES), b""):
             digest.update(data)
     return digest.hexdigest()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
@@ -20,11 +20,17 @@ from assembler.finished.finished import (
     reading,
 )
 from assembler.finished.release_folder import REPORT_TEXT, read_checksums
+from assembler.manifest.model import Format
 from assembler.verification.disc import DISC_CHECKS
-from assembler.verification.downloads import tags
+from assembler.verification.downloads import coded_length, plain_length, tags
 from assembler.verification.files import changed_file, found_files, listed_files, other_files
-from assembler.verification.lengths import coded_file, lossless_file
-from assembler.verification.levels import file_level, image_level, second_readings
+from assembler.verification.levels import (
+    LosslessTrack,
+    download_tracks,
+    image_tracks,
+    level,
+    second_readings,
+)
 from assembler.verification.pairs import (
     FileCheck,
     clip_pairs,
@@ -158,37 +164,31 @@ def _disc_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[FileC
         yield what, [(name, partial(check, release, disc)) for name, disc in named]
     cues = [(release.disc_file(order.number, ".cue"), order) for order in release.discs]
     yield "PQ sheets", [(c, partial(pq_texts, release, order)) for c, order in cues]
-    images = [release.disc_file(track.disc_number, ".wav") for track in release.tracks]
-    levels = (partial(image_level, release, index) for index in range(len(images)))
-    yield "track levels on the image", zip(images, levels, strict=True)
+    yield "track levels on the image", _level_checks(image_tracks(release))
+
+
+def _level_checks(tracks: Iterable[LosslessTrack]) -> list[FileCheck]:
+    return [(track.file, partial(level, track)) for track in tracks]
 
 
 def _download_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[FileCheck]]]:
-    files = [
-        (release.track_file(name, track), name, index)
-        for name in release.report.formats
-        for index, track in enumerate(release.tracks)
-    ]
-    metadata, tracks = release.metadata, release.tracks
-    yield (
-        "download files' tags",
-        [(path, partial(tags, release, metadata, name, index)) for path, name, index in files],
-    )
-    encoded = [one for one in files if FACTS[one[1]].codec]
-    yield (
-        "encoded files' lengths and peaks",
-        [(p, partial(coded_file, release, name, p, tracks[i])) for p, name, i in encoded],
-    )
-    plain = [one for one in files if not FACTS[one[1]].codec]
-    yield (
-        "lossless files' lengths",
-        [(p, partial(lossless_file, release, name, p, tracks[i])) for p, name, i in plain],
-    )
-    lossless = [one for one in files if not FACTS[one[1]].lossy]
-    yield (
-        "download files' levels",
-        [(path, partial(file_level, release, name, index)) for path, name, index in lossless],
-    )
+    def each(
+        check: Callable[[FinishedRelease, Format, int], Iterator[Finding]],
+        formats: Iterable[Format],
+    ) -> list[FileCheck]:
+        return [
+            (release.track_file(name, track), partial(check, release, name, index))
+            for name in formats
+            for index, track in enumerate(release.tracks)
+        ]
+
+    formats = list(release.report.formats)
+    coded = [name for name in formats if FACTS[name].codec]
+    plain = [name for name in formats if not FACTS[name].codec]
+    yield "download files' tags", each(tags, formats)
+    yield "encoded files' lengths and peaks", each(coded_length, coded)
+    yield "lossless files' lengths", each(plain_length, plain)
+    yield "download files' levels", _level_checks(download_tracks(release))
     yield "download files' sound", download_pairs(release)
     yield "sets of download tables", [("download/release.csv", partial(tables, release))]
     yield "packages", [(path, partial(package, release, name)) for path, name in packages(release)]
