@@ -5,7 +5,7 @@ Which data they ask for: from memory of the trade, no published source. ISRCs: I
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from assembler.manifest import Manifest
@@ -18,7 +18,8 @@ from assembler.sheets.people import authors
 from assembler.sheets.track_blocks import TOTAL, by_disc, total_text, when_and_where
 from assembler.text import date_text, duration_text
 from assembler.typeset.barcode import barcode_symbol
-from assembler.typeset.plain_text import titled
+from assembler.typeset.blocks import Block, Row
+from assembler.typeset.plain_text import block_lines, titled
 
 NAME = "Label copy"
 EMPTY = "missing"
@@ -30,37 +31,31 @@ RECORDING_ROLES = frozenset(("engineer", "sound engineer", "engineering"))
 Field = tuple[str, str | None]
 
 
-def label_copy(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> str:
-    """Return the release's data, then track by track, then what is missing.
-
-    Returns
-    -------
-    str
-        One ``Name: value`` per line, with line feeds.
-    """
-    return "\n".join(_lines(manifest, tracks)) + "\n"
-
-
 def write_label_copy(folder: Path, manifest: Manifest, tracks: Sequence[TrackMetadata]) -> None:
     """Write ``label-copy.txt``, UTF-8."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "label-copy.txt").write_bytes(label_copy(manifest, tracks).encode())
 
 
-def _lines(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> Iterator[str]:
-    yield from titled(f"{NAME}: {manifest.release.artist} – {manifest.release.title}", "=")
-    yield from ("", *titled("Release", "-"))
-    yield from _field_lines(_release_fields(manifest, tracks))
-    for track in tracks:
-        yield from ("", *titled(_track_title(track), "-"))
-        yield from _field_lines(_track_fields(manifest, track))
-    yield from ("", *titled(MISSING_TITLE, "-"))
-    yield from missing_lines(manifest, tracks) or (NOTHING,)
-    yield OWNERS_TASK
+def label_copy(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> str:
+    """Return the release's data, then track by track, then what is missing.
+
+    Each is a line ``Name: value``.
+    """
+    lines = [*titled(f"{NAME}: {manifest.release.artist} – {manifest.release.title}", "=")]
+    missing = missing_lines(manifest, tracks) or (NOTHING,)
+    blocks = (
+        _block("Release", _release_fields(manifest, tracks)),
+        *(_block(_track_title(track), _track_fields(manifest, track)) for track in tracks),
+        Block(MISSING_TITLE, tuple(map(Row, (*missing, OWNERS_TASK)))),
+    )
+    for block in blocks:
+        lines += ["", *block_lines(block, ": ")]
+    return "\n".join(lines) + "\n"
 
 
-def _field_lines(fields: Iterable[Field]) -> Iterator[str]:
-    yield from (f"{name}: {value or EMPTY}" for name, value in fields)
+def _block(title: str, fields: Iterable[Field]) -> Block:
+    return Block(title, tuple(Row(value or EMPTY, label=name) for name, value in fields))
 
 
 def _given(name: str, value: str | None) -> tuple[Field, ...]:

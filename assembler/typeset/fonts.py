@@ -11,6 +11,8 @@ from operator import itemgetter
 from pathlib import Path
 from typing import Literal
 
+from assembler.typeset.cmap import read_characters
+
 Weight = Literal["regular", "bold"]
 
 FOLDER = Path(__file__).parent / "fonts"
@@ -45,13 +47,7 @@ _MARKED = re.compile("[^\u0300-\u036f\u3099\u309a][\u0300-\u036f\u3099\u309a]+|[
 @cache
 def characters_of(font: str) -> frozenset[int]:
     """Return the code points that a font has a glyph for."""
-    from fontTools.ttLib import TTFont
-
-    with TTFont(FOLDER / FILES[font], lazy=True) as file:
-        file.setGlyphOrder(range(0x10000))  # numbers for names, which take 0.5 s to read
-        tables = file["cmap"]
-        table = tables.getcmap(3, 10) or tables.getcmap(3, 1)
-        return frozenset(code for code, glyph in table.cmap.items() if glyph)
+    return read_characters(FOLDER / FILES[font])
 
 
 def missing_characters(text: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from itertools import accumulate, pairwise
+from itertools import accumulate, chain, pairwise
 from typing import Any
 
 from reportlab.lib.units import mm
@@ -34,6 +34,7 @@ from assembler.typeset.pages import (
     kept,
     set_text,
     stacked,
+    text_lines,
 )
 
 GAP = 5.5
@@ -61,12 +62,12 @@ CAPTION = Type(7, 12, grey=0.38)
 
 def sheet_lines(sheet: Sheet, frame: Frame) -> Iterator[Line]:
     """Return the lines of a whole sheet, in order."""
-    artist = stacked(set_text(sheet.artist, frame.body, frame.width, ARTIST))
+    artist = text_lines(sheet.artist, frame, ARTIST)
     name = Placed(frame.left, sheet.name, MINOR)
     yield replace(artist[0], placed=(name, *artist[0].placed))
     yield from artist[1:]
     title = TITLES[min(len(sheet.title) // 48, len(TITLES) - 1)]
-    yield from stacked(set_text(sheet.title, frame.body, frame.width, title), 1)
+    yield from text_lines(sheet.title, frame, title, 1)
     yield from item_lines(sheet.facts, frame, 8)
     for part in sheet.parts:
         for n, block in enumerate(part.blocks):
@@ -75,9 +76,7 @@ def sheet_lines(sheet: Sheet, frame: Frame) -> Iterator[Line]:
 
 def block_lines(block: Block, part: Part, frame: Frame, *, opens_part: bool) -> list[Line]:
     """Return the lines of a block: its title and its items, the part's title beside the first."""
-    first, *others = stacked(
-        set_text(block.title, frame.body, frame.width, BLOCK_TITLE), 22 if opens_part else 14
-    )
+    first, *others = text_lines(block.title, frame, BLOCK_TITLE, 22 if opens_part else 14)
     if opens_part:
         first = _with_part_title(first, part, frame)
         first = replace(first, opens=(part.title, block.title))
@@ -113,12 +112,10 @@ def item_lines(items: Sequence[Item], frame: Frame, first_space_pt: float) -> It
         if isinstance(item, Row):
             yield from _row_lines(item, label_pt, right, space or _row_space(above, item), frame)
         elif isinstance(item, Subtitle):
-            lines = stacked(set_text(item.text, frame.body, frame.width, SUBTITLE), space or 9)
-            yield from kept(lines, with_next=True)
+            yield from kept(text_lines(item.text, frame, SUBTITLE, space or 9), with_next=True)
         elif isinstance(item, Paragraph | Note):
             kind, apart = (TEXT, 6) if isinstance(item, Paragraph) else (NOTE, 5)
-            placed = set_text(item.text, frame.body, frame.width, kind)
-            yield from _running(stacked(placed, space or apart))
+            yield from _running(text_lines(item.text, frame, kind, space or apart))
         elif isinstance(item, BarcodeSymbol):
             yield _barcode_line(item, frame, 8)
         elif isinstance(item, SignOff):
@@ -177,16 +174,8 @@ def _running(lines: Sequence[Line]) -> list[Line]:
 
 
 def _verse_lines(verse: Verse, frame: Frame, space_pt: float) -> list[Line]:
-    return kept(
-        stacked(
-            (
-                placed
-                for line in verse.lines
-                for placed in set_text(line, frame.body, frame.width, TEXT, hanging_pt=HANGING)
-            ),
-            space_pt,
-        )
-    )
+    lines = (set_text(t, frame.body, frame.width, TEXT, hanging_pt=HANGING) for t in verse.lines)
+    return kept(stacked(chain.from_iterable(lines), space_pt))
 
 
 def _barcode_line(item: BarcodeSymbol, frame: Frame, space_pt: float) -> Line:

@@ -150,6 +150,11 @@ def stacked(placed: Iterable[Placed], space_pt: float = 0) -> list[Line]:
     return [replace(lines[0], space_pt=space_pt), *lines[1:]]
 
 
+def text_lines(text: str, frame: Frame, kind: Type, space_pt: float = 0) -> list[Line]:
+    """Set a text into the width of a frame."""
+    return stacked(set_text(text, frame.body, frame.width, kind), space_pt)
+
+
 def height(lines: Iterable[Line]) -> float:
     """Return the height of lines and the space above them."""
     return sum(line.height_pt + line.space_pt for line in lines)

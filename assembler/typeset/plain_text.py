@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from assembler.typeset.blocks import (
     BarcodeSymbol,
+    Block,
     Item,
     Note,
     Paragraph,
@@ -38,15 +39,20 @@ def titled(title: str, sign: str) -> tuple[str, str]:
 def _lines(sheet: Sheet) -> Iterator[str]:
     yield from (sheet.name, sheet.artist, sheet.title, "")
     for row in sheet.facts:
-        yield from _item_lines(row)
+        yield from _item_lines(row, "\t")
     for part in sheet.parts:
         yield from ("", "", "", *titled(part.title, "="))
         for block in part.blocks:
-            yield from ("", "", *titled(block.title, "-"))
-            for before, item in zip((None, *block.items), block.items, strict=False):
-                if before is not None and _stands_apart(before, item):
-                    yield ""
-                yield from _item_lines(item)
+            yield from ("", "", *block_lines(block))
+
+
+def block_lines(block: Block, between: str = "\t") -> Iterator[str]:
+    """Yield a block's title and its items; `between` is set between the texts of a row."""
+    yield from titled(block.title, "-")
+    for before, item in zip((None, *block.items), block.items, strict=False):
+        if before is not None and _stands_apart(before, item):
+            yield ""
+        yield from _item_lines(item, between)
 
 
 def _stands_apart(before: Item, item: Item) -> bool:
@@ -55,9 +61,9 @@ def _stands_apart(before: Item, item: Item) -> bool:
     )
 
 
-def _item_lines(item: Item) -> Iterator[str]:
+def _item_lines(item: Item, between: str) -> Iterator[str]:
     if isinstance(item, Row):
-        yield "\t".join(text for text in (item.label, item.text, item.end) if text)
+        yield between.join(text for text in (item.label, item.text, item.end) if text)
         yield from (f"\t{detail}" for detail in item.details)
     elif isinstance(item, Verse):
         yield from item.lines
