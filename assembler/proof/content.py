@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Literal
+from typing import Any, Literal
 
 from assembler.findings import Finding
 from assembler.metadata import TrackMetadata
 from assembler.proof.curves import Curves, Levels
+from assembler.restoration.analysis.dropouts import dropouts_text
 from assembler.sequence import DiscOrder, TrackPlace
 from assembler.typeset.blocks import Sheet
 
@@ -72,6 +73,20 @@ class Delivered:
     limited_at_s: float
     share_above_1_db: float
     share_above_3_db: float
+
+    @classmethod
+    def reported(cls, levels: Mapping[str, Any], limiting: Mapping[str, Any]) -> Delivered:
+        """Return it from what the report says of a track's levels and gain reduction."""
+        return cls(
+            integrated_lufs=levels["integrated_lufs"],
+            range_lu=levels["loudness_range_lu"],
+            true_peak_dbtp=levels["true_peak_dbtp"],
+            gain_db=levels["gain_db"],
+            most_limiting_db=limiting["most_db"],
+            limited_at_s=limiting["at_s"],
+            share_above_1_db=limiting["share_above_1_db"],
+            share_above_3_db=limiting["share_above_3_db"],
+        )
 
 
 @dataclass(frozen=True)
@@ -196,6 +211,18 @@ class ProofSide:
     steps: tuple[SideStep, ...]
     clips: Mapping[str, str]
     dropouts: str = ""
+
+    @classmethod
+    def reported(cls, side: Mapping[str, Any], clips: Mapping[str, str]) -> ProofSide:
+        """Return it from the side's entry in the report, with its clips."""
+        names = ("tape", "deck", "transferred", "by")
+        facts = tuple((name, side[name]) for name in names if side.get(name))
+        steps = tuple(
+            SideStep(step["done"], step.get("measure"), step.get("before"), step.get("after"))
+            for step in side["steps"]
+        )
+        files, notes = tuple(side["files"]), side["notes"] or ""
+        return cls(side["name"], files, facts, notes, steps, clips, dropouts_text(side["dropouts"]))
 
 
 @dataclass(frozen=True)

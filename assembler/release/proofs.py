@@ -18,6 +18,7 @@ from assembler.dsp.meter import Reading
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.manifest.model import Format
+from assembler.mastering.levels import gain_reduction_json, levels_json
 from assembler.mastering.measure import measure_section
 from assembler.mastering.plan import DISC_BITS, Plan
 from assembler.mastering.render import FinishedTrack
@@ -146,7 +147,9 @@ def gather_proof(
     sources = [_source(cache, section) for section in plan.report.sections]
     listen = listened_format(plan)
     tracks = tuple(
-        ProofTrack(one, source, _delivered(one.running_number - 1, masters), _listen(one, listen))
+        ProofTrack(
+            one, source, _delivered(one.running_number - 1, plan, masters), _listen(one, listen)
+        )
         for one, source in zip(metadata, sources, strict=True)
     )
     return Proof(
@@ -194,24 +197,17 @@ def _listen(metadata: TrackMetadata, name: Format | None) -> str:
     return f"download/{name}/{track_file_name(metadata.title, *place)}{FACTS[name].suffix}"
 
 
-def _delivered(index: int, masters: Mapping[str, Master]) -> dict[Deliverable, Delivered]:
+def _delivered(
+    index: int, plan: Plan, masters: Mapping[str, Master]
+) -> dict[Deliverable, Delivered]:
     kinds: tuple[Deliverable, ...] = ("disc", "download")
-    return {kind: _levels(masters[kind].tracks[index]) for kind in kinds if kind in masters}
-
-
-def _levels(track: FinishedTrack) -> Delivered:
-    """Return a track's levels as in the report, so that the page can be written from it."""
-    reading, reduction = next(iter(track.readings.values())), track.gain_reduction
-    return Delivered(
-        integrated_lufs=rounded(reading.integrated_lufs),
-        range_lu=rounded(reading.loudness_range_lu),
-        true_peak_dbtp=rounded(reading.true_peak_dbtp),
-        gain_db=round(track.gain_db, 3),
-        most_limiting_db=round(reduction.most_db, 3),
-        limited_at_s=round(reduction.at_s, 3),
-        share_above_1_db=round(reduction.share_above_1_db, 4),
-        share_above_3_db=round(reduction.share_above_3_db, 4),
-    )
+    tracks = {kind: masters[kind].tracks[index] for kind in kinds if kind in masters}
+    return {
+        kind: Delivered.reported(
+            levels_json(track, plan.measured_bits(kind)), gain_reduction_json(track)
+        )
+        for kind, track in tracks.items()
+    }
 
 
 Update = Callable[[bytes], None]

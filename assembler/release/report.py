@@ -97,7 +97,7 @@ def release_report(
         discs=[DiscReport(**disc) for disc in discs],
         level=_levels(manifest),
         dither=manifest.disc.dither,
-        sides=[_side(side) for side in plan.report.sides],
+        sides=[side_report(side) for side in plan.report.sides],
         findings=[],
         formats=dict(formats),
         tracks=[
@@ -247,7 +247,7 @@ def _track(
     )
 
 
-def _side(side: Side) -> SideReport:
+def side_report(side: Side) -> SideReport:
     """Return where a tape side comes from, and its restoration steps in order."""
     return SideReport(
         name=side.name,

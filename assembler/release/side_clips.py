@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from assembler.cache.keys import named_key
 from assembler.dsp.blocks import Samples
 from assembler.preflight.sides import Side
-from assembler.proof.content import ProofSide, SideStep
+from assembler.proof.content import ProofSide
 from assembler.proof.joins import write_join_clip
 from assembler.release.artifact_cache import ArtifactCache
-from assembler.restoration.analysis.dropouts import dropouts_text
+from assembler.release.report import side_report
 from assembler.restoration.chain import Resolved, correct_speed, restored_passage
 from assembler.sequence.frames import DISC_RATE_HZ
 
@@ -47,14 +47,7 @@ def proof_side(folder: Path, side: Side, file_name: str, cache: ArtifactCache) -
     if side.report and side.report["steps"]:
         folder.mkdir(parents=True, exist_ok=True)
         clips = make_side_clips(folder, side, file_name, cache)
-    steps = (
-        SideStep(step["done"], step.get("measure"), step.get("before"), step.get("after"))
-        for step in side.report.get("steps", ())
-    )
-    notes = side.transfer.notes or ""
-    dropouts = dropouts_text(side.report.get("dropouts", ()))
-    paths = side.transfer.paths
-    return ProofSide(side.name, paths, side.facts, notes, tuple(steps), clips, dropouts)
+    return ProofSide.reported(side_report(side).as_json(), clips)
 
 
 def make_side_clips(

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import re
 from base64 import b64decode
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -22,7 +22,7 @@ from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, UnreadableError
 from assembler.finished.pcm import Stretch as Samples
 from assembler.finished.pcm import in_format, region_of_image
-from assembler.finished.report_form import DeliveredReport, SideReport
+from assembler.finished.report_form import DeliveredReport
 from assembler.manifest.model import Format
 from assembler.metadata import TrackMetadata
 from assembler.proof.content import (
@@ -34,7 +34,6 @@ from assembler.proof.content import (
     ProofDisc,
     ProofSide,
     ProofTrack,
-    SideStep,
     SourceSection,
 )
 from assembler.proof.curves import Curves, curves_of, lead_after, steps_of
@@ -42,7 +41,6 @@ from assembler.proof.mail import write_pictures
 from assembler.proof.page import FILES, PAGE, TEMPLATES, page_html
 from assembler.release.approvals import APPROVAL_CODES
 from assembler.release.clips import copy_name
-from assembler.restoration.analysis.dropouts import dropouts_text
 from assembler.sequence import DiscOrder
 from assembler.sheets.credits_sheet import credits_sheet
 from assembler.text import FRAMES_PER_SECOND
@@ -105,7 +103,10 @@ def _proof(release: FinishedRelease, data: dict[str, Any]) -> Proof:
         findings=tuple(one for one in report.findings if one.code not in _AFTER_THE_PROOF),
         cover="download/cover.jpg" if downloads and manifest.release.front_cover else None,
         has_clips=manifest.disc.make,
-        sides=tuple(map(_side, report.sides, clips_of_sides(release))),
+        sides=tuple(
+            ProofSide.reported(side.as_json(), clips)
+            for side, clips in zip(report.sides, clips_of_sides(release), strict=True)
+        ),
     )
 
 
@@ -126,33 +127,14 @@ def _track(release: FinishedRelease, metadata: TrackMetadata, played: Format | N
         "disc": track.disc,
         "download": track.download if "download" in release.report.rooms else None,
     }
-    delivered = {kind: _delivered(one) for kind, one in made.items() if one}
+    delivered = {
+        kind: Delivered.reported(one.as_json(), one.limiting.as_json())
+        for kind, one in made.items()
+        if one
+    }
     copy = f"proof/tracks/{copy_name(metadata.running_number)}"
     listen = release.track_file(played, track) if played else copy
     return ProofTrack(metadata, section, delivered, listen)
-
-
-def _delivered(made: DeliveredReport) -> Delivered:
-    reduction = made.limiting
-    return Delivered(
-        integrated_lufs=made.integrated_lufs,
-        range_lu=made.loudness_range_lu,
-        true_peak_dbtp=made.true_peak_dbtp,
-        gain_db=made.gain_db,
-        most_limiting_db=reduction.most_db,
-        limited_at_s=reduction.at_s,
-        share_above_1_db=reduction.share_above_1_db,
-        share_above_3_db=reduction.share_above_3_db,
-    )
-
-
-def _side(side: SideReport, clips: Mapping[str, str]) -> ProofSide:
-    names = ("tape", "deck", "transferred", "by")
-    facts = tuple((name, str(value)) for name in names if (value := getattr(side, name)))
-    steps = tuple(SideStep(one.done, one.measure, one.before, one.after) for one in side.steps)
-    files, notes = tuple(side.files), side.notes or ""
-    dropouts = dropouts_text(side.dropouts)
-    return ProofSide(side.name, files, facts, notes, steps, clips, dropouts)
 
 
 def _disc(release: FinishedRelease, order: DiscOrder, drawn: dict[str, Any]) -> ProofDisc:
