@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from assembler.draft.listed_song import ListedSong
 from assembler.draft.pairing import SongPair, paired_songs
 from assembler.draft.recordings import recordings_in
 from assembler.draft.song_list import SongList, read_song_list
@@ -89,31 +90,33 @@ def _warnings(pairs: Sequence[SongPair]) -> Iterator[str]:
             )
 
 
+_HEAD = """\
+# A first draft: fill in the empty keys, then run `assembler check` on this file.
+# The owner assigns ISRCs, GS1 the barcode; `check` reports a track without an ISRC.
+release:
+  artist:
+  title:
+  catalogue_number:
+  label:
+  release_date:
+  barcode:
+  genre:
+  p_line:
+  c_line:
+
+level:
+  match: album
+  target: -14
+  ceiling: -1
+
+download:
+  formats: [flac-24, mp3-320]
+
+tracks:"""
+
+
 def _lines(pairs: Sequence[SongPair], out: Path, *, listed: bool) -> Iterator[str]:
-    yield from (
-        "# A first draft: fill in the empty keys, then run `assembler check` on this file.",
-        "# The owner assigns ISRCs, GS1 the barcode; `check` reports a track without an ISRC.",
-        "release:",
-        "  artist:",
-        "  title:",
-        "  catalogue_number:",
-        "  label:",
-        "  release_date:",
-        "  barcode:",
-        "  genre:",
-        "  p_line:",
-        "  c_line:",
-        "",
-        "level:",
-        "  match: album",
-        "  target: -14",
-        "  ceiling: -1",
-        "",
-        "download:",
-        "  formats: [flac-24, mp3-320]",
-        "",
-        "tracks:",
-    )
+    yield _HEAD
     artists = {pair.song.artist for pair in pairs if pair.song}
     for pair in pairs:
         yield from _track(pair, out, listed=listed)
@@ -144,24 +147,19 @@ def _track(pair: SongPair, out: Path, *, listed: bool) -> Iterator[str]:
         yield f"    audio: {yaml_text(paths[0])}"
     isrc = (song and song.isrc) or recording.isrc
     yield f"    isrc: {isrc}" if isrc else "    isrc:"
-    yield from _people(pair)
+    yield from _people(song)
     if song and song.disc:
         yield f"    disc: {song.disc}"
 
 
-def _people(pair: SongPair) -> Iterator[str]:
-    song = pair.song
-    yield _names("composers", song.composers) if song and song.composers else "    composers:"
-    if song and song.lyricists:
-        yield _names("lyricists", song.lyricists)
-    if song and song.arrangers:
-        yield _names("arrangers", song.arrangers)
+def _people(song: ListedSong | None) -> Iterator[str]:
+    if not song or not song.composers:
+        yield "    composers:"
+    for key in ("composers", "lyricists", "arrangers") if song else ():
+        if names := list(getattr(song, key)):
+            yield f"    {key}: {json.dumps(names, ensure_ascii=False)}"
     if song and song.publisher:
         yield f"    publisher: {yaml_text(song.publisher)}"
-
-
-def _names(key: str, names: Sequence[str]) -> str:
-    return f"    {key}: {json.dumps(list(names), ensure_ascii=False)}"
 
 
 def _relative(path: Path, out: Path) -> str:

@@ -9,7 +9,7 @@ import csv
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from assembler.draft.mail_lines import running_numbers
 from assembler.draft.song_parts import credited, isrc_in_cell, time_in_cell
@@ -165,26 +165,24 @@ def _sorted_out(
     head_line: int,
     above: Sequence[TableRow],
 ) -> SongTable:
-    table = SongTable(tuple(roles), (), (), unknown, head_line)
-    songs = list(_songs(table, rows))
+    table = SongTable(tuple(roles), tuple(rows), (), unknown, head_line)
+    songs = tuple(_songs(table))
     lines = {row.line for row in songs}
-    left_out = [row for row in (*above, *rows) if row.line not in lines]
-    return SongTable(table.roles, tuple(songs), tuple(left_out), unknown, head_line)
+    left_out = tuple(row for row in (*above, *rows) if row.line not in lines)
+    return replace(table, rows=songs, left_out=left_out)
 
 
-def _songs(table: SongTable, rows: Sequence[TableRow]) -> Iterator[TableRow]:
+def _songs(table: SongTable) -> Iterator[TableRow]:
     """Yield the rows that are songs: those with a title.
 
     A row without a delimiter is above or below the table; where most rows have a number or a code,
     a row without one is a sum or a note.
     """
-    titled = [row for row in rows if table.cell(row, "title")]
-    required = [
-        role
-        for role in ("number", "isrc")
-        if role in table.roles
-        and sum(bool(table.cell(row, role)) for row in titled) > len(titled) / 2
-    ]
+    titled = [row for row in table.rows if table.cell(row, "title")]
+    filled = {
+        role: sum(bool(table.cell(row, role)) for row in titled) for role in ("number", "isrc")
+    }
+    required = [role for role, count in filled.items() if count > len(titled) / 2]
     for row in titled:
         is_song = not required or any(table.cell(row, role) for role in required)
         if is_song and len(row.cells) > 1 and not any(row.cells[len(table.roles) :]):
