@@ -7,6 +7,7 @@ and a reader). reportlab encodes the digits.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -100,76 +101,80 @@ def barcode_bars(symbol: Symbol) -> list[Bar]:
     ]
 
 
+def _bars_mm(symbol: Symbol) -> Iterator[tuple[float, float, float]]:
+    """Yield left edge, width and height of each bar."""
+    for bar in barcode_bars(symbol):
+        left_mm = (symbol.left_quiet + bar.start) * MODULE_MM
+        yield left_mm, bar.modules * MODULE_MM, GUARD_MM if bar.is_long else BAR_MM
+
+
+def _digits_mm(symbol: Symbol) -> Iterator[tuple[str, float, float, float]]:
+    """Yield each digit with its left edge, its height above the lower edge and its size."""
+    for digit, centre, scale in symbol.digits:
+        size_mm = scale * DIGIT_SIZE_MM
+        centre_mm = (symbol.left_quiet + centre) * MODULE_MM
+        left_mm = centre_mm - width_em(digit, "regular") * size_mm / 2
+        yield digit, left_mm, DESCENT_EM * size_mm, size_mm
+
+
 def draw_barcode(canvas: Any, code: str, x_pt: float, y_pt: float) -> None:
     """Draw a barcode at nominal size on a reportlab canvas, from its lower left corner.
 
     The white area below it keeps the quiet zones light on a sleeve of any colour.
     """
     symbol = barcode_symbol(code)
-    first_pt = x_pt + symbol.left_quiet * MODULE_MM * mm
-    top_pt = y_pt + HEIGHT_MM * mm
     canvas.setFillGray(1)
     canvas.rect(x_pt, y_pt, WIDTH_MM * mm, HEIGHT_MM * mm, stroke=0, fill=1)
     canvas.setFillGray(0)
     path = canvas.beginPath()
-    for bar in barcode_bars(symbol):
-        height = GUARD_MM if bar.is_long else BAR_MM
-        x, width = first_pt + bar.start * MODULE_MM * mm, bar.modules * MODULE_MM * mm
-        path.rect(x, top_pt - height * mm, width, height * mm)
+    for left, width, height in _bars_mm(symbol):
+        path.rect(x_pt + left * mm, y_pt + (HEIGHT_MM - height) * mm, width * mm, height * mm)
     canvas.drawPath(path, stroke=0, fill=1)
     text = canvas.beginText()
     with copied_as(text, BarcodeSymbol(symbol.code).text):
-        for digit in symbol.digits:
-            size_pt = digit.scale * DIGIT_SIZE_MM * mm
-            centre_pt = first_pt + digit.centre * MODULE_MM * mm
-            half_pt = width_em(digit.digit, "regular") * size_pt / 2
-            text.setTextOrigin(centre_pt - half_pt, y_pt + DESCENT_EM * size_pt)
-            text.setFont(registered(FONT), size_pt)
-            text.textOut(digit.digit)
+        for digit, left, above, size in _digits_mm(symbol):
+            text.setTextOrigin(x_pt + left * mm, y_pt + above * mm)
+            text.setFont(registered(FONT), size * mm)
+            text.textOut(digit)
     canvas.drawText(text)
 
 
 def barcode_svg(code: str) -> str:
     """Return a barcode as SVG in millimetres; its digits are outlines."""
     symbol = barcode_symbol(code)
-    first_mm = symbol.left_quiet * MODULE_MM
     bars = " ".join(
-        f"M{_mm(first_mm + bar.start * MODULE_MM)} 0h{_mm(bar.modules * MODULE_MM)}"
-        f"v{_mm(GUARD_MM if bar.is_long else BAR_MM)}h{_mm(-bar.modules * MODULE_MM)}z"
-        for bar in barcode_bars(symbol)
+        f"M{_mm(left)} 0h{_mm(width)}v{_mm(height)}h{_mm(-width)}z"
+        for left, width, height in _bars_mm(symbol)
     )
-    digits = [_svg_digit(digit, first_mm) for digit in symbol.digits]
-    shown = BarcodeSymbol(symbol.code).text
-    return "\n".join(
-        (
-            '<?xml version="1.0" encoding="UTF-8"?>',
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH_MM}mm" height="{HEIGHT_MM}mm"'
-            f' viewBox="0 0 {WIDTH_MM} {HEIGHT_MM}">',
-            f"<title>{symbol.kind} {shown}</title>",
-            f'<rect width="{WIDTH_MM}" height="{HEIGHT_MM}" fill="#fff"/>',
-            f'<path fill="#000" shape-rendering="crispEdges" d="{bars}"/>',
-            *digits,
-            "</svg>\n",
-        )
+    digits = "\n".join(
+        f'<path fill="#000" d="{_outline(digit, left, HEIGHT_MM - above, size)}"/>'
+        for digit, left, above, size in _digits_mm(symbol)
     )
+    return f"""\
+<?xml version="1.0" encoding="UTF-8"?>
+<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH_MM}mm" height="{HEIGHT_MM}mm" \
+viewBox="0 0 {WIDTH_MM} {HEIGHT_MM}">
+<title>{symbol.kind} {BarcodeSymbol(symbol.code).text}</title>
+<rect width="{WIDTH_MM}" height="{HEIGHT_MM}" fill="#fff"/>
+<path fill="#000" shape-rendering="crispEdges" d="{bars}"/>
+{digits}
+</svg>
+"""
 
 
-def _svg_digit(digit: Digit, first_mm: float) -> str:
-    size_mm = digit.scale * DIGIT_SIZE_MM
-    centre_mm = first_mm + digit.centre * MODULE_MM
-    x_mm = centre_mm - width_em(digit.digit, "regular") * size_mm / 2
-    y_mm = HEIGHT_MM - DESCENT_EM * size_mm
-    scale = size_mm / UNITS_PER_EM
+def _outline(digit: str, x: float, y: float, size: float) -> str:
+    """Return the path of a digit; y grows downwards."""
     glyphs = _font().getGlyphSet()
-    name = _font().getBestCmap()[ord(digit.digit)]
     pen = SVGPathPen(glyphs, ntos="{:.3f}".format)
-    glyphs[name].draw(TransformPen(pen, (scale, 0, 0, -scale, x_mm, y_mm)))
-    return f'<path fill="#000" d="{pen.getCommands()}"/>'
+    scale = size / UNITS_PER_EM
+    name = _font().getBestCmap()[ord(digit)]
+    glyphs[name].draw(TransformPen(pen, (scale, 0, 0, -scale, x, y)))
+    return str(pen.getCommands())
 
 
 @cache
 def _font() -> Any:
-    return TTFont(FOLDER / FILES[FONT], lazy=True)
+    return TTFont(FOLDER / FILES[FONT])
 
 
 def _mm(length: float) -> str:
