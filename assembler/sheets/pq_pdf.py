@@ -91,7 +91,7 @@ def _pages(sheet: PqSheet, row: Type) -> list[Page]:
     heads = tuple(_running_lines(sheet))
     tracks = [_track_lines(sheet, track, row, heads) for track in sheet.tracks]
     signatures = _signatures()
-    last = [*chain(*tracks[-TRACKS_WITH_CLOSING:]), *_total_lines(sheet, heads)]
+    last = [*chain(*tracks[-TRACKS_WITH_CLOSING:]), *_total_lines(sheet, row, heads)]
     last += [*_file_lines(sheet, heads), *signatures]
     if height(last) <= FRAME.height * LARGEST_WHOLE_CLOSING:
         last = kept(last)
@@ -220,7 +220,7 @@ def _times(sheet: PqSheet, track: PqTrack, row: Type) -> Iterator[tuple[Placed, 
         yield (Placed(INDEX_X, point.number, kind), *(at_right(*end) for end in ends if end[0]))
 
 
-def _total_lines(sheet: PqSheet, heads: Heads) -> list[Line]:
+def _total_lines(sheet: PqSheet, row: Type, heads: Heads) -> list[Line]:
     """Return the totals and the legend."""
     facts = totals(sheet)
     notes = [FLAG_LEGEND, time_legend(sheet)]
@@ -231,7 +231,8 @@ def _total_lines(sheet: PqSheet, heads: Heads) -> list[Line]:
     values = [(name, value, 1 / len(facts)) for name, value in facts.items()]
     legend = [*chain(*(_whole_width(note, LEGEND, LEGEND.size_pt) for note in notes))]
     legend[0] = replace(legend[0], space_pt=5, rules=(_across(3),))
-    lines = [*_fields(values, STRONG, 8), *legend]
+    below_rule_pt = row.leading_pt - row.size_pt + 7
+    lines = [*_fields(values, STRONG, below_rule_pt), *legend]
     return kept([replace(line, heads=heads) for line in lines], with_next=True)
 
 

@@ -54,7 +54,7 @@ def _draw_line(canvas: Any, line: Line, y_pt: float, frame: Frame) -> None:
             canvas.addOutlineEntry(title, key, level)
     if line.drawing:
         line.drawing(canvas, y_pt)
-    leading_pt = max((placed.type.leading_pt for placed in line.placed), default=0)
+    leading_pt = line.placed[0].type.leading_pt if line.placed else 0
     _write_texts(canvas, line, y_pt + BASELINE * leading_pt, frame)
 
 
