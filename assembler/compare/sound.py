@@ -8,9 +8,8 @@ therefore measured.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -98,40 +97,33 @@ def sound_difference(a: Stretch, b: Stretch, shift: int = 0) -> SoundDifference:
         _sound_s(one, 0, first) + _sound_s(one, first + count, one.length)
         for one, first in zip((a, b), firsts, strict=True)
     )
+    found = SoundDifference(count, only_a_s=only_a, only_b_s=only_b)
     if not count:
-        return SoundDifference(0, gains_db=None, only_a_s=only_a, only_b_s=only_b)
+        return replace(found, gains_db=None)
 
     def blocks() -> Iterator[tuple[Pcm, Pcm]]:
         return zip(a.pcm(firsts[0], count), b.pcm(firsts[1], count), strict=True)
 
-    apart, squares, products = _Residual(np.ones(2), a, b), [], []
-    for block_a, block_b in blocks():
-        apart.add(block_a, block_b)
-        exact = block_a.astype(np.float64)
-        squares.append(apart.step_sums(exact * exact))
-        products.append(apart.step_sums(exact * block_b))
-    differing = apart.differing
-    if not differing.count:
-        return SoundDifference(count, only_a_s=only_a, only_b_s=only_b)
-    gains = _gains(np.concatenate(squares), np.concatenate(products))
+    apart = _Residual(np.ones(2), a, b)
+    gains = _gains(blocks(), apart)
+    if not apart.differing.count:
+        return found
     others = [_Residual(one, a, b) for one in gains]
     for block_a, block_b in blocks():
         for other in others:
             other.add(block_a, block_b)
     residual = min(apart, *others, key=lambda one: (one.share, one.power if one.share else 0))
     explains = residual.share < 0.5 or residual.power < _EXPLAINS * apart.power
-    span = residual.beyond if explains and residual.share else differing
-    return SoundDifference(
-        samples=count,
-        differing=differing.count,
+    span = residual.beyond if explains and residual.share else apart.differing
+    return replace(
+        found,
+        differing=apart.differing.count,
         gains_db=residual.gains_db if explains else None,
         inverted=explains and bool((residual.gains < 0).all()),
         residual_dbfs=decibels((residual if explains else apart).peak / (1 << (b.bits - 1))),
         residual_share=residual.share,
         residual_from_s=(firsts[1] + span.first) / b.rate_hz,
         residual_to_s=(firsts[1] + span.last) / b.rate_hz,
-        only_a_s=only_a,
-        only_b_s=only_b,
     )
 
 
@@ -198,14 +190,22 @@ class _Residual:
 
     @property
     def gains_db(self) -> tuple[float, float]:
-        left, right = (20 * math.log10(max(abs(gain), 1e-9)) for gain in self.gains)
-        return (left if abs(left) >= _LEAST_DB else 0.0), (
-            right if abs(right) >= _LEAST_DB else 0.0
-        )
+        gains_db = 20 * np.log10(np.maximum(np.abs(self.gains), 1e-9))
+        left, right = np.where(np.abs(gains_db) < _LEAST_DB, 0.0, gains_db).tolist()
+        return left, right
 
 
-def _gains(squares: Values, products: Values) -> tuple[Values, Values]:
-    """Return two gains of each channel: that of the median step, and that of the whole."""
+def _gains(blocks: Iterator[tuple[Pcm, Pcm]], apart: _Residual) -> tuple[Values, Values]:
+    """Return two gains of each channel: that of the median step, and that of the whole.
+
+    The blocks are added to `apart`, the residual without a gain.
+    """
+    of_blocks = []
+    for a, b in blocks:
+        apart.add(a, b)
+        exact = a.astype(np.float64)
+        of_blocks.append((apart.step_sums(exact * exact), apart.step_sums(exact * b)))
+    squares, products = map(np.concatenate, zip(*of_blocks, strict=True))
     median, whole = np.ones(2), np.ones(2)
     for channel in range(2):
         sounding = squares[:, channel] > 0
