@@ -108,6 +108,10 @@ class FinishedRelease:
         stem = disc_stem(self.report.name, number, len(self.report.discs))
         return f"disc/{stem}{suffix}"
 
+    def pq_sheet(self, number: int, kind: str) -> str:
+        """Return the path in the release of a disc's PQ sheet."""
+        return f"disc/pq-sheet{f'-{number}' if self.of_discs > 1 else ''}.{kind}"
+
     def track_file(self, name: Format, track: TrackReport) -> str:
         """Return the path in the release of a track's file in a format."""
         place = (track.number, track.disc_number, self.of_discs)
@@ -115,6 +119,8 @@ class FinishedRelease:
 
     def has(self, room: Room) -> bool:
         """Return whether a deliverable was made, and from the manifest in this folder."""
+        if room == "disc" and not self.report.discs:
+            return False
         return self.report.made_from.get(room) == self.report.inputs
 
 

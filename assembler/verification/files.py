@@ -144,8 +144,7 @@ def _of_disc(release: FinishedRelease, order: DiscOrder) -> Iterator[str]:
         yield release.disc_file(order.number, suffix)
     if has_cd_text(release, order):
         yield release.disc_file(order.number, ".cdtext")
-    number = f"-{order.number}" if release.of_discs > 1 else ""
-    yield from (f"disc/pq-sheet{number}.{kind}" for kind in ("txt", "pdf"))
+    yield from (release.pq_sheet(order.number, kind) for kind in ("txt", "pdf"))
 
 
 def has_cd_text(release: FinishedRelease, order: DiscOrder) -> bool:
@@ -160,16 +159,23 @@ def has_cd_text(release: FinishedRelease, order: DiscOrder) -> bool:
 def _of_proof(release: FinishedRelease) -> Iterator[str]:
     yield from (f"proof/{name}" for name in (PAGE, *FILES, "running-order.png", "levels.png"))
     if release.manifest.disc.make:
-        for order in release.discs:
-            prefix = f"{order.number}-" if release.of_discs > 1 else ""
-            yield from (f"proof/joins/{prefix}{name}.mp3" for name, _, _ in joins(order))
+        yield from (path for path, *_ in join_clips(release))
     if "proof" in release.report.rooms and played_format(release) is None:
-        yield from _copies(release)
+        yield from listening_copies(release)
     for clips in clips_of_sides(release):
         yield from (f"proof/sides/{name}" for name in clips.values())
 
 
-def _copies(release: FinishedRelease) -> Iterator[str]:
+def join_clips(release: FinishedRelease) -> Iterator[tuple[str, int, int, int]]:
+    """Return each clip of a join: its path, its disc, and its first and last sample."""
+    for order in release.discs:
+        prefix = f"{order.number}-" if release.of_discs > 1 else ""
+        for name, start, end in joins(order):
+            yield f"proof/joins/{prefix}{name}.mp3", order.number, start, end
+
+
+def listening_copies(release: FinishedRelease) -> Iterator[str]:
+    """Return the paths of the proof's listening copies, one per track."""
     return (f"proof/tracks/{copy_name(n)}" for n in range(1, len(release.tracks) + 1))
 
 
@@ -193,7 +199,7 @@ def clips_of_sides(release: FinishedRelease) -> list[dict[str, str]]:
 def _possible(release: FinishedRelease) -> Iterator[str]:
     """Return files that a release may have: packages, and listening copies of a kept proof."""
     if "proof" not in release.report.rooms:
-        yield from _copies(release)
+        yield from listening_copies(release)
     if release.has("download"):
         for name in release.manifest.download.formats:
             yield f"download/{package_name(release.manifest, name)}"

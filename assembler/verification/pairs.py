@@ -30,9 +30,8 @@ from assembler.finished.report_form import TrackReport
 from assembler.manifest.model import Format
 from assembler.manifest.transfers import Restoration
 from assembler.preflight.track_section import bands_of
-from assembler.proof.joins import joins
-from assembler.release.clips import copy_name
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
+from assembler.verification.files import join_clips, listening_copies
 from assembler.verification.sound import (
     Difference,
     Sound,
@@ -52,7 +51,7 @@ SOURCE_DB = 0.3
 def download_pairs(release: FinishedRelease) -> Iterator[FileCheck]:
     """Return the comparisons of all download files with the image, else with the first format."""
     formats = sorted(release.report.formats, key=lambda name: FACTS[name].lossy)
-    on_disc = release.has("disc") and bool(release.report.discs)
+    on_disc = release.has("disc")
     for name in formats if on_disc else formats[1:]:
         first = None if on_disc else formats[0]
         for index, track in enumerate(release.tracks):
@@ -130,16 +129,13 @@ def _reduction_db(track: TrackReport) -> float:
 
 def clip_pairs(release: FinishedRelease) -> Iterator[FileCheck]:
     """Return the comparisons of the proof's clips of the joins with the image."""
-    for order in release.discs if release.has("disc") and release.report.discs else ():
-        prefix = f"{order.number}-" if release.of_discs > 1 else ""
-        for name, start, end in joins(order):
-            path = f"proof/joins/{prefix}{name}.mp3"
-            frames = (start // SAMPLES_PER_FRAME, end // SAMPLES_PER_FRAME)
-            stretch = region_of_image(release, order.number, *frames)
-            yield path, partial(_clip, release, path, stretch)
-        for place in order.places:
-            path = f"proof/tracks/{copy_name(place.index + 1)}"
-            yield path, partial(_clip, release, path, on_image(release, place.index))
+    if not release.has("disc"):
+        return
+    for path, disc, start, end in join_clips(release):
+        frames = (start // SAMPLES_PER_FRAME, end // SAMPLES_PER_FRAME)
+        yield path, partial(_clip, release, path, region_of_image(release, disc, *frames))
+    for index, path in enumerate(listening_copies(release)):
+        yield path, partial(_clip, release, path, on_image(release, index))
 
 
 def _clip(release: FinishedRelease, path: str, stretch: Stretch) -> Iterator[Finding]:
@@ -167,7 +163,7 @@ def find_sources(release: FinishedRelease, folder: Path | None) -> Path | None:
 
 def source_pairs(release: FinishedRelease, sources: Path) -> Iterator[FileCheck]:
     """Return the comparisons of the delivered sound with the sources that are found."""
-    on_disc = release.has("disc") and bool(release.report.discs)
+    on_disc = release.has("disc")
     formats = sorted(release.report.formats, key=lambda name: FACTS[name].lossy)
     if not on_disc and not formats:
         return

@@ -67,12 +67,11 @@ def pq_texts(release: FinishedRelease, order: DiscOrder) -> Iterator[Finding]:
     names = [release.disc_file(order.number, kind) for kind in kinds]
     digests = {Path(name): release.report.files[name] for name in names}
     sheet = pq_sheet(release.manifest, order, release.of_discs, digests)
-    number = f"-{order.number}" if release.of_discs > 1 else ""
-    yield from other_text(release, f"disc/pq-sheet{number}.txt", pq_text(sheet).encode())
+    yield from other_text(release, release.pq_sheet(order.number, "txt"), pq_text(sheet).encode())
     with TemporaryDirectory() as folder:
         pdf = Path(folder) / "pq-sheet.pdf"
         write_pq_pdf(sheet, pdf)
-        yield from other_text(release, f"disc/pq-sheet{number}.pdf", pdf.read_bytes())
+        yield from other_text(release, release.pq_sheet(order.number, "pdf"), pdf.read_bytes())
 
 
 def tables(release: FinishedRelease) -> Iterator[Finding]:
