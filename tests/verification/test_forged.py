@@ -374,3 +374,13 @@ def test_a_first_sample_that_the_running_order_contradicts(copy: Path, apart: in
     (only,) = verify(copy).findings
     assert (only.code, only.file) == ("other-report", "report.json")
     assert only.message.startswith("tracks.1.source.first_samples is ")
+
+
+def test_a_report_without_the_discs_of_the_manifest(copy: Path) -> None:
+    report = json.loads((copy / "report.json").read_text(encoding="utf-8"))
+    report["discs"] = []
+    (copy / "report.json").write_text(json.dumps(report), encoding="utf-8")
+    write_checksums(copy)
+    (only,) = verify(copy).findings
+    assert (only.code, only.file) == ("unreadable-file", "report.json")
+    assert "discs: 0, the manifest's `disc.make` says otherwise" in only.message
