@@ -54,8 +54,9 @@ class Comparison:
 
     @property
     def all_audio_same(self) -> bool:
-        """There are tracks in both, and all their audio is the same."""
-        return self.same_tracks == self.tracks > 0
+        """There are tracks in both, and all their audio is the same, and that before track 1."""
+        differs = any(difference.code == "sound" for difference in self.differences)
+        return self.same_tracks == self.tracks > 0 and not differs
 
     @property
     def verdict(self) -> str:
@@ -134,7 +135,8 @@ def _record_differences(both: Both) -> Iterator[Difference]:
 def _same_audio(tests: Sequence[AudioTest]) -> dict[Pair, bool]:
     """Return whether each track's audio is the same: the lossless audio, else the lossy."""
     same: dict[Pair, bool] = {}
-    for test in [test for test in tests if not test.lossy] or tests:
+    lossless = [test for test in tests if not test.lossy]
+    for test in lossless or tests:
         if test.pair:
             same[test.pair] = same.get(test.pair, True) and test.same
     return same
@@ -142,8 +144,9 @@ def _same_audio(tests: Sequence[AudioTest]) -> dict[Pair, bool]:
 
 def _proofs(both: Both, tests: Sequence[AudioTest]) -> Iterator[str]:
     """Return what was compared, by deliverable."""
-    for name in dict.fromkeys(test.deliverable for test in tests):
-        compared = [test for test in tests if test.deliverable == name]
+    of_tracks = [test for test in tests if test.pair]
+    for name in dict.fromkeys(test.deliverable for test in of_tracks):
+        compared = [test for test in of_tracks if test.deliverable == name]
         same = sum(test.same for test in compared)
         counts = f"{'disc image' if name == IMAGE else name}: {_tracks(len(compared))}"
         if compared[0].lossy:

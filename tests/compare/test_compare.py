@@ -248,6 +248,19 @@ def test_a_moved_start_is_listed_and_the_common_part_compared(desk):
         assert apart * 2 ** (bits - 1) <= 4  # 1.5 LSB of dither and rounding each, 24 bits of float
 
 
+def test_other_audio_before_track_1_is_in_list_and_verdict(desk):
+    texts = [f"disc: {{pregap_audio: {name}.wav}}\n{MANIFEST}" for name in "ac"]
+    first, second = (built(desk, text, out) for text, out in zip(texts, "pq", strict=True))
+    comparison = compare(first, second)
+    assert listed(comparison)[0] == "disc, pregap audio: a.wav → c.wav"
+    (message,) = [m for m in listed(comparison) if m.startswith("audio before track 1: ")]
+    before, after = (sound(desk, out, "T.wav")[: 6 * RATE_HZ] for out in "pq")
+    level = f"{20 * np.log10(np.abs(after - before).max()):.1f}".replace("-", "−")
+    assert message.endswith(f"residual peaks at {level} dBFS, 0:00.00 to 0:06.00")
+    assert comparison.verdict == "3 of 3 tracks null; see the differences above"
+    assert comparison.proofs[0].startswith("disc image: 3 tracks, ")
+
+
 def test_an_older_report_is_aligned_by_the_start_of_the_section(desk, copy):
     path = copy / "report.json"
     report = json.loads(path.read_bytes())
