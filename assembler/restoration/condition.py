@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from assembler.dsp.blocks import Samples
-from assembler.restoration.analysis.channels import ChannelMeter, ChannelReading
 from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
 from assembler.restoration.analysis.hum import HumMeter, HumReading
 from assembler.restoration.analysis.programme import ProgrammeMeter, ProgrammeReading
+from assembler.restoration.analysis.stereo.channels import ChannelMeter, ChannelReading
 
 
 @dataclass(frozen=True)

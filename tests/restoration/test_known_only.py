@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from restoration.faulty_music import RATE_HZ, beside, hiss, late, piece, pieces, read
 
 from assembler.manifest.transfers import Restoration
-from assembler.restoration.analysis.channels import ChannelMeter, ChannelReading
 from assembler.restoration.analysis.clicks import ClickReading
 from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.programme import ProgrammeMeter
+from assembler.restoration.analysis.stereo.channels import ChannelMeter, ChannelReading
 from assembler.restoration.chain import resolve
 from assembler.restoration.condition import Condition
 

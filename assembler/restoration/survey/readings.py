@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assembler.restoration.analysis.bandwidth import BandwidthReading
-from assembler.restoration.analysis.channels import ChannelReading
 from assembler.restoration.analysis.clicks import ClickReading
 from assembler.restoration.analysis.dropouts import DropoutReading
 from assembler.restoration.analysis.hum import HumReading
@@ -20,6 +19,7 @@ from assembler.restoration.analysis.noise_floor import LOWEST_DB, runs
 from assembler.restoration.analysis.programme import STEP_S, WEIGHTED_HZ, ProgrammeReading
 from assembler.restoration.analysis.resolution import CHANNELS, BitDepthReading
 from assembler.restoration.analysis.speed import SpeedReading
+from assembler.restoration.analysis.stereo.channels import ChannelReading
 
 LOUD_PERCENT = 95
 LEAST_FLOOR_SHARE = 0.1

@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from assembler.restoration.analysis.interchannel_delay import SECTIONS_DISAGREE
 from assembler.restoration.analysis.noise_floor import LOWEST_DB
+from assembler.restoration.analysis.stereo.interchannel_delay import SECTIONS_DISAGREE
 from assembler.restoration.survey.readings import SideReadings
 from assembler.text import clock_text, counted, signed
 

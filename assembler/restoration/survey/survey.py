@@ -13,13 +13,13 @@ from assembler.audio import Recording
 from assembler.dsp.blocks import BlockMeter, feed_all
 from assembler.dsp.decibels import rounded
 from assembler.restoration.analysis.bandwidth import SpectrumMeter
-from assembler.restoration.analysis.channels import SECTION_S, ChannelMeter, ChannelReading
 from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
 from assembler.restoration.analysis.dropouts import DropoutMeter
 from assembler.restoration.analysis.hum import HumMeter
 from assembler.restoration.analysis.programme import ProgrammeMeter
 from assembler.restoration.analysis.resolution import CHANNELS, BitDepthMeter, BitDepthReading
 from assembler.restoration.analysis.speed import ToneMeter, speed_from_hum
+from assembler.restoration.analysis.stereo.channels import SECTION_S, ChannelMeter, ChannelReading
 from assembler.restoration.survey.paste import restoration_section
 from assembler.restoration.survey.readings import SideReadings
 from assembler.restoration.survey.remedies import SideFinding, findings_of

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from restoration.faulty_music import RATE_HZ, Samples, hiss, in_blocks, joined, piece, read
 
-from assembler.restoration.analysis.channels import ChannelMeter
+from assembler.restoration.analysis.stereo.channels import ChannelMeter
 from assembler.restoration.repair.channels import (
     correct_balance,
     invert_polarity,

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from restoration.faulty_music import RATE_HZ, in_blocks, joined, late, piece, read
 
-from assembler.restoration.analysis.channels import ChannelMeter
+from assembler.restoration.analysis.stereo.channels import ChannelMeter
 from assembler.restoration.repair.delay import align_channels
 
 NOISE = np.random.default_rng(7).normal(0, 0.2, (3000, 2)).astype(np.float32)

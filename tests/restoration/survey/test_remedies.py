@@ -11,13 +11,13 @@ import yaml
 
 from assembler.manifest.transfers import Restoration
 from assembler.restoration.analysis.bandwidth import BandwidthReading, SpectrumCurve
-from assembler.restoration.analysis.channels import ChannelReading
 from assembler.restoration.analysis.clicks import Click, ClickReading
 from assembler.restoration.analysis.dropouts import Dropout, DropoutReading
 from assembler.restoration.analysis.hum import Harmonic, HumReading
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.analysis.resolution import BitDepthReading, ClippedPlace, LevelCurve
 from assembler.restoration.analysis.speed import SpeedReading
+from assembler.restoration.analysis.stereo.channels import ChannelReading
 from assembler.restoration.survey.paste import restoration_section
 from assembler.restoration.survey.readings import SideReadings
 from assembler.restoration.survey.remedies import (

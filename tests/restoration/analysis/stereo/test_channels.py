@@ -8,7 +8,7 @@ import soxr
 from long_runs import series
 from restoration.faulty_music import RATE_HZ, beside, crossed, hiss, late, piece, pieces, read
 
-from assembler.restoration.analysis.channels import ChannelMeter
+from assembler.restoration.analysis.stereo.channels import ChannelMeter
 
 pytestmark = pytest.mark.filterwarnings("error")
 

@@ -22,7 +22,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.restoration.analysis.cross_spectrum import CrossSpectrum, SourceCells
+from assembler.restoration.analysis.stereo.cross_spectrum import CrossSpectrum, SourceCells
 from assembler.text import signed
 
 MAX_DELAY_US = 700.0

@@ -21,19 +21,19 @@ from numpy.typing import NDArray
 from assembler.dsp.blocks import Samples, Windows
 from assembler.dsp.compiled import compiled
 from assembler.dsp.decibels import decibels
-from assembler.restoration.analysis.channel_balance import channel_balance
-from assembler.restoration.analysis.cross_spectrum import CrossSpectrum, SourceCells
-from assembler.restoration.analysis.interchannel_delay import (
+from assembler.restoration.analysis.spectra import (
+    hann,
+    spectrum_of_both,
+    window_samples,
+)
+from assembler.restoration.analysis.stereo.channel_balance import channel_balance
+from assembler.restoration.analysis.stereo.cross_spectrum import CrossSpectrum, SourceCells
+from assembler.restoration.analysis.stereo.interchannel_delay import (
     POLARITY_HZ,
     TOO_LITTLE,
     drift,
     interchannel_delay,
     polarity,
-)
-from assembler.restoration.analysis.spectra import (
-    hann,
-    spectrum_of_both,
-    window_samples,
 )
 
 SECTION_S = 10.0

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from assembler.restoration.analysis.channel_balance import channel_balance
-from assembler.restoration.analysis.cross_spectrum import CrossSpectrum, SourceCells
-from assembler.restoration.analysis.interchannel_delay import (
+from assembler.restoration.analysis.stereo.channel_balance import channel_balance
+from assembler.restoration.analysis.stereo.cross_spectrum import CrossSpectrum, SourceCells
+from assembler.restoration.analysis.stereo.interchannel_delay import (
     TOO_LITTLE,
     InterchannelDelay,
     drift,

@@ -16,8 +16,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.restoration.analysis.cross_spectrum import CrossSpectrum, SourceCells
-from assembler.restoration.analysis.interchannel_delay import TOO_LITTLE
+from assembler.restoration.analysis.stereo.cross_spectrum import CrossSpectrum, SourceCells
+from assembler.restoration.analysis.stereo.interchannel_delay import TOO_LITTLE
 
 _IN_PHASE_RAD = 0.2
 _MODE_DB = 0.3

@@ -1,0 +1,1 @@
+"""Compare the two channels of a transfer."""
