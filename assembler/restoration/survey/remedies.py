@@ -116,49 +116,35 @@ def _dc(side: SideReadings) -> Iterator[SideFinding]:
     most = max(side.channels.dc, key=abs)
     if abs(most) >= DC:
         left, right = (f"{signed(100 * value, 2)} %" for value in side.channels.dc)
-        yield SideFinding(
-            code="dc-offset",
-            value=most,
-            measured=f"DC offset: left {left}, right {right} of full scale",
-            remedy="remove it, or every cut will click",
-            restoration="dc: remove",
-        )
+        measured = f"DC offset: left {left}, right {right} of full scale"
+        remedy = "remove it, or every cut will click"
+        yield SideFinding("dc-offset", most, measured, remedy, "dc: remove")
 
 
 def _swapped(side: SideReadings) -> Iterator[SideFinding]:
     if side.names_swapped:
-        yield SideFinding(
-            code="names-swapped",
-            value="names",
-            measured=f"left is {side.files[0]}, right is {side.files[1]}",
-            remedy="the file names suggest swapped channels; check by ear, and swap them if so",
-            guess="swap_channels: yes",
-        )
+        measured = f"left is {side.files[0]}, right is {side.files[1]}"
+        remedy = "the file names suggest swapped channels; check by ear, and swap them if so"
+        yield SideFinding("names-swapped", "names", measured, remedy, guess="swap_channels: yes")
 
 
 def _polarity(side: SideReadings) -> Iterator[SideFinding]:
+    correlation = side.channels.correlation
     if side.channels.polarity == "opposite" and not side.channels.dead:
-        yield SideFinding(
-            code="polarity-opposite",
-            value=side.channels.correlation,
-            measured=f"the channels have opposite polarity, correlation "
-            f"{signed(side.channels.correlation, 2)}",
-            remedy="invert one channel; which one was inverted can't be determined",
-            restoration="invert_polarity: left",
-        )
+        measured = f"the channels have opposite polarity, correlation {signed(correlation, 2)}"
+        remedy = "invert one channel; which one was inverted can't be determined"
+        line = "invert_polarity: left"
+        yield SideFinding("polarity-opposite", correlation, measured, remedy, line)
 
 
 def _clicks(side: SideReadings) -> Iterator[SideFinding]:
-    clicks = side.clicks
-    if clicks.count >= CLICKS and clicks.per_minute >= CLICKS_PER_MINUTE:
-        yield SideFinding(
-            code="clicks",
-            value=float(clicks.per_minute),
-            measured=f"{clicks.count} clicks, {clicks.per_minute:.1f} per minute",
-            remedy="declick, then listen to these places; lower the strength if the music suffers",
-            restoration="declick: {strength: 5}",
-            places=tuple((c.start_sample / side.rate_hz,) * 2 for c in clicks.clicks),
-        )
+    count, per_minute = side.clicks.count, side.clicks.per_minute
+    if count >= CLICKS and per_minute >= CLICKS_PER_MINUTE:
+        measured = f"{count} clicks, {per_minute:.1f} per minute"
+        remedy = "declick, then listen to these places; lower the strength if the music suffers"
+        line = "declick: {strength: 5}"
+        places = tuple((click.start_sample / side.rate_hz,) * 2 for click in side.clicks.clicks)
+        yield SideFinding("clicks", per_minute, measured, remedy, line, places=places)
 
 
 def _is_stereo(side: SideReadings) -> bool:
@@ -168,40 +154,29 @@ def _is_stereo(side: SideReadings) -> bool:
 
 def _azimuth(side: SideReadings) -> Iterator[SideFinding]:
     delay_us, drift_us = side.channels.delay_us, side.channels.drift_us
+    reason = side.channels.delay_reason
     if not _is_stereo(side):
         return
-    if drift_us is not None and side.channels.delay_reason.startswith(SECTIONS_DISAGREE):
-        yield SideFinding(
-            code="azimuth-wanders",
-            value=drift_us,
-            measured=f"the interchannel delay varies by {drift_us:.0f} µs: "
-            f"{side.channels.delay_reason}",
-            remedy="one value can't correct this: check the tape guides and transfer again",
-        )
+    if drift_us is not None and reason.startswith(SECTIONS_DISAGREE):
+        measured = f"the interchannel delay varies by {drift_us:.0f} µs: {reason}"
+        remedy = "one value can't correct this: check the tape guides and transfer again"
+        yield SideFinding("azimuth-wanders", drift_us, measured, remedy)
     if delay_us is not None and abs(delay_us) >= AZIMUTH_US:
         late = "right" if delay_us > 0 else "left"
-        value = "auto" if side.names_swapped else f"{delay_us:.0f}"
-        yield SideFinding(
-            code="azimuth-off",
-            value=delay_us,
-            measured=f"azimuth error: {late} is {abs(delay_us):.0f} µs late, so mono loses treble",
-            remedy="set the head's azimuth and transfer again; if you can't, align the channels",
-            restoration=f"azimuth: {value}",
-        )
+        measured = f"azimuth error: {late} is {abs(delay_us):.0f} µs late, so mono loses treble"
+        remedy = "set the head's azimuth and transfer again; if you can't, align the channels"
+        line = f"azimuth: {'auto' if side.names_swapped else f'{delay_us:.0f}'}"
+        yield SideFinding("azimuth-off", delay_us, measured, remedy, line)
 
 
 def _balance(side: SideReadings) -> Iterator[SideFinding]:
     left_db = side.channels.balance_db
     if left_db is not None and abs(left_db) >= BALANCE_DB and _is_stereo(side):
-        value = "auto" if side.names_swapped else f"{-left_db:+.1f}"
-        yield SideFinding(
-            code="balance-off",
-            value=left_db,
-            measured=f"{'left' if left_db < 0 else 'right'} is {abs(left_db):.1f} dB lower in the "
-            "sound common to both channels",
-            remedy="correct the balance to centre the stereo image",
-            restoration=f"balance: {value}",
-        )
+        low = "left" if left_db < 0 else "right"
+        measured = f"{low} is {abs(left_db):.1f} dB lower in the sound common to both channels"
+        remedy = "correct the balance to centre the stereo image"
+        line = f"balance: {'auto' if side.names_swapped else f'{-left_db:+.1f}'}"
+        yield SideFinding("balance-off", left_db, measured, remedy, line)
 
 
 def audible_harmonics(side: SideReadings) -> int:
@@ -220,87 +195,64 @@ def _hum(side: SideReadings) -> Iterator[SideFinding]:
     if hum.nominal_hz is None or hum.level_dbfs is None or hum.mains_hz is None:
         return
     if harmonics := min(audible_harmonics(side), MOST_HARMONICS):
-        yield SideFinding(
-            code="hum",
-            value=hum.level_dbfs,
-            measured=f"mains hum at {hum.mains_hz:.2f} Hz, {signed(hum.level_dbfs)} dBFS, audible "
-            f"up to harmonic {harmonics}",
-            remedy="find the ground loop and transfer again; if you can't, remove the hum",
-            restoration=f"hum: {{mains: {hum.nominal_hz}, harmonics: {harmonics}}}",
-        )
+        level = f"{signed(hum.level_dbfs)} dBFS, audible up to harmonic {harmonics}"
+        measured = f"mains hum at {hum.mains_hz:.2f} Hz, {level}"
+        remedy = "find the ground loop and transfer again; if you can't, remove the hum"
+        line = f"hum: {{mains: {hum.nominal_hz}, harmonics: {harmonics}}}"
+        yield SideFinding("hum", hum.level_dbfs, measured, remedy, line)
 
 
 def _noise(side: SideReadings) -> Iterator[SideFinding]:
     """Report audible noise, if a passage of noise alone shows that it isn't quiet music."""
     floor_db, alone = side.noise_floor_dbfs, side.noise_alone_s
+    below_db = side.loud_db - floor_db
     audible_db = floor_db - side.loud_db + PLAYED_DB_SPL - QUIET_ROOM_DB_SPL
     if audible_db > 0 and alone:
-        reduction_db = min(max(round(audible_db), LEAST_REDUCTION_DB), MOST_REDUCTION_DB)
         begin, end = map(clock_text, alone)
-        yield SideFinding(
-            code="noise-high",
-            value=floor_db,
-            measured=f"noise floor at {signed(floor_db)} dBFS, {side.loud_db - floor_db:.0f} dB "
-            "below the loud passages",
-            remedy=f"reduce it, with the noise print from {begin} to {end}",
-            restoration=f"noise: {{from: {begin}, to: {end}, reduction: {reduction_db}}}",
-            places=(alone,),
-        )
+        level = f"{signed(floor_db)} dBFS, {below_db:.0f} dB below the loud passages"
+        remedy = f"reduce it, with the noise print from {begin} to {end}"
+        reduction_db = min(max(round(audible_db), LEAST_REDUCTION_DB), MOST_REDUCTION_DB)
+        line = f"noise: {{from: {begin}, to: {end}, reduction: {reduction_db}}}"
+        measured = f"noise floor at {level}"
+        yield SideFinding("noise-high", floor_db, measured, remedy, line, places=(alone,))
 
 
 def _speed(side: SideReadings) -> Iterator[SideFinding]:
-    if side.speed is None:
-        return
-    percent = 100 * (side.speed.factor - 1)
-    if abs(percent) < SPEED_PERCENT:
+    percent = 100 * (side.speed.factor - 1) if side.speed else 0.0
+    if side.speed is None or abs(percent) < SPEED_PERCENT:
         return
     line = f"speed: {percent:+.2f} %"
-    slow = "slow" if percent > 0 else "fast"
+    off = f"{abs(percent):.2f} % too {'slow' if percent > 0 else 'fast'}: {side.speed.how}"
     if side.speed.is_guess:
-        yield SideFinding(
-            code="speed-guess",
-            value=percent,
-            measured=f"perhaps {abs(percent):.2f} % too {slow}: {side.speed.how}",
-            remedy="check the pitch against an instrument or another copy before you correct it",
-            guess=line,
-        )
-        return
-    yield SideFinding(
-        code="speed-off",
-        value=percent,
-        measured=f"speed {abs(percent):.2f} % too {slow}: {side.speed.how}",
-        remedy=f"correct the speed by {signed(percent, 2)} %; pitch and tempo change together",
-        restoration=line,
-    )
+        remedy = "check the pitch against an instrument or another copy before you correct it"
+        yield SideFinding("speed-guess", percent, f"perhaps {off}", remedy, guess=line)
+    else:
+        remedy = f"correct the speed by {signed(percent, 2)} %; pitch and tempo change together"
+        yield SideFinding("speed-off", percent, f"speed {off}", remedy, line)
 
 
 def _clipped(side: SideReadings) -> Iterator[SideFinding]:
     pcm = side.pcm
     if pcm.clipped_peaks >= CLIPPED_PEAKS or pcm.longest_samples >= CLIPPED_LONG_SAMPLES:
         peak = max(peak for peak in pcm.peak_dbfs if peak is not None)
-        yield SideFinding(
-            code="clipped",
-            value=float(pcm.clipped_peaks),
-            measured=f"{counted(pcm.clipped_peaks, 'peak')} clipped at {signed(peak)} dBFS, "
-            f"the longest for {pcm.longest_samples} samples, "
-            f"first at {clock_text(pcm.clipped[0].at_s)}",
-            remedy="clipping can't be repaired: transfer again at a lower level",
-            places=tuple((place.at_s, place.at_s + 1) for place in pcm.clipped),
-        )
+        first = clock_text(pcm.clipped[0].at_s)
+        longest = f"the longest for {pcm.longest_samples} samples, first at {first}"
+        peaks = counted(pcm.clipped_peaks, "peak")
+        measured = f"{peaks} clipped at {signed(peak)} dBFS, {longest}"
+        remedy = "clipping can't be repaired: transfer again at a lower level"
+        places = tuple((place.at_s, place.at_s + 1) for place in pcm.clipped)
+        yield SideFinding("clipped", float(pcm.clipped_peaks), measured, remedy, places=places)
 
 
 def _dropouts(side: SideReadings) -> Iterator[SideFinding]:
     dropouts = side.dropouts.dropouts
     if dropouts:
         deepest = max(dropouts, key=lambda dropout: dropout.depth_db)
-        yield SideFinding(
-            code="dropouts",
-            value=float(len(dropouts)),
-            measured=f"{counted(len(dropouts), 'dropout')}, the deepest "
-            f"{deepest.depth_db:.0f} dB at {clock_text(deepest.at_s)}",
-            remedy="clean the head and the tape and transfer again, or use another copy there",
-            places=tuple((d.at_s, d.at_s + d.length_s) for d in dropouts),
-        )
+        place = f"{deepest.depth_db:.0f} dB at {clock_text(deepest.at_s)}"
+        measured = f"{counted(len(dropouts), 'dropout')}, the deepest {place}"
+        remedy = "clean the head and the tape and transfer again, or use another copy there"
+        places = tuple((drop.at_s, drop.at_s + drop.length_s) for drop in dropouts)
+        yield SideFinding("dropouts", float(len(dropouts)), measured, remedy, places=places)
 
 
 def _bit_depth(side: SideReadings) -> Iterator[SideFinding]:
@@ -317,23 +269,16 @@ def _bit_depth(side: SideReadings) -> Iterator[SideFinding]:
 
 
 def _bandwidth(side: SideReadings) -> Iterator[SideFinding]:
-    reading = side.bandwidth
-    if reading.cliff_hz is not None and reading.cliff_hz < min(CUT_OFF_HZ, 0.43 * side.rate_hz):
-        khz = f"{reading.cliff_hz / 1000:.1f} kHz"
-        yield SideFinding(
-            code="cut-off",
-            value=reading.cliff_hz,
-            measured=f"steep cut-off at {khz} in music and noise, which no tape has",
-            remedy="the file was lossy or at a low sample rate: ask for the original transfer",
-        )
-    elif (
-        reading.ends_hz is not None
-        and reading.ends_hz < TREBLE_ENDS_HZ
-        and (reading.treble_db is not None and reading.treble_db < TREBLE_DB)
-    ):
-        yield SideFinding(
-            code="treble-missing",
-            value=reading.ends_hz,
-            measured=f"no music and no noise above {reading.ends_hz / 1000:.1f} kHz",
-            remedy="clean the head, set its azimuth, check the deck's speed and EQ; transfer again",
-        )
+    cliff_hz, ends_hz = side.bandwidth.cliff_hz, side.bandwidth.ends_hz
+    treble_db = side.bandwidth.treble_db
+    if cliff_hz is not None and cliff_hz < min(CUT_OFF_HZ, 0.43 * side.rate_hz):
+        khz = f"{cliff_hz / 1000:.1f} kHz"
+        measured = f"steep cut-off at {khz} in music and noise, which no tape has"
+        remedy = "the file was lossy or at a low sample rate: ask for the original transfer"
+        yield SideFinding("cut-off", cliff_hz, measured, remedy)
+        return
+    if ends_hz is None or ends_hz >= TREBLE_ENDS_HZ or treble_db is None or treble_db >= TREBLE_DB:
+        return
+    measured = f"no music and no noise above {ends_hz / 1000:.1f} kHz"
+    remedy = "clean the head, set its azimuth, check the deck's speed and EQ; transfer again"
+    yield SideFinding("treble-missing", ends_hz, measured, remedy)
