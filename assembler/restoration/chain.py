@@ -90,16 +90,14 @@ class Resolved:
 
 
 def resolve(restoration: Restoration, before: Condition, rate_hz: int) -> Resolved:
-    """Return the value of each requested step; those set to `auto` are measured.
+    """Return the value of each step that the manifest requests; `auto` is resolved by measurement.
 
     Parameters
     ----------
-    restoration
-        The steps requested by the manifest.
+    restoration, rate_hz
+        The steps requested for a side, and its sample rate.
     before
         Readings of the side before restoration.
-    rate_hz
-        Sample rate of the side.
     """
     channels = before.channels
     order = -1.0 if restoration.swap_channels else 1.0
@@ -156,23 +154,16 @@ def restored_passage(
     end: int,
     without: Collection[str] = (),
 ) -> Iterator[Samples]:
-    """Restore a passage of a side, except for its speed.
+    """Restore a passage of a side, except for its speed: end − start samples.
 
     Parameters
     ----------
-    recording
-        The side, which is only read.
-    resolved
-        The steps and their values.
+    recording, resolved
+        The side, which is only read, and its steps.
     start, end
         First sample and the one after the last, at the side's rate.
     without
         Names of steps to leave out.
-
-    Yields
-    ------
-    ndarray of float32, shape (frames, 2)
-        In all end − start samples.
 
     Raises
     ------
@@ -187,16 +178,9 @@ def noise_print_levels(
 ) -> tuple[float | None, float | None]:
     """Measure the level of the noise print before and after noise reduction, all other steps done.
 
-    Parameters
-    ----------
-    recording
-        The side, which is only read.
-    resolved
-        The steps and their values, with `noise`.
-
     Returns
     -------
-    tuple of float
+    before, after
         dBFS above `WEIGHTED_HZ`; None for silence.
 
     Raises

@@ -37,10 +37,8 @@ def restoration_report(
 
     Parameters
     ----------
-    restoration
-        The steps requested by the manifest.
-    resolved
-        The steps that were done, with their values.
+    restoration, resolved
+        The steps requested by the manifest, and those that were done, with their values.
     before, after
         Readings of the whole side.
     noise_dbfs

@@ -28,10 +28,8 @@ def restore_side(recording: Recording, restoration: Restoration, file: Path) -> 
 
     Parameters
     ----------
-    recording
-        The side, which is only read.
-    restoration
-        The steps requested by the manifest.
+    recording, restoration
+        The side, which is only read, and the steps that the manifest requests.
     file
         RF64 (EBU Tech 3306), because a side may exceed four gigabytes.
 
@@ -47,11 +45,8 @@ def restore_side(recording: Recording, restoration: Restoration, file: Path) -> 
         The side can't be read to its end.
     """
     rate_hz, end = recording.rate_hz, recording.frames
-    condition, dropouts, after = (
-        ConditionMeter(rate_hz),
-        DropoutMeter(rate_hz),
-        ConditionMeter(rate_hz),
-    )
+    condition, after = ConditionMeter(rate_hz), ConditionMeter(rate_hz)
+    dropouts = DropoutMeter(rate_hz)
     feed_all(recording.blocks(0, end), condition, dropouts)
     before = condition.reading()
     resolved = resolve(restoration, before, rate_hz)

@@ -32,14 +32,8 @@ def lpc(samples: Signal, order: int) -> Signal:
 
     Parameters
     ----------
-    samples
-        Float64, shape (n,).
-    order
-        Number of previous samples that predict one.
-
-    Returns
-    -------
-    ndarray of float64, shape (order + 1,)
+    samples, order
+        The passage, and the number of previous samples that predict one.
     """
     n = samples.shape[0]
     turn = 2.0 * np.pi / (n + 1)
@@ -47,19 +41,17 @@ def lpc(samples: Signal, order: int) -> Signal:
     for i in range(n):
         windowed[i] = samples[i] * (0.5 - 0.5 * np.cos(turn * (i + 1)))
     lags = np.zeros(order + 1)
+    lanes = np.zeros(4)
     for k in range(min(order + 1, n)):
-        early = windowed[: n - k]
-        late = windowed[k:]
-        s0, s1, s2, s3 = 0.0, 0.0, 0.0, 0.0
+        early, late = windowed[: n - k], windowed[k:]
+        lanes[:] = 0.0
         whole = (n - k) // 4 * 4
         for i in range(0, whole, 4):
-            s0 += early[i] * late[i]
-            s1 += early[i + 1] * late[i + 1]
-            s2 += early[i + 2] * late[i + 2]
-            s3 += early[i + 3] * late[i + 3]
+            for lane in range(4):
+                lanes[lane] += early[i + lane] * late[i + lane]
         for i in range(whole, n - k):
-            s0 += early[i] * late[i]
-        lags[k] = (s0 + s1) + (s2 + s3)
+            lanes[0] += early[i] * late[i]
+        lags[k] = (lanes[0] + lanes[1]) + (lanes[2] + lanes[3])
     return levinson(lags, RIDGE)
 
 
@@ -101,10 +93,7 @@ def levinson(lags: NDArray[Any], ridge: float) -> Signal:
 def prediction_errors(samples: Signal, taps: Signal) -> Signal:
     """Return the error of each sample against its prediction from those before it.
 
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        0 for the first samples, with too few before them.
+    It is 0 for the first samples, with too few before them.
     """
     n = samples.shape[0]
     order = taps.shape[0] - 1
@@ -124,15 +113,8 @@ def prediction_errors(samples: Signal, taps: Signal) -> Signal:
 def interpolation_errors(errors: Signal, taps: Signal) -> Signal:
     """Return the error of each sample against its interpolation from both sides.
 
-    Parameters
-    ----------
-    errors
-        Prediction errors of `taps`.
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        0 for the first and last samples, with too few on one side.
+    `errors` are the prediction errors. It is 0 for the first and last samples, with too few on one
+    side.
     """
     n = errors.shape[0]
     order = taps.shape[0] - 1
@@ -197,16 +179,10 @@ def ar_interpolate(samples: Signal, first: int, last: int, order: int) -> Signal
 
     Parameters
     ----------
-    samples
-        The sound around the gap, and the gap.
-    first, last
-        First sample of the gap and the one after its last.
+    samples, first, last
+        The sound around the gap, first sample of the gap and the one after its last.
     order
         Order of the model; less if there are fewer samples on one side.
-
-    Returns
-    -------
-    ndarray of float64, shape (last - first,)
 
     Raises
     ------

@@ -73,22 +73,21 @@ def time_scale(rate_hz: int) -> int:
 def _autocorrelate(sound: NDArray[Any], eighths: NDArray[Any], lags: NDArray[Any]) -> None:
     """Fill the sum of products at each lag, eight parts of the sound at a time."""
     n = eighths.shape[0]
-    a0, a1, a2, a3 = sound[:n], sound[n : 2 * n], sound[2 * n : 3 * n], sound[3 * n : 4 * n]
-    a4, a5, a6, a7 = sound[4 * n :], sound[5 * n :], sound[6 * n :], sound[7 * n :]
+    parts = sound[: 8 * n].reshape(8, n)
+    lanes = np.zeros(4)
     for k in range(lags.shape[0]):
-        b0, b1, b2, b3 = sound[k:], sound[n + k :], sound[2 * n + k :], sound[3 * n + k :]
-        b4, b5, b6, b7 = a4[k:], a5[k:], a6[k:], a7[k:]
+        late = sound[k : 8 * n + k].reshape(8, n)
         for j in range(n):
-            front = (a0[j] * b0[j] + a1[j] * b1[j]) + (a2[j] * b2[j] + a3[j] * b3[j])
-            back = (a4[j] * b4[j] + a5[j] * b5[j]) + (a6[j] * b6[j] + a7[j] * b7[j])
+            front = parts[0, j] * late[0, j] + parts[1, j] * late[1, j]
+            front += parts[2, j] * late[2, j] + parts[3, j] * late[3, j]
+            back = parts[4, j] * late[4, j] + parts[5, j] * late[5, j]
+            back += parts[6, j] * late[6, j] + parts[7, j] * late[7, j]
             eighths[j] = front + back
-        s0, s1, s2, s3 = 0.0, 0.0, 0.0, 0.0
+        lanes[:] = 0.0
         for j in range(0, n, 4):
-            s0 += eighths[j]
-            s1 += eighths[j + 1]
-            s2 += eighths[j + 2]
-            s3 += eighths[j + 3]
-        lags[k] = (s0 + s1) + (s2 + s3)
+            for lane in range(4):
+                lanes[lane] += eighths[j + lane]
+        lags[k] = (lanes[0] + lanes[1]) + (lanes[2] + lanes[3])
 
 
 @compiled
@@ -143,16 +142,12 @@ def _peaks(
 
 @compiled
 def _fill_block_peaks(values: NDArray[Any], block: int, peaks: NDArray[Any]) -> None:
-    """Fill the highest absolute value of each block, four at a time."""
+    """Fill the highest absolute value of each block."""
     for b in range(values.shape[0] // block):
-        part = values[b * block : (b + 1) * block]
-        m0, m1, m2, m3 = abs(part[0]), abs(part[1]), abs(part[2]), abs(part[3])
-        for i in range(4, block, 4):
-            m0 = max(m0, abs(part[i]))
-            m1 = max(m1, abs(part[i + 1]))
-            m2 = max(m2, abs(part[i + 2]))
-            m3 = max(m3, abs(part[i + 3]))
-        peaks[b] = max(max(m0, m1), max(m2, m3))
+        peak = np.float32(0.0)
+        for i in range(b * block, (b + 1) * block):
+            peak = max(peak, abs(values[i]))
+        peaks[b] = peak
 
 
 @compiled

@@ -97,32 +97,20 @@ def _powers(samples: NDArray[Any], lags: NDArray[Any], step: int, out: NDArray[A
     samples begin and end with neighbours for the longest lag. out: shape (steps, channels, bands).
     """
     farthest = lags[lags.shape[0] - 1]
-    zero = np.float32(0.0)
+    lanes = np.zeros(8, np.float32)
     for s in range(out.shape[0]):
         begin = 2 * (s * step + farthest)
         middle = samples[begin:]
         for band in range(lags.shape[0]):
             early, late = samples[begin - 2 * lags[band] :], samples[begin + 2 * lags[band] :]
-            p0, p1, p2, p3, p4, p5, p6, p7 = zero, zero, zero, zero, zero, zero, zero, zero
+            lanes[:] = 0.0
             for i in range(0, 2 * step, 16):
-                d0 = early[i] + late[i] - (middle[i] + middle[i])
-                d1 = early[i + 1] + late[i + 1] - (middle[i + 1] + middle[i + 1])
-                d2 = early[i + 2] + late[i + 2] - (middle[i + 2] + middle[i + 2])
-                d3 = early[i + 3] + late[i + 3] - (middle[i + 3] + middle[i + 3])
-                d4 = early[i + 4] + late[i + 4] - (middle[i + 4] + middle[i + 4])
-                d5 = early[i + 5] + late[i + 5] - (middle[i + 5] + middle[i + 5])
-                d6 = early[i + 6] + late[i + 6] - (middle[i + 6] + middle[i + 6])
-                d7 = early[i + 7] + late[i + 7] - (middle[i + 7] + middle[i + 7])
-                p0 += d0 * d0
-                p1 += d1 * d1
-                p2 += d2 * d2
-                p3 += d3 * d3
-                p4 += d4 * d4
-                p5 += d5 * d5
-                p6 += d6 * d6
-                p7 += d7 * d7
-            out[s, 0, band] = (p0 + p2) + (p4 + p6)
-            out[s, 1, band] = (p1 + p3) + (p5 + p7)
+                for lane in range(8):
+                    at = i + lane
+                    difference = early[at] + late[at] - (middle[at] + middle[at])
+                    lanes[lane] += difference * difference
+            out[s, 0, band] = (lanes[0] + lanes[2]) + (lanes[4] + lanes[6])
+            out[s, 1, band] = (lanes[1] + lanes[3]) + (lanes[5] + lanes[7])
 
 
 @compiled

@@ -37,22 +37,10 @@ _LEAST_SIDEBAND = 0.01
 Phasors = NDArray[np.complex128]
 
 
-def phasors_of(low: Samples, first: int, centre: int, table: NDArray[np.float64]) -> Phasors:
-    """Measure the amplitude and phase of each harmonic around a sample.
+def _phasors_of(low: Samples, first: int, centre: int, table: NDArray[np.float64]) -> Phasors:
+    """Measure the amplitude and phase of each harmonic at a sample, shape (harmonics, 2).
 
-    Parameters
-    ----------
-    low
-        Samples at the low rate, shape (n, 2), from sample `first` on; zeros beyond both ends.
-    first, centre
-        Sample positions.
-    table
-        From `window_table`.
-
-    Returns
-    -------
-    ndarray of complex, shape (harmonics, 2)
-        The phase is that at `centre`.
+    low: samples at the low rate from sample `first` on; zeros beyond both ends.
     """
     half = table.shape[1] // 2
     begin = max(centre - half, first)
@@ -64,7 +52,7 @@ def phasors_of(low: Samples, first: int, centre: int, table: NDArray[np.float64]
     return measured * (2 / max(float(used[0].sum()), 1e-9))
 
 
-def window_table(lines_hz: NDArray[np.float64], rate_hz: float) -> NDArray[np.float64]:
+def _window_table(lines_hz: NDArray[np.float64], rate_hz: float) -> NDArray[np.float64]:
     """Return a Hann window, then the window times the cosine and the sine of each line, in rows."""
     half = round(_WINDOW_S * rate_hz / 2)
     ages = np.arange(-half, half + 1)
@@ -75,28 +63,14 @@ def window_table(lines_hz: NDArray[np.float64], rate_hz: float) -> NDArray[np.fl
     return table
 
 
-def steady_part(
+def _steady_part(
     near: Phasors, sidebands: NDArray[np.float64], middle: int, numbers: NDArray[np.float64]
 ) -> Phasors:
-    """Estimate the steady part of the harmonics around a hop.
+    """Estimate the steady part of the harmonics at a hop, at most twice the measured one.
 
     A longer reach is less disturbed by music, but pitch and level must be steady for that long.
-
-    Parameters
-    ----------
-    near
-        Phasors of some hops relative to the carrier, shape (hops, harmonics, 2).
-    sidebands
-        Power just below and above each harmonic, same shape.
-    middle
-        Index of the hop to estimate.
-    numbers
-        Numbers of the harmonics.
-
-    Returns
-    -------
-    ndarray of complex, shape (harmonics, 2)
-        Amplitude and phase at `middle`; the amplitude is at most twice the measured one.
+    near: phasors relative to the carrier, shape (hops, harmonics, 2); sidebands: power just below
+    and above each harmonic.
     """
     begin = max(0, middle - _SHORT_REACH_HOPS)
     close = near[begin : middle + _SHORT_REACH_HOPS + 1]
@@ -200,70 +174,51 @@ class HumHarmonics:
 
 
 class HumTracker:
-    """Follow the harmonics of hum through a stereo stream.
-
-    Parameters
-    ----------
-    rate_hz
-        Sample rate.
-    hum_hz
-        Mains frequency as measured on this side.
-    numbers
-        Of the harmonics, see `trackable_harmonics`.
-    """
+    """Follow the harmonics of hum through a stereo stream, see `trackable_harmonics`."""
 
     def __init__(self, rate_hz: int, hum_hz: float, numbers: NDArray[np.float64]) -> None:
         self._band = Decimator(rate_hz)
         self.harmonics = HumHarmonics(hum_hz, numbers, self._band.rate_hz)
         lines_hz = [numbers * hum_hz + offset_hz for offset_hz in (0, -_SIDEBAND_HZ, _SIDEBAND_HZ)]
-        self._table = window_table(np.concatenate(lines_hz), self._band.rate_hz)
+        self._table = _window_table(np.concatenate(lines_hz), self._band.rate_hz)
         self._hop = self.harmonics.hop_samples
         self._low = np.zeros((0, 2), np.float32)
-        self._low_start = self._hops_measured = self._hops_done = 0
+        self._low_start = self._hops_done = 0
         self._near: list[Phasors] = []
         self._sidebands: list[NDArray[np.float64]] = []
 
     def feed(self, block: Samples) -> list[Phasors]:
-        """Add a block and return the steady phasors of the hops whose neighbours are known.
-
-        Returns
-        -------
-        list of ndarray of complex, shape (harmonics, 2)
-            Relative to `HumHarmonics.carrier`, in order.
-        """
+        """Add a block; return the steady phasors, relative to the carrier, of the next hops."""
         half = self._table.shape[1] // 2
         self._measure_hops(self._band.feed(block), half)
-        return [self._steady() for _ in range(self._hops_measured - REACH_HOPS - self._hops_done)]
+        return [self._steady() for _ in range(len(self._near) - REACH_HOPS - self._hops_done)]
 
     def finish(self) -> list[Phasors]:
         """Return the steady phasors of the last hops."""
         self._measure_hops(self._band.finish(), 0)
-        return [self._steady() for _ in range(self._hops_measured - self._hops_done)]
+        return [self._steady() for _ in range(len(self._near) - self._hops_done)]
 
     def _measure_hops(self, low: Samples, ahead: int) -> None:
         """Measure the harmonics at each hop that has so many samples at the low rate after it."""
         self._low = np.concatenate((self._low, low))
-        while self._hops_measured * self._hop + ahead < self._low_start + len(self._low):
+        while len(self._near) * self._hop + ahead < self._low_start + len(self._low):
             self._measure_hop()
 
     def _measure_hop(self) -> None:
-        centre = self._hops_measured * self._hop
-        measured = phasors_of(self._low, self._low_start, centre, self._table)
+        hop = len(self._near)
+        centre = hop * self._hop
+        measured = _phasors_of(self._low, self._low_start, centre, self._table)
         own, below, above = np.split(measured, 3)
-        self._near.append(own * self.harmonics.carrier(self._hops_measured).conj())
+        self._near.append(own * self.harmonics.carrier(hop).conj())
         self._sidebands.append((np.abs(below) ** 2 + np.abs(above) ** 2) / 2)
-        self._hops_measured += 1
         passed = max(0, centre - self._table.shape[1] - self._low_start)
         self._low, self._low_start = self._low[passed:], self._low_start + passed
 
     def _steady(self) -> Phasors:
         """Return the steady phasors of the next hop."""
-        first = self._hops_measured - len(self._near)
         begin = max(0, self._hops_done - REACH_HOPS)
-        hops = slice(begin - first, self._hops_done + REACH_HOPS + 1 - first)
+        hops = slice(begin, self._hops_done + REACH_HOPS + 1)
         near, sidebands = np.stack(self._near[hops]), np.stack(self._sidebands[hops])
-        steady = steady_part(near, sidebands, self._hops_done - begin, self.harmonics.numbers)
+        steady = _steady_part(near, sidebands, self._hops_done - begin, self.harmonics.numbers)
         self._hops_done += 1
-        passed = max(0, self._hops_done - REACH_HOPS - first)
-        del self._near[:passed], self._sidebands[:passed]
         return steady

@@ -56,11 +56,7 @@ def noise_floor(levels_db: Levels) -> float:
     above `HIGHEST_FLOOR_DB`; without one, it is 6 dB below the quietest sound. Digital silence is
     the floor if it is between sounds and lasts longer than any such noise. A passage at either end
     that is quieter than all pauses is the stopped tape: the floor is that of the running tape.
-
-    Parameters
-    ----------
-    levels_db
-        Level of each step of 10 ms.
+    The levels are of steps of 10 ms.
     """
     tenths_db = tenths(levels_db)
     not_silent = np.flatnonzero(tenths_db > LOWEST_DB + 2)

@@ -77,7 +77,7 @@ class BitDepthReading:
 
 @compiled
 def _integers(flat: NDArray[Any], pcm: NDArray[Any]) -> np.int32:
-    """Fill pcm with integers, interleaved; return 1 if any sample is not an integer, else 0."""
+    """Fill pcm with integers; return 1 if any sample is not an integer, else 0."""
     low, high = np.float32(-_MOST), np.float32(_MOST)
     broken = np.int32(0)
     for i in range(flat.shape[0]):
@@ -89,24 +89,17 @@ def _integers(flat: NDArray[Any], pcm: NDArray[Any]) -> np.int32:
 
 
 @compiled
-def _fill_sums(pcm: NDArray[Any], sums: NDArray[Any]) -> None:
-    """Fill bits set, lowest, highest, and sum of squares (at 16 bits), of left and of right."""
-    bits_l, bits_r = np.int32(0), np.int32(0)
-    low_l, low_r = np.int32(0x7FFFFFFF), np.int32(0x7FFFFFFF)
-    high_l, high_r = np.int32(-0x80000000), np.int32(-0x80000000)
-    squares_l, squares_r = np.int64(0), np.int64(0)
-    for i in range(pcm.shape[0] // 2):
-        left, right = pcm[2 * i], pcm[2 * i + 1]
-        bits_l |= left
-        bits_r |= right
-        low_l, high_l = min(low_l, left), max(high_l, left)
-        low_r, high_r = min(low_r, right), max(high_r, right)
-        short_l = np.int64((left + np.int32(128)) >> np.int32(8))
-        short_r = np.int64((right + np.int32(128)) >> np.int32(8))
-        squares_l += short_l * short_l
-        squares_r += short_r * short_r
-    sums[0, 0], sums[0, 1], sums[0, 2], sums[0, 3] = bits_l, low_l, high_l, squares_l
-    sums[1, 0], sums[1, 1], sums[1, 2], sums[1, 3] = bits_r, low_r, high_r, squares_r
+def _summary(pcm: NDArray[Any]) -> tuple[Any, Any, Any, Any]:
+    """Return the bits set, the lowest and the highest sample, and the sum of squares at 16 bits."""
+    bits, squares = np.int32(0), np.int64(0)
+    low, high = np.int32(0x7FFFFFFF), np.int32(-0x80000000)
+    for i in range(pcm.shape[0]):
+        value = pcm[i]
+        bits |= value
+        low, high = min(low, value), max(high, value)
+        short = np.int64((value + np.int32(128)) >> np.int32(8))
+        squares += short * short
+    return bits, low, high, squares
 
 
 @compiled
@@ -159,28 +152,26 @@ def _measure(
     runs: NDArray[Any],
     seconds: NDArray[Any],
 ) -> None:
-    """Measure samples piece by piece, each within one step of the level over time."""
-    sums = np.zeros((2, 4), np.int64)
-    count = pcm.shape[0] // 2
-    begin = 0
+    """Measure samples, shape (2, n), in pieces that are each within one step of the level."""
+    begin, count = 0, pcm.shape[1]
     while begin < count:
         n = (first + begin) // step
         end = min(count, begin + _PIECE, (n + 1) * step - first)
-        piece = pcm[2 * begin : 2 * end]
-        _fill_sums(piece, sums)
         for c in range(2):
-            bits[c] |= sums[c, 0]
-            peak[n, c] = max(peak[n, c], sums[c, 2], -sums[c, 1])
-            squares[n, c] += sums[c, 3]
+            piece = pcm[c, begin:end]
+            set_bits, low, high, sum_of_squares = _summary(piece)
+            bits[c] |= set_bits
+            peak[n, c] = max(peak[n, c], high, -low)
+            squares[n, c] += sum_of_squares
             for side in range(2):
                 sign = 1 - 2 * side
                 state = runs[c, side]
-                highest = -sums[c, 1] if side else sums[c, 2]
+                highest = -low if side else high
                 if state[1] > 0 or highest >= max(1, state[0]):
-                    own, at = piece[c::2], first + begin
-                    _count_clipped(own, sign, coarse, state, seconds[c, side], at, rate_hz)
+                    at = first + begin
+                    _count_clipped(piece, sign, coarse, state, seconds[c, side], at, rate_hz)
                 else:
-                    state[3] = sign * piece[len(piece) - 2 + c]
+                    state[3] = sign * piece[-1]
         begin = end
 
 
@@ -209,16 +200,13 @@ class BitDepthMeter:
         self._runs = np.zeros((2, 2, 5), np.int64)
         self._seconds = np.zeros((2, 2, frames // rate_hz + 1), np.int64)
         self._frames = 0
-        self._pcm = np.empty(0, np.int32)
 
     def feed(self, block: Samples) -> None:
         """Add the next samples, shape (frames, 2)."""
-        if len(self._pcm) < block.size:
-            self._pcm = np.empty(block.size, np.int32)
-        pcm = self._pcm[: block.size]
-        self._fractions |= bool(_integers(np.ascontiguousarray(block).reshape(-1), pcm))
+        pcm = np.empty(block.size, np.int32)
+        self._fractions |= bool(_integers(np.ascontiguousarray(block.T).reshape(-1), pcm))
         _measure(
-            pcm,
+            pcm.reshape(2, -1),
             self._frames,
             self._step,
             self._coarse,

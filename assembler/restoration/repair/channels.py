@@ -20,10 +20,8 @@ def remove_dc(blocks: Iterable[Samples], dc: tuple[float, float]) -> Iterator[Sa
 
     Parameters
     ----------
-    blocks
-        The stream, shape (frames, 2).
-    dc
-        Offset of left and right, relative to full scale.
+    blocks, dc
+        The stream, and the offset of left and right, relative to full scale.
     """
     if not any(dc):
         yield from blocks
@@ -56,10 +54,8 @@ def correct_balance(blocks: Iterable[Samples], left_db: float) -> Iterator[Sampl
 
     Parameters
     ----------
-    blocks
-        The stream, shape (frames, 2).
-    left_db
-        Gain of left re right; negative to raise the right channel.
+    blocks, left_db
+        The stream, and the gain of left re right; negative to raise the right channel.
     """
     if not left_db:
         yield from blocks

@@ -33,17 +33,14 @@ def declick(
 ) -> Iterator[Samples]:
     """Repair the clicks of a stereo stream.
 
+    The stream keeps its length, and the samples outside the clicks pass bit for bit.
+
     Parameters
     ----------
     blocks, rate_hz
-        The stream and its sample rate.
+        The stream, shape (frames, 2), and its sample rate.
     strength
         1 to 10: the higher, the smaller the clicks that are repaired.
-
-    Yields
-    ------
-    ndarray of float32, shape (frames, 2)
-        As many samples as the stream has; those outside the clicks are unchanged, bit for bit.
     """
     windows = ClickWindows(rate_hz)
     repair = _ClickRepair(rate_hz, strength)
@@ -73,10 +70,7 @@ class _Patch:
 class _ClickRepair:
     """Repair of one window after another.
 
-    Attributes
-    ----------
-    delay
-        Samples at the end of a window that a click found in the next one may still change.
+    A click found in the next window may still change the last `delay` samples of a window.
     """
 
     def __init__(self, rate_hz: int, strength: float) -> None:

@@ -25,21 +25,8 @@ _BLOCK = 4096
 """Samples per pass of the filter, so that their sums stay in the processor's cache."""
 
 
-def fractional_delay_taps(delay_samples: float, half: int) -> NDArray[np.float64]:
-    """Return a fractional-delay filter.
-
-    Parameters
-    ----------
-    delay_samples
-        From −0.5 to 0.5.
-    half
-        Taps on either side, a multiple of 4.
-
-    Returns
-    -------
-    ndarray, shape (2 * half,)
-        taps[k] multiplies the sample half − k before.
-    """
+def _fractional_delay_taps(delay_samples: float, half: int) -> NDArray[np.float64]:
+    """Return the 2 half taps of a delay of −0.5 to 0.5; tap k is for the sample half − k before."""
     ages = half - np.arange(2 * half) - delay_samples
     inside = np.maximum(0, 1 - (ages / (half + 0.5)) ** 2)
     taps = np.sinc(ages) * np.i0(_KAISER_BETA * np.sqrt(inside))
@@ -55,7 +42,7 @@ def _filter(padded: NDArray[Any], taps: NDArray[Any], out: NDArray[Any]) -> None
 
 
 def align_channels(blocks: Iterable[Samples], rate_hz: int, delay_us: float) -> Iterator[Samples]:
-    """Delay the channel that is early.
+    """Delay the channel that is early: it begins with silence, and its last samples are lost.
 
     Parameters
     ----------
@@ -63,12 +50,6 @@ def align_channels(blocks: Iterable[Samples], rate_hz: int, delay_us: float) -> 
         The stream, shape (frames, 2), and its sample rate.
     delay_us
         Delay of right re left in microseconds; negative if left is late.
-
-    Yields
-    ------
-    ndarray of float32
-        As many samples in all as the stream has: the delayed channel begins with silence, and its
-        last samples are lost.
     """
     delay = abs(delay_us) * 1e-6 * rate_hz
     if not delay:
@@ -79,7 +60,7 @@ def align_channels(blocks: Iterable[Samples], rate_hz: int, delay_us: float) -> 
     if abs(delay - whole) < _WHOLE_TOLERANCE:
         delay = float(whole)
     half = _HALF_TAPS if rate_hz < 64_000 else _HALF_TAPS_ABOVE_64_KHZ
-    taps = fractional_delay_taps(delay - whole, half)
+    taps = _fractional_delay_taps(delay - whole, half)
     if delay == whole:
         taps = (np.arange(2 * half) == half).astype(np.float64)
     neighbours = Neighbours(whole + half, half - 1, 2)

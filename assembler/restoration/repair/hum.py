@@ -20,7 +20,7 @@ from assembler.restoration.analysis.low_band import Interpolator
 def dehum(
     blocks: Iterable[Samples], rate_hz: int, hum_hz: float, harmonics: int
 ) -> Iterator[Samples]:
-    """Subtract the hum from a stereo stream.
+    """Subtract the hum from a stereo stream; it keeps its length.
 
     Parameters
     ----------
@@ -30,11 +30,6 @@ def dehum(
         Mains frequency as measured on this side, within 0.1 %.
     harmonics
         Number of harmonics, from the first; those above 800 Hz are not removed.
-
-    Yields
-    ------
-    ndarray of float32
-        As many samples in all as the stream has, at the same positions.
     """
     numbers = trackable_harmonics(rate_hz, hum_hz, harmonics)
     if not len(numbers):

@@ -54,10 +54,8 @@ def measure_noise_print(blocks: Iterable[Samples], rate_hz: int) -> NoisePrint:
 
     Parameters
     ----------
-    blocks
-        The passage; one second or more is accurate to 1 dB in each band.
-    rate_hz
-        Sample rate.
+    blocks, rate_hz
+        The passage and its sample rate; one second or more is accurate to 1 dB in each band.
 
     Raises
     ------
@@ -83,7 +81,7 @@ def measure_noise_print(blocks: Iterable[Samples], rate_hz: int) -> NoisePrint:
 def denoise(
     blocks: Iterable[Samples], rate_hz: int, noise_print: NoisePrint, reduction_db: float
 ) -> Iterator[Samples]:
-    """Reduce noise.
+    """Reduce the noise of a stereo stream; it keeps its length.
 
     Parameters
     ----------
@@ -93,11 +91,6 @@ def denoise(
         Measured at the same rate.
     reduction_db
         By how much noise alone is lowered; 0 passes the stream bit for bit.
-
-    Yields
-    ------
-    ndarray of float32, shape (frames, 2)
-        As many samples as the stream has.
 
     Raises
     ------
@@ -159,13 +152,7 @@ def _gains(
 
 
 class _Frames:
-    """Frames of a stereo stream: root-Hann windows with half overlap, from its first sample.
-
-    Attributes
-    ----------
-    size
-        Samples per frame.
-    """
+    """Frames of a stereo stream: root-Hann windows with half overlap, from its first sample."""
 
     def __init__(self, rate_hz: int) -> None:
         self.size = FRAME * time_scale(rate_hz)

@@ -13,21 +13,14 @@ from assembler.dsp.blocks import Samples
 def change_speed(
     blocks: Iterable[Samples], rate_hz: int, factor: float | Fraction
 ) -> Iterator[Samples]:
-    """Resample a stream so that it runs faster or slower.
+    """Resample a stream so that it runs faster or slower: n samples become round(n / factor).
 
     Parameters
     ----------
-    blocks
-        The stream, shape (frames, 2).
-    rate_hz
-        Sample rate, which stays the same.
+    blocks, rate_hz
+        The stream, shape (frames, 2), and its sample rate, which stays the same.
     factor
         Above 1 the sound runs faster and becomes shorter.
-
-    Yields
-    ------
-    ndarray of float32
-        In all round(n / factor) samples, for n in the stream.
     """
     if factor == 1:
         yield from blocks

@@ -71,10 +71,8 @@ def find_pauses(reading: ProgrammeReading, sound: _Mask, most: int) -> list[Paus
 
     Parameters
     ----------
-    reading
-        The side's levels, with at least some sound.
-    sound
-        For each step, whether sound is above the floor.
+    reading, sound
+        The side's levels, and for each step whether sound is above the floor: at least somewhere.
     most
         Number of places that are kept, the likeliest ones.
     """

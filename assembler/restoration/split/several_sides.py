@@ -24,10 +24,9 @@ def split_sides(
     ----------
     sides
         Name and levels of each.
-    count
-        Songs on all sides; None for the number in the list, else by the pauses.
-    songs
-        The list.
+    count, songs
+        Songs on all sides, and their list; without a count, as many as in the list, else by the
+        pauses.
 
     Raises
     ------

@@ -143,14 +143,12 @@ def propose_songs(
 
     Parameters
     ----------
-    reading
-        The side's levels.
+    reading, name
+        The side's levels, and its name for messages.
     count
         Number of songs; None for the number with the least cost.
     durations
         Listed durations in seconds; used if there are as many as songs.
-    name
-        Name of the side, for messages.
 
     Raises
     ------
@@ -280,19 +278,12 @@ def _left_out(pauses: Sequence[Pause], best: BestSplit) -> tuple[LeftOut, ...]:
 
 
 def trimmed(reading: ProgrammeReading, start_s: float, end_s: float) -> tuple[float, float]:
-    """Return a section trimmed to its sound; without any sound it stays as it is.
+    """Return start and end of a section, trimmed to its sound; without any it stays as it is.
 
     Parameters
     ----------
-    reading
-        The side's levels.
-    start_s, end_s
-        The section.
-
-    Returns
-    -------
-    start_s, end_s
-        Within the section.
+    reading, start_s, end_s
+        The side's levels, and the section.
     """
     first, last = (round(time_s / STEP_S) for time_s in (start_s, end_s))
     spans = runs(sound_mask(reading)[first:last])

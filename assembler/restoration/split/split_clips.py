@@ -26,10 +26,8 @@ def write_split_clips(
     ----------
     folder
         An existing folder to write into.
-    recording, split
-        The side and its songs.
-    first_number
-        Number of the side's first song.
+    recording, split, first_number
+        The side, its songs, and the number of the first.
 
     Raises
     ------

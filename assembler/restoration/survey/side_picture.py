@@ -54,12 +54,8 @@ def write_side_picture(path: Path, name: str, side: Survey) -> None:
 
     Parameters
     ----------
-    path
-        The file.
-    name
-        Of the side.
-    side
-        Its survey.
+    path, name, side
+        The file, the side's name and its survey.
     """
     lanes = [finding for finding in side.findings if finding.code in _LANES and finding.places]
     spectrum_top = _TOP + 2 * (_LEVEL_HIGH + _GAP) + len(lanes) * _LANE_HIGH + _GAP

@@ -12,13 +12,6 @@ from assembler.text import clock_text, counted
 def places_text(name: str, side: Survey) -> str:
     """Return all places of a side, one per line, in order of time.
 
-    Parameters
-    ----------
-    name
-        Of the side.
-    side
-        Its survey.
-
     Returns
     -------
     str
