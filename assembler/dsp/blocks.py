@@ -150,3 +150,5 @@ def skip(blocks: Iterable[Samples], start: int, length: int) -> Iterator[Samples
         position += len(block)
         if len(piece):
             yield piece
+        if position >= end:
+            return

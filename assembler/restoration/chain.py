@@ -14,7 +14,7 @@ from functools import partial
 from typing import Any, Literal
 
 from assembler.audio import Recording
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import Samples, skip
 from assembler.manifest.transfers import Restoration
 from assembler.restoration.analysis.programme import mean_level
 from assembler.restoration.condition import Condition
@@ -235,13 +235,4 @@ def _passage(
     blocks = recording.blocks(read_from, min(recording.frames, end + around))
     for step in steps.values():
         blocks = step(blocks)
-    return _between(blocks, start - read_from, end - read_from)
-
-
-def _between(blocks: Iterator[Samples], start: int, end: int) -> Iterator[Samples]:
-    for block in blocks:
-        if start < len(block):
-            yield block[max(0, start) : end]
-        start, end = start - len(block), end - len(block)
-        if end <= 0:
-            return
+    return skip(blocks, start - read_from, end - start)

@@ -71,7 +71,7 @@ def unrestored_report(recording: Recording) -> dict[str, Any]:
 
 
 def _dropouts(meter: DropoutMeter) -> list[dict[str, Any]]:
-    return [dropout.as_json() for dropout in meter.reading().dropouts[:MOST_LISTED]]
+    return [dropout.as_json() for dropout in meter.reading()[:MOST_LISTED]]
 
 
 def _write(file: Path, rate_hz: int, blocks: Iterator[Samples]) -> None:

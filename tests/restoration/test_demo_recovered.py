@@ -54,7 +54,7 @@ def test_the_faults_are_found_with_their_values(surveyed: Survey, truth: Any) ->
     assert surveyed.hum.mains_hz == pytest.approx(truth.hum_hz, rel=2e-4)
     assert surveyed.speed
     assert surveyed.speed.factor == pytest.approx(float(truth.speed_factor), rel=2e-4)
-    assert not surveyed.dropouts.dropouts
+    assert not surveyed.dropouts
 
 
 def test_the_clicks_are_found_where_they_are(surveyed: Survey, truth: Any) -> None:

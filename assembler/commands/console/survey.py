@@ -63,7 +63,7 @@ def _facts(side: Survey) -> Iterator[tuple[str, str]]:
         yield from _between_channels(side)
     yield "hum", _hum(side)
     yield "clicks", f"{side.clicks.per_minute:.1f} per minute, {side.clicks.count} in total"
-    yield "dropouts", str(len(side.dropouts.dropouts))
+    yield "dropouts", str(len(side.dropouts))
     yield "speed", _speed(side)
     yield "bandwidth", _bandwidth(side)
 

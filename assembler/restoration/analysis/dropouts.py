@@ -61,13 +61,6 @@ class Dropout:
         return {**asdict(self), "channel": CHANNELS[self.channel]}
 
 
-@dataclass(frozen=True)
-class DropoutReading:
-    """Dropouts of a side, in order of time."""
-
-    dropouts: tuple[Dropout, ...]
-
-
 def dropouts_text(dropouts: Sequence[Mapping[str, Any]]) -> str:
     """Return the number of dropouts and their places, from their plain data; empty for none.
 
@@ -188,11 +181,11 @@ class DropoutMeter:
         self._kept = samples[steps * self._step :]
         self._powers.append(powers)
 
-    def reading(self) -> DropoutReading:
+    def reading(self) -> tuple[Dropout, ...]:
         """Return the dropouts so far, except in the last few hundredths of a second."""
         powers = np.concatenate([np.zeros((0, 2, _BANDS), np.float32), *self._powers])
         if not len(powers):
-            return DropoutReading(())
+            return ()
         levels = 10 * np.log10(np.maximum(powers / np.float32(self._step), _LEAST_POWER))
         mean = levels.mean(axis=2)
         found: list[Dropout] = []
@@ -211,7 +204,7 @@ class DropoutMeter:
                 and not any(gap[0] < u and gap[1] > t for t, u in single)
             }
             found += [self._dropout(gap, depth, channel) for gap, depth in (single | both).items()]
-        return DropoutReading(tuple(sorted(found, key=lambda drop: (drop.at_s, drop.channel))))
+        return tuple(sorted(found, key=lambda drop: (drop.at_s, drop.channel)))
 
     def _dropout(self, gap: tuple[int, int], depth_db: float, channel: int) -> Dropout:
         step_s = self._step / self.rate_hz

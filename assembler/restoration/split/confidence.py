@@ -23,6 +23,7 @@ LEAST, MOST = 0.01, 0.99
 _MOST_IN_SOUND = 0.7
 """Limit where a side starts or ends in sound: it is unknown what is missing."""
 Level = Literal["high", "medium", "low"]
+Kind = Literal["begin", "end"]
 
 _EDGE_S = 0.3
 _OUTSIDE_S = 3.0
@@ -85,43 +86,39 @@ def level_of(confidence: float) -> Level:
     return "high" if confidence >= HIGH else "medium" if confidence >= MEDIUM else "low"
 
 
-def start_features(
-    reading: ProgrammeReading, pause: Pause, at_s: float, probability: float, *, outermost: bool
+def features_of(
+    kind: Kind,
+    reading: ProgrammeReading,
+    pause: Pause,
+    at_s: float,
+    share: float,
+    *,
+    outermost: bool,
 ) -> CutFeatures:
-    """Return the features of a start after a pause."""
+    """Return the features of a song's start after a pause, or of its end before one.
+
+    share: its probability, of all splits.
+    """
     if not pause.is_silence:
-        return _without_silence(pause, probability, outermost=outermost)
+        over_db = pause.over_floor_db
+        return CutFeatures("no silence", share, pause.quiet_s, over_db, 0.0, 0.0, outermost)
+    if kind == "begin":
+        quiet_s, faint_s = at_s - pause.start_s, pause.end_s - at_s
+        edge_s = at_s, at_s + _EDGE_S
+        outside_s = max(pause.start_s + _EDGE_S, at_s - _OUTSIDE_S), at_s - 0.1
+    else:
+        quiet_s, faint_s = pause.end_s - at_s, at_s - pause.start_s
+        edge_s = pause.start_s - _EDGE_S, pause.start_s
+        outside_s = at_s, min(pause.end_s - _EDGE_S, at_s + _OUTSIDE_S)
     return CutFeatures(
-        kind="begin",
-        probability=probability,
-        quiet_s=max(at_s - pause.start_s, 0.0),
-        edge_db=_highest(reading, at_s, at_s + _EDGE_S),
-        faint_s=max(pause.end_s - at_s, 0.0),
-        outside_s=_sound_s(reading, max(pause.start_s + _EDGE_S, at_s - _OUTSIDE_S), at_s - 0.1),
-        outermost=outermost,
+        kind,
+        share,
+        max(quiet_s, 0.0),
+        _highest(reading, *edge_s),
+        max(faint_s, 0.0),
+        _sound_s(reading, *outside_s),
+        outermost,
     )
-
-
-def end_features(
-    reading: ProgrammeReading, pause: Pause, at_s: float, probability: float, *, outermost: bool
-) -> CutFeatures:
-    """Return the features of an end before a pause."""
-    if not pause.is_silence:
-        return _without_silence(pause, probability, outermost=outermost)
-    return CutFeatures(
-        kind="end",
-        probability=probability,
-        quiet_s=max(pause.end_s - at_s, 0.0),
-        edge_db=_highest(reading, pause.start_s - _EDGE_S, pause.start_s),
-        faint_s=max(at_s - pause.start_s, 0.0),
-        outside_s=_sound_s(reading, at_s, min(pause.end_s - _EDGE_S, at_s + _OUTSIDE_S)),
-        outermost=outermost,
-    )
-
-
-def _without_silence(pause: Pause, probability: float, *, outermost: bool) -> CutFeatures:
-    over_db = pause.over_floor_db
-    return CutFeatures("no silence", probability, pause.quiet_s, over_db, 0.0, 0.0, outermost)
 
 
 def _highest(reading: ProgrammeReading, from_s: float, to_s: float) -> float:

@@ -237,15 +237,18 @@ def song_end_s(reading: ProgrammeReading, pause_start_s: float, pause_end_s: flo
         fine = smoothed(levels[a:b], 10)
         noise, scatter = _noise_of(fine, floor)
         scatter = max(scatter, _beating(reading, levels, floor, 10))
-        for begin, end in runs(fine > noise + max(over, 3 * scatter)) + a:
-            if begin > last + HOLD_S / STEP_S:
-                break
-            last = max(last, int(end))
-    for begin, end in runs(over_print(reading.over_print_db[:, a:b])) + a:
+        last = _held(last, runs(fine > noise + max(over, 3 * scatter)) + a)
+    last = _held(last, runs(over_print(reading.over_print_db[:, a:b])) + a)
+    return min(last * STEP_S + TAIL_S, pause_end_s)
+
+
+def _held(last: int, spans: NDArray[np.int64]) -> int:
+    """Return the end of the sound that goes on from a step with at most `HOLD_S` between."""
+    for begin, end in spans:
         if begin > last + HOLD_S / STEP_S:
             break
         last = max(last, int(end))
-    return min(last * STEP_S + TAIL_S, pause_end_s)
+    return last
 
 
 def _beating(reading: ProgrammeReading, levels: Levels, floor_db: float, steps: int) -> float:

@@ -9,12 +9,7 @@ from typing import Any
 from assembler.errors import AssemblerError
 from assembler.restoration.analysis.noise_floor import LEAST_FLOOR_DB, runs
 from assembler.restoration.analysis.programme import STEP_S, ProgrammeReading
-from assembler.restoration.split.confidence import (
-    CutFeatures,
-    confidence_of,
-    end_features,
-    start_features,
-)
+from assembler.restoration.split.confidence import CutFeatures, Kind, confidence_of, features_of
 from assembler.restoration.split.listed_durations import (
     misfits,
     order_that_fits,
@@ -241,14 +236,27 @@ def _songs(reading: ProgrammeReading, pauses: Sequence[Pause], best: BestSplit) 
             end_s = song_end_s(reading, after.start_s, after.end_s)
         if found and found[-1].end_s > start_s:
             found[-1] = replace(found[-1], end=replace(found[-1].end, at_s=start_s))
-        probability = float(best.begins[number, first])
-        features = start_features(reading, before, start_s, probability, outermost=first == 0)
-        begin = Cut(start_s, features, _why(before, features))
-        end_s, probability = min(end_s, reading.length_s), float(best.ends[number, last])
-        outermost = last == len(pauses) - 1
-        features = end_features(reading, after, end_s, probability, outermost=outermost)
-        found.append(Song(begin, Cut(end_s, features, _why(after, features))))
+        end_s = min(end_s, reading.length_s)
+        share = float(best.begins[number, first])
+        begin = _cut("begin", reading, before, start_s, share, outermost=first == 0)
+        share = float(best.ends[number, last])
+        end = _cut("end", reading, after, end_s, share, outermost=last == len(pauses) - 1)
+        found.append(Song(begin, end))
     return tuple(found)
+
+
+def _cut(
+    kind: Kind,
+    reading: ProgrammeReading,
+    pause: Pause,
+    at_s: float,
+    share: float,
+    *,
+    outermost: bool,
+) -> Cut:
+    """Return a start or end of a song, see `features_of`."""
+    features = features_of(kind, reading, pause, at_s, share, outermost=outermost)
+    return Cut(at_s, features, _why(pause, features))
 
 
 def _why(pause: Pause, features: CutFeatures) -> str:

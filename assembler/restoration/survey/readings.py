@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from assembler.restoration.analysis.bandwidth import BandwidthReading
 from assembler.restoration.analysis.clicks import ClickReading
-from assembler.restoration.analysis.dropouts import DropoutReading
+from assembler.restoration.analysis.dropouts import Dropout
 from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.noise_floor import LOWEST_DB, runs
 from assembler.restoration.analysis.programme import STEP_S, WEIGHTED_HZ, ProgrammeReading
@@ -49,7 +49,7 @@ class SideReadings:
     channels: ChannelReading
     hum: HumReading
     clicks: ClickReading
-    dropouts: DropoutReading
+    dropouts: tuple[Dropout, ...]
     programme: ProgrammeReading
     bandwidth: BandwidthReading
     """Readings of the meters."""

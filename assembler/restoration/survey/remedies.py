@@ -245,7 +245,7 @@ def _clipped(side: SideReadings) -> Iterator[SideFinding]:
 
 
 def _dropouts(side: SideReadings) -> Iterator[SideFinding]:
-    dropouts = side.dropouts.dropouts
+    dropouts = side.dropouts
     if dropouts:
         deepest = max(dropouts, key=lambda dropout: dropout.depth_db)
         place = f"{deepest.depth_db:.0f} dB at {clock_text(deepest.at_s)}"

@@ -29,7 +29,7 @@ def _places(side: Survey) -> Iterator[tuple[float, str]]:
     for click in side.clicks.clicks:
         at_s, length_s = click.start_sample / side.rate_hz, click.samples / side.rate_hz
         yield _line(at_s, length_s, CHANNELS[click.channel], "click")
-    for drop in side.dropouts.dropouts:
+    for drop in side.dropouts:
         fault = f"dropout of {drop.depth_db:.0f} dB"
         yield _line(drop.at_s, drop.length_s, CHANNELS[drop.channel], fault)
     for place in side.pcm.clipped:

@@ -62,7 +62,7 @@ class Survey(SideReadings):
             "channels": _channels(self.channels),
             "hum": asdict(self.hum),
             "clicks": _clicks(self.clicks, self.rate_hz),
-            "dropouts": [dropout.as_json() for dropout in self.dropouts.dropouts[:MOST_LISTED]],
+            "dropouts": [dropout.as_json() for dropout in self.dropouts[:MOST_LISTED]],
             "speed": self.speed and asdict(self.speed),
             "bandwidth": {
                 "ends_hz": rounded(self.bandwidth.ends_hz),

@@ -47,7 +47,7 @@ def dropouts_of(
     meter = DropoutMeter(rate_hz)
     for begin in range(0, len(sound), length):
         meter.feed(sound[begin : begin + length])
-    return meter.reading().dropouts
+    return meter.reading()
 
 
 def on_tape(sound: Samples, seed: int = 2) -> Samples:

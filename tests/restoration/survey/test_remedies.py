@@ -12,7 +12,7 @@ import yaml
 from assembler.manifest.transfers import Restoration
 from assembler.restoration.analysis.bandwidth import BandwidthReading, SpectrumCurve
 from assembler.restoration.analysis.clicks import Click, ClickReading
-from assembler.restoration.analysis.dropouts import Dropout, DropoutReading
+from assembler.restoration.analysis.dropouts import Dropout
 from assembler.restoration.analysis.hum import Harmonic, HumReading
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.analysis.resolution import BitDepthReading, ClippedPlace, LevelCurve
@@ -77,7 +77,7 @@ CLEAN = SideReadings(
     channels=CHANNELS,
     hum=HumReading(None, None, (), None),
     clicks=ClickReading(0.0, (), 0),
-    dropouts=DropoutReading(()),
+    dropouts=(),
     programme=programme(),
     bandwidth=BANDWIDTH,
     speed=None,
@@ -140,7 +140,7 @@ CASES: dict[str, tuple[dict[str, Any], str | None, str | None]] = {
         "clipped",
         None,
     ),
-    "dropout": ({"dropouts": DropoutReading((Dropout(9.0, 0.1, 14.0, 0),))}, "dropouts", None),
+    "dropout": ({"dropouts": (Dropout(9.0, 0.1, 14.0, 0),)}, "dropouts", None),
     "17 bits": (pcm(bits_used=(17, 17)), None, None),
     "16 of 24 bits": (pcm(bits_used=(16, 16)), "short-words", None),
     "16 of 16 bits": ({**pcm(bits_used=(16, 16)), "bits": 16}, None, None),

@@ -13,7 +13,7 @@ from PIL import Image
 from assembler.audio import open_recording
 from assembler.restoration.analysis.bandwidth import SpectrumCurve
 from assembler.restoration.analysis.clicks import Click, ClickReading
-from assembler.restoration.analysis.dropouts import Dropout, DropoutReading
+from assembler.restoration.analysis.dropouts import Dropout
 from assembler.restoration.analysis.resolution import ClippedPlace
 from assembler.restoration.survey import side_picture
 from assembler.restoration.survey.side_picture import WIDTH, write_side_picture
@@ -47,7 +47,7 @@ def with_all_places(side: Survey) -> Survey:
     pcm = replace(side.pcm, clipped=clipped, clipped_peaks=27, longest_samples=4)
     return replace(
         side,
-        dropouts=DropoutReading(tuple(dropouts)),
+        dropouts=tuple(dropouts),
         clicks=ClickReading(46.0, tuple(clicks), 46),
         pcm=pcm,
     )
@@ -93,7 +93,7 @@ def test_the_spectrum_is_darkest_at_the_tone(tmp_path: Path, side: Survey) -> No
 
 
 def test_places_are_marked_at_their_times(tmp_path: Path, side: Survey) -> None:
-    one = replace(side, dropouts=DropoutReading((Dropout(30.0, 3.0, 20.0, 1),)))
+    one = replace(side, dropouts=(Dropout(30.0, 3.0, 20.0, 1),))
     picture = drawn(tmp_path / "side.png", one)
     lanes = [f.code for f in one.findings if f.code in side_picture._LANES and f.places]
     top = side_picture._TOP + 2 * (side_picture._LEVEL_HIGH + side_picture._GAP)
@@ -129,9 +129,9 @@ def test_no_texts_overlap(
 ) -> None:
     factor = length_s / LENGTH_S
     full = with_all_places(replace(side, rate_hz=RATE_HZ, frames=round(length_s * RATE_HZ)))
-    dropouts = [replace(d, at_s=d.at_s * factor) for d in full.dropouts.dropouts]
+    dropouts = [replace(d, at_s=d.at_s * factor) for d in full.dropouts]
     programme = replace(full.programme, begins_s=6 * factor, ends_s=7 * factor)
-    full = replace(full, dropouts=DropoutReading(tuple(dropouts)), programme=programme)
+    full = replace(full, dropouts=tuple(dropouts), programme=programme)
     boxes = boxes_of(tmp_path / "side.png", full, monkeypatch)
     assert len(boxes) > 40
     for number, (left, top, right, bottom) in enumerate(boxes):

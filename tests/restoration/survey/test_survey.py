@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from assembler.audio import open_recording
 from assembler.commands.console.survey import print_survey
 from assembler.manifest.transfers import Restoration, Transfer
-from assembler.restoration.analysis.dropouts import Dropout, DropoutReading
+from assembler.restoration.analysis.dropouts import Dropout
 from assembler.restoration.analysis.resolution import ClippedPlace
 from assembler.restoration.survey.paste import restoration_section, side_entry
 from assembler.restoration.survey.remedies import SideFinding
@@ -217,7 +217,7 @@ def test_the_block_is_indented_to_be_pasted_below_transfers(faulty: Survey) -> N
 
 def test_the_places_of_clicks_and_dropouts_are_listed(faulty: Survey) -> None:
     drop = Dropout(10.5, 0.045, 12.3, 1)
-    side = replace(faulty, dropouts=DropoutReading((drop,)))
+    side = replace(faulty, dropouts=(drop,))
     heading, columns, *lines = places_text("side-a", side).splitlines()
     assert heading.startswith("side-a: side-a-0.wav, 48000 Hz")
     assert columns.split("\t") == ["time", "seconds", "ms", "channel", "fault"]
