@@ -13,33 +13,22 @@ from assembler.preflight.track_section import TrackSection
 
 @dataclass(frozen=True)
 class TrackGain:
-    """The gain that the match found for one track.
-
-    Attributes
-    ----------
-    gain_db
-        Match and trim together; None for a short track, which gets the gain of its neighbours.
-    target_lufs
-        Loudness to reach; None for silence without a match, and for short tracks.
-    source_lufs
-        Loudness before gain.
-    stopped_by
-        Why the gain stopped below the target; see `SearchResult`.
-    most_limited
-        Index in the manifest of the track that set an album's cap.
-    light_target_lufs
-        Target at which gain reduction would be light; None where it is.
-    too_short
-        Too short to measure; it gets the gain of its neighbours.
-    """
+    """The gain that the match found for one track."""
 
     gain_db: float | None
+    """Match and trim together; None for a short track, which gets the gain of its neighbours."""
     target_lufs: float | None
+    """Loudness to reach; None for silence without a match, and for short tracks."""
     source_lufs: float | None = None
+    """Loudness before gain."""
     stopped_by: StopReason = ""
+    """Why the gain stopped below the target; see `SearchResult`."""
     most_limited: int | None = None
+    """Index in the manifest of the track that set an album's cap."""
     light_target_lufs: float | None = None
+    """Target at which gain reduction would be light; None where it is."""
     too_short: bool = False
+    """Too short to measure; it gets the gain of its neighbours."""
 
 
 @dataclass(frozen=True)

@@ -15,25 +15,17 @@ COURSE_STEPS_PER_SECOND = 10
 
 @dataclass(frozen=True)
 class TrackGainReduction:
-    """Gain reduction on one track.
-
-    Attributes
-    ----------
-    most_db
-        Maximum gain reduction.
-    at_s
-        Time of the maximum, from the start of the track.
-    share_above_1_db, share_above_3_db
-        Share of the track's time with more gain reduction than 1 dB and 3 dB.
-    course_db
-        Maximum gain reduction in each 0.1 s of the track.
-    """
+    """Gain reduction on one track."""
 
     most_db: float
+    """Maximum gain reduction."""
     at_s: float
+    """Time of the maximum, from the start of the track."""
     share_above_1_db: float
     share_above_3_db: float
+    """Share of the track's time with more gain reduction than 1 dB and 3 dB."""
     course_db: tuple[float, ...] = ()
+    """Maximum gain reduction in each 0.1 s of the track."""
 
 
 class GainReductionLog:

@@ -33,49 +33,30 @@ StopReason = Literal["", "limiting", "balance"]
 
 @dataclass(frozen=True)
 class Landing:
-    """What a gain results in after the limiter.
-
-    Attributes
-    ----------
-    lufs
-        Integrated loudness; for an album, of its loudest track.
-    reduction_db
-        Maximum gain reduction.
-    imbalance_lu
-        How much more loudness the limiter takes from one track of an album than from another.
-    most_limited
-        Index of the track that it takes most from.
-    """
+    """What a gain results in after the limiter."""
 
     lufs: float
+    """Integrated loudness; for an album, of its loudest track."""
     reduction_db: float
+    """Maximum gain reduction."""
     imbalance_lu: float = 0.0
+    """How much more loudness the limiter takes from one track of an album than from another."""
     most_limited: int | None = None
+    """Index of the track that it takes most from."""
 
 
 @dataclass(frozen=True)
 class Goal:
-    """What a search aims at.
-
-    Attributes
-    ----------
-    target_lufs
-        Loudness to reach.
-    source_lufs
-        Loudness before gain.
-    free_db
-        Highest gain without limiting; minus infinity where it is not known.
-    first_db
-        Gain to try first.
-    stopped_by
-        Why the same search stopped at `first_db` at another rate: that gain is then final.
-    """
+    """What a search aims at."""
 
     target_lufs: float
     source_lufs: float
+    """Loudness before gain."""
     free_db: float
+    """Highest gain without limiting; minus infinity where it is not known."""
     first_db: float
     stopped_by: StopReason = ""
+    """Why the same search stopped at `first_db` at another rate: that gain is then final."""
 
     @property
     def unlimited_db(self) -> float:
@@ -85,27 +66,18 @@ class Goal:
 
 @dataclass(frozen=True)
 class SearchResult:
-    """Where a search ended.
-
-    Attributes
-    ----------
-    gain_db
-        The gain.
-    stopped_by
-        Why it stopped below the target: "limiting" where a further dB adds less than
-        `MIN_LU_PER_DB`, "balance" where an album's tracks would shift by more than
-        `MOST_IMBALANCE_LU`; empty where it reached it.
-    most_limited
-        Index of the track that set an album's cap.
-    light_lufs
-        Loudness at the highest gain with at most `LIGHT_REDUCTION_DB` of gain reduction; None
-        where `gain_db` has no more than that.
-    """
+    """Where a search ended."""
 
     gain_db: float
     stopped_by: StopReason
+    """Why it stopped below the target: "limiting" where a further dB adds less than
+    `MIN_LU_PER_DB`, "balance" where an album's tracks would shift by more than `MOST_IMBALANCE_LU`;
+    empty where it reached it."""
     most_limited: int | None
+    """Index of the track that set an album's cap."""
     light_lufs: float | None
+    """Loudness at the highest gain with at most `LIGHT_REDUCTION_DB` of gain reduction; None where
+    `gain_db` has no more than that."""
 
 
 Search = Generator[float, Landing, SearchResult]

@@ -24,24 +24,17 @@ from assembler.workers import own_workers
 
 @dataclass(frozen=True)
 class Measurement:
-    """One measured file or track.
-
-    Attributes
-    ----------
-    path
-        The file; of a pair, both.
-    title
-        The track's, if it was measured for a manifest.
-    doubts
-        Why its files may be truncated.
-    """
+    """One measured file or track."""
 
     path: str
+    """The file; of a pair, both."""
     title: str | None
+    """The track's, if it was measured for a manifest."""
     rate_hz: int
     channels: int
     reading: Reading
     doubts: tuple[str, ...] = ()
+    """Why its files may be truncated."""
 
     def as_json(self) -> dict[str, Any]:
         """Return the measurement as plain data for ``--json``."""

@@ -29,37 +29,22 @@ RAMP_S = 0.01
 
 @dataclass(frozen=True)
 class RenderedPassage:
-    """A passage's sound after EQ, rate conversion and fades, before gain.
-
-    Attributes
-    ----------
-    passage
-        Its position on the disc.
-    sections
-        Its tracks.
-    rate_hz
-        Its sample rate.
-    file
-        The samples of its tracks, one track after the other: raw float32, two channels. It is
-        written when it is first read.
-    lengths
-        Length of each track's sound, in samples.
-    overlaps
-        Overlap of each track with the one before, in samples.
-    cuts
-        First sample of each track after the first, on the disc's frame grid.
-    length
-        Length with the silence up to the next passage, in samples.
-    """
+    """A passage's sound after EQ, rate conversion and fades, before gain."""
 
     passage: Passage
     sections: tuple[TrackSection, ...]
     rate_hz: int
     file: Path
+    """The samples of its tracks, one track after the other: raw float32, two channels. It is
+    written when it is first read."""
     lengths: tuple[int, ...]
+    """Length of each track's sound, in samples."""
     overlaps: tuple[int, ...]
+    """Overlap of each track with the one before, in samples."""
     cuts: tuple[int, ...]
+    """First sample of each track after the first, on the disc's frame grid."""
     length: int
+    """Length with the silence up to the next passage, in samples."""
 
     @property
     def parts(self) -> tuple[int, ...]:

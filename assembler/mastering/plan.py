@@ -23,52 +23,34 @@ DISC_BITS = 16
 
 @dataclass(frozen=True)
 class MasterSpec:
-    """The whole release at one level, each passage at one rate.
-
-    Attributes
-    ----------
-    level
-        Match, target and ceiling.
-    rates_hz
-        One per passage.
-    """
+    """The whole release at one level, each passage at one rate."""
 
     level: Level
+    """Match, target and ceiling."""
     rates_hz: tuple[int, ...]
+    """One per passage."""
 
 
 @dataclass(frozen=True)
 class Plan:
-    """The work of a build.
-
-    Attributes
-    ----------
-    report
-        The check that it is based on.
-    name
-        Of the release's folder and disc files.
-    passages
-        All passages of all discs.
-    rooms
-        The kinds of deliverable to make.
-    disc
-        The master of the image; None without a disc.
-    joins
-        The master that clips of the joins are cut from; None without a disc.
-    downloads
-        The master of each format.
-    bit_depths
-        Bit depths that each master is needed in.
-    """
+    """The work of a build."""
 
     report: CheckReport
+    """The check that it is based on."""
     name: str
+    """Of the release's folder and disc files."""
     passages: tuple[Passage, ...]
+    """All passages of all discs."""
     rooms: frozenset[str]
+    """The kinds of deliverable to make."""
     disc: MasterSpec | None
+    """The master of the image; None without a disc."""
     joins: MasterSpec | None
+    """The master that clips of the joins are cut from; None without a disc."""
     downloads: dict[Format, MasterSpec]
+    """The master of each format."""
     bit_depths: dict[MasterSpec, tuple[int, ...]]
+    """Bit depths that each master is needed in."""
 
     def sections_of(self, passage: Passage) -> tuple[TrackSection, ...]:
         """Return the sections of a passage's tracks."""

@@ -29,40 +29,25 @@ _MOST_RENDERINGS = 4
 
 @dataclass(frozen=True)
 class FinishedTrack:
-    """One track's delivered PCM at one rate.
-
-    Attributes
-    ----------
-    section
-        The track.
-    rate_hz
-        Sample rate.
-    files
-        Raw PCM by bit depth: int16 for 16 bits, int32 for 24.
-    start, length
-        The track's position in these files, in samples.
-    readings
-        Measurements by bit depth.
-    gating_blocks
-        By bit depth, for the loudness of several tracks together.
-    gain_db
-        Match and trim together.
-    gain_reduction
-        What the limiter took off.
-    key
-        Cache key of its PCM.
-    """
+    """One track's delivered PCM at one rate."""
 
     section: TrackSection
     rate_hz: int
     files: dict[int, Path]
+    """Raw PCM by bit depth: int16 for 16 bits, int32 for 24."""
     start: int
     length: int
+    """The track's position in these files, in samples."""
     readings: dict[int, Reading]
+    """Measurements by bit depth."""
     gating_blocks: dict[int, Energies]
+    """By bit depth, for the loudness of several tracks together."""
     gain_db: float
+    """Match and trim together."""
     gain_reduction: TrackGainReduction
+    """What the limiter took off."""
     key: str = ""
+    """Cache key of its PCM."""
 
     def pcm(self, bits: int) -> Iterator[NDArray[np.int32]]:
         """Read the track's PCM of a bit depth in blocks of shape (frames, 2)."""

@@ -21,21 +21,14 @@ BLOCK_S = 0.4
 
 @dataclass(frozen=True)
 class SourceLevel:
-    """A track before gain.
-
-    Attributes
-    ----------
-    lufs
-        Integrated loudness; None for silence.
-    peak_dbfs
-        Sample peak; None where tracks overlap, so that it depends on their gains.
-    too_short
-        Shorter than a gating block.
-    """
+    """A track before gain."""
 
     lufs: float | None
+    """Integrated loudness; None for silence."""
     peak_dbfs: float | None
+    """Sample peak; None where tracks overlap, so that it depends on their gains."""
     too_short: bool
+    """Shorter than a gating block."""
 
 
 def source_levels(rendered: RenderedPassage) -> list[SourceLevel]:

@@ -39,27 +39,17 @@ LONGEST_GAP_S = 600
 
 @dataclass(frozen=True)
 class CheckReport:
-    """The result of a check.
-
-    Attributes
-    ----------
-    source
-        The manifest.
-    findings
-        All findings, in the order of the manifest's lines.
-    sections
-        One per track; empty where a track's source has an error.
-    discs
-        The running order; empty with `sections`.
-    hidden
-        The sound before track 1, if there is any.
-    """
+    """The result of a check."""
 
     source: ManifestFile
     findings: tuple[Finding, ...]
+    """All findings, in the order of the manifest's lines."""
     sections: tuple[TrackSection, ...]
+    """One per track; empty where a track's source has an error."""
     discs: tuple[DiscOrder, ...]
+    """The running order; empty with `sections`."""
     hidden: TrackSection | None = None
+    """The sound before track 1, if there is any."""
 
     @property
     def sides(self) -> tuple[Side, ...]:

@@ -22,27 +22,17 @@ METHOD = 2
 
 @dataclass(frozen=True)
 class Side:
-    """A side that tracks are on.
-
-    Attributes
-    ----------
-    name
-        As the manifest names it.
-    transfer
-        Its entry in the manifest.
-    original
-        The transfer before restoration.
-    recording
-        What tracks are read from: restored; in a check only its length is known.
-    report
-        The restoration steps with measurements before and after; empty in a check.
-    """
+    """A side that tracks are on."""
 
     name: str
+    """As the manifest names it."""
     transfer: Transfer
     original: Recording
+    """The transfer before restoration."""
     recording: Recording
+    """What tracks are read from: restored; in a check only its length is known."""
     report: dict[str, Any]
+    """The restoration steps with measurements before and after; empty in a check."""
 
     def span(self, start: int, end: int) -> tuple[int, int]:
         """Return the position in the restored side of a section of the original, in samples."""

@@ -17,33 +17,22 @@ HIDDEN = -1
 
 @dataclass(frozen=True)
 class TrackSection:
-    """A track's section of its recording.
-
-    Attributes
-    ----------
-    index
-        The track's index in the manifest, from 0; `HIDDEN` for the sound before track 1.
-    recording
-        The recording.
-    start, end
-        First sample and the one after the last, at the recording's rate.
-    names
-        The source's files as the manifest names them.
-    side
-        The side that it is on, if any.
-    fade_in_s, fade_out_s
-        Durations of its fades: the manifest's, or the defaults of a track from a side.
-    """
+    """A track's section of its recording."""
 
     index: int
+    """The track's index in the manifest, from 0; `HIDDEN` for the sound before track 1."""
     track: Track
     recording: Recording
     start: int
     end: int
+    """First sample and the one after the last, at the recording's rate."""
     names: tuple[str, ...]
+    """The source's files as the manifest names them."""
     side: Side | None = None
+    """The side that it is on, if any."""
     fade_in_s: Fraction = Fraction(0)
     fade_out_s: Fraction = Fraction(0)
+    """Durations of its fades: the manifest's, or the defaults of a track from a side."""
 
     @property
     def span_in_source(self) -> tuple[int, int]:

@@ -18,27 +18,18 @@ from assembler.text import clock_text
 
 @dataclass(frozen=True)
 class Trial:
-    """A running order that was tried.
-
-    Attributes
-    ----------
-    without
-        Tracks left out, by their numbers in the manifest, from 1.
-    gap_s
-        The gap tried between tracks; None for the manifest's gaps.
-    kept
-        Indexes in the manifest of the remaining tracks.
-    discs
-        The order; its indexes count the remaining tracks.
-    limit_frames
-        The plant's limit.
-    """
+    """A running order that was tried."""
 
     without: tuple[int, ...]
+    """Tracks left out, by their numbers in the manifest, from 1."""
     gap_s: Fraction | None
+    """The gap tried between tracks; None for the manifest's gaps."""
     kept: tuple[int, ...]
+    """Indexes in the manifest of the remaining tracks."""
     discs: tuple[DiscOrder, ...]
+    """The order; its indexes count the remaining tracks."""
     limit_frames: int
+    """The plant's limit."""
 
     @property
     def fits(self) -> bool:

@@ -47,7 +47,6 @@ class Resolved:
     invert_polarity: Literal["left", "right", "both"] | None = None
     """Channel whose polarity is inverted."""
     declick: float | None = None
-    """Strength."""
     azimuth_us: float | None = None
     """Delay of right re left, to be corrected."""
     balance_db: float | None = None

@@ -23,7 +23,6 @@ class NamedSide:
     files: tuple[Path, ...]
     """One file, or left and right."""
     recording: Recording
-    """Its samples."""
     restoration: Restoration
     """The steps that the manifest requests."""
     is_in_manifest: bool = False

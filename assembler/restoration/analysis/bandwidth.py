@@ -66,7 +66,6 @@ class BandwidthReading:
     """Level of the loud passages above 1.25 `ends_hz`, noise included, re their level from 300 to
     3000 Hz; None if not determined."""
     spectrum: SpectrumCurve
-    """Spectrum over time."""
 
 
 class SpectrumMeter:

@@ -49,7 +49,6 @@ class Harmonic:
     number: int
     """1 for the mains frequency itself."""
     hz: float
-    """Measured frequency."""
     dbfs: float
     """Mean of both channels; a full-scale sine in both is 0 dB."""
 

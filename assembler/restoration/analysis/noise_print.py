@@ -51,7 +51,6 @@ class Spectrogram:
     parts: tuple[Powers, ...]
     """Powers of both channels together, each of shape (frames, lines); one frame per `FRAME_S`."""
     lines_hz: Array
-    """Frequency of each line."""
     scale: float
     """The sum of all lines, times this, is the mean square of both channels."""
 

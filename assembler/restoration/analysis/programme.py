@@ -56,7 +56,6 @@ class ProgrammeReading:
     peak_dbfs: float | None
     """Highest sample; None for digital silence."""
     length_s: float
-    """Length of the side."""
     over_print_db: Levels = field(default_factory=lambda: np.zeros((0, 0), np.float32))
     """Level of each band above the noise print, in the same steps, shape (bands, steps); no bands
     if it was not measured."""

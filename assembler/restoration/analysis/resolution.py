@@ -49,7 +49,6 @@ class LevelCurve:
     """Level over time, for a picture."""
 
     step_s: float
-    """Length of a step."""
     peak: NDArray[np.float64]
     rms: NDArray[np.float64]
     """Of each step in left and right, shape (steps, 2), full scale is 1; `rms` is accurate down to
@@ -72,7 +71,6 @@ class BitDepthReading:
     clipped: tuple[ClippedPlace, ...]
     """The places, in order of time."""
     levels: LevelCurve
-    """Level over time."""
 
 
 @compiled

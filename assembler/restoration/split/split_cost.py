@@ -49,7 +49,6 @@ class SpanScores:
     """From the end of the first pause to the start of the last; not positive if there is no
     span."""
     talk_s: Table
-    """Seconds of talk."""
     as_song: Table
     as_left_out: Table
     """Negative cost as a song of any duration, and as a passage left out."""
@@ -106,7 +105,6 @@ class BestSplit:
     songs: tuple[tuple[int, int], ...]
     """First and last pause of each song."""
     cost: float
-    """Cost of the split."""
     begins: Table
     ends: Table
     """For each song and pause, the probability that the song starts or ends there, shape (songs,

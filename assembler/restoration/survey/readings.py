@@ -40,7 +40,6 @@ class SideReadings:
     """Names of its files: one, or left and right."""
     rate_hz: int
     frames: int
-    """Sample rate and length."""
     bits: int | None
     """Word length of the files; None for float and lossy coding."""
     mono: bool
@@ -52,7 +51,6 @@ class SideReadings:
     dropouts: tuple[Dropout, ...]
     programme: ProgrammeReading
     bandwidth: BandwidthReading
-    """Readings of the meters."""
     speed: SpeedReading | None
     """From a reference tone, else from the hum; None without either."""
 

@@ -67,7 +67,6 @@ class SideFinding:
     measured: str
     """The fault and its value as text."""
     remedy: str
-    """What to do about it."""
     restoration: str | None = None
     """A line for the manifest's `restoration:`; None where no step repairs it, or the step is a
     guess."""
