@@ -14,6 +14,7 @@ from assembler.restoration.chain import Resolved
 from assembler.restoration.condition import Condition
 from assembler.text import clock_text, counted, signed
 
+Levels = tuple[float | None, float | None]
 _ONLY_FOR_SPLIT = ("over_print_db", "without_hum_db")
 _MEASURES: dict[str, tuple[str, Callable[[Condition], float | None]]] = {
     "dc": ("DC offset, % of full scale", lambda c: 100 * max(map(abs, c.channels.dc))),
@@ -31,7 +32,7 @@ def restoration_report(
     resolved: Resolved,
     before: Condition,
     after: Condition,
-    noise_dbfs: tuple[float | None, float | None] | None,
+    noise_dbfs: Levels | None,
 ) -> dict[str, Any]:
     """Return what was done to a side as plain data, step by step.
 
@@ -56,14 +57,10 @@ def restoration_report(
         {
             "step": name,
             "done": done_text(name, value, restoration),
-            **_measured(name, before, after),
+            **_measured(name, before, after, noise_dbfs),
         }
         for name, value in resolved.values().items()
     ]
-    for step in steps:
-        if step["step"] == "noise" and noise_dbfs:
-            values = dict(zip(("before", "after"), map(rounded, noise_dbfs), strict=True))
-            step |= {"measure": "level of the noise print, dBFS", **values}
     report: dict[str, Any] = {
         "steps": steps,
         "unresolved": list(resolved.unresolved),
@@ -110,20 +107,23 @@ def done_text(name: str, value: Any, restoration: Restoration) -> str:
     return "left and right swapped" if name == "swap_channels" else f"polarity inverted: {value}"
 
 
-def _left_re_right(rms_dbfs: tuple[float | None, float | None]) -> float | None:
+def _left_re_right(rms_dbfs: Levels) -> float | None:
     left, right = rms_dbfs
     return None if left is None or right is None else left - right
 
 
-def _measured(name: str, before: Condition, after: Condition) -> dict[str, Any]:
-    if name not in _MEASURES:
+def _measured(
+    name: str, before: Condition, after: Condition, noise_dbfs: Levels | None
+) -> dict[str, Any]:
+    values: Levels
+    if name == "noise" and noise_dbfs:
+        measure, values = "level of the noise print, dBFS", noise_dbfs
+    elif name in _MEASURES:
+        measure, value_of = _MEASURES[name]
+        values = value_of(before), value_of(after)
+    else:
         return {}
-    measure, value_of = _MEASURES[name]
-    return {
-        "measure": measure,
-        "before": rounded(value_of(before)),
-        "after": rounded(value_of(after)),
-    }
+    return {"measure": measure, "before": rounded(values[0]), "after": rounded(values[1])}
 
 
 def programme_json(reading: ProgrammeReading) -> dict[str, Any]:

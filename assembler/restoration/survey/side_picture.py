@@ -203,14 +203,7 @@ def _interpolated(
     known: NDArray[np.float64], points: NDArray[np.float64], values: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Interpolate along the last axis."""
-    place = np.interp(points, known, np.arange(len(known)))
-    before = np.minimum(place.astype(np.int64), len(known) - 1)
-    after = np.minimum(before + 1, len(known) - 1)
-    share = place - before
-    interpolated: NDArray[np.float64] = (
-        values[..., before] * (1 - share) + values[..., after] * share
-    )
-    return interpolated
+    return np.stack([np.interp(points, known, row) for row in values])
 
 
 def _coloured(shares: NDArray[np.float64]) -> NDArray[np.uint8]:

@@ -126,30 +126,22 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
         The side can't be read to its end.
     """
     rate_hz, frames = recording.rate_hz, recording.frames
-    pcm = BitDepthMeter(rate_hz, frames, recording.bits)
-    spectrum = SpectrumMeter(rate_hz, frames)
-    channels, hum, tone = ChannelMeter(rate_hz), HumMeter(rate_hz), ToneMeter(rate_hz)
-    clicks, dropouts = ClickMeter(rate_hz), DropoutMeter(rate_hz)
-    programme = ProgrammeMeter(rate_hz)
-    slowest_first = (clicks, channels, spectrum, programme, dropouts, hum, tone, pcm)
+    meters: dict[str, Any] = {  # the slowest first
+        "clicks": ClickMeter(rate_hz),
+        "channels": ChannelMeter(rate_hz),
+        "bandwidth": SpectrumMeter(rate_hz, frames),
+        "programme": ProgrammeMeter(rate_hz),
+        "dropouts": DropoutMeter(rate_hz),
+        "hum": HumMeter(rate_hz),
+        "speed": ToneMeter(rate_hz),
+        "pcm": BitDepthMeter(rate_hz, frames, recording.bits),
+    }
     with own_workers(jobs) as pool:
-        _feed(slowest_first, recording, pool)
-    hum_reading = hum.reading()
-    return Survey(
-        files=tuple(file.path.name for file in recording.source_files),
-        rate_hz=rate_hz,
-        frames=frames,
-        bits=recording.bits,
-        mono=recording.is_mono,
-        pcm=pcm.reading(),
-        channels=channels.reading(),
-        hum=hum_reading,
-        clicks=clicks.reading(),
-        dropouts=dropouts.reading(),
-        programme=programme.reading(),
-        bandwidth=spectrum.reading(),
-        speed=tone.reading() or speed_from_hum(hum_reading),
-    )
+        _feed(tuple(meters.values()), recording, pool)
+    readings: dict[str, Any] = {name: meter.reading() for name, meter in meters.items()}
+    readings["speed"] = readings["speed"] or speed_from_hum(readings["hum"])
+    files = tuple(file.path.name for file in recording.source_files)
+    return Survey(files, rate_hz, frames, recording.bits, recording.is_mono, **readings)
 
 
 def _feed(meters: Sequence[BlockMeter], recording: Recording, pool: Executor) -> None:
