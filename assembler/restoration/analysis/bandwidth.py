@@ -73,10 +73,8 @@ class SpectrumMeter:
 
     Parameters
     ----------
-    rate_hz
-        Sample rate.
-    frames
-        Length of the stream in samples per channel.
+    rate_hz, frames
+        Sample rate, and length in samples per channel.
     """
 
     def __init__(self, rate_hz: int, frames: int) -> None:

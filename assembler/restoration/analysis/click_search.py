@@ -286,10 +286,8 @@ class ClickSearch:
 
     Parameters
     ----------
-    rate_hz
-        Sample rate.
-    strength
-        1 to 10: the higher, the smaller the clicks that are found.
+    rate_hz, strength
+        Sample rate, and 1 to 10: the higher, the smaller the clicks that are found.
     """
 
     def __init__(self, rate_hz: int, strength: float) -> None:
@@ -301,21 +299,14 @@ class ClickSearch:
     def clicks_between(
         self, sound: Samples, first: int, last: int, start: int, end: int
     ) -> list[FoundClick]:
-        """Find the clicks whose peak is from one sample to before another.
+        """Find the clicks whose peak is from one sample to before another, in order of time.
 
         Parameters
         ----------
-        sound
-            Shape (samples,); zeros outside the stream.
+        sound, start, end
+            Shape (samples,), and where the stream starts and ends in it: zeros outside.
         first, last
             Range of the search: multiples of the hop, with 4 hops on either side.
-        start, end
-            Where the stream starts and ends in it.
-
-        Returns
-        -------
-        list of FoundClick
-            In order of time, without overlaps.
         """
         block = _BLOCK * self.scale
         peaks = _peaks(sound, self._hann, self.hop, block, start, end)

@@ -112,10 +112,8 @@ class ClickMeter:
 
     Parameters
     ----------
-    rate_hz
-        Sample rate.
-    strength
-        1 to 10, as for `declick`, which repairs the clicks found here.
+    rate_hz, strength
+        Sample rate, and 1 to 10, as for `declick`, which repairs the clicks found here.
     """
 
     def __init__(self, rate_hz: int, strength: float = DEFAULT_STRENGTH) -> None:

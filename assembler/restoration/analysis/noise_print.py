@@ -180,11 +180,9 @@ def levels_over_print(spectrogram: Spectrogram, at_floor: NDArray[np.bool_]) -> 
 
     Parameters
     ----------
-    spectrogram
-        Spectrogram of the side.
-    at_floor
-        For each frame, whether the side is at its noise floor: noise, or sound masked by noise or
-        hum.
+    spectrogram, at_floor
+        Spectrogram of the side, and for each frame whether the side is at its noise floor: noise,
+        or sound masked by noise or hum.
 
     Returns
     -------

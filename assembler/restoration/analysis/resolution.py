@@ -178,12 +178,8 @@ class BitDepthMeter:
 
     Parameters
     ----------
-    rate_hz
-        Sample rate.
-    frames
-        Length of the stream in samples per channel.
-    bits
-        Word length of the file; None for float.
+    rate_hz, frames, bits
+        Sample rate, length in samples per channel, and bit depth of the file; None for float.
     """
 
     def __init__(self, rate_hz: int, frames: int, bits: int | None) -> None:

@@ -130,10 +130,8 @@ class SplitSearch:
 
     Parameters
     ----------
-    scores
-        Scores of the side's spans.
-    most
-        Largest number of songs.
+    scores, most
+        Scores of the side's spans, and the largest number of songs.
     durations_s
         Listed durations of the songs in order; None where unknown.
     """

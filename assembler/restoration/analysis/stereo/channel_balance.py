@@ -47,10 +47,8 @@ def channel_balance(
 
     Parameters
     ----------
-    hz
-        Centre of each band.
-    sections
-        Cross-spectrum of each section of the side.
+    hz, sections
+        Centre of each band, and cross-spectrum of each section of the side.
     delay_s, sign
         Delay and polarity of the right channel.
     levels_db

@@ -112,10 +112,8 @@ def interchannel_delay(hz: Array, sections: Sequence[CrossSpectrum]) -> Intercha
 
     Parameters
     ----------
-    hz
-        Centre of each band.
-    sections
-        Cross-spectrum of each section of the side.
+    hz, sections
+        Centre of each band, and cross-spectrum of each section of the side.
     """
     estimates = [_section_delay(hz, section) for section in sections]
     sign = int(np.sign(sum(each.sign for each in estimates if each)))
