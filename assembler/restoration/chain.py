@@ -99,9 +99,9 @@ def resolve(restoration: Restoration, before: Condition, rate_hz: int) -> Resolv
         Readings of the side before restoration.
     """
     channels = before.channels
-    order = -1.0 if restoration.swap_channels else 1.0
-    delay_us = _measured_if_auto(restoration.azimuth, channels.delay_us, order)
-    left_db = _measured_if_auto(restoration.balance, channels.balance_db, -order)
+    sign = -1.0 if restoration.swap_channels else 1.0
+    delay_us = _measured_if_auto(restoration.azimuth, channels.delay_us, sign)
+    left_db = _measured_if_auto(restoration.balance, channels.balance_db, -sign)
     hum = restoration.hum
     hum_hz = before.hum.mains_hz if hum and before.hum.nominal_hz == hum.mains else None
     unresolved = {

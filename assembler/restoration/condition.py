@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from assembler.dsp.blocks import Samples
 from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
@@ -25,21 +26,18 @@ class ConditionMeter:
     """Meter of everything that restoration changes."""
 
     def __init__(self, rate_hz: int) -> None:
-        self._channels = ChannelMeter(rate_hz)
-        self._hum = HumMeter(rate_hz)
-        self._clicks = ClickMeter(rate_hz)
-        self._programme = ProgrammeMeter(rate_hz)
+        self._meters: dict[str, Any] = {
+            "channels": ChannelMeter(rate_hz),
+            "hum": HumMeter(rate_hz),
+            "clicks": ClickMeter(rate_hz),
+            "programme": ProgrammeMeter(rate_hz),
+        }
 
     def feed(self, block: Samples) -> None:
         """Add the next samples, shape (frames, 2)."""
-        for meter in (self._channels, self._hum, self._clicks, self._programme):
+        for meter in self._meters.values():
             meter.feed(block)
 
     def reading(self) -> Condition:
         """Return the readings of all samples so far."""
-        return Condition(
-            self._channels.reading(),
-            self._hum.reading(),
-            self._clicks.reading(),
-            self._programme.reading(),
-        )
+        return Condition(**{name: meter.reading() for name, meter in self._meters.items()})
