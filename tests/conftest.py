@@ -27,6 +27,7 @@ __all__ = [
     "segue_at_44100",
     "shared_folder",
 ]
+pytest_plugins = ["fresh_record"]
 settings.register_profile("any machine", suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("any machine")  # no test hangs on how fast the machine is
 

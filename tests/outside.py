@@ -36,6 +36,15 @@ MUSIC_FOLDERS = {
 DEBIAN_MUSIC_IS_HERE = all(folder.is_dir() for folder in MUSIC_FOLDERS.values())
 
 
+ASKED_FOR: list[str] = []
+"""Programs and libraries that Debian has, and that a test wanted since this was last cleared."""
+
+
+def _path_of(name: str) -> str | None:
+    ASKED_FOR.append(name)
+    return shutil.which(name)
+
+
 def hide_programs(folder: Path) -> None:
     """Leave on PATH, for this process and its children, only what every machine has."""
     for name in ON_EVERY_MACHINE:
@@ -68,7 +77,7 @@ def absent(what: str, package: str, installer: str = "apt-get") -> NoReturn:
 
 def program(name: str, package: str) -> str:
     """Return the path of a program from Debian; for ffmpeg, else of the one in the wheel."""
-    path = shutil.which(name)
+    path = _path_of(name)
     if not path and name == "ffmpeg":
         return str(imageio_ffmpeg.get_ffmpeg_exe())
     return path if path else absent(name, package)
@@ -84,6 +93,7 @@ def python_package(module: str, package: str) -> ModuleType:
 
 def library(name: str, package: str) -> ctypes.CDLL:
     """Load a shared library from Debian."""
+    ASKED_FOR.append(name)
     try:
         if not FRESH:
             return ctypes.CDLL(name)
@@ -94,7 +104,7 @@ def library(name: str, package: str) -> ctypes.CDLL:
 
 def output_of(*command: str | Path, package: str) -> str:
     """Run a program from Debian, or pdfium in place of Poppler, and return its standard output."""
-    if not shutil.which(str(command[0])):
+    if not _path_of(str(command[0])):
         printed = in_place_of_poppler(str(command[0]), [str(word) for word in command[1:]])
         if printed is not None:
             return printed
@@ -170,7 +180,7 @@ def by_mediainfo(path: Path) -> dict[str, str]:
 
 def tags_by_ffprobe(path: Path) -> dict[str, str]:
     """Read a file's tags as ffprobe prints them, or as ffmpeg does; keys in lower case."""
-    if not shutil.which("ffprobe"):
+    if not _path_of("ffprobe"):
         return _tags_by_ffmpeg(path)
     text = output_of(
         "ffprobe", "-v", "error", "-print_format", "json", "-show_format", "-show_streams", path,

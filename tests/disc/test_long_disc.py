@@ -21,9 +21,7 @@ from outside import MUSIC_FOLDERS, ebur128, output_of, program, real_music
 from assembler import build, check, load, verify
 from assembler.text import frames_text
 
-pytestmark = pytest.mark.thorough
-
-pytestmark = pytest.mark.debian_music
+pytestmark = [pytest.mark.debian_music, pytest.mark.thorough]
 FRAME = 588
 HEAD = """\
 release:
