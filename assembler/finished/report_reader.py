@@ -74,7 +74,7 @@ def _contradictions(report: ReleaseReport, manifest: Manifest) -> Iterator[str]:
         if lengths != {count}:
             yield f"formats.{name}: not one value per track ({count} tracks)"
     if bool(report.discs) != manifest.disc.make:
-        yield f"discs: {len(report.discs)}, the manifest's `disc.make` says otherwise"
+        yield f"discs: {len(report.discs)}, which contradicts the manifest's `disc.make`"
     yield from _wrong_positions(report)
     for index, track in enumerate(tracks):
         source = track.source

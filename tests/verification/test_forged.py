@@ -383,4 +383,4 @@ def test_a_report_without_the_discs_of_the_manifest(copy: Path) -> None:
     write_checksums(copy)
     (only,) = verify(copy).findings
     assert (only.code, only.file) == ("unreadable-file", "report.json")
-    assert "discs: 0, the manifest's `disc.make` says otherwise" in only.message
+    assert "discs: 0, which contradicts the manifest's `disc.make`" in only.message
