@@ -42,7 +42,6 @@ def sides(*names: str) -> str:
     return SIDES.format(sides=listed, tracks=tracks)
 
 
-@pytest.mark.thorough
 @old_names
 @pytest.mark.parametrize("locale", [{}, C_LOCALE], ids=["UTF-8", "C"])
 def test_files_whose_names_are_no_utf_8_are_measured(desk: Desk, locale: dict[str, str]) -> None:
@@ -57,7 +56,6 @@ def test_files_whose_names_are_no_utf_8_are_measured(desk: Desk, locale: dict[st
     assert (shown.returncode, shown.stderr) == (0, b"")
 
 
-@pytest.mark.thorough
 @old_names
 @pytest.mark.parametrize("locale", [{}, C_LOCALE], ids=["UTF-8", "C"])
 def test_a_side_with_a_name_that_is_not_utf_8_gets_a_picture(
@@ -73,7 +71,6 @@ def test_a_side_with_a_name_that_is_not_utf_8_gets_a_picture(
     assert b"Traceback" not in split.stderr
 
 
-@pytest.mark.thorough
 @old_names
 @pytest.mark.parametrize("locale", [{}, C_LOCALE], ids=["UTF-8", "C"])
 def test_a_release_is_built_in_and_from_a_folder_of_any_name(

@@ -15,7 +15,6 @@ from assembler import verify
 pytestmark = pytest.mark.thorough
 
 
-@pytest.mark.thorough
 def test_verify_agrees(scattered_album):
     report = verify(scattered_album.folder)
     assert report.ok, report.findings

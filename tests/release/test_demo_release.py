@@ -48,7 +48,6 @@ def _files(built, name: str) -> list[Path]:
     return files
 
 
-@pytest.mark.thorough
 def test_every_promised_file_is_there(demo):
     names = {path.relative_to(demo.folder).as_posix() for path in demo.folder.rglob("*.*")}
     assert {
@@ -66,13 +65,11 @@ def test_every_promised_file_is_there(demo):
     assert set(demo.report.made) <= names
 
 
-@pytest.mark.thorough
 def test_sha256sum_accepts_the_checksums(demo):
     program("sha256sum", "coreutils")
     subprocess.run(["sha256sum", "--quiet", "-c", "SHA256SUMS"], cwd=demo.folder, check=True)
 
 
-@pytest.mark.thorough
 def test_verify_agrees(demo, segue_at_44100):
     for built in (demo, segue_at_44100):
         report = verify(built.folder)
@@ -152,7 +149,6 @@ def test_track_files_in_a_row_equal_the_image(segue_at_44100):
         np.testing.assert_array_equal(np.concatenate(parts), image)
 
 
-@pytest.mark.thorough
 def test_lossless_files_of_one_width_are_one_sound(segue_at_44100):
     """FLAC, WAV and (decoded by ffmpeg) ALAC have the same 24-bit samples."""
     ffmpeg = program("ffmpeg", "ffmpeg")
@@ -175,7 +171,6 @@ def test_flac_accepts_the_flac_files(demo):
         output_of("flac", "-t", "-s", path, package="flac")
 
 
-@pytest.mark.thorough
 def test_ffmpeg_measures_the_target_loudness(demo):
     """ebur128 of ffmpeg (BS.1770) on every lossless file: within 0.1 LU of target and trim."""
     trims = [track.trim for track in demo.source.manifest.tracks]
@@ -183,7 +178,6 @@ def test_ffmpeg_measures_the_target_loudness(demo):
         assert ebur128(path)["I"] == pytest.approx(-14 + trim, abs=0.1), path.name
 
 
-@pytest.mark.thorough
 def test_no_true_peak_above_the_ceiling(demo, segue_at_44100):
     """Independent reading: 16-times oversampling by soxr, at most 0.05 dB above."""
     for path in [*_files(demo, "flac-24")[:: series(1, 4)], _image(segue_at_44100)]:
@@ -259,7 +253,6 @@ def test_join_clips_are_there_and_play(demo):
     assert soundfile.info(str(clips[0])).duration == pytest.approx(8 + 2 + 8, abs=0.1)
 
 
-@pytest.mark.thorough
 def test_the_same_disc_for_any_number_of_jobs(segue_at_44100, tmp_path, monkeypatch):
     """Of the disc alone, for its time; `test_killed` compares a whole release with another."""
     monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "empty"))
@@ -270,7 +263,6 @@ def test_the_same_disc_for_any_number_of_jobs(segue_at_44100, tmp_path, monkeypa
     assert of_disc.items() <= before.items()
 
 
-@pytest.mark.thorough
 def test_verify_finds_one_changed_byte_in_each_of_three_files(segue_at_44100, tmp_path):
     copy = shutil.copytree(segue_at_44100.folder, tmp_path / segue_at_44100.folder.name)
     changed = {"disc/TWE-014.wav", "disc/TWE-014.cue", "paper/credits-sheet.txt"}

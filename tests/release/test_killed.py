@@ -107,7 +107,6 @@ def killed_by_chance(desk: Path, within_s: float) -> None:
         process.wait()
 
 
-@pytest.mark.thorough
 def test_a_build_that_is_killed_leaves_the_last_release_whole(
     desk: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -152,7 +151,6 @@ def truncated(path: Path) -> None:
         file.truncate(path.stat().st_size // 3)
 
 
-@pytest.mark.thorough
 @pytest.mark.parametrize("change", [removed, replaced, truncated])
 def test_a_source_that_changes_during_the_build_stops_it(
     desk: Path, change: Callable[[Path], None]
@@ -176,7 +174,6 @@ def test_a_source_that_changes_during_the_build_stops_it(
     assert [path.name for path in (desk / "out").iterdir()] == ["TWE-K"]
 
 
-@pytest.mark.thorough
 def test_the_same_bytes_in_other_folders_jobs_locale_and_time_zone(desk: Path) -> None:
     checksums = []
     for n, (jobs, locale, zone) in enumerate(
@@ -197,7 +194,6 @@ def test_the_same_bytes_in_other_folders_jobs_locale_and_time_zone(desk: Path) -
     assert checksums[0] == checksums[1]
 
 
-@pytest.mark.thorough
 def test_the_second_of_two_builds_at_once_is_refused(desk: Path) -> None:
     command = [sys.executable, "-m", "assembler", "build", "T.yaml", "--out", "out"]
     both = [

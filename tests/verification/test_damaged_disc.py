@@ -103,7 +103,6 @@ def test_the_files_are_these(finished: Path) -> None:
     assert sorted(path.name for path in (finished / "disc").iterdir()) == sorted(DISC_FILES)
 
 
-@pytest.mark.thorough
 @pytest.mark.parametrize("place", [0.0, 0.4, 1.0])
 @pytest.mark.parametrize("name", DISC_FILES)
 def test_one_flipped_bit_is_found_and_named(
@@ -147,7 +146,6 @@ EDITS = [
 ]
 
 
-@pytest.mark.thorough
 @pytest.mark.parametrize(("old", "new", "code", "named"), EDITS)
 def test_an_edited_cue_sheet_is_found_though_the_checksums_agree(
     copy: Path, capsys: pytest.CaptureFixture[str], old: str, new: str, code: str, named: str
@@ -242,7 +240,6 @@ def test_an_image_at_another_rate(copy: Path, capsys: pytest.CaptureFixture[str]
     assert "image-format" in {f["code"] for f in findings_of(copy, capsys)}
 
 
-@pytest.mark.thorough
 @pytest.mark.parametrize("kind", ["wav", "cue", "cdtext", "flac"])
 def test_a_file_that_is_empty_or_missing(
     copy: Path, capsys: pytest.CaptureFixture[str], kind: str

@@ -30,7 +30,6 @@ def release(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return desk.release
 
 
-@pytest.mark.thorough
 @pytest.mark.parametrize("name", FORMATS)
 def test_a_damaged_file_is_named_in_one_line(
     release: Path, tmp_path: Path, name: str, capsys: pytest.CaptureFixture[str]
