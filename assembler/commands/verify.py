@@ -9,6 +9,7 @@ from assembler.commands.arguments import add_jobs
 from assembler.commands.command import DONE, ERRORS_FOUND, Command
 from assembler.commands.console.first_run import say_if_compiling
 from assembler.commands.console.terminal import say_json
+from assembler.errors import AssemblerError
 
 EPILOG = """\
 What it detects, even if someone changed a file and renewed all checksums:
@@ -34,6 +35,11 @@ What it can't detect:
     that assembler does not write
   - changed texts in a release that another version made (a warning says so)
   - whether the artist likes the music: listen
+With --rip it compares a rip of the plant's test disc with the image, and nothing
+more: the drive's offset, then every sample, the order of the tracks, and the index
+points if the rip has a cue sheet. Not detected: CD-Text, flags, and faults that the
+drive has corrected or hidden (ask the plant for its error measurement).
+
 For full proof, build the release again from its sources into another folder
 and compare the two: assembler compare A B.
 """
@@ -55,10 +61,20 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="measure each lossless file again, with pyloudnorm and a 16x oversampled peak (soxr)",
     )
+    parser.add_argument(
+        "--rip",
+        type=Path,
+        nargs="+",
+        metavar="FILE",
+        help="compare a rip of the plant's test disc with the image: WAV, FLAC or BIN, one file "
+        "or one per track, or their folder; with the rip's cue sheet, its index points too",
+    )
     add_jobs(parser)
 
 
 def _run(options: argparse.Namespace) -> int:
+    if options.rip:
+        return _run_rip(options)
     from assembler.verification.verify import verify
 
     say_if_compiling()
@@ -74,6 +90,21 @@ def _run(options: argparse.Namespace) -> int:
         from assembler.commands.console.tables import print_verification
 
         print_verification(report)
+    return DONE if report.ok else ERRORS_FOUND
+
+
+def _run_rip(options: argparse.Namespace) -> int:
+    from assembler.rip.compare import compare_rip
+
+    if options.sources or options.second_meter:
+        raise AssemblerError("--rip compares the rip only: leave out --sources and --second-meter")
+    report = compare_rip(options.release_dir, options.rip, jobs=options.jobs)
+    if options.json:
+        say_json(report.as_json())
+    else:
+        from assembler.commands.console.tables import print_rip
+
+        print_rip(report)
     return DONE if report.ok else ERRORS_FOUND
 
 

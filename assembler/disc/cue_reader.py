@@ -6,7 +6,6 @@ import re
 from dataclasses import dataclass, field
 
 from assembler.errors import AssemblerError
-from assembler.manifest.disc_alphabet import ENCODING
 from assembler.manifest.times import parse_frames
 
 _TOKENS = re.compile(r'"([^"]*)"|(\S+)')
@@ -14,12 +13,17 @@ _TOKENS = re.compile(r'"([^"]*)"|(\S+)')
 
 @dataclass
 class CueTrackRead:
-    """One track of a cue sheet: its texts by command, its indexes in frames."""
+    """One track of a cue sheet: its texts by command, its indexes in frames.
+
+    The frames of an index point count from the beginning of its file; `files` has the file's place
+    in the list of the sheet's files, from 0.
+    """
 
     number: int
     kind: str
     texts: dict[str, str] = field(default_factory=dict)
     indexes: dict[int, int] = field(default_factory=dict)
+    files: dict[int, int] = field(default_factory=dict)
 
 
 @dataclass
@@ -28,20 +32,19 @@ class CueRead:
 
     texts: dict[str, str] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
-    file: str = ""
-    file_kind: str = ""
+    files: list[tuple[str, str]] = field(default_factory=list)
     tracks: list[CueTrackRead] = field(default_factory=list)
 
 
-def read_cue(content: bytes, name: str) -> CueRead:
-    """Read the content of a cue sheet.
+def read_cue(text: str, name: str, remedy: str = "build the release again") -> CueRead:
+    """Read the text of a cue sheet.
 
     Parameters
     ----------
-    content
-        Content of the file, ISO 8859-1.
-    name
-        Name of the file, for messages.
+    text
+        Text of the file.
+    name, remedy
+        Name of the file and what to do about a line that can't be read, for messages.
 
     Raises
     ------
@@ -49,7 +52,7 @@ def read_cue(content: bytes, name: str) -> CueRead:
         A line is not a cue sheet command.
     """
     sheet = CueRead()
-    for number, line in enumerate(content.decode(ENCODING).splitlines(), 1):
+    for number, line in enumerate(text.splitlines(), 1):
         tokens = [quoted or plain for quoted, plain in _TOKENS.findall(line)]
         if not tokens:
             continue
@@ -57,7 +60,7 @@ def read_cue(content: bytes, name: str) -> CueRead:
             _read_command(sheet, tokens)
         except (ValueError, IndexError) as error:
             raise AssemblerError(
-                f"{name}:{number}: this is not a cue sheet command: build the release again"
+                f"{name}:{number}: this is not a cue sheet command: {remedy}"
             ) from error
     return sheet
 
@@ -67,11 +70,13 @@ def _read_command(sheet: CueRead, tokens: list[str]) -> None:
     if command == "REM":
         sheet.remarks.append(" ".join(tokens[1:]))
     elif command == "FILE":
-        sheet.file, sheet.file_kind = first, tokens[2]
+        sheet.files.append((first, tokens[2]))
     elif command == "TRACK":
         sheet.tracks.append(CueTrackRead(int(first), tokens[2]))
     elif command == "INDEX":
-        sheet.tracks[-1].indexes[int(first)] = parse_frames(tokens[2])
+        track = sheet.tracks[-1]
+        track.indexes[int(first)] = parse_frames(tokens[2])
+        track.files[int(first)] = len(sheet.files) - 1
     else:
         texts = sheet.tracks[-1].texts if sheet.tracks else sheet.texts
         texts[command] = " ".join(tokens[1:])

@@ -23,6 +23,7 @@ from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, mismatch, reading
 from assembler.finished.report_form import DiscReport, TrackReport
 from assembler.manifest.codes import ean13
+from assembler.manifest.disc_alphabet import ENCODING
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 from assembler.text import clock_text, frames_text
 
@@ -104,10 +105,10 @@ def _cue(release: FinishedRelease, disc: DiscReport) -> Iterator[Finding]:
     name = release.disc_file(disc.number, ".cue")
     image = release.disc_file(disc.number, ".wav").removeprefix("disc/")
     content = (release.folder / name).read_bytes()
-    sheet = read_cue(content, name)
+    sheet = read_cue(content.decode(ENCODING), name)
     if set(content.replace(LINE_END.encode(), b"")) & set(LINE_END.encode()):
         yield mismatch("cue-line-ends", name, "has lines that do not end with CR LF")
-    found, expected = f"{sheet.file} {sheet.file_kind}", f"{image} WAVE"
+    found, expected = " ".join(f"{file} {kind}" for file, kind in sheet.files), f"{image} WAVE"
     if found != expected:
         yield mismatch("cue-file", name, f"names the image `{found}`, it is `{expected}`")
     texts = release_texts(release.manifest)

@@ -20,7 +20,7 @@ from assembler.disc.cue import cue_bytes, cue_sheet, disc_stem
 from assembler.disc.cue_reader import read_cue
 from assembler.disc.image import write_image
 from assembler.disc.texts import ReleaseTexts, TrackTexts
-from assembler.manifest.disc_alphabet import disc_text
+from assembler.manifest.disc_alphabet import ENCODING, disc_text
 from assembler.sequence import DiscOrder, TrackSound, lay_out
 from assembler.text import frames_text
 
@@ -215,7 +215,7 @@ def test_libcue_and_this_reader_read_any_texts(titles: list[str]) -> None:
     assert [(t.title, t.performer, t.songwriter) for t in sheet.tracks] == [
         (title, titles[0], titles[-1]) for title in titles
     ]
-    ours = read_cue(content, "sheet.cue")
+    ours = read_cue(content.decode(ENCODING), "sheet.cue")
     assert [track.texts["TITLE"] for track in ours.tracks] == titles
 
 
@@ -228,8 +228,8 @@ def test_a_text_that_ends_in_a_backslash_loses_no_track() -> None:
 
 
 def test_this_reader_reads_what_is_written() -> None:
-    read = read_cue(SHEET, "sheet.cue")
-    assert read.file == NAME
+    read = read_cue(SHEET.decode(ENCODING), "sheet.cue")
+    assert read.files == [(NAME, "WAVE")]
     assert [track.indexes for track in read.tracks] == list(INDEXES)
     assert [track.texts.get("FLAGS") for track in read.tracks] == ["DCP", "DCP PRE", "PRE", None]
     assert read.texts["CATALOG"] == "2000000000145"

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from assembler.preflight.trial import Trial
     from assembler.release.batch import Job
     from assembler.release.build_report import BuildReport
+    from assembler.rip.compare import RipReport
     from assembler.sequence import DiscOrder
     from assembler.verification.second_meter import SecondReading
     from assembler.verification.verify import VerifyReport
@@ -249,6 +250,23 @@ def print_verification(report: VerifyReport) -> None:
     elif unchecked:
         verdict += f"; {unchecked} point{'s' * (unchecked > 1)} above could not be checked"
     style = "bold red" if not report.ok else "yellow" if unchecked else "green"
+    console.print(Text(f"{report.release_dir}: ").append(verdict, style=style), soft_wrap=True)
+
+
+def print_rip(report: RipReport) -> None:
+    """Print the findings, what was compared, and the verdict."""
+    print_findings(report.findings)
+    console = new_console()
+    for proof in report.proofs:
+        console.print(f"compared {proof}")
+    verdict, style = "the rip differs from the disc that was sent: see the errors above", "bold red"
+    if report.ok:
+        offset = f" with offset {report.offset_samples:+d}".replace("-", "−")
+        warned = any(finding.severity == "warning" for finding in report.findings)
+        verdict = f"the rip is bit-identical to the image{offset if report.offset_samples else ''}"
+        verdict, style = (
+            (f"{verdict}; see the warnings above", "yellow") if warned else (verdict, "green")
+        )
     console.print(Text(f"{report.release_dir}: ").append(verdict, style=style), soft_wrap=True)
 
 
