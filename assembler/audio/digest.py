@@ -7,6 +7,7 @@ import io
 import os
 import time
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -80,7 +81,10 @@ def file_digest(path: Path) -> str:
     OSError
         The file can't be read.
     """
-    return source_digest(path).sha256
+    digest = hashlib.sha256()
+    for block in _blocks(path):
+        digest.update(block)
+    return digest.hexdigest()
 
 
 def source_digest(path: Path) -> SourceDigest:
@@ -92,13 +96,18 @@ def source_digest(path: Path) -> SourceDigest:
         The file can't be read.
     """
     digest, size, sums = hashlib.sha256(), 0, []
+    for block in _blocks(path):
+        digest.update(block)
+        size += len(block)
+        sums.append(zlib.crc32(block))
+    return SourceDigest(digest.hexdigest(), size, tuple(sums))
+
+
+def _blocks(path: Path) -> Iterator[bytes]:
     with path.open("rb") as file:
         while block := file.read(BLOCK_BYTES):
             check_cancelled()
-            digest.update(block)
-            size += len(block)
-            sums.append(zlib.crc32(block))
-    return SourceDigest(digest.hexdigest(), size, tuple(sums))
+            yield block
 
 
 class CheckedFile(io.RawIOBase):

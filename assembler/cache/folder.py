@@ -26,7 +26,7 @@ import platformdirs
 import assembler
 from assembler.audio.digest import file_digest
 
-METHOD = 8
+METHOD = 9
 """Version of the methods: raise it when the content of the same key would change."""
 MAKERS = (
     "imageio-ffmpeg", "mutagen", "numba", "numpy", "pillow", "pydub", "scipy", "soundfile", "soxr",
@@ -125,6 +125,28 @@ class CacheFolder:
             path.write_text(json.dumps(make()), encoding="utf-8")
 
         return json.loads(self.file(key, write).read_text(encoding="utf-8"))
+
+    def known(self, key: str) -> Any:
+        """Return the plain data of a key; None where there is none."""
+        path = self._path_of(key)
+        return json.loads(path.read_text(encoding="utf-8")) if self._is_intact(path) else None
+
+    def entry(self, key: str) -> Path:
+        """Return the path of a key's entry; it may be missing."""
+        return self._path_of(key)
+
+    def put_json(self, key: str, data: object) -> None:
+        """Set the plain data of a key, whatever it was before."""
+        self.forget(key)
+        self.json(key, lambda: data)
+
+    def put_file(self, key: str, file: Path) -> Path:
+        """Move a file of `folder_for_work` into the cache, unless it has the key's; return it."""
+
+        def move(path: Path) -> None:
+            file.replace(path)
+
+        return self.file(key, move)
 
     @contextmanager
     def folder_for_work(self) -> Iterator[Path]:

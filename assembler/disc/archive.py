@@ -14,16 +14,17 @@ from pathlib import Path
 
 import mutagen
 import numpy as np
+import soundfile
 from mutagen.flac import FLAC, CueSheet, CueSheetTrack, CueSheetTrackIndex
 from numpy.typing import NDArray
 
-from assembler.disc.image import sound_file, write_disc
 from assembler.disc.texts import ReleaseTexts, TrackTexts
 from assembler.errors import AssemblerError
+from assembler.file_names import for_libsndfile
 from assembler.manifest import Manifest
 from assembler.manifest.codes import ean13
 from assembler.sequence import DiscOrder
-from assembler.sequence.frames import SAMPLES_PER_FRAME
+from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 
 LEAD_OUT = 170
 """The lead-out's track number on a disc."""
@@ -49,8 +50,19 @@ def encode_archive(pcm: Iterable[NDArray[np.int32]], target: Path, order: DiscOr
     AssemblerError
         The sound does not have the length of the running order.
     """
-    with sound_file(target, format="FLAC", compression_level=_LEVEL) as file:
-        write_disc(pcm, order, file)
+    samples = 0
+    with soundfile.SoundFile(
+        for_libsndfile(target), "w", DISC_RATE_HZ, 2, "PCM_16", format="FLAC",
+        compression_level=_LEVEL,
+    ) as file:  # fmt: skip
+        for block in pcm:
+            file.write(np.ascontiguousarray(block, np.int16))
+            samples += len(block)
+    if samples != order.frames * SAMPLES_PER_FRAME:
+        raise AssemblerError(
+            f"disc {order.number}: its sound has {samples} samples, the running order "
+            f"{order.frames * SAMPLES_PER_FRAME}: please report this"
+        )
 
 
 def tag_archive(

@@ -10,7 +10,7 @@ libsndfile uses a random serial number: ffmpeg's files are reproducible.
 from __future__ import annotations
 
 import subprocess
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -20,8 +20,9 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from assembler.audio.ffmpeg import ffmpeg_program, run_ffmpeg
+from assembler.audio.ffmpeg import ALONE, ffmpeg_program, run_ffmpeg
 from assembler.download.mp3_header import write_mp3_length
+from assembler.dsp.dither import Pcm
 from assembler.errors import AssemblerError
 from assembler.file_names import for_libsndfile
 from assembler.findings import Finding
@@ -119,6 +120,39 @@ def format_findings(source: ManifestFile) -> Iterator[Finding]:
             yield source.finding("error", "unavailable-format", loc, message)
 
 
+class FlacWriter:
+    """Writes a passage's PCM into one FLAC file per track.
+
+    Parameters
+    ----------
+    paths
+        The files.
+    rate_hz, bits
+        Of the PCM.
+    """
+
+    def __init__(self, paths: Sequence[Path], rate_hz: int, bits: int) -> None:
+        self._paths = paths
+        self._rate_hz = rate_hz
+        self._bits = bits
+        self._region = -1
+        self._file: soundfile.SoundFile | None = None
+
+    def write(self, region: int, pcm: Pcm) -> None:
+        """Write the next samples of a track; the tracks follow each other."""
+        if region != self._region:
+            self.close()
+            self._file = _lossless_file(self._paths[region], self._rate_hz, self._bits)
+            self._region = region
+        if self._file:
+            self._file.write(np.left_shift(pcm, 32 - self._bits))
+
+    def close(self) -> None:
+        """Close the last file."""
+        if self._file:
+            self._file.close()
+
+
 def encode(pcm: Iterable[NDArray[np.int32]], rate_hz: int, facts: FormatFacts, target: Path) -> int:
     """Encode a track, from blocks at the format's word length; return its length in samples.
 
@@ -139,25 +173,60 @@ def encode(pcm: Iterable[NDArray[np.int32]], rate_hz: int, facts: FormatFacts, t
         write_lossless(left_aligned(), rate_hz, facts.bits, target)
         return length
     source = ["-f", "s32le", "-ar", str(rate_hz), "-ac", "2", "-i", "pipe:0"]
-    reproducible = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:a", "+bitexact"]
-    depth = ["-sample_fmt", "s32p", "-bits_per_raw_sample", "24"] if "alac" in facts.codec else []
-    run_ffmpeg(
-        [*source, *reproducible, *facts.codec, *depth, f"file:{target}"],
-        feed=(np.ascontiguousarray(block, "<i4").data for block in left_aligned()),
+    _run_encoder(
+        source, facts, target, (np.ascontiguousarray(b, "<i4").data for b in left_aligned())
     )
     if facts.container == "mp3":
         write_mp3_length(target, length)
     return length
 
 
+def encode_file(source: Path, facts: FormatFacts, target: Path) -> int:
+    """Encode a lossless file with ffmpeg, and return its length in samples.
+
+    ffmpeg decodes it in less time than a pipe takes to bring the same samples.
+
+    Parameters
+    ----------
+    source
+        FLAC or WAV file of 24 bits.
+    facts
+        The format.
+    target
+        File to write.
+
+    Raises
+    ------
+    AssemblerError
+        The encoder failed.
+    """
+    _run_encoder([*ALONE, "-i", f"file:{source}"], facts, target)
+    length = int(soundfile.info(for_libsndfile(source)).frames)
+    if facts.container == "mp3":
+        write_mp3_length(target, length)
+    return length
+
+
+def _run_encoder(
+    source: Sequence[str], facts: FormatFacts, target: Path, feed: Iterable[memoryview] = ()
+) -> None:
+    reproducible = ["-map_metadata", "-1", "-fflags", "+bitexact", "-flags:a", "+bitexact"]
+    depth = ["-sample_fmt", "s32p", "-bits_per_raw_sample", "24"] if "alac" in facts.codec else []
+    run_ffmpeg([*source, *reproducible, *facts.codec, *depth, f"file:{target}"], feed=feed)
+
+
 def write_lossless(
     aligned: Iterable[NDArray[np.int32]], rate_hz: int, bits: int, target: Path
 ) -> None:
     """Write PCM, left-aligned in 32 bits, as FLAC or WAV by the target's extension."""
-    kind = "FLAC" if target.suffix == ".flac" else "WAV"
-    level = {"compression_level": FLAC_LEVEL} if kind == "FLAC" else {}
-    with soundfile.SoundFile(
-        for_libsndfile(target), "w", rate_hz, 2, subtype=f"PCM_{bits}", format=kind, **level
-    ) as file:
+    with _lossless_file(target, rate_hz, bits) as file:
         for block in aligned:
             file.write(np.ascontiguousarray(block))
+
+
+def _lossless_file(target: Path, rate_hz: int, bits: int) -> soundfile.SoundFile:
+    kind = "FLAC" if target.suffix == ".flac" else "WAV"
+    level = {"compression_level": FLAC_LEVEL} if kind == "FLAC" else {}
+    return soundfile.SoundFile(
+        for_libsndfile(target), "w", rate_hz, 2, subtype=f"PCM_{bits}", format=kind, **level
+    )

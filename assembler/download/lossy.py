@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from assembler.audio.ffmpeg import ALONE, ffmpeg_program
 from assembler.cancel import check_cancelled, child_process
-from assembler.download.formats import Container, FormatFacts, encode
+from assembler.download.formats import Container, FormatFacts, encode, encode_file
 from assembler.download.playing_levels import PlayingLevels
 from assembler.dsp.blocks import Samples
 from assembler.dsp.decibels import amplitude, decibels
@@ -55,6 +55,10 @@ class LossyPiece:
     """Files of the same group are lowered by the same amount."""
     lowered_db: float = 0.0
     """By how much the PCM is lowered."""
+    file: Path | None = None
+    """Lossless file with the same PCM, if there is one."""
+    track: str = ""
+    """Key of the PCM."""
 
 
 @dataclass(frozen=True)
@@ -94,37 +98,62 @@ def encode_below_ceiling(
     AssemblerError
         ffmpeg failed.
     """
-    peaks = list(run(_encode_and_measure, list(pieces)))
-    results = [LossyResult(peak, peak, 0.0, 1) for peak in peaks]
-    lowered: dict[Hashable, float] = defaultdict(float)
+    peaks = list(run(encode_and_measure, list(pieces)))
+    results: dict[int, LossyResult] = {}
+    for group in dict.fromkeys(piece.group for piece in pieces):
+        own = [i for i, piece in enumerate(pieces) if piece.group == group]
+        lowered = lower_group([pieces[i] for i in own], [peaks[i] for i in own], ceiling_dbtp, run)
+        results |= zip(own, lowered, strict=True)
+    return [results[i] for i in range(len(pieces))]
+
+
+def lower_group(
+    pieces: Sequence[LossyPiece],
+    peaks_dbtp: Sequence[float | None],
+    ceiling_dbtp: float,
+    run: Run = map,
+) -> list[LossyResult]:
+    """Encode the files of one group again, all at the same lower level, while a peak is too high.
+
+    Parameters
+    ----------
+    pieces
+        The files.
+    peaks_dbtp
+        Decoded true peaks of their first encoding.
+    ceiling_dbtp, run
+        As for `encode_below_ceiling`.
+    """
+    results = [LossyResult(peak, peak, 0.0, 1) for peak in peaks_dbtp]
+    lowered_db = 0.0
     for round_number in range(2, MOST_ROUNDS + 1):
-        excess = _excess_by_group(pieces, results, ceiling_dbtp)
-        if not excess:
+        peaks = [one.peak_after_dbtp for one in results if one.peak_after_dbtp is not None]
+        over_db = max(peaks, default=ceiling_dbtp) - ceiling_dbtp
+        if over_db <= 0:
             break
-        for group, over_db in excess.items():
-            lowered[group] += over_db + _MARGIN_DB
-        again = [i for i, piece in enumerate(pieces) if piece.group in excess]
-        lower = [replace(pieces[i], lowered_db=lowered[pieces[i].group]) for i in again]
-        for i, piece, peak in zip(again, lower, run(_encode_and_measure, lower), strict=True):
-            first = results[i].peak_before_dbtp
-            results[i] = LossyResult(first, peak, piece.lowered_db, round_number)
+        lowered_db += over_db + _MARGIN_DB
+        lower = [replace(piece, lowered_db=lowered_db) for piece in pieces]
+        again = run(encode_and_measure, lower)
+        results = [
+            LossyResult(first, peak, lowered_db, round_number)
+            for first, peak in zip(peaks_dbtp, again, strict=True)
+        ]
     return results
 
 
-def _excess_by_group(
-    pieces: Sequence[LossyPiece], results: Sequence[LossyResult], ceiling_dbtp: float
-) -> dict[Hashable, float]:
-    excess: dict[Hashable, float] = {}
-    for piece, result in zip(pieces, results, strict=True):
-        peak = result.peak_after_dbtp
-        if peak is not None and peak > ceiling_dbtp:
-            excess[piece.group] = max(excess.get(piece.group, 0.0), peak - ceiling_dbtp)
-    return excess
+def encode_and_measure(piece: LossyPiece) -> float | None:
+    """Encode a file and return its decoded true peak; None for silence.
 
-
-def _encode_and_measure(piece: LossyPiece) -> float | None:
-    pcm = _lowered(piece.pcm(), piece.lowered_db)
-    length = encode(pcm, piece.rate_hz, piece.facts, piece.target)
+    Raises
+    ------
+    AssemblerError
+        ffmpeg failed, or the file decodes to another length.
+    """
+    if piece.file and not piece.lowered_db:
+        length = encode_file(piece.file, piece.facts, piece.target)
+    else:
+        pcm = _lowered(piece.pcm(), piece.lowered_db)
+        length = encode(pcm, piece.rate_hz, piece.facts, piece.target)
     reading = read_decoded(piece.target, piece.rate_hz, piece.facts.container)
     if reading.length_samples != length:
         raise AssemblerError(

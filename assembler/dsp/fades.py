@@ -46,15 +46,17 @@ def fade(
     shape
         Curve of both, see `fade_gain`.
     """
-    position = 0
+    end = 0
     for block in blocks:
-        if not len(block):
+        start, end = end, end + len(block)
+        fades_in, fades_out = start < fade_in, fade_out and end > length - fade_out
+        if not (fades_in or fades_out):
+            yield block
             continue
-        positions = np.arange(position, position + len(block))
-        position += len(block)
+        positions = np.arange(start, end)
         gain = np.ones(len(block))
-        if fade_in and positions[0] < fade_in:
+        if fades_in:
             gain *= fade_gain(positions, fade_in, shape)
-        if fade_out and positions[-1] >= length - fade_out:
+        if fades_out:
             gain *= fade_gain(length - 1 - positions, fade_out, shape)
-        yield block if (gain == 1).all() else (block * gain[:, None]).astype(np.float32)
+        yield (block * gain[:, None]).astype(np.float32)

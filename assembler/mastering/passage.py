@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import accumulate, pairwise
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 
@@ -35,8 +36,8 @@ class RenderedPassage:
     sections: tuple[TrackSection, ...]
     rate_hz: int
     file: Path
-    """The samples of its tracks, one track after the other: raw float32, two channels. It is
-    written when it is first read."""
+    """Where rendering takes long (EQ, rate conversion), the samples of its tracks are kept here for
+    the next pass: raw float32, two channels, one track after the other."""
     lengths: tuple[int, ...]
     """Length of each track's sound, in samples."""
     overlaps: tuple[int, ...]
@@ -80,28 +81,50 @@ def trimmed_for_meter(rendered: RenderedPassage) -> RenderedPassage:
     return replace(rendered, length=min(rendered.length, length))
 
 
-def _render(rendered: RenderedPassage) -> None:
-    """Write a passage's tracks: section, EQ, rate conversion, fades.
+def _tracks(rendered: RenderedPassage) -> Iterator[Iterator[Samples]]:
+    """Yield the sound of each track: rendered now, or read from the passage's file."""
+    if not any(s.bands or s.recording.rate_hz != rendered.rate_hz for s in rendered.sections):
+        for i in range(len(rendered.sections)):
+            yield _rendered_track(rendered, i)
+        return
+    if not rendered.file.exists():
+        _write_file(rendered)
+    with rendered.file.open("rb") as file:
+        for length in rendered.lengths:
+            yield _read_floats(file, length)
+
+
+def _rendered_track(rendered: RenderedPassage, i: int) -> Iterator[Samples]:
+    """Render a track: section, EQ, rate conversion, fades.
 
     Raises
     ------
     SourceError
-        A recording can't be read to its end, or holds NaN or infinite samples.
+        Its recording can't be read to its end, or holds NaN or infinite samples.
     """
-    overlaps, rate_hz = rendered.overlaps, rendered.rate_hz
+    section, rate_hz = rendered.sections[i], rendered.rate_hz
+    fade_in, fade_out = (*rendered.overlaps, 0)[i : i + 2]
+    try:
+        sound = _section_sound(section, rate_hz)
+        yield from fade(sound, section.samples_at(rate_hz), fade_in, fade_out)
+    except SourceError as error:
+        error.index = section.index
+        raise
+
+
+def _write_file(rendered: RenderedPassage) -> None:
     part = rendered.file.with_suffix(f".{threading.get_ident()}")
     with part.open("wb") as out:
-        for section, fade_in, fade_out in zip(
-            rendered.sections, overlaps, (*overlaps[1:], 0), strict=True
-        ):
-            try:
-                sound = _section_sound(section, rate_hz)
-                for block in fade(sound, section.samples_at(rate_hz), fade_in, fade_out):
-                    out.write(np.ascontiguousarray(block, "<f4").data)
-            except SourceError as error:
-                error.index = section.index
-                raise
+        for i in range(len(rendered.sections)):
+            for block in _rendered_track(rendered, i):
+                out.write(np.ascontiguousarray(block, "<f4").data)
     part.replace(rendered.file)
+
+
+def _read_floats(file: BinaryIO, length: int) -> Iterator[Samples]:
+    for start in range(0, length, BLOCK_FRAMES):
+        data = file.read(min(BLOCK_FRAMES, length - start) * 8)
+        yield np.frombuffer(data, "<f4").reshape(-1, 2)
 
 
 def _section_sound(section: TrackSection, rate_hz: int) -> Iterator[Samples]:
@@ -126,28 +149,25 @@ def with_gain(rendered: RenderedPassage, gains_db: Sequence[float]) -> Iterator[
     Where tracks overlap, each keeps its own gain; at a segue the gain is ramped over
     2 × `RAMP_S`.
     """
-    if not rendered.file.exists():
-        _render(rendered)
     held = np.zeros((0, 2), np.float32)  # the overlapping end of the track before
-    with rendered.file.open("rb") as file:
-        for i, length in enumerate(rendered.lengths):
-            alone = length - (*rendered.overlaps[1:], 0)[i]
-            ends = []
-            position = 0
-            while position < length:
-                check_cancelled()
-                wanted = min(BLOCK_FRAMES, length - position)
-                block = np.frombuffer(file.read(wanted * 8), "<f4").reshape(-1, 2)
-                block = _apply_gain(block, position, _knots(rendered, gains_db, i))
-                if position < len(held):
-                    both = held[position : position + wanted]
-                    block = np.concatenate((block[: len(both)] + both, block[len(both) :]))
-                if position < alone:
-                    yield block[: alone - position]
-                if position + wanted > alone:
-                    ends.append(block[max(0, alone - position) :])
-                position += wanted
-            held = np.concatenate(ends) if ends else held[:0]
+    for i, sound in enumerate(_tracks(rendered)):
+        knots = _knots(rendered, gains_db, i)
+        alone = rendered.lengths[i] - (*rendered.overlaps[1:], 0)[i]
+        ends = []
+        position = 0
+        for block in sound:
+            check_cancelled()
+            end = position + len(block)
+            block = _apply_gain(block, position, knots)
+            if position < len(held):
+                both = held[position:end]
+                block = np.concatenate((block[: len(both)] + both, block[len(both) :]))
+            if position < alone:
+                yield block[: alone - position]
+            if end > alone:
+                ends.append(block[max(0, alone - position) :])
+            position = end
+        held = np.concatenate(ends) if ends else held[:0]
 
 
 Knots = tuple[list[int], list[float]]

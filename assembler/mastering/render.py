@@ -5,19 +5,26 @@ A passage is processed as one sound, so that a segue is continuous; its tracks a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import hashlib
+from bisect import bisect_right
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
+import soundfile
 from numpy.typing import NDArray
 
 from assembler.cancel import check_cancelled
 from assembler.dsp.blocks import Samples, cut
-from assembler.dsp.dither import Dither, Quantizer, samples_of
+from assembler.dsp.dither import Dither, Pcm, Quantizer, samples_of
 from assembler.dsp.limiter import limit
 from assembler.dsp.loudness import Energies
 from assembler.dsp.meter import Meter, Reading
+from assembler.errors import AssemblerError
+from assembler.file_names import for_libsndfile
 from assembler.mastering.gain_reduction import GainReductionLog, TrackGainReduction
 from assembler.mastering.passage import BLOCK_FRAMES, RenderedPassage, with_gain, with_silence
 from assembler.preflight.track_section import TrackSection
@@ -28,54 +35,106 @@ _MOST_RENDERINGS = 4
 
 
 @dataclass(frozen=True)
+class StoredPcm:
+    """Finished PCM in a lossless file, WAV or FLAC."""
+
+    path: Path
+    start: int = 0
+    """Its first sample in the file."""
+
+
+def _nowhere(_bits: int) -> StoredPcm:
+    raise AssemblerError("the track has no PCM: please report this")
+
+
+@dataclass(frozen=True)
 class FinishedTrack:
     """One track's delivered PCM at one rate."""
 
     section: TrackSection
     rate_hz: int
-    files: dict[int, Path]
-    """Raw PCM by bit depth: int16 for 16 bits, int32 for 24."""
     start: int
     length: int
-    """The track's position in these files, in samples."""
+    """Its position in its passage, in samples."""
     readings: dict[int, Reading]
     """Measurements by bit depth."""
     gating_blocks: dict[int, Energies]
     """By bit depth, for the loudness of several tracks together."""
+    digest: str
+    """SHA-256 of its passage's PCM, of the lowest bit depth, in hexadecimal digits."""
     gain_db: float
     """Match and trim together."""
     gain_reduction: TrackGainReduction
     """What the limiter took off."""
     key: str = ""
     """Cache key of its PCM."""
+    stored: Callable[[int], StoredPcm] = _nowhere
+    """Returns where its PCM of a bit depth is; it is rendered again if it is nowhere."""
 
-    def pcm(self, bits: int) -> Iterator[NDArray[np.int32]]:
-        """Read the track's PCM of a bit depth in blocks of shape (frames, 2)."""
-        return _read_pcm(self.files[bits], bits, self.start, self.length)
+    def pcm(self, bits: int, start: int = 0, end: int | None = None) -> Iterator[Pcm]:
+        """Read the track's PCM from sample `start` to before `end`, blocks of shape (frames, 2)."""
+        stored = self.stored(bits)
+        left = (self.length if end is None else end) - start
+        with soundfile.SoundFile(for_libsndfile(stored.path)) as file:
+            file.seek(stored.start + start)
+            while left:
+                check_cancelled()
+                block = file.read(min(left, BLOCK_FRAMES), "int32", always_2d=True)
+                if not len(block):
+                    raise AssemblerError(f"{stored.path}: ends early: build again")
+                left -= len(block)
+                yield np.right_shift(block, 32 - bits)
 
 
 def excerpt(tracks: Sequence[FinishedTrack], start: int, end: int) -> NDArray[np.int16]:
     """Return 16-bit PCM of consecutive tracks, from sample `start` up to, not including, `end`."""
-    parts = []
+    parts: list[Pcm] = []
     position = 0
     for track in tracks:
         first, last = max(start - position, 0), min(end - position, track.length)
         position += track.length
         if first < last:
-            whole = np.memmap(track.files[16], _pcm_dtype(16), "r").reshape(-1, 2)
-            parts.append(np.array(whole[track.start + first : track.start + last]))
-    return np.concatenate(parts)
+            parts += track.pcm(16, first, last)
+    return np.concatenate(parts).astype(np.int16)
+
+
+class PcmWriter(Protocol):
+    """Takes a passage's PCM of one bit depth as it is rendered."""
+
+    def write(self, region: int, pcm: Pcm) -> None:
+        """Take the next samples, which belong to a region."""
+
+
+Writers = Mapping[int, Sequence[PcmWriter]]
+"""Those of each bit depth."""
+
+
+@dataclass(frozen=True)
+class MasterSettings:
+    """How passages are finished.
+
+    Attributes
+    ----------
+    ceiling_dbtp
+        Highest true peak.
+    bit_depths
+        16, 24 or both.
+    dither
+        For 16 bits; 24 bits always get TPDF.
+    """
+
+    ceiling_dbtp: float
+    bit_depths: tuple[int, ...]
+    dither: Dither = "tpdf"
 
 
 def master(
     rendered: RenderedPassage,
     gains_db: Sequence[float],
-    ceiling_dbtp: float,
-    bit_depths: Sequence[int],
-    file_of: Callable[[int], Path],
-    dither: Dither = "tpdf",
+    settings: MasterSettings,
+    writers: Callable[[], AbstractContextManager[Writers]],
 ) -> list[FinishedTrack]:
-    """Render a passage to PCM of each bit depth, and measure it.
+    """Render a passage to PCM of each bit depth, and measure it on its way to its writers.
 
     Parameters
     ----------
@@ -83,14 +142,10 @@ def master(
         The passage.
     gains_db
         Gain of each of its tracks.
-    ceiling_dbtp
-        Highest true peak.
-    bit_depths
-        16, 24 or both.
-    file_of
-        Returns the file for a bit depth.
-    dither
-        For 16 bits; 24 bits always get TPDF.
+    settings
+        Ceiling, bit depths and dither.
+    writers
+        Opens the writers; once more for each rendering whose peaks came out over the ceiling.
 
     Returns
     -------
@@ -99,10 +154,11 @@ def master(
     """
     margin_db = 0.0
     for _ in range(_MOST_RENDERINGS):
-        rendering = _Rendering(rendered, gains_db, bit_depths, file_of, dither)
-        rendering.run(ceiling_dbtp - margin_db)
+        rendering = _Rendering(rendered, gains_db, settings)
+        with writers() as opened:
+            rendering.run(settings.ceiling_dbtp - margin_db, opened)
         mastered = rendering.tracks()
-        over_db = max(_overshoot_db(track, ceiling_dbtp) for track in mastered)
+        over_db = max(_overshoot_db(track, settings.ceiling_dbtp) for track in mastered)
         if over_db <= PEAK_SLACK_DB:
             break
         margin_db += over_db
@@ -118,48 +174,50 @@ class _Rendering:
     """One pass over a passage: gain, limiter, dither, measurements."""
 
     def __init__(
-        self,
-        rendered: RenderedPassage,
-        gains_db: Sequence[float],
-        bit_depths: Sequence[int],
-        file_of: Callable[[int], Path],
-        dither: Dither,
+        self, rendered: RenderedPassage, gains_db: Sequence[float], settings: MasterSettings
     ) -> None:
         self.rendered = rendered
         self.gains_db = gains_db
-        self.dither = dither
-        self.files = {bits: file_of(bits) for bits in bit_depths}
+        self.settings = settings
         self.reductions = GainReductionLog(rendered.rate_hz, rendered.parts)
+        self.digest = hashlib.sha256()
         self.meters = {
-            bits: [Meter(rendered.rate_hz) for _ in rendered.sections] for bits in bit_depths
+            bits: [Meter(rendered.rate_hz) for _ in rendered.sections]
+            for bits in settings.bit_depths
         }
 
-    def run(self, ceiling_dbtp: float) -> None:
-        exact = self._exact_tracks(ceiling_dbtp)
-        quantizers = {
+    def run(self, ceiling_dbtp: float, writers: Writers) -> None:
+        quantizers = self._quantizers(self._exact_tracks(ceiling_dbtp))
+        parts, cuts = self.rendered.parts, self.rendered.cuts
+        edges = sorted({*parts, *cuts})
+        sound = with_silence(self._limited(ceiling_dbtp), self.rendered.length)
+        for segment, block in cut(sound, edges):
+            start = edges[segment - 1] if segment else 0
+            part, region = bisect_right(parts, start), bisect_right(cuts, start)
+            for bits, by_part in quantizers.items():
+                pcm = by_part[part].quantize(block)
+                self.meters[bits][region].feed(samples_of(pcm, bits))
+                if bits == min(quantizers):
+                    self.digest.update(np.ascontiguousarray(pcm, _raw_dtype(bits)).data)
+                for writer in writers.get(bits, ()):
+                    writer.write(region, pcm)
+
+    def _quantizers(self, exact: Mapping[int, Sequence[bool]]) -> dict[int, list[Quantizer]]:
+        """Return the quantizers of each track, and one for the silence after the last."""
+        return {
             bits: [
                 Quantizer(
                     bits,
                     None if exact[bits][i] else _seed(section, bits),
                     same_in_both=section.recording.is_mono,
-                    dither=self.dither if bits == 16 else "tpdf",
+                    dither=self.settings.dither if bits == 16 else "tpdf",
                     rate_hz=self.rendered.rate_hz,
                 )
                 for i, section in enumerate(self.rendered.sections)
             ]
-            + [Quantizer(bits, None)]  # for the silence after the last track
-            for bits in self.files
+            + [Quantizer(bits, None)]
+            for bits in self.settings.bit_depths
         }
-        outs = {bits: _PcmFile(path, bits) for bits, path in self.files.items()}
-        try:
-            sound = with_silence(self._limited(ceiling_dbtp), self.rendered.length)
-            for part, block in cut(sound, self.rendered.parts):
-                for bits, out in outs.items():
-                    out.write(quantizers[bits][part].quantize(block))
-        finally:
-            for out in outs.values():
-                out.close()
-        self._measure()
 
     def _limited(self, ceiling_dbtp: float) -> Iterator[Samples]:
         self.reductions = GainReductionLog(self.rendered.rate_hz, self.rendered.parts)
@@ -175,7 +233,7 @@ class _Rendering:
                 _is_unprocessed(self.rendered, i, gain, bits)
                 for i, gain in enumerate(self.gains_db)
             ]
-            for bits in self.files
+            for bits in self.settings.bit_depths
         }
         if not any(any(tracks) for tracks in candidates.values()):
             return candidates
@@ -187,25 +245,18 @@ class _Rendering:
             for bits, tracks in candidates.items()
         }
 
-    def _measure(self) -> None:
-        for bits, path in self.files.items():
-            pcm = _read_pcm(path, bits, 0, self.rendered.length)
-            sound = (samples_of(block, bits) for block in pcm)
-            for region, block in cut(sound, self.rendered.cuts):
-                self.meters[bits][region].feed(block)
-
     def tracks(self) -> list[FinishedTrack]:
-        readings = {bits: [meter.reading() for meter in self.meters[bits]] for bits in self.files}
+        readings = {bits: [meter.reading() for meter in own] for bits, own in self.meters.items()}
         starts = (0, *self.rendered.cuts)
         return [
             FinishedTrack(
                 section=section,
                 rate_hz=self.rendered.rate_hz,
-                files=self.files,
                 start=starts[i],
                 length=self.rendered.region_lengths[i],
-                readings={bits: readings[bits][i] for bits in self.files},
-                gating_blocks={bits: self.meters[bits][i].gating_blocks() for bits in self.files},
+                readings={bits: of_bits[i] for bits, of_bits in readings.items()},
+                gating_blocks={b: own[i].gating_blocks() for b, own in self.meters.items()},
+                digest=self.digest.hexdigest(),
                 gain_db=self.gains_db[i],
                 gain_reduction=reduction,
             )
@@ -215,35 +266,8 @@ class _Rendering:
         ]
 
 
-class _PcmFile:
-    """Raw PCM on disk: int16 for 16 bits, int32 for 24."""
-
-    def __init__(self, path: Path, bits: int) -> None:
-        self._dtype = _pcm_dtype(bits)
-        self._file = path.open("wb")
-
-    def write(self, pcm: NDArray[np.int32]) -> None:
-        self._file.write(np.ascontiguousarray(pcm, self._dtype).data)
-
-    def close(self) -> None:
-        self._file.close()
-
-
-def _pcm_dtype(bits: int) -> np.dtype[np.signedinteger]:
+def _raw_dtype(bits: int) -> np.dtype[np.signedinteger]:
     return np.dtype("<i2" if bits == 16 else "<i4")
-
-
-def _read_pcm(path: Path, bits: int, start: int, length: int) -> Iterator[NDArray[np.int32]]:
-    frame_bytes = 2 * _pcm_dtype(bits).itemsize
-    left = length
-    with path.open("rb") as file:
-        file.seek(start * frame_bytes)
-        while left:
-            check_cancelled()
-            data = file.read(min(left, BLOCK_FRAMES) * frame_bytes)
-            block = np.frombuffer(data, _pcm_dtype(bits)).reshape(-1, 2)
-            left -= len(block)
-            yield block.astype(np.int32, copy=False)
 
 
 def _is_unprocessed(rendered: RenderedPassage, i: int, gain_db: float, bits: int) -> bool:

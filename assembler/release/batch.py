@@ -21,7 +21,7 @@ from assembler.mastering.plan import ROOMS, plan_release
 from assembler.preflight.check import CheckReport, check
 from assembler.release.build_report import BuildReport
 from assembler.release.building import BuildSettings, make_release, target_of
-from assembler.release.progress import Progress, Step, Tasks, no_progress, planned_s
+from assembler.release.progress import Progress, Step, TaskProgress, no_progress, planned_s
 from assembler.workers import result_of
 
 MOST_AT_ONCE = 4
@@ -202,7 +202,7 @@ def build_jobs(
     """
     token, rooms, workers = token or CancelToken(), tuple(only), jobs or os.cpu_count() or 1
     several = len(planned) > 1
-    all_tasks = [Tasks(_named(progress, job) if several else progress) for job in planned]
+    all_tasks = [TaskProgress(_named(progress, job) if several else progress) for job in planned]
     for job, tasks in zip(planned, all_tasks, strict=True):
         if job.target and job.checked:
             tasks.plan(planned_s(plan_release(job.checked, rooms)))
@@ -221,7 +221,7 @@ def build_jobs(
                 raise
 
 
-def _built(job: Job, settings: BuildSettings, token: CancelToken, tasks: Tasks) -> Job:
+def _built(job: Job, settings: BuildSettings, token: CancelToken, tasks: TaskProgress) -> Job:
     """Return a job with its report or its error."""
     if job.target is None or job.checked is None:
         return job

@@ -22,7 +22,7 @@ from assembler.release.build_report import BuildReport
 from assembler.release.inputs import inputs_of
 from assembler.release.last_release import LastRelease
 from assembler.release.memory import refuse_other_manifest, remembered_stamps, unchanged
-from assembler.release.progress import Progress, Tasks, no_progress, planned_s
+from assembler.release.progress import Progress, TaskProgress, no_progress, planned_s
 from assembler.workers import Share
 
 
@@ -85,7 +85,7 @@ def build(
     if not report.ok:
         raise FindingsError(report.findings)
     with ThreadPoolExecutor(jobs or os.cpu_count()) as pool, opened_cache() as cache:
-        tasks = Tasks(progress)
+        tasks = TaskProgress(progress)
         tasks.plan(planned_s(plan_release(report, only)))
         settings = BuildSettings(pool, cache, tuple(only), packages)
         return make_release(report, target_of(report, out), settings, CancelToken(), tasks)
@@ -116,7 +116,7 @@ def make_release(
     target: Path,
     settings: BuildSettings,
     token: CancelToken,
-    tasks: Tasks,
+    tasks: TaskProgress,
 ) -> BuildReport:
     """Make the release of a manifest that passed its check.
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from functools import partial
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -17,10 +17,31 @@ from assembler.sequence import DiscOrder
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 
 
-def clips(
-    folder: Path, discs: Sequence[DiscOrder], tracks: Sequence[FinishedTrack], cache: ArtifactCache
-) -> Iterator[Callable[[], Path]]:
-    """Return a function per join that writes its clip, to run in parallel.
+@dataclass(frozen=True)
+class Clip:
+    """A clip around a join: its file, the indices of its two tracks, its first and end sample.
+
+    The samples count from the start of the first of the two tracks.
+    """
+
+    path: Path
+    indices: tuple[int, int]
+    start: int
+    end: int
+
+    def write(self, pair: Sequence[FinishedTrack], cache: ArtifactCache) -> Path:
+        """Write the clip from its two tracks."""
+        parts = {"position of the join": [self.start, self.end]}
+        key = named_key("join", parts, [track.key for track in pair])
+
+        def make(path: Path) -> None:
+            write_join_clip(excerpt(pair, self.start, self.end), path)
+
+        return cache.cached_release_file(self.path, key, make)
+
+
+def clips(folder: Path, discs: Sequence[DiscOrder]) -> Iterator[Clip]:
+    """Return the clip of each join.
 
     With several discs, a clip's name begins with the disc's number.
 
@@ -28,54 +49,46 @@ def clips(
     ----------
     folder
         To write into.
-    discs, tracks
-        The running order, and the disc's finished tracks in the manifest's order.
-    cache
-        Finished work.
+    discs
+        The running order.
     """
     for disc in discs:
-        disc_tracks = [tracks[place.index] for place in disc.places]
-        opening = disc.places[0].start_frame * SAMPLES_PER_FRAME
         prefix = f"{disc.number}-" if len(discs) > 1 else ""
         for n, (name, start, end) in enumerate(joins(disc)):
             begin = disc.places[n].start_frame * SAMPLES_PER_FRAME
-            pair = [track.key for track in disc_tracks[n : n + 2]]
-            key = named_key("join", {"position of the join": [start - begin, end - begin]}, pair)
-            make = partial(_write, disc_tracks, start - opening, end - opening)
-            yield partial(cache.release_file, folder / f"{prefix}{name}.mp3", key, make)
+            indices = (disc.places[n].index, disc.places[n + 1].index)
+            path = folder / f"{prefix}{name}.mp3"
+            yield Clip(path, indices, start - begin, end - begin)
 
 
-def listening_copies(
-    folder: Path, tracks: Sequence[FinishedTrack], bits: int, cache: ArtifactCache
-) -> Iterator[Callable[[], Path]]:
-    """Return a function per track that writes a listening copy, to run in parallel.
+def write_copy(
+    folder: Path, number: int, track: FinishedTrack, bits: int, cache: ArtifactCache
+) -> Path:
+    """Write a track's listening copy.
 
     Parameters
     ----------
     folder
         To write into.
-    tracks
-        Finished tracks in the manifest's order.
+    number
+        The track's, in the release.
+    track
+        The track.
     bits
-        Their bit depth.
+        Its bit depth.
     cache
         Finished work.
     """
-    for number, track in enumerate(tracks, 1):
-        key = named_key("listening copy", {"bit depth": bits}, [track.key])
-        make = partial(_write_copy, track, bits)
-        yield partial(cache.release_file, folder / copy_name(number), key, make)
+
+    def make(path: Path) -> None:
+        blocks = (samples_of(block, bits) for block in track.pcm(bits))
+        raw = (np.ascontiguousarray(block, "<f4").data.cast("B") for block in blocks)
+        write_mp3(raw, track.rate_hz, path)
+
+    key = named_key("listening copy", {"bit depth": bits}, [track.key])
+    return cache.cached_release_file(folder / copy_name(number), key, make)
 
 
 def copy_name(number: int) -> str:
     """Return the file name of a track's listening copy, by its number in the release."""
     return f"{number:02d}.mp3"
-
-
-def _write_copy(track: FinishedTrack, bits: int, path: Path) -> None:
-    blocks = (samples_of(block, bits) for block in track.pcm(bits))
-    write_mp3((np.ascontiguousarray(b, "<f4").data.cast("B") for b in blocks), track.rate_hz, path)
-
-
-def _write(tracks: Sequence[FinishedTrack], start: int, end: int, path: Path) -> None:
-    write_join_clip(excerpt(tracks, start, end), path)

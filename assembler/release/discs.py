@@ -1,165 +1,118 @@
-"""Write the files that the plant gets for a disc: image, cue sheet, CD-Text, archive, PQ sheet."""
+"""Write the files that the plant gets beside the image: cue sheet, CD-Text, archive, PQ sheet."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from assembler.cache.copies import copy_file
 from assembler.cache.keys import named_key
 from assembler.disc.archive import archive_comments, encode_archive, tag_archive
 from assembler.disc.cd_text import cd_text
-from assembler.disc.cue import cue_bytes, cue_sheet, disc_stem
-from assembler.disc.image import write_image
-from assembler.disc.texts import release_texts, track_texts
+from assembler.disc.cue import cue_bytes, cue_sheet
+from assembler.disc.texts import TrackTexts, release_texts, track_texts
+from assembler.dsp.dither import Pcm
 from assembler.errors import AssemblerError
 from assembler.manifest import Manifest
-from assembler.mastering.plan import DISC_BITS, Plan
+from assembler.mastering.plan import DISC_BITS
 from assembler.mastering.render import FinishedTrack
 from assembler.release.artifact_cache import ArtifactCache
+from assembler.release.images import Image
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 from assembler.sheets.pq_pdf import write_pq_pdf
 from assembler.sheets.pq_sheet import PqSheet, PqTrack, pq_text
 
 
-def disc_files(
-    folder: Path,
-    plan: Plan,
-    tracks: Sequence[FinishedTrack],
-    hidden: FinishedTrack | None,
-    cache: ArtifactCache,
-) -> list[DiscFiles]:
-    """Return the files of each disc, to be written.
-
-    Parameters
-    ----------
-    folder
-        To write into.
-    plan
-        What to make.
-    tracks
-        Of the disc's master.
-    hidden
-        The sound before track 1.
-    cache
-        Finished work.
-    """
-    discs, manifest = plan.report.discs, plan.report.source.manifest
-    tracks_by_disc = [[tracks[place.index] for place in disc.places] for disc in discs]
-    if hidden:
-        tracks_by_disc[0].insert(0, hidden)
-    return [
-        DiscFiles(folder, plan.name, manifest, disc, len(discs), sound, cache)
-        for disc, sound in zip(discs, tracks_by_disc, strict=True)
-    ]
-
-
+@dataclass(frozen=True)
 class DiscFiles:
-    """The files of one disc; image and archive take longest and are written in parallel.
+    """The files of one disc beside its image.
 
-    Parameters
+    Attributes
     ----------
-    folder
-        To write into.
+    image
+        The image.
     name
         Of the release's files.
-    manifest, disc, of_discs
-        The manifest, the disc's order, and the number of discs.
-    sound
-        The content of the image: the hidden sound, if any, and the tracks.
+    manifest, of_discs
+        The manifest, and the number of discs.
     cache
         Finished work.
     """
 
-    def __init__(
-        self,
-        folder: Path,
-        name: str,
-        manifest: Manifest,
-        disc: DiscOrder,
-        of_discs: int,
-        sound: Sequence[FinishedTrack],
-        cache: ArtifactCache,
-    ) -> None:
-        self.folder = folder
-        self.manifest = manifest
-        self.disc = disc
-        self.of_discs = of_discs
-        self.sound = sound
-        self.cache = cache
-        stem = disc_stem(name, disc.number, of_discs)
-        kinds = (".wav", ".flac", ".cue", ".cdtext")
-        self.image, self.archive, self.cue, self.packs = (folder / f"{stem}{k}" for k in kinds)
-        self.release_texts = release_texts(manifest)
-        self.texts = [track_texts(manifest, place.index) for place in disc.places]
-        length = {
-            "length of the disc": disc.frames,
-            "silence in front": disc.pause_in_image_frames,
-        }
-        self._image_key = named_key("image", length, [one.key for one in sound])
+    image: Image
+    name: str
+    manifest: Manifest
+    of_discs: int
+    cache: ArtifactCache
 
-    def write_image(self) -> None:
-        """Write the image."""
-        self.cache.release_file(
-            self.image,
-            self._image_key,
-            lambda path: write_image(self._pcm(), self.disc, path),
-        )
+    @property
+    def disc(self) -> DiscOrder:
+        """The disc's order."""
+        return self.image.disc
 
-    def write_archive(self) -> None:
-        """Write the archive."""
-        flags = [text.pre_emphasis for text in self.texts]
+    def _path(self, suffix: str) -> Path:
+        return self.image.path.with_suffix(suffix)
+
+    def _texts(self) -> list[TrackTexts]:
+        return [track_texts(self.manifest, place.index) for place in self.disc.places]
+
+    def write_archive(self, sound: Sequence[FinishedTrack]) -> Path:
+        """Write the archive of the image's sound: the hidden sound, if any, and the tracks."""
+        texts, release = self._texts(), release_texts(self.manifest)
+        flags = [text.pre_emphasis for text in texts]
         comments = archive_comments(self.manifest, self.disc, self.of_discs)
         marks: dict[str, object] = {
             "index points": [place.points for place in self.disc.places],
             "track 1 pause": self.disc.opening_pause_frames,
             "texts of the release": comments,
-            "barcode": self.release_texts.barcode,
-            "ISRCs": [text.isrc for text in self.texts],
+            "barcode": release.barcode,
+            "ISRCs": [text.isrc for text in texts],
             "flags": flags,
         }
+        sound_key = self.image.key([track.key for track in sound])
 
         def encode(path: Path) -> None:
-            encode_archive(self._pcm(), path, self.disc)
+            encode_archive(self._pcm(sound), path, self.disc)
 
         def write(path: Path) -> None:  # a new title does not encode again
-            key = named_key("archive's sound", {}, [self._image_key])
-            copy_file(self.cache.cached_file(key, path.suffix, encode), path)
-            tag_archive(
-                path,
-                self.disc,
-                self.release_texts,
-                self.texts,
-                comments=comments,
-                pre_emphasis=flags,
-            )
+            key = named_key("archive's sound", {}, [sound_key])
+            copy_file(self.cache.cached_file(key, ".flac", encode), path)
+            tag_archive(path, self.disc, release, texts, comments=comments, pre_emphasis=flags)
 
-        self.cache.release_file(self.archive, named_key("archive", marks, [self._image_key]), write)
+        key = named_key("archive", marks, [sound_key])
+        return self.cache.release_file(self._path(".flac"), key, write)
 
-    def _pcm(self) -> Iterator[NDArray[np.int32]]:
+    def _pcm(self, sound: Sequence[FinishedTrack]) -> Iterator[Pcm]:
         yield np.zeros((self.disc.pause_in_image_frames * SAMPLES_PER_FRAME, 2), np.int32)
-        for track in self.sound:
+        for track in sound:
             yield from track.pcm(DISC_BITS)
 
     def write_texts(self) -> None:
         """Write cue sheet, CD-Text and PQ sheet, once image and archive are written."""
-        cue_text = cue_sheet(self.image.name, self.disc, self.release_texts, self.texts)
-        self.cue.write_bytes(cue_bytes(cue_text))
-        files = [self.image, self.cue]
+        cue, packs, release = (
+            self._path(".cue"),
+            self._path(".cdtext"),
+            release_texts(self.manifest),
+        )
+        texts = self._texts()
+        cue.write_bytes(cue_bytes(cue_sheet(self.image.path.name, self.disc, release, texts)))
+        files = [self.image.path, cue]
         with suppress(AssemblerError):  # texts that do not fit: the check reported them
-            self.packs.write_bytes(cd_text(self.release_texts, self.texts).content)
-            files.append(self.packs)
-        digests = {path: self.cache.sha256(path) for path in (*files, self.archive)}
+            packs.write_bytes(cd_text(release, texts).content)
+            files.append(packs)
+        digests = {path: self.cache.sha256(path) for path in (*files, self._path(".flac"))}
         sheet = pq_sheet(self.manifest, self.disc, self.of_discs, digests)
         number = f"-{self.disc.number}" if self.of_discs > 1 else ""
-        text = pq_text(sheet)
-        (self.folder / f"pq-sheet{number}.txt").write_text(text, encoding="utf-8", newline="\n")
-        write_pq_pdf(sheet, self.folder / f"pq-sheet{number}.pdf")
+        folder = self.image.path.parent
+        (folder / f"pq-sheet{number}.txt").write_text(
+            pq_text(sheet), encoding="utf-8", newline="\n"
+        )
+        write_pq_pdf(sheet, folder / f"pq-sheet{number}.pdf")
 
 
 def pq_sheet(

@@ -14,6 +14,7 @@ from assembler.findings import Finding
 from assembler.finished.report_form import FormatReport, LossyReport, PlayingLevelsReport
 from assembler.manifest.model import Format
 from assembler.mastering.render import FinishedTrack
+from assembler.release.masters import Master
 
 
 @dataclass(frozen=True)
@@ -38,12 +39,15 @@ class FormatMade:
         Of each file as decoded.
     lossy
         How each file was kept under the ceiling; empty for a lossless format.
+    master
+        What its files were made from.
     """
 
     rates_hz: tuple[int, ...]
     gains_db: tuple[float, ...]
     levels: tuple[PlayingLevels, ...]
-    lossy: tuple[LossyResult, ...] = ()
+    lossy: tuple[LossyResult, ...]
+    master: Master
 
     def report(self) -> FormatReport:
         """Return the format's entry in the report."""

@@ -3,26 +3,26 @@
 from __future__ import annotations
 
 import hashlib
-import shutil
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import Executor, Future
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import count
 from pathlib import Path
+from typing import Any, TypeVar
 
+from assembler.cache.copies import copy_file
 from assembler.cache.folder import cache_key
-from assembler.cache.keys import Key, named_key
+from assembler.cache.keys import named_key
 from assembler.download.bwf import broadcast_chunks, make_broadcast_wave
 from assembler.download.formats import FACTS, encode
 from assembler.download.gapless import declared_delay
 from assembler.download.lossy import (
     LossyPiece,
     LossyResult,
-    encode_below_ceiling,
+    Run,
+    encode_and_measure,
     levels_as_coded,
     lossy_findings,
+    lower_group,
     read_decoded,
 )
 from assembler.download.packages import package_name, track_list, write_package
@@ -35,6 +35,7 @@ from assembler.file_names import track_file_name
 from assembler.manifest import ManifestFile
 from assembler.manifest.model import Format
 from assembler.mastering.plan import Plan
+from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata
 from assembler.release.artifact_cache import ArtifactCache, missing
 from assembler.release.download_formats import (
@@ -44,14 +45,18 @@ from assembler.release.download_formats import (
     playing_levels,
     rounded_levels,
 )
-from assembler.release.masters import Master
-from assembler.release.progress import Tasks, format_cost
-from assembler.workers import result_of
+from assembler.release.finisher import encoded_key
+from assembler.release.masters import Master, MasterTasks
+from assembler.release.progress import format_cost
+from assembler.release.tasks import Scheduler, Task
+from assembler.sequence import Passage
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
 class Downloads:
-    """The downloads of a release.
+    """States the tasks that make the downloads of a release.
 
     Attributes
     ----------
@@ -62,69 +67,54 @@ class Downloads:
     metadata
         Of every track.
     masters
-        The master of each format.
+        The tasks of each format's master.
     covers
         Pictures.
-    pool
-        Files are made in parallel on it.
-    tasks
-        Reports each file.
+    scheduler
+        Runs the tasks.
     cache
         Finished work.
+    packages
+        Make a zip file of each format too.
     """
 
     folder: Path
     plan: Plan
     metadata: Sequence[TrackMetadata]
-    masters: Mapping[Format, Master]
+    masters: Mapping[Format, MasterTasks]
     covers: Covers
-    pool: Executor
-    tasks: Tasks
+    scheduler: Scheduler
     cache: ArtifactCache
+    packages: bool
 
     @property
     def source(self) -> ManifestFile:
         """The manifest."""
         return self.plan.report.source
 
-    def run(self, when_started: Callable[[], None], *, packages: bool) -> DownloadsMade:
-        """Make all files.
-
-        Parameters
-        ----------
-        when_started
-            Called once, when lossy encoding has been queued: the work that it queues comes later.
-        packages
-            Make a zip file of each format too.
-        """
-        for name in self.masters:
-            (self.folder / name).mkdir()
-        self._write_pictures()
-        lossless = {
-            name: self._format(name, self._levels(name), ())
+    def task(self) -> Task[DownloadsMade]:
+        """Return the task that stands for all files."""
+        made = {name: self._format_task(name) for name in self.masters}
+        files = [
+            self._file_task(name, index, made[name])
             for name in self.masters
-            if not FACTS[name].lossy
-        }
-        queued: list[Future[None]] = []
+            for index in range(len(self.metadata))
+        ]
+        after: list[Task[Any]] = [Task("download tables", self._write_tables)]
+        if self.packages:
+            after += [self._package_task(name, files) for name in self.masters]
 
-        def queue_the_rest() -> None:
-            when_started()
-            for index in self._longest_first():
-                for name, made in lossless.items():
-                    queued.append(self.pool.submit(self._write_lossless, name, index, made))
+        def finish(*formats: Any) -> DownloadsMade:
+            by_name: dict[Format, FormatMade] = dict(zip(made, formats, strict=False))
+            lossy = [
+                (name, i, one)
+                for name, of_name in by_name.items()
+                for i, one in enumerate(of_name.lossy)
+            ]
+            ceiling_dbtp = self.source.manifest.download.lossy_ceiling
+            return DownloadsMade(by_name, tuple(lossy_findings(self.source, lossy, ceiling_dbtp)))
 
-        lossy = self._write_lossy(queue_the_rest)
-        for work in queued:
-            result_of(work)
-        self._write_tables()
-        if packages:
-            list(self.pool.map(self._write_package, self.masters))
-        findings = lossy_findings(
-            self.source,
-            [(name, i, one) for name, made in lossy.items() for i, one in enumerate(made.lossy)],
-            self.source.manifest.download.lossy_ceiling,
-        )
-        return DownloadsMade({**lossless, **lossy}, tuple(findings))
+        return Task("downloads", finish, (*made.values(), *files, *after))
 
     def path_of(self, name: Format, index: int) -> Path:
         """Return the file of a track in a format."""
@@ -132,84 +122,97 @@ class Downloads:
         place = (metadata.number, metadata.disc, metadata.of_discs)
         return self.folder / name / f"{track_file_name(metadata.title, *place)}{FACTS[name].suffix}"
 
-    def _levels(self, name: Format) -> tuple[PlayingLevels, ...]:
-        return playing_levels(self.masters[name].tracks, FACTS[name].bits)
+    def _format_task(self, name: Format) -> Task[FormatMade]:
+        """Return the task that knows the levels of a format's files."""
+        whole = self.masters[name].whole
+        bits = FACTS[name].bits
 
-    def _format(
-        self, name: Format, levels: Sequence[PlayingLevels], lossy: Sequence[LossyResult]
-    ) -> FormatMade:
-        tracks = self.masters[name].tracks
-        rates_hz, gains_db = zip(*((t.rate_hz, t.gain_db) for t in tracks), strict=True)
-        return FormatMade(rates_hz, gains_db, tuple(levels), tuple(lossy))
+        def made(master: Master, levels: Sequence[PlayingLevels], lossy: Any = ()) -> FormatMade:
+            rates_hz, gains_db = zip(*((t.rate_hz, t.gain_db) for t in master.tracks), strict=True)
+            return FormatMade(rates_hz, gains_db, tuple(levels), tuple(lossy), master)
 
-    def _task(self, name: Format, index: int) -> AbstractContextManager[None]:
-        track = self.masters[name].tracks[index]
-        cost_s = format_cost(name) * track.length / track.rate_hz
-        return self.tasks.task(f"{name}: {self.metadata[index].title}", cost_s)
+        def lossless(master: Master) -> FormatMade:
+            return made(master, playing_levels(master.tracks, bits))
 
-    def _longest_first(self) -> list[int]:
-        tracks = next(iter(self.masters.values())).tracks
-        return sorted(range(len(tracks)), key=lambda i: tracks[i].length, reverse=True)
+        def as_coded(master: Master, *groups: Mapping[int, LossyResult]) -> FormatMade:
+            results = {index: one for group in groups for index, one in group.items()}
+            lossy = [results[index] for index in range(len(self.metadata))]
+            levels = levels_as_coded(playing_levels(master.tracks, bits), lossy)
+            return made(master, [rounded_levels(one) for one in levels], lossy)
 
-    def _key(self, name: Format, index: int, lowered_db: float | None = None) -> Key:
-        """Return the key of an encoded file without tags."""
-        parts = {} if lowered_db is None else {"lowered for its peaks": lowered_db}
-        track = self.masters[name].tracks[index]
-        return named_key("encoded", {"format": name, **parts}, [track.key])
+        if FACTS[name].lossy:
+            return Task(f"{name}: levels", as_coded, (whole, *self._group_tasks(name)))
+        return Task(f"{name}: levels", lossless, (whole,))
 
-    def _write_lossless(self, name: Format, index: int, made: FormatMade) -> None:
-        facts, track = FACTS[name], self.masters[name].tracks[index]
+    def _group_tasks(self, name: Format) -> list[Task[dict[int, LossyResult]]]:
+        """Return the tasks that keep each group of lossy files under the ceiling."""
+        groups: dict[int, list[int]] = {}
+        for index in range(len(self.metadata)):
+            groups.setdefault(self._balance_group(index), []).append(index)
+        ceiling_dbtp = self.source.manifest.download.lossy_ceiling
 
-        def make(path: Path) -> None:
-            encode(track.pcm(facts.bits), track.rate_hz, facts, path)
+        def lower(*encoded: tuple[int, LossyPiece, float | None]) -> dict[int, LossyResult]:
+            indices, pieces, peaks = zip(*encoded, strict=True)
+            results = lower_group(pieces, peaks, ceiling_dbtp, self._encode_again(name))
+            return dict(zip(indices, results, strict=True))
 
-        with self._task(name, index):
-            self._write_tagged(name, index, made, self._key(name, index), make)
+        return [
+            Task(f"{name}: peaks", lower, tuple(self._encode_task(name, i) for i in own))
+            for own in groups.values()
+        ]
 
-    def _write_lossy(self, when_started: Callable[[], None]) -> dict[Format, FormatMade]:
-        """Write the lossy files, which take longest; call back when their first round is queued."""
-        names = [name for name in self.masters if FACTS[name].lossy]
-        work = [(name, index) for index in self._longest_first() for name in names]
-        pieces = [self._lossy_piece(name, index) for name, index in work]
-        by_target = {piece.target: one for piece, one in zip(pieces, work, strict=True)}
-        rounds = count()
+    def _encode_task(self, name: Format, index: int) -> Task[tuple[int, LossyPiece, float | None]]:
+        """Return the task that encodes a lossy file and measures its decoded peak."""
+
+        def encode_one(tracks: list[FinishedTrack]) -> tuple[int, LossyPiece, float | None]:
+            track = self._track_in(tracks, index)
+            piece = self._lossy_piece(name, index, track)
+            key = encoded_key(name, track.key, piece.lowered_db)
+            if not self.cache.folder.has(key):
+                piece = replace(piece, file=track.stored(piece.facts.bits).path)
+            return index, piece, self._decoded_peak(encode_and_measure, piece, key)
+
+        return self._track_task(name, index, encode_one)
+
+    def _encode_again(self, name: Format) -> Run:
+        """Return the `map` that encodes a group's files at a lower level."""
 
         def run(
-            encode_one: Callable[[LossyPiece], float | None], again: list[LossyPiece]
-        ) -> Iterable[float | None]:
-            def cached(piece: LossyPiece) -> float | None:
-                name, index = by_target[piece.target]
-                with self._task(name, index):
-                    key = self._key(name, index, piece.lowered_db)
-                    return self._decoded_peak(encode_one, piece, key)
+            encode_one: Callable[[LossyPiece], float | None], pieces: Sequence[LossyPiece]
+        ) -> Iterator[float | None]:
+            def again(piece: LossyPiece) -> float | None:
+                key = encoded_key(name, piece.track, piece.lowered_db)
+                return self._decoded_peak(encode_one, piece, key)
 
-            peaks = self.pool.map(cached, again)
-            if next(rounds) == 0:
-                when_started()
-            return peaks
+            return self.scheduler.map(again, pieces)
 
-        ceiling_dbtp = self.source.manifest.download.lossy_ceiling
-        results = dict(zip(work, encode_below_ceiling(pieces, ceiling_dbtp, run), strict=True))
-        formats = {}
-        for name in names:
-            lossy = [results[name, index] for index in range(len(self.metadata))]
-            levels = [rounded_levels(one) for one in levels_as_coded(self._levels(name), lossy)]
-            formats[name] = self._format(name, levels, lossy)
+        return run
 
-        def write(one: tuple[Format, int]) -> None:
-            self._write_tagged(*one, formats[one[0]], self._key(*one, results[one].lowered_db))
+    def _track_task(
+        self, name: Format, index: int, work: Callable[[list[FinishedTrack]], T]
+    ) -> Task[T]:
+        """Return a task that needs one track alone."""
+        passage = self._passage_of(index)
+        seconds = float(self.plan.report.sections[index].duration_s)
+        inputs = (self.masters[name].passages[passage],)
+        key = f"{name}: {self.metadata[index].title}"
+        return Task(key, work, inputs, format_cost(name) * seconds)
 
-        list(self.pool.map(write, work))
-        return formats
+    def _passage_of(self, index: int) -> Passage:
+        return next(p for p in self.plan.passages if any(x.index == index for x in p.places))
 
-    def _lossy_piece(self, name: Format, index: int) -> LossyPiece:
-        facts, track = FACTS[name], self.masters[name].tracks[index]
+    def _track_in(self, tracks: Sequence[FinishedTrack], index: int) -> FinishedTrack:
+        return next(track for track in tracks if track.section.index == index)
+
+    def _lossy_piece(self, name: Format, index: int, track: FinishedTrack) -> LossyPiece:
+        facts = FACTS[name]
         return LossyPiece(
             partial(track.pcm, facts.bits),
             track.rate_hz,
             facts,
             self.path_of(name, index),
             group=(name, self._balance_group(index)),
+            track=track.key,
         )
 
     def _balance_group(self, index: int) -> int:
@@ -240,24 +243,41 @@ class Downloads:
         peak_dbtp: float | None = self.cache.folder.json(cache_key("decoded peak", key), peak)
         return peak_dbtp
 
-    def _write_tagged(
-        self,
-        name: Format,
-        index: int,
-        made: FormatMade,
-        key: Key,
-        make: Callable[[Path], None] = missing,
-    ) -> None:
-        """Write a track's file: the encoded file of a key, which `make` writes, with its tags."""
+    def _file_task(self, name: Format, index: int, made: Task[FormatMade]) -> Task[Path]:
+        """Return the task that writes a track's file: encoded, with its tags."""
+        inputs: tuple[Task[Any], ...] = (made,)
+        if not FACTS[name].lossy and FACTS[name].container != "wav":
+            inputs += (self._track_task(name, index, partial(self._encode_lossless, name, index)),)
+
+        def write(of_format: FormatMade, *_encoded: object) -> Path:
+            return self._write_tagged(name, index, of_format)
+
+        return Task(f"{name}: tags of {self.metadata[index].title}", write, inputs)
+
+    def _encode_lossless(self, name: Format, index: int, tracks: list[FinishedTrack]) -> Path:
+        facts, track = FACTS[name], self._track_in(tracks, index)
+
+        def make(path: Path) -> None:
+            encode(track.pcm(facts.bits), track.rate_hz, facts, path)
+
+        return self.cache.cached_file(encoded_key(name, track.key), facts.suffix, make)
+
+    def _write_tagged(self, name: Format, index: int, made: FormatMade) -> Path:
+        """Write a track's file from its encoded file; a WAV file from its PCM."""
         facts, metadata = FACTS[name], self.metadata[index]
         release, levels = self.source.manifest.release, made.levels[index]
-        reading = self.masters[name].tracks[index].readings[facts.bits]
+        track = made.master.tracks[index]
+        reading = track.readings[facts.bits]
+        lowered_db = made.lossy[index].lowered_db if facts.lossy else None
+        key = encoded_key(name, track.key, lowered_db)
 
         def write(path: Path) -> None:
-            shutil.copyfile(self.cache.cached_file(key, path.suffix, make), path)
             if facts.container == "wav":
-                form = {"rate_hz": made.rates_hz[index], "bits": facts.bits}
+                encode(track.pcm(facts.bits), track.rate_hz, facts, path)
+                form = {"rate_hz": track.rate_hz, "bits": facts.bits}
                 make_broadcast_wave(path, broadcast_chunks(release, metadata, reading, **form))
+            else:
+                copy_file(self.cache.cached_file(key, path.suffix, missing), path)
             write_tags(
                 path,
                 facts.container,
@@ -279,11 +299,11 @@ class Downloads:
         target = self.path_of(name, index)
         self.cache.release_file(target, named_key("tagged", parts, [key]), write)
         if facts.codec:
-            self._check_length(target, name, index)
+            self._check_length(target, name, track.length)
+        return target
 
-    def _check_length(self, path: Path, name: Format, index: int) -> None:
+    def _check_length(self, path: Path, name: Format, length: int) -> None:
         """Check that an encoded file declares the length of its track."""
-        length = self.masters[name].tracks[index].length
         declared = declared_delay(path, FACTS[name].container).length_samples
         if declared != length:
             raise AssemblerError(
@@ -298,6 +318,8 @@ class Downloads:
                 (self.folder / name).write_bytes(cover.full)
 
     def _write_tables(self) -> None:
+        """Write tables and pictures."""
+        self._write_pictures()
         files: dict[str, list[str]] = {
             name: [self.path_of(name, index).name for index in range(len(self.metadata))]
             for name in self.masters
@@ -307,9 +329,12 @@ class Downloads:
         (self.folder / "release.csv").write_bytes(csv.encode())
         (self.folder / "release.json").write_bytes(json.encode())
 
-    def _write_package(self, name: Format) -> None:
+    def _package_task(self, name: Format, files: Sequence[Task[Path]]) -> Task[None]:
         manifest = self.source.manifest
-        target = self.folder / package_name(manifest, name)
         cover = self.covers.front.full if self.covers.front else None
-        with self.tasks.task(f"{name}: package"):
+
+        def write(*_files: Path) -> None:
+            target = self.folder / package_name(manifest, name)
             write_package(self.folder / name, target, track_list(manifest, self.metadata), cover)
+
+        return Task(f"{name}: package", write, tuple(files))

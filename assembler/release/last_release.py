@@ -10,7 +10,7 @@ import os
 import shutil
 import threading
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -56,7 +56,7 @@ class LastRelease:
             self._by_digest[self._digests[name]].append(name)
 
     def link(self, digest: str, target: Path, rooms: Collection[str]) -> str | None:
-        """Link an unchanged file into the release that is being made.
+        """Link an unchanged file into the release that is being made; copy it where links fail.
 
         Each file is linked once: the last release is removed, so that no two files share content.
 
@@ -72,7 +72,7 @@ class LastRelease:
         Returns
         -------
         str or None
-            Its name in the last release; None where there is no such file, or no link.
+            Its name in the last release; None where there is no such file.
         """
         with self._lock:
             names = [n for n in self._by_digest[digest] if n.partition("/")[0] in rooms]
@@ -82,11 +82,21 @@ class LastRelease:
         path = self.folder / names[0]
         try:
             if path.stat().st_nlink > 1:  # another file shares its content
-                return None
+                raise OSError
             os.link(path, target)
         except OSError:  # a file system without links, or the file is missing
+            with suppress(OSError):
+                copy_file(path, target)
+                return names[0]
+            target.unlink(missing_ok=True)
             return None
         return names[0]
+
+    def files(self, suffix: str) -> Iterator[tuple[Path, str]]:
+        """Return the unchanged files with a suffix, and their SHA-256."""
+        for name in self._unchanged.keys() & self._digests.keys():
+            if name.endswith(suffix):
+                yield self.folder / name, self._digests[name]
 
     def edited(self, new: Mapping[str, str], run: Run) -> list[str]:
         """Return the names of files that a person edited since they were made.

@@ -1,22 +1,26 @@
-"""Master a release: render its passages at each level and rate, match their gains, finish them."""
+"""Master a release: match the gains of its passages at each level and rate, and finish them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import Executor
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from assembler.cache.keys import Key
+from assembler.errors import AssemblerError
 from assembler.manifest import Level
-from assembler.mastering.gain_plan import GainPlan, TrackGain
+from assembler.mastering.gain_plan import GainPlan, TrackGain, with_neighbours
 from assembler.mastering.passage import RenderedPassage, prepare
 from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
-from assembler.mastering.render import FinishedTrack
+from assembler.mastering.render import FinishedTrack, MasterSettings
 from assembler.release.artifact_cache import ArtifactCache
-from assembler.release.progress import MASTER, MATCH, Tasks
+from assembler.release.finisher import Finisher
+from assembler.release.images import Image
+from assembler.release.progress import IMAGE, MASTER, MATCH
+from assembler.release.tasks import Scheduler, Task
+from assembler.sequence import Passage
 from assembler.sequence.frames import DISC_RATE_HZ
+from assembler.text import FRAMES_PER_SECOND
 
 
 @dataclass(frozen=True)
@@ -28,66 +32,87 @@ class Master:
 
 
 @dataclass(frozen=True)
-class Masters:
-    """Every master of a release.
+class MasterTasks:
+    """The tasks of one master.
 
     Attributes
     ----------
-    by_spec
-        Each master that the plan asks for.
-    hidden
-        The sound before track 1, if there is any.
+    passages
+        The rendered passages: the tracks of each.
+    whole
+        All of it.
     """
 
-    by_spec: Mapping[MasterSpec, Master]
-    hidden: FinishedTrack | None
-
-    def __getitem__(self, spec: MasterSpec) -> Master:
-        return self.by_spec[spec]
+    passages: Mapping[Passage, Task[list[FinishedTrack]]]
+    whole: Task[Master]
 
 
-def make_masters(
-    plan: Plan, cache: ArtifactCache, pool: Executor, tasks: Tasks, scratch: Path
-) -> Masters:
-    """Make every master that a plan asks for.
+@dataclass(frozen=True)
+class ImageTasks:
+    """The tasks of the discs' sound.
 
-    Parameters
+    Attributes
+    ----------
+    images
+        The finished images.
+    hidden
+        The sound before track 1; None where there is none.
+    """
+
+    images: Mapping[int, Task[Image]]
+    hidden: Task[FinishedTrack] | None
+
+
+@dataclass(frozen=True)
+class _Prepared:
+    """Images before their passages are rendered: keys of all passages, and those missing."""
+
+    keys: Mapping[Passage, Key]
+    missing: frozenset[Passage]
+    hidden: GainPlan | None
+
+
+@dataclass(frozen=True)
+class Mastering:
+    """States the tasks of mastering.
+
+    Attributes
     ----------
     plan
         What to make.
     cache
-        Gains and finished tracks of earlier builds.
-    pool
-        Passages are mastered in parallel on it.
-    tasks
-        Reports each step.
+        Gains, readings and FLAC files of earlier builds.
+    scheduler
+        Runs the tasks.
     scratch
-        Folder for rendered passages.
+        Folder for what only this build needs.
+    images
+        Those of the discs; empty where no disc's sound is needed.
     """
-    mastering = _Mastering(plan, cache, pool, tasks, scratch)
-    masters: dict[MasterSpec, Master] = {}
-    plans: dict[Level, list[GainPlan]] = {}
-    for number, spec in enumerate(plan.bit_depths):
-        passages = mastering.passages(spec, number)
-        keys = [cache.passage_key(rendered) for rendered in passages]
-        plans[spec.level] = mastering.match(passages, spec.level, plans.get(spec.level))
-        masters[spec] = mastering.finish(spec, keys, plans[spec.level])
-    image = plan.disc or plan.joins
-    hidden = mastering.hidden(masters[image], image.level) if image else None
-    return Masters(masters, hidden)
-
-
-@dataclass(frozen=True)
-class _Mastering:
-    """What the steps of mastering work with."""
 
     plan: Plan
     cache: ArtifactCache
-    pool: Executor
-    tasks: Tasks
+    scheduler: Scheduler
     scratch: Path
+    images: tuple[Image, ...]
 
-    def passages(self, spec: MasterSpec, number: int) -> list[RenderedPassage]:
+    def tasks(self) -> tuple[dict[MasterSpec, MasterTasks], ImageTasks]:
+        """Return the tasks of every master, and of the discs' sound."""
+        matches: dict[Level, Task[list[GainPlan]]] = {}
+        masters: dict[MasterSpec, MasterTasks] = {}
+        discs = ImageTasks({}, None)
+        for number, spec in enumerate(self.plan.bit_depths):
+            rendered = self._rendered(spec, number)
+            plans = self._match(spec.level, rendered, matches.get(spec.level))
+            matches.setdefault(spec.level, plans)
+            if spec == (self.plan.disc or self.plan.joins):
+                masters[spec], discs = self._disc_tasks(spec, rendered, plans)
+            else:
+                finisher = self._finisher(spec, {})
+                masters[spec] = _master_tasks(finisher, rendered, plans, _no_images)
+        return masters, discs
+
+    def _rendered(self, spec: MasterSpec, number: int) -> list[RenderedPassage]:
         """Return the passages at the rates of a master; `number` keeps its files apart."""
         return [
             prepare(
@@ -101,60 +126,140 @@ class _Mastering:
             )
         ]
 
-    def match(
-        self, passages: Sequence[RenderedPassage], level: Level, guess: list[GainPlan] | None
-    ) -> list[GainPlan]:
-        """Find the gains; a passage's cost counts once, however many rounds the search takes."""
-        costs_s = {rendered.file: MATCH * _duration_s(rendered) for rendered in passages}
+    def _match(
+        self,
+        level: Level,
+        rendered: Sequence[RenderedPassage],
+        guess: Task[list[GainPlan]] | None,
+    ) -> Task[list[GainPlan]]:
+        """Return the task that finds the gains: of the album, or of each passage by itself."""
+        inputs = (guess,) if guess else ()
+        costs_s = [MATCH * _duration_s(one) for one in rendered]
+        if level.match == "album":
 
-        def run(
-            work: Callable[..., Any], of: Iterable[RenderedPassage], *more: Iterable[Any]
-        ) -> Any:
-            def as_task(rendered: RenderedPassage, *rest: Any) -> Any:
-                cost_s = costs_s.pop(rendered.file, 0.0)
-                with self.tasks.task(f"match: {_title(rendered)}", cost_s):
-                    return work(rendered, *rest)
+            def match_all(*guesses: list[GainPlan]) -> list[GainPlan]:
+                found = self.cache.gain_plans(rendered, level, self.scheduler.map, *guesses)
+                return with_neighbours(found)
 
-            return self.pool.map(as_task, of, *more)
+            return Task("match: the album", match_all, inputs, sum(costs_s))
 
-        plans = self.cache.gain_plans(passages, level, guess, run)
-        self.tasks.plan(-sum(costs_s.values()))  # of gains that were cached
-        return plans
+        def match_one(i: int) -> Callable[..., GainPlan]:
+            def match(*guesses: list[GainPlan]) -> GainPlan:
+                near = [plans[i] for plans in guesses]
+                return self.cache.gain_plans([rendered[i]], level, map, near)[0]
 
-    def finish(
-        self, spec: MasterSpec, keys: Sequence[Key], gain_plans: Sequence[GainPlan]
-    ) -> Master:
-        """Render every passage with its gains, in parallel."""
-        bit_depths = self.plan.bit_depths[spec]
-        dither = self.plan.report.source.manifest.disc.dither
+            return match
 
-        def finish_one(key: Key, gain_plan: GainPlan) -> list[FinishedTrack]:
-            cost_s = MASTER * len(bit_depths) * _duration_s(gain_plan.rendered)
-            with self.tasks.task(f"master: {_title(gain_plan.rendered)}", cost_s):
-                return self.cache.finished_tracks(
-                    gain_plan, key, spec.level.ceiling, bit_depths, dither
-                )
+        each = [
+            Task(f"match: {_title(one)}", match_one(i), inputs, costs_s[i])
+            for i, one in enumerate(rendered)
+        ]
+        return Task("match", lambda *plans: with_neighbours(plans), tuple(each))
 
-        finished = list(self.pool.map(finish_one, keys, gain_plans))
+    def _finisher(self, spec: MasterSpec, images: Mapping[Passage, Image]) -> Finisher:
+        settings = MasterSettings(
+            spec.level.ceiling,
+            self.plan.bit_depths[spec],
+            self.plan.report.source.manifest.disc.dither,
+        )
+        formats = tuple(name for name, own in self.plan.downloads.items() if own == spec)
+        return Finisher(self.cache, self.scratch, settings, formats, images)
+
+    def _disc_tasks(
+        self, spec: MasterSpec, rendered: Sequence[RenderedPassage], plans: Task[list[GainPlan]]
+    ) -> tuple[MasterTasks, ImageTasks]:
+        """Return the tasks of the master that the discs' images are made of."""
+        finisher = self._finisher(spec, {p: one for one in self.images for p in one.passages})
+        hidden_settings = MasterSettings(spec.level.ceiling, (DISC_BITS,), finisher.settings.dither)
+        hidden_finisher = Finisher(self.cache, self.scratch, hidden_settings, (), finisher.images)
+
+        def prepare_images(gain_plans: list[GainPlan]) -> _Prepared:
+            hidden = self._hidden_plan(spec.level, gain_plans[0])
+            owners = {one.rendered.passage: (finisher, one) for one in gain_plans}
+            if hidden:
+                owners[hidden.rendered.passage] = (hidden_finisher, hidden)
+            keys = {passage: of.key(one) for passage, (of, one) in owners.items()}
+
+            def fill(path: Path, passage: Passage) -> None:
+                of, one = owners[passage]
+                of.fill(one, path)
+
+            missing = [
+                passage
+                for image in self.images
+                for passage in image.prepare([keys[p] for p in image.passages], fill)
+            ]
+            return _Prepared(keys, frozenset(missing), hidden)
+
+        prepared = Task("images: places", prepare_images, (plans,))
+        tasks = _master_tasks(finisher, rendered, plans, prepared)
+        hidden_task: Task[FinishedTrack] | None = None
+        if self.plan.report.hidden:
+
+            def finish_hidden(ready: _Prepared) -> FinishedTrack:
+                if ready.hidden is None:
+                    raise AssemblerError("the hidden sound has no gain: please report this")
+                return hidden_finisher.finish(ready.hidden, ready.missing)[0]
+
+            hidden_task = Task("master: hidden sound", finish_hidden, (prepared,))
+
+        def finished(image: Image) -> Task[Image]:
+            own = [tasks.passages[p] for p in image.disc.passages]
+            first = [hidden_task] if hidden_task and image.disc.hidden else []
+
+            def finish(ready: _Prepared, *_sound: object) -> Image:
+                image.finish([ready.keys[p] for p in image.passages])
+                return image
+
+            cost_s = IMAGE * image.disc.frames / FRAMES_PER_SECOND
+            name = f"disc {image.disc.number}: image"
+            return Task(name, finish, (prepared, *first, *own), cost_s)
+
+        return tasks, ImageTasks(
+            {one.disc.number: finished(one) for one in self.images}, hidden_task
+        )
+
+    def _hidden_plan(self, level: Level, first: GainPlan) -> GainPlan | None:
+        """Return the gain of the sound before track 1: the album's, or matched like a track."""
+        hidden, passage = self.plan.report.hidden, self.plan.report.discs[0].hidden
+        if hidden is None or passage is None:
+            return None
+        rendered = prepare(passage, (hidden,), DISC_RATE_HZ, self.scratch / "hidden.f32")
+        if level.match == "track":
+            return with_neighbours(self.cache.gain_plans([rendered], level, map))[0]
+        gain_db = first.gains_db[0] - float(first.rendered.sections[0].track.trim)
+        return GainPlan(rendered, (TrackGain(gain_db, None),))
+
+
+_no_images: Task[_Prepared] = Task("no images", lambda: _Prepared({}, frozenset(), None))
+
+
+def _master_tasks(
+    finisher: Finisher,
+    rendered: Sequence[RenderedPassage],
+    plans: Task[list[GainPlan]],
+    prepared: Task[_Prepared],
+) -> MasterTasks:
+    """Return the tasks that render every passage with its gains."""
+
+    def finish(i: int) -> Callable[..., list[FinishedTrack]]:
+        return lambda gain_plans, ready: finisher.finish(gain_plans[i], ready.missing)
+
+    cost = MASTER * len(finisher.settings.bit_depths)
+    passages = {
+        one.passage: Task(
+            f"master: {_title(one)}", finish(i), (plans, prepared), cost * _duration_s(one)
+        )
+        for i, one in enumerate(rendered)
+    }
+
+    def whole(gain_plans: list[GainPlan], *finished: list[FinishedTrack]) -> Master:
         return Master(
             tuple(track for tracks in finished for track in tracks),
             tuple(gain for gain_plan in gain_plans for gain in gain_plan.tracks),
         )
 
-    def hidden(self, image: Master, level: Level) -> FinishedTrack | None:
-        """Master the sound before track 1: at the album's gain, or matched like a track."""
-        hidden, passage = self.plan.report.hidden, self.plan.report.discs[0].hidden
-        if hidden is None or passage is None:
-            return None
-        rendered = prepare(passage, (hidden,), DISC_RATE_HZ, self.scratch / "hidden.f32")
-        key = self.cache.passage_key(rendered)
-        first = image.tracks[0]
-        gain_plan = GainPlan(rendered, (TrackGain(first.gain_db - first.section.track.trim, None),))
-        if level.match == "track":
-            (gain_plan,) = self.cache.gain_plans([rendered], level, None, map)
-        dither = self.plan.report.source.manifest.disc.dither
-        (track,) = self.cache.finished_tracks(gain_plan, key, level.ceiling, (DISC_BITS,), dither)
-        return track
+    return MasterTasks(passages, Task("master", whole, (plans, *passages.values())))
 
 
 def _duration_s(rendered: RenderedPassage) -> float:

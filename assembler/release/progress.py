@@ -49,7 +49,7 @@ def no_progress(_step: Step) -> None:
     """Report nothing."""
 
 
-class Tasks:
+class TaskProgress:
     """The tasks of one build, and the planned cost that is left.
 
     Parameters

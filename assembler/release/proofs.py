@@ -6,7 +6,6 @@ import hashlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import partial
-from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -20,7 +19,7 @@ from assembler.findings import Finding
 from assembler.manifest.model import Format
 from assembler.mastering.levels import gain_reduction_json, levels_json
 from assembler.mastering.measure import measure_section
-from assembler.mastering.plan import DISC_BITS, Plan
+from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
 from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata
 from assembler.preflight.track_section import TrackSection
@@ -38,8 +37,11 @@ from assembler.proof.content import (
 from assembler.proof.curves import Curves, Steps, curves_of, lead_after, steps_of
 from assembler.release.artifact_cache import ArtifactCache, source_digest
 from assembler.release.clips import copy_name
-from assembler.release.masters import Master, Masters
-from assembler.sequence import DiscOrder
+from assembler.release.masters import ImageTasks, Master, MasterTasks
+from assembler.release.progress import LEVELS
+from assembler.release.tasks import Task
+from assembler.sequence import DiscOrder, Passage
+from assembler.sequence.frames import SAMPLES_PER_FRAME
 from assembler.sheets.credits_sheet import credits_sheet
 from assembler.text import FRAMES_PER_SECOND
 
@@ -78,39 +80,69 @@ class ProofSound:
     target_lufs: float | None
 
 
-def proof_sound(plan: Plan, masters: Masters) -> ProofSound | None:
-    """Return the sound that the proof shows; None without a proof."""
+def proof_spec(plan: Plan) -> tuple[MasterSpec, int] | None:
+    """Return the master that the proof shows and its bit depth; None without a proof."""
     if "proof" not in plan.rooms:
         return None
-    spec, bits = plan.joins, DISC_BITS
-    if spec is None and plan.measured_format:
-        spec = plan.downloads[plan.measured_format]
-        bits = FACTS[plan.measured_format].bits
-    if spec is None:
-        return None
-    level = spec.level
-    target = None if level.match == "none" else level.target
-    return ProofSound(masters[spec], bits, masters.hidden, target)
+    if plan.joins:
+        return plan.joins, DISC_BITS
+    if plan.measured_format:
+        return plan.downloads[plan.measured_format], FACTS[plan.measured_format].bits
+    return None
 
 
-def readings(plan: Plan, sound: ProofSound, cache: ArtifactCache) -> Iterator[Callable[[], object]]:
-    """Return the measurements that a proof needs, as functions to run in parallel.
+def reading_tasks(
+    plan: Plan, tasks: MasterTasks, discs: ImageTasks, bits: int, cache: ArtifactCache
+) -> list[Task[Any]]:
+    """Return the tasks that measure what the proof shows; `gather_proof` finds their results.
 
     Parameters
     ----------
     plan
         What to make.
-    sound
-        The sound to measure.
+    tasks, discs
+        Those of the master that the proof shows, and of the hidden sound.
+    bits
+        Its bit depth.
     cache
-        Where `gather_proof` finds the results.
+        Finished work.
     """
-    for disc in plan.report.discs:
-        for _, tracks in _stretches(plan, sound, disc):
-            for passage, lead in _passages(tracks, sound.bits):
-                yield partial(_steps, passage, lead, sound.bits, cache)
+    found: list[Task[Any]] = []
     for section in plan.report.sections:
-        yield partial(_source, cache, section)
+        cost_s = LEVELS * float(section.duration_s) / 2
+        name = f"levels of the source: {section.track.full_title}"
+        found.append(Task(name, partial(_source, cache, section), (), cost_s))
+    on_disc = plan.report.source.manifest.disc.make
+    for disc in plan.report.discs:
+        if on_disc and disc.hidden and discs.hidden:
+
+            def hidden_steps(track: FinishedTrack) -> Steps:
+                return _steps([track], 0, bits, cache)
+
+            found.append(Task("levels: hidden sound", hidden_steps, (discs.hidden,)))
+        for passage in disc.passages:
+            work = partial(_passage_steps, disc, passage, bits, cache, on_disc)
+            cost_s = LEVELS * passage.room_frames / FRAMES_PER_SECOND / 2
+            name = f"levels: {plan.sections_of(passage)[0].track.full_title}"
+            found.append(Task(name, work, (tasks.passages[passage],), cost_s))
+    return found
+
+
+def _passage_steps(
+    disc: DiscOrder,
+    passage: Passage,
+    bits: int,
+    cache: ArtifactCache,
+    on_disc: bool,
+    tracks: Sequence[FinishedTrack],
+) -> None:
+    """Measure a passage at its place on a disc, or without a disc each of its tracks alone."""
+    if on_disc:
+        before = (passage.start_frame - disc.pause_in_image_frames) * SAMPLES_PER_FRAME
+        _steps(tracks, lead_after(before, tracks[0].rate_hz), bits, cache)
+    else:
+        for track in tracks:
+            _steps([track], 0, bits, cache)
 
 
 def gather_proof(
@@ -227,8 +259,7 @@ def _discs(
             for start_s, joined in _stretches(plan, sound, disc)
         ]
         for track in (*([sound.hidden] if sound.hidden else []), *tracks):
-            pcm = (cache.folder.sha256(track.files[sound.bits]), track.start, track.length)
-            update(repr(pcm).encode())
+            update(repr((track.digest, track.start, track.length)).encode())
         yield ProofDisc(
             order=disc,
             stretches=tuple(stretches),
@@ -256,18 +287,22 @@ def _stretches(
 
 def _curves(tracks: Sequence[FinishedTrack], bits: int, cache: ArtifactCache) -> Curves:
     """Return the curves of consecutive sounds."""
-    passages = _passages(tracks, bits)
+    passages = _passages(tracks)
     steps = [_steps(passage, lead, bits, cache) for passage, lead in passages]
     return curves_of(steps, tracks[0].rate_hz)
 
 
 def _passages(
-    tracks: Sequence[FinishedTrack], bits: int
+    tracks: Sequence[FinishedTrack],
 ) -> Iterator[tuple[list[FinishedTrack], int]]:
     """Return the tracks of each passage, and the samples before its first step."""
+    passages: list[list[FinishedTrack]] = []
+    for track in tracks:
+        if track.start == 0 or not passages:
+            passages.append([])
+        passages[-1].append(track)
     position = 0
-    for _, of_file in groupby(tracks, lambda track: track.files[bits]):
-        passage = list(of_file)
+    for passage in passages:
         yield passage, lead_after(position, passage[0].rate_hz)
         position += sum(track.length for track in passage)
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, Future
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 from assembler.cancel import check_cancelled
+from assembler.disc.cue import disc_stem
 from assembler.download.cover import read_cover
 from assembler.errors import AssemblerError
 from assembler.file_names import distinct_names, utf_8_name
@@ -24,6 +27,7 @@ from assembler.finished.report_form import ReleaseReport
 from assembler.manifest import ManifestFile
 from assembler.mastering.levels import level_findings, match_findings, segue_findings
 from assembler.mastering.plan import ROOMS, MasterSpec, Plan, Room
+from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata, track_metadata
 from assembler.proof.content import Proof
 from assembler.proof.mail import write_pictures
@@ -31,38 +35,37 @@ from assembler.proof.page import write_page
 from assembler.release.approvals import approval_findings
 from assembler.release.artifact_cache import ArtifactCache
 from assembler.release.build_report import BuildReport
-from assembler.release.clips import clips, listening_copies
-from assembler.release.discs import DiscFiles, disc_files
+from assembler.release.clips import Clip, clips, write_copy
+from assembler.release.discs import DiscFiles
 from assembler.release.download_formats import Covers, DownloadsMade
 from assembler.release.downloads import Downloads
+from assembler.release.images import Image
 from assembler.release.inputs import Inputs
 from assembler.release.last_release import keep_edits
-from assembler.release.masters import Master, Masters, make_masters
+from assembler.release.masters import ImageTasks, Master, Mastering, MasterTasks
 from assembler.release.memory import reasons, remember
-from assembler.release.progress import (
-    ARCHIVE,
-    CLIP_S,
-    IMAGE,
-    LEVELS,
-    PAPER_S,
-    PROOF_S,
-    Tasks,
-    sound_s,
-)
+from assembler.release.progress import ARCHIVE, CLIP_S, PAPER_S, PROOF_S, TaskProgress
 from assembler.release.proofs import (
     ProofSound,
     gather_proof,
     listened_format,
-    proof_sound,
-    readings,
+    proof_spec,
+    reading_tasks,
 )
 from assembler.release.report import release_report, with_kept_rooms, write_report
 from assembler.release.side_clips import proof_side
+from assembler.release.tasks import Scheduler, Task
 from assembler.sheets.credits_sheet import write_credits_sheet
 from assembler.sheets.label_copy import write_label_copy
 from assembler.text import FRAMES_PER_SECOND
 from assembler.typeset.barcode import write_barcode
-from assembler.workers import result_of
+
+_nothing: Task[None] = Task("nothing", lambda: None)
+
+
+def _target(spec: MasterSpec) -> float | None:
+    """Return the loudness that a master is matched to; None without a match."""
+    return None if spec.level.match == "none" else spec.level.target
 
 
 @dataclass(frozen=True)
@@ -81,7 +84,7 @@ class Build:
         Finished work.
     pool
         Work is done in parallel on it.
-    tasks
+    progress
         Reports each task.
     packages
         Make a zip file of each download format too.
@@ -92,7 +95,7 @@ class Build:
     scratch: Path
     cache: ArtifactCache
     pool: Executor
-    tasks: Tasks
+    progress: TaskProgress
     packages: bool
 
     @property
@@ -108,161 +111,214 @@ class Build:
     def run(self, target: Path) -> BuildReport:
         """Make the release, and put it in place of the last one."""
         self.folder.mkdir()
+        return self._finish(target, *Scheduler(self.pool, self.progress).run(self.task()))
+
+    def task(self) -> Task[tuple[tuple[Finding, ...], ReleaseReport]]:
+        """Return the task that stands for the whole release: its findings and its report."""
+        scheduler = Scheduler(self.pool, self.progress)
         metadata = track_metadata(self.source.manifest, self.plan.report.discs)
-        masters = make_masters(self.plan, self.cache, self.pool, self.tasks, self.scratch)
-        sound = proof_sound(self.plan, masters)
-        discs = self._discs(masters)
-        started: list[Future[None]] = []
-
-        def start_discs_and_proof() -> None:
-            started.extend([*self._start_discs(discs), *self._start_proof(sound)])
-
-        downloads = self._make_downloads(masters, metadata, start_discs_and_proof)
-        for work in started:
-            result_of(work)
-        for disc in discs:
-            disc.write_texts()
-        if "paper" in self.plan.rooms:
-            self._make_paper(self.folder / "paper", metadata)
-        reported = self._reported(masters)
-        findings = (
-            *self.plan.report.findings,
-            *downloads.findings,
-            *self._level_findings(reported),
-        )
-        proof = None
-        if sound:
-            proof = self._make_proof(sound, metadata, reported, findings)
-            findings += tuple(approval_findings(self.source, proof.proof_of))
-        formats = {name: made.report() for name, made in downloads.formats.items()}
-        report = release_report(
-            self.plan, {kind: master for kind, (_, master) in reported.items()}, formats, proof
-        )
-        return self._finish(target, findings, report)
-
-    def _discs(self, masters: Masters) -> list[DiscFiles]:
-        if not self.plan.disc:
-            return []
-        folder = self.folder / "disc"
-        folder.mkdir()
-        tracks = masters[self.plan.disc].tracks
-        return disc_files(folder, self.plan, tracks, masters.hidden, self.cache)
-
-    def _start_discs(self, discs: Sequence[DiscFiles]) -> list[Future[None]]:
-        """Start writing the discs' sound, in parallel with the encoders."""
-        work = [("archive", ARCHIVE, files.disc, files.write_archive) for files in discs]
-        work += [("image", IMAGE, files.disc, files.write_image) for files in discs]
-        return [
-            self._start(
-                f"disc {disc.number}: {what}", cost * disc.frames / FRAMES_PER_SECOND, write
-            )
-            for what, cost, disc, write in work
+        mastering = Mastering(self.plan, self.cache, scheduler, self.scratch, self._images())
+        masters, discs = mastering.tasks()
+        reported = self._reported_specs()
+        files: list[Task[Any]] = [
+            *self._disc_tasks(masters, discs),
+            *self._proof_tasks(masters, discs),
         ]
+        if "paper" in self.plan.rooms:
+            files.append(Task("credits sheet", partial(self._make_paper, metadata), (), PAPER_S))
+        downloads = self._downloads_task(masters, metadata, scheduler)
+        spec = proof_spec(self.plan)
+        shown = masters[spec[0]].whole if spec else _nothing
+        hidden = discs.hidden or _nothing
 
-    def _start(self, what: str, cost_s: float, work: Callable[[], object]) -> Future[None]:
-        """Run a task when a worker is free."""
+        def finish(
+            made: DownloadsMade,
+            sound: Master | None,
+            hidden_sound: FinishedTrack | None,
+            *rest: Any,
+        ) -> tuple[tuple[Finding, ...], ReleaseReport]:
+            of_kind = dict(zip(reported, rest, strict=False))
+            findings = (
+                *self.plan.report.findings,
+                *made.findings,
+                *self._level_findings(reported, of_kind),
+            )
+            proof = None
+            if sound and spec:
+                proof_sound = ProofSound(sound, spec[1], hidden_sound, _target(spec[0]))
+                proof = self._make_proof(proof_sound, metadata, of_kind, findings, scheduler)
+                findings += tuple(approval_findings(self.source, proof.proof_of))
+            formats = {name: one.report() for name, one in made.formats.items()}
+            return findings, release_report(self.plan, of_kind, formats, proof)
 
-        def run() -> None:
-            with self.tasks.task(what, cost_s):
-                work()
+        of_masters = [masters[one].whole for one in reported.values()]
+        inputs = (downloads, shown, hidden, *of_masters, *files)
+        return Task("proof", finish, inputs, PROOF_S if spec else 0.0)
 
-        return self.pool.submit(run)
+    def _images(self) -> tuple[Image, ...]:
+        """Return the discs' images; where only the proof needs one, it is not in the release."""
+        if not (self.plan.disc or self.plan.joins):
+            return ()
+        folder = self.folder / "disc" if self.plan.disc else self.scratch / "images"
+        folder.mkdir()
+        discs = self.plan.report.discs
+        return tuple(
+            Image(
+                disc,
+                folder / f"{disc_stem(self.plan.name, disc.number, len(discs))}.wav",
+                self.plan.disc is not None,
+                self.cache,
+            )
+            for disc in discs
+        )
 
-    def _start_proof(self, sound: ProofSound | None) -> list[Future[None]]:
-        """Start the proof's measurements and clips, in parallel with the encoders."""
-        if sound is None:
+    def _disc_tasks(
+        self, masters: Mapping[MasterSpec, MasterTasks], discs: ImageTasks
+    ) -> list[Task[Any]]:
+        """Return the tasks of each disc's files; its texts follow image and archive."""
+        found: list[Task[Any]] = []
+        if self.plan.disc is None:
+            return found
+        tasks = masters[self.plan.disc]
+        for disc in self.plan.report.discs:
+            own = [tasks.passages[passage] for passage in disc.passages]
+            first = [discs.hidden] if discs.hidden and disc.hidden else []
+
+            def archive(image: Image, *sound: Any) -> DiscFiles:
+                files = self._disc_files(image)
+                hidden = sound[: len(sound) - len(image.disc.passages)]
+                tracks = [track for passage in sound[len(hidden) :] for track in passage]
+                files.write_archive([*hidden, *tracks])
+                return files
+
+            cost_s = ARCHIVE * disc.frames / FRAMES_PER_SECOND
+            image = discs.images[disc.number]
+            name = f"disc {disc.number}"
+            archived = Task(f"{name}: archive", archive, (image, *first, *own), cost_s)
+            found.append(Task(f"{name}: texts", DiscFiles.write_texts, (archived,)))
+        return found
+
+    def _disc_files(self, image: Image) -> DiscFiles:
+        of_discs = len(self.plan.report.discs)
+        return DiscFiles(image, self.plan.name, self.source.manifest, of_discs, self.cache)
+
+    def _proof_tasks(
+        self, masters: Mapping[MasterSpec, MasterTasks], discs: ImageTasks
+    ) -> list[Task[Any]]:
+        """Return the tasks of the proof's measurements, clips and listening copies."""
+        spec = proof_spec(self.plan)
+        if spec is None:
             return []
-        work = list(readings(self.plan, sound, self.cache))
-        cost_s = LEVELS * sound_s(self.plan) / len(work)
-        started = [self._start("levels over time", cost_s, read) for read in work]
+        tasks, bits = masters[spec[0]], spec[1]
+        found = reading_tasks(self.plan, tasks, discs, bits, self.cache)
         if self.plan.joins:
             folder = self.folder / "proof" / "joins"
             folder.mkdir(parents=True)
-            writers = clips(folder, self.plan.report.discs, sound.master.tracks, self.cache)
-            started += [self._start("clip of a join", CLIP_S, write) for write in writers]
+            found += [
+                self._clip_task(clip, tasks) for clip in clips(folder, self.plan.report.discs)
+            ]
         if listened_format(self.plan) is None:
             folder = self.folder / "proof" / "tracks"
             folder.mkdir(parents=True)
-            writers = listening_copies(folder, sound.master.tracks, sound.bits, self.cache)
-            started += [self._start("listening copy", CLIP_S, write) for write in writers]
-        return started
+            for section in self.plan.report.sections:
 
-    def _make_paper(self, folder: Path, metadata: Sequence[TrackMetadata]) -> None:
-        manifest = self.source.manifest
-        with self.tasks.task("credits sheet", PAPER_S):
-            write_credits_sheet(folder, manifest, metadata)
-            write_label_copy(folder, manifest, metadata)
-            if manifest.release.barcode:
-                write_barcode(manifest.release.barcode, folder)
+                def copy(master: Master, index: int = section.index) -> Path:
+                    return write_copy(folder, index + 1, master.tracks[index], bits, self.cache)
+
+                name = f"listening copy: {section.track.full_title}"
+                found.append(Task(name, copy, (tasks.whole,), CLIP_S))
+        return found
+
+    def _clip_task(self, clip: Clip, tasks: MasterTasks) -> Task[Path]:
+        """Return the task of a join's clip, which is cut from the passages of its two tracks."""
+        passages = dict.fromkeys(
+            passage
+            for passage in self.plan.passages
+            if {place.index for place in passage.places} & set(clip.indices)
+        )
+
+        def write(*found: list[FinishedTrack]) -> Path:
+            by_index = {track.section.index: track for tracks in found for track in tracks}
+            return clip.write([by_index[index] for index in clip.indices], self.cache)
+
+        own = tuple(tasks.passages[passage] for passage in passages)
+        return Task(f"clip of a join: {clip.path.stem}", write, own, CLIP_S)
+
+    def _make_paper(self, metadata: Sequence[TrackMetadata]) -> None:
+        folder, manifest = self.folder / "paper", self.source.manifest
+        write_credits_sheet(folder, manifest, metadata)
+        write_label_copy(folder, manifest, metadata)
+        if manifest.release.barcode:
+            write_barcode(manifest.release.barcode, folder)
 
     def _make_proof(
         self,
         sound: ProofSound,
         metadata: Sequence[TrackMetadata],
-        reported: Mapping[str, tuple[MasterSpec, Master]],
+        masters: Mapping[str, Master],
         findings: Sequence[Finding],
+        scheduler: Scheduler,
     ) -> Proof:
         """Write the proof's page and pictures."""
         folder = self.folder / "proof"
-        with self.tasks.task("proof", PROOF_S):
-            sides = self.plan.report.sides
-            names = distinct_names([side.name for side in sides])
-            proof = gather_proof(
-                self.plan,
-                metadata,
-                sound,
-                {kind: master for kind, (_, master) in reported.items()},
-                findings,
-                self.cache,
-                tuple(
-                    proof_side(folder / "sides", side, name, self.cache)
-                    for side, name in zip(sides, names, strict=True)
-                ),
-            )
-            write_page(folder, proof)
-            write_pictures(folder, proof, self.pool.map)
+        sides = self.plan.report.sides
+        names = distinct_names([side.name for side in sides])
+        proof = gather_proof(
+            self.plan,
+            metadata,
+            sound,
+            masters,
+            findings,
+            self.cache,
+            tuple(
+                proof_side(folder / "sides", side, name, self.cache)
+                for side, name in zip(sides, names, strict=True)
+            ),
+        )
+        write_page(folder, proof)
+        write_pictures(folder, proof, scheduler.map)
         return proof
 
-    def _make_downloads(
+    def _downloads_task(
         self,
-        masters: Masters,
+        masters: Mapping[MasterSpec, MasterTasks],
         metadata: Sequence[TrackMetadata],
-        when_started: Callable[[], None],
-    ) -> DownloadsMade:
+        scheduler: Scheduler,
+    ) -> Task[DownloadsMade]:
         if not self.plan.downloads:
-            when_started()
-            return DownloadsMade({}, ())
+            return Task("no downloads", lambda: DownloadsMade({}, ()))
         folder = self.folder / "download"
-        folder.mkdir()
-        downloads = Downloads(
+        for name in self.plan.downloads:
+            (folder / name).mkdir(parents=True)
+        return Downloads(
             folder,
             self.plan,
             metadata,
             {name: masters[spec] for name, spec in self.plan.downloads.items()},
             self._covers(),
-            self.pool,
-            self.tasks,
+            scheduler,
             self.cache,
-        )
-        return downloads.run(when_started, packages=self.packages)
+            self.packages,
+        ).task()
 
     def _covers(self) -> Covers:
         release = self.source.manifest.release
         names = (release.front_cover, release.back_cover)
         return Covers(*(read_cover(self.source.resolve(name)) if name else None for name in names))
 
-    def _reported(self, masters: Masters) -> dict[str, tuple[MasterSpec, Master]]:
+    def _reported_specs(self) -> dict[str, MasterSpec]:
         """Return the masters whose levels are reported: the disc's, and a lossless format's."""
         specs = {"disc": self.plan.disc or self.plan.joins}
         if measured := self.plan.measured_format:
             specs["download"] = self.plan.downloads[measured]
-        return {kind: (spec, masters[spec]) for kind, spec in specs.items() if spec}
+        return {kind: spec for kind, spec in specs.items() if spec}
 
     def _level_findings(
-        self, reported: Mapping[str, tuple[MasterSpec, Master]]
+        self, specs: Mapping[str, MasterSpec], masters: Mapping[str, Master]
     ) -> Iterator[Finding]:
         seen: set[tuple[str, int]] = set()
-        for kind, (spec, master) in reported.items():
+        for kind, spec in specs.items():
+            master = masters[kind]
             pairs = list(zip(master.tracks, master.gains, strict=True))
             for finding in (
                 *level_findings(self.source, kind, spec.level, pairs),
@@ -291,7 +347,7 @@ class Build:
         edited, edit_findings = keep_edits(
             self.source, self.cache.last, self.folder, kept, self.pool.map
         )
-        self.cache.unlink_last(edited)
+        self.cache.remake_linked(edited)
         check_cancelled()  # for the last time: from here on the release is being replaced
         put_in_place(self.folder, target, self.scratch)
         result = BuildReport(

@@ -90,7 +90,7 @@ def make_side_clips(
         without = kinds[kind]
         parts = {"restoration": json.dumps(side.report["settled"]), "left out": without}
         key = named_key("side clip", parts, [str(side.recording.key)])
-        cache.release_file(folder / name, key, partial(write, without))
+        cache.cached_release_file(folder / name, key, partial(write, without))
         clips[kind] = name
     return clips
 

@@ -21,7 +21,7 @@ from assembler.cancel import Cancelled, CancelToken
 from assembler.commands.console.progress import Board
 from assembler.manifest import load
 from assembler.release.building import build
-from assembler.release.progress import Step, Tasks
+from assembler.release.progress import Step, TaskProgress
 
 REDRAWN = re.compile(r"\r\x1b\[2K(?:\x1b\[1A\x1b\[2K)*")
 CONTROL = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
@@ -122,7 +122,7 @@ def test_each_worker_keeps_its_line_and_no_more_than_asked_are_shown() -> None:
 
 def test_tasks_end_with_what_was_planned_and_can_be_cancelled() -> None:
     steps: list[Step] = []
-    tasks = Tasks(steps.append)
+    tasks = TaskProgress(steps.append)
     tasks.plan(10.0)
     with tasks.task("match", 4.0):
         pass

@@ -1,0 +1,242 @@
+"""Finish passages: rendered once for all who need their PCM, or not at all.
+
+What a passage's PCM is needed for is known before it is rendered: its place in an image that does
+not have it yet, FLAC files that the cache does not have, readings. The PCM itself is not cached: it
+is read from the image or from a FLAC file, and rendered again if neither has it.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import asdict, dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from assembler.cache.keys import Key, named_key
+from assembler.disc.image import ImageWriter
+from assembler.download.formats import FACTS, FlacWriter
+from assembler.dsp.meter import Reading
+from assembler.manifest.model import Format
+from assembler.mastering.gain_plan import GainPlan
+from assembler.mastering.gain_reduction import TrackGainReduction
+from assembler.mastering.plan import DISC_BITS
+from assembler.mastering.render import (
+    FinishedTrack,
+    MasterSettings,
+    PcmWriter,
+    StoredPcm,
+    Writers,
+    master,
+)
+from assembler.release.artifact_cache import ArtifactCache, track_name
+from assembler.release.images import Image
+from assembler.sequence import Passage
+
+LOSSLESS_24: Format = "flac-24"
+LOSSLESS_16: Format = "flac-16"
+
+
+def encoded_key(name: Format, track: str, lowered_db: float | None = None) -> Key:
+    """Return the key of an encoded file without tags.
+
+    Parameters
+    ----------
+    name
+        Its format.
+    track
+        The key of the track's PCM.
+    lowered_db
+        By how much a lossy file was lowered for its peaks.
+    """
+    parts = {} if lowered_db is None else {"lowered for its peaks": lowered_db}
+    return named_key("encoded", {"format": name, **parts}, [track])
+
+
+@dataclass(frozen=True)
+class Finisher:
+    """Finishes the passages of one master.
+
+    Attributes
+    ----------
+    cache
+        Finished work.
+    scratch
+        Folder for FLAC files that only this build needs.
+    settings
+        Ceiling, bit depths and dither.
+    formats
+        Download formats that are made from this master.
+    images
+        The image that each passage is in; empty where the master is no disc's.
+    """
+
+    cache: ArtifactCache
+    scratch: Path
+    settings: MasterSettings
+    formats: tuple[Format, ...] = ()
+    images: Mapping[Passage, Image] = field(default_factory=dict)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def key(self, plan: GainPlan) -> Key:
+        """Return the key of a passage's PCM."""
+        gains: dict[str, object] = {
+            f"gain of {track_name(section)}": gain_db
+            for section, gain_db in zip(plan.rendered.sections, plan.gains_db, strict=True)
+        }
+        settings = self.settings
+        form = {
+            "ceiling": settings.ceiling_dbtp,
+            "bit depth": list(settings.bit_depths),
+            "dither": settings.dither,
+        }
+        return named_key("master", gains | form, [self.cache.passage_key(plan.rendered)])
+
+    def finish(self, plan: GainPlan, missing: Collection[Passage]) -> list[FinishedTrack]:
+        """Return the finished tracks of a passage; render it if anything of it is missing.
+
+        Parameters
+        ----------
+        plan
+            The passage and its gains.
+        missing
+            Passages that their images do not have yet.
+        """
+        key = self.key(plan)
+        into_image = plan.rendered.passage in missing
+        flac_bits = [bits for bits in self.settings.bit_depths if self._needs_flac(plan, bits)]
+        readings = self.cache.folder.known(key)
+        if readings is None or into_image or flac_bits:
+            readings = self._render(plan, into_image, flac_bits)
+            self.cache.folder.put_json(key, readings)
+        plan.rendered.file.unlink(missing_ok=True)
+        return [self._track(plan, i, reading) for i, reading in enumerate(readings)]
+
+    def fill(self, plan: GainPlan, image: Path) -> None:
+        """Render a passage into an image."""
+
+        @contextmanager
+        def writers() -> Iterator[Writers]:
+            with closing(ImageWriter(image, plan.rendered.passage.start_frame)) as writer:
+                yield {DISC_BITS: [writer]}
+
+        master(plan.rendered, plan.gains_db, self.settings, writers)
+
+    def _render(
+        self, plan: GainPlan, into_image: bool, flac_bits: Sequence[int]
+    ) -> list[dict[str, Any]]:
+        """Render a passage for all who need it; return its tracks' readings."""
+        rendered = plan.rendered
+        with self.cache.folder.folder_for_work() as folder:
+            paths = {bits: self._flac_paths(plan, bits, folder) for bits in flac_bits}
+
+            @contextmanager
+            def writers() -> Iterator[Writers]:
+                opened: dict[int, list[PcmWriter]] = {bits: [] for bits in (DISC_BITS, *flac_bits)}
+                with ExitStack() as stack:
+                    if into_image:
+                        place = self.images[rendered.passage].path, rendered.passage.start_frame
+                        opened[DISC_BITS].append(stack.enter_context(closing(ImageWriter(*place))))
+                    for bits in flac_bits:
+                        writer = FlacWriter(paths[bits], rendered.rate_hz, bits)
+                        opened[bits].append(stack.enter_context(closing(writer)))
+                    yield opened
+
+            tracks = master(rendered, plan.gains_db, self.settings, writers)
+            for bits in filter(self._keeps_flac, flac_bits):
+                for i, path in enumerate(paths[bits]):
+                    self.cache.folder.put_file(self._flac_key(plan, i, bits), path)
+        return [_as_json(track) for track in tracks]
+
+    def _needs_flac(self, plan: GainPlan, bits: int) -> bool:
+        """Return whether a file that is made from a FLAC file of a bit depth must be made."""
+        if bits == DISC_BITS and plan.rendered.passage in self.images:
+            return False
+        needed = {
+            flac_of(bits) if FACTS[name].container == "wav" else name
+            for name in self.formats
+            if FACTS[name].bits == bits
+        }
+        return any(
+            not self.cache.folder.has(encoded_key(name, self._track_key(plan, i)))
+            for name in needed
+            for i in range(len(plan.rendered.sections))
+        )
+
+    def _keeps_flac(self, bits: int) -> bool:
+        """Return whether the cache keeps the FLAC files: where they or WAV files are delivered."""
+        return any(
+            FACTS[name].bits == bits and FACTS[name].container in ("flac", "wav")
+            for name in self.formats
+        )
+
+    def _flac_paths(self, plan: GainPlan, bits: int, folder: Path) -> list[Path]:
+        of_tracks = range(len(plan.rendered.sections))
+        if self._keeps_flac(bits):
+            return [folder / f"{bits}-{i}.flac" for i in of_tracks]
+        return [self._scratch_path(plan, i, bits) for i in of_tracks]
+
+    def _scratch_path(self, plan: GainPlan, i: int, bits: int) -> Path:
+        return self.scratch / f"{self._flac_key(plan, i, bits)}.flac"
+
+    def _track_key(self, plan: GainPlan, i: int) -> Key:
+        return named_key("track", {"position in its passage": i}, [self.key(plan)])
+
+    def _flac_key(self, plan: GainPlan, i: int, bits: int) -> Key:
+        return encoded_key(flac_of(bits), self._track_key(plan, i))
+
+    def _stored(self, plan: GainPlan, i: int, start: int, bits: int) -> StoredPcm:
+        """Return where a track's PCM is, after rendering it if need be."""
+        passage = plan.rendered.passage
+        if bits == DISC_BITS and passage in self.images:
+            place = self.images[passage].stored(passage)
+            return StoredPcm(place.path, place.start + start)
+        key, path = self._flac_key(plan, i, bits), self._scratch_path(plan, i, bits)
+        with self._lock:
+            if self._keeps_flac(bits):
+                if not self.cache.folder.has(key):
+                    self._render(plan, False, [bits])
+                path = self.cache.folder.entry(key)
+            elif not path.exists():
+                self._render(plan, False, [bits])
+        return StoredPcm(path)
+
+    def _track(self, plan: GainPlan, i: int, reading: Mapping[str, Any]) -> FinishedTrack:
+        reduction = reading["gain_reduction"]
+        blocks = reading["gating_blocks"]
+        start = reading["start"]
+        return FinishedTrack(
+            section=plan.rendered.sections[i],
+            rate_hz=plan.rendered.rate_hz,
+            start=start,
+            length=reading["length"],
+            readings={int(bits): Reading(**one) for bits, one in reading["readings"].items()},
+            gating_blocks={int(bits): np.array(energies) for bits, energies in blocks.items()},
+            digest=reading["digest"],
+            gain_db=plan.gains_db[i],
+            gain_reduction=TrackGainReduction(
+                **{**reduction, "course_db": tuple(reduction["course_db"])}
+            ),
+            key=self._track_key(plan, i),
+            stored=partial(self._stored, plan, i, start),
+        )
+
+
+def flac_of(bits: int) -> Format:
+    """Return the FLAC format of a bit depth."""
+    return LOSSLESS_16 if bits == DISC_BITS else LOSSLESS_24
+
+
+def _as_json(track: FinishedTrack) -> dict[str, Any]:
+    return {
+        "start": track.start,
+        "length": track.length,
+        "readings": {str(bits): asdict(reading) for bits, reading in track.readings.items()},
+        "gating_blocks": {str(b): blocks.tolist() for b, blocks in track.gating_blocks.items()},
+        "digest": track.digest,
+        "gain_reduction": asdict(track.gain_reduction),
+    }

@@ -1,0 +1,106 @@
+"""The images of the discs: linked or pieced together from the last release, or rendered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from assembler.cache.folder import cache_key
+from assembler.cache.keys import Key, named_key
+from assembler.disc.image import copy_passage, create_image
+from assembler.mastering.render import StoredPcm
+from assembler.release.artifact_cache import ArtifactCache
+from assembler.sequence import DiscOrder, Passage
+from assembler.sequence.frames import SAMPLES_PER_FRAME
+
+Fill = Callable[[Path, Passage], None]
+"""Renders a passage into an image."""
+
+
+@dataclass(frozen=True)
+class Image:
+    """The image of one disc as this build makes it.
+
+    Attributes
+    ----------
+    disc
+        The disc.
+    path
+        Its WAV file: in the release, or in the working folder where only the proof needs it.
+    in_release
+        It is delivered.
+    cache
+        Finished work.
+    """
+
+    disc: DiscOrder
+    path: Path
+    in_release: bool
+    cache: ArtifactCache
+
+    @property
+    def passages(self) -> tuple[Passage, ...]:
+        """All sound of the image: the hidden sound, if there is any, and the tracks."""
+        return ((self.disc.hidden,) if self.disc.hidden else ()) + self.disc.passages
+
+    def key(self, sound: Sequence[str]) -> Key:
+        """Return the key of its content from those of its passages."""
+        length = {
+            "length of the disc": self.disc.frames,
+            "silence in front": self.disc.pause_in_image_frames,
+        }
+        return named_key("image", length, sound)
+
+    def prepare(self, sound: Sequence[Key], fill: Fill) -> list[Passage]:
+        """Link the image, or create it with what the last one has; return what is missing.
+
+        Parameters
+        ----------
+        sound
+            Keys of its passages.
+        fill
+            Renders a passage.
+        """
+
+        def remake(path: Path) -> None:
+            create_image(path, self.disc.frames)
+            for passage in self.passages:
+                fill(path, passage)
+
+        if self.in_release and self.cache.link(self.path, self.key(sound), remake):
+            return []
+        create_image(self.path, self.disc.frames)
+        return [
+            passage
+            for passage, key in zip(self.passages, sound, strict=True)
+            if not self._copied(passage, key)
+        ]
+
+    def _copied(self, passage: Passage, key: Key) -> bool:
+        """Copy a passage from an image of the last release, if one has it."""
+        for last, digest in self.cache.last.files(".wav"):
+            places: Mapping[str, int] = self.cache.folder.known(_places_key(digest)) or {}
+            if key in places:
+                start, room = passage.start_frame, passage.room_frames
+                try:
+                    copy_passage(last, places[key], self.path, start, room)
+                except OSError:
+                    return False
+                return True
+        return False
+
+    def finish(self, sound: Sequence[Key]) -> None:
+        """Record the finished image: its digest, and where each passage is."""
+        if self.in_release and self.path not in self.cache.reused:
+            digest = self.cache.made(self.path, self.key(sound))
+            places = {str(key): p.start_frame for p, key in zip(self.passages, sound, strict=True)}
+            self.cache.folder.put_json(_places_key(digest), places)
+
+    def stored(self, passage: Passage) -> StoredPcm:
+        """Return where a passage is in the image."""
+        return StoredPcm(self.path, passage.start_frame * SAMPLES_PER_FRAME)
+
+
+def _places_key(digest: str) -> str:
+    return cache_key("places in an image", digest)
