@@ -110,9 +110,7 @@ class CacheFolder:
         OSError
             The cache can't be written to.
         """
-        with self._lock:
-            lock = self._locks[key]
-        with lock:
+        with self._lock_of(key):
             path = self._path_of(key)
             if not self._is_intact(path):
                 self._write(path, make)
@@ -121,15 +119,16 @@ class CacheFolder:
     def json(self, key: str, make: Callable[[], Any]) -> Any:
         """Return the plain data of a key; make it first if it is missing or damaged."""
 
-        def write(path: Path) -> None:
-            path.write_text(json.dumps(make()), encoding="utf-8")
-
-        return json.loads(self.file(key, write).read_text(encoding="utf-8"))
+        path = self.file(key, lambda part: _write_text(part, json.dumps(make())))
+        return json.loads(path.read_text(encoding="utf-8"))
 
     def known(self, key: str) -> Any:
         """Return the plain data of a key; None where there is none."""
         path = self._path_of(key)
-        return json.loads(path.read_text(encoding="utf-8")) if self._is_intact(path) else None
+        with suppress(OSError, ValueError):
+            if self._is_intact(path):
+                return json.loads(path.read_text(encoding="utf-8"))
+        return None
 
     def entry(self, key: str) -> Path:
         """Return the path of a key's entry; it may be missing."""
@@ -137,8 +136,9 @@ class CacheFolder:
 
     def put_json(self, key: str, data: object) -> None:
         """Set the plain data of a key, whatever it was before."""
-        self.forget(key)
-        self.json(key, lambda: data)
+        text = json.dumps(data)
+        with self._lock_of(key):
+            self._write(self._path_of(key), lambda part: _write_text(part, text))
 
     def put_file(self, key: str, file: Path) -> Path:
         """Move a file of `folder_for_work` into the cache, unless it has the key's; return it."""
@@ -188,6 +188,10 @@ class CacheFolder:
                 size = entry.st_size + (used.st_size if used else 0)
                 yield (used or entry).st_mtime_ns, size, path
 
+    def _lock_of(self, key: str) -> threading.Lock:
+        with self._lock:
+            return self._locks[key]
+
     def _path_of(self, key: str) -> Path:
         return self.folder / key[:2] / key
 
@@ -215,6 +219,10 @@ class CacheFolder:
                 path.with_suffix(CHECKSUM_SUFFIX).unlink(missing_ok=True)
             part.replace(path)
             _write_checksum(path, digest)
+
+
+def _write_text(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8")
 
 
 def _has_checksum(path: Path, digest: str) -> bool:

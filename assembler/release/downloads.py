@@ -268,7 +268,7 @@ class Downloads:
         release, levels = self.source.manifest.release, made.levels[index]
         track = made.master.tracks[index]
         reading = track.readings[facts.bits]
-        lowered_db = made.lossy[index].lowered_db if facts.lossy else None
+        lowered_db = made.lossy[index].lowered_db if facts.lossy else 0.0
         key = encoded_key(name, track.key, lowered_db)
 
         def write(path: Path) -> None:

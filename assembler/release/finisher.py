@@ -41,7 +41,7 @@ LOSSLESS_24: Format = "flac-24"
 LOSSLESS_16: Format = "flac-16"
 
 
-def encoded_key(name: Format, track: str, lowered_db: float | None = None) -> Key:
+def encoded_key(name: Format, track: str, lowered_db: float = 0.0) -> Key:
     """Return the key of an encoded file without tags.
 
     Parameters
@@ -53,7 +53,7 @@ def encoded_key(name: Format, track: str, lowered_db: float | None = None) -> Ke
     lowered_db
         By how much a lossy file was lowered for its peaks.
     """
-    parts = {} if lowered_db is None else {"lowered for its peaks": lowered_db}
+    parts = {"lowered for its peaks": lowered_db} if FACTS[name].lossy else {}
     return named_key("encoded", {"format": name, **parts}, [track])
 
 
@@ -111,8 +111,8 @@ class Finisher:
         flac_bits = [bits for bits in self.settings.bit_depths if self._needs_flac(plan, bits)]
         readings = self.cache.folder.known(key)
         if readings is None or into_image or flac_bits:
-            readings = self._render(plan, into_image, flac_bits)
-            self.cache.folder.put_json(key, readings)
+            rendered = self._render(plan, into_image, flac_bits)
+            readings = self.cache.folder.json(key, lambda: rendered)
         plan.rendered.file.unlink(missing_ok=True)
         return [self._track(plan, i, reading) for i, reading in enumerate(readings)]
 

@@ -97,11 +97,11 @@ def _counted(monkeypatch: pytest.MonkeyPatch) -> tuple[list[object], list[object
     """Count the passages that are mastered and the lossless files that are encoded."""
     from assembler.download.formats import encode
     from assembler.mastering.render import master
-    from assembler.release import artifact_cache, downloads
+    from assembler.release import downloads, finisher
 
     mastered: list[object] = []
     encoded: list[object] = []
-    monkeypatch.setattr(artifact_cache, "master", lambda *a: mastered.append(a) or master(*a))
+    monkeypatch.setattr(finisher, "master", lambda *a: mastered.append(a) or master(*a))
     monkeypatch.setattr(downloads, "encode", lambda *a: encoded.append(a) or encode(*a))
     return mastered, encoded
 

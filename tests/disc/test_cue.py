@@ -9,7 +9,6 @@ import subprocess
 from fractions import Fraction
 from pathlib import Path
 
-import numpy as np
 import pytest
 from disc_readers import by_libcue, cd_info
 from hypothesis import given, settings
@@ -18,7 +17,7 @@ from outside import program
 
 from assembler.disc.cue import cue_bytes, cue_sheet, disc_stem
 from assembler.disc.cue_reader import read_cue
-from assembler.disc.image import write_image
+from assembler.disc.image import create_image
 from assembler.disc.texts import ReleaseTexts, TrackTexts
 from assembler.manifest.disc_alphabet import ENCODING, disc_text
 from assembler.sequence import DiscOrder, TrackSound, lay_out
@@ -67,7 +66,7 @@ SHEET = cue_bytes(cue_sheet(NAME, ORDER, RELEASE, TRACKS))
 def silent_disc(folder: Path, order: DiscOrder, content: bytes) -> tuple[Path, Path]:
     """Write a cue sheet and an image of silence."""
     image, cue = folder / NAME, folder / "sheet.cue"
-    write_image([np.zeros((order.frames * FRAME, 2), np.int32)], order, image)
+    create_image(image, order.frames)
     cue.write_bytes(content)
     return cue, image
 
