@@ -104,7 +104,7 @@ def wait_for(what: str, process: subprocess.Popen[str], desk: Path) -> None:
     """Wait until a build has come to this point."""
     reached = {
         "the start": lambda: any((desk / "out").glob(".*.assembling-*")),
-        "reading": lambda: any((desk / "out").glob(".*/passage-*")),
+        "reading": lambda: any((desk / "out").glob(".*/release")),
         "encoding": lambda: any((desk / "out").glob(".*/release/download/*")) and children(process),
         "the disc": lambda: any((desk / "out").glob(".*/release/disc/*")),
         "the proof": lambda: any((desk / "out").glob(".*/release/proof/*")),
