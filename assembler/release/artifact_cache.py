@@ -25,6 +25,10 @@ from assembler.preflight.track_section import HIDDEN, TrackSection
 from assembler.release.last_release import LastRelease
 
 
+Make = Callable[[Path], None]
+"""Writes a file to a path."""
+
+
 class ArtifactCache:
     """The cache as one build sees it.
 
@@ -49,10 +53,11 @@ class ArtifactCache:
         self.folder = folder
         self.last = last
         self.rooms = rooms
-        self._linked: dict[str, tuple[Path, Callable[[Path], None]]] = {}
+        self._linked: dict[str, tuple[Path, Make | None]] = {}
         self.reused: set[Path] = set()
         self.ingredients: dict[Path, Ingredients] = {}
         self._digests: dict[Path, str] = {}
+        self._new: set[str] = set()
 
     def passage_key(self, rendered: RenderedPassage) -> Key:
         """Return the key of a passage's sound before gain."""
@@ -107,7 +112,7 @@ class ArtifactCache:
             for rendered, tracks in zip(passages, self.folder.json(key, match), strict=True)
         ]
 
-    def release_file(self, target: Path, key: Key, make: Callable[[Path], None]) -> Path:
+    def release_file(self, target: Path, key: Key, make: Make, *, encoded: str = "") -> Path:
         """Write a file of the release: linked from the last release, or made.
 
         Parameters
@@ -118,29 +123,35 @@ class ArtifactCache:
             Of its content.
         make
             Writes it to a path.
+        encoded
+            Key of the cached file that it is a copy of, with tags.
 
         Returns
         -------
         Path
             The target.
         """
+        known = encoded not in self._new and self.folder.has(encoded) if encoded else False
         if not self.link(target, key, make):
+            if known and self.folder.known(_content_key(key)):
+                self.reused.add(target)
             make(target)
             self.made(target, key)
         return target
 
-    def cached_release_file(self, target: Path, key: Key, make: Callable[[Path], None]) -> Path:
-        """Write a file of the release that the cache keeps too; see `release_file`."""
-        if self.folder.has(key):
-            self.reused.add(target)
+    def cached_release_file(self, target: Path, key: Key, make: Make) -> Path:
+        """Write a file of the release that the cache keeps as it is; see `release_file`."""
 
         def copy(path: Path) -> None:
             copy_file(self.cached_file(key, target.suffix, make), path)
 
-        return self.release_file(target, key, copy)
+        return self.release_file(target, key, copy, encoded=key)
 
-    def link(self, target: Path, key: Key, make: Callable[[Path], None]) -> bool:
-        """Link a file from the last release, if that has it; `make` is for the case of an edit."""
+    def link(self, target: Path, key: Key, make: Make | None = None) -> bool:
+        """Link a file from the last release, if that has it.
+
+        `make` is for the case of an edit; without it other files are made from this one.
+        """
         self.ingredients[target] = key.ingredients
         digest = self.folder.known(_content_key(key))
         name = digest and self.last.link(digest, target, self.rooms)
@@ -158,20 +169,39 @@ class ArtifactCache:
         return digest
 
     def remake_linked(self, names: Iterable[str]) -> None:
-        """Make files again that were linked from the last release and edited there meanwhile."""
-        for target, make in [self._linked[name] for name in names if name in self._linked]:
+        """Make files again that were linked from the last release and edited there meanwhile.
+
+        Raises
+        ------
+        AssemblerError
+            An image was edited while other files were made from it: nothing of them is kept.
+        """
+        for name in names:
+            if name not in self._linked:
+                continue
+            target, make = self._linked[name]
+            if make is None:
+                for key in self._new:
+                    self.folder.forget(key)
+                raise AssemblerError(f"{name}: was changed while the build read it: build again")
             target.unlink()
             make(target)
 
-    def cached_file(self, key: str, suffix: str, make: Callable[[Path], None]) -> Path:
+    def cached_file(self, key: str, suffix: str, make: Make) -> Path:
         """Return the cached file of a key; `make` writes it to a path with this suffix."""
 
         def make_with_suffix(path: Path) -> None:
+            self._new.add(key)
             part = path.with_name(f"part{suffix or '.raw'}")
             make(part)
             part.replace(path)
 
         return self.folder.file(key, make_with_suffix)
+
+    def put_file(self, key: str, file: Path) -> None:
+        """Move a finished file of `folder_for_work` into the cache."""
+        self._new.add(key)
+        self.folder.put_file(key, file)
 
     def sha256(self, path: Path) -> str:
         """Return the SHA-256 of a file of the release; for cached files it is known."""

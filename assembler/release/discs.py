@@ -79,13 +79,14 @@ class DiscFiles:
         def encode(path: Path) -> None:
             encode_archive(self._pcm(sound), path, self.disc)
 
+        encoded = named_key("archive's sound", {}, [sound_key])
+
         def write(path: Path) -> None:  # a new title does not encode again
-            key = named_key("archive's sound", {}, [sound_key])
-            copy_file(self.cache.cached_file(key, ".flac", encode), path)
+            copy_file(self.cache.cached_file(encoded, ".flac", encode), path)
             tag_archive(path, self.disc, release, texts, comments=comments, pre_emphasis=flags)
 
-        key = named_key("archive", marks, [sound_key])
-        return self.cache.release_file(self._path(".flac"), key, write)
+        key = named_key("archive", marks, [encoded])
+        return self.cache.release_file(self._path(".flac"), key, write, encoded=encoded)
 
     def _pcm(self, sound: Sequence[FinishedTrack]) -> Iterator[Pcm]:
         yield np.zeros((self.disc.pause_in_image_frames * SAMPLES_PER_FRAME, 2), np.int32)

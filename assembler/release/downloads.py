@@ -297,7 +297,8 @@ class Downloads:
             ],
         }
         target = self.path_of(name, index)
-        self.cache.release_file(target, named_key("tagged", parts, [key]), write)
+        tagged = named_key("tagged", parts, [key])
+        self.cache.release_file(target, tagged, write, encoded=key)
         if facts.codec:
             self._check_length(target, name, track.length)
         return target

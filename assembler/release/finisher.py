@@ -116,16 +116,6 @@ class Finisher:
         plan.rendered.file.unlink(missing_ok=True)
         return [self._track(plan, i, reading) for i, reading in enumerate(readings)]
 
-    def fill(self, plan: GainPlan, image: Path) -> None:
-        """Render a passage into an image."""
-
-        @contextmanager
-        def writers() -> Iterator[Writers]:
-            with closing(ImageWriter(image, plan.rendered.passage.start_frame)) as writer:
-                yield {DISC_BITS: [writer]}
-
-        master(plan.rendered, plan.gains_db, self.settings, writers)
-
     def _render(
         self, plan: GainPlan, into_image: bool, flac_bits: Sequence[int]
     ) -> list[dict[str, Any]]:
@@ -149,7 +139,7 @@ class Finisher:
             tracks = master(rendered, plan.gains_db, self.settings, writers)
             for bits in filter(self._keeps_flac, flac_bits):
                 for i, path in enumerate(paths[bits]):
-                    self.cache.folder.put_file(self._flac_key(plan, i, bits), path)
+                    self.cache.put_file(self._flac_key(plan, i, bits), path)
         return [_as_json(track) for track in tracks]
 
     def _needs_flac(self, plan: GainPlan, bits: int) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,9 +13,6 @@ from assembler.mastering.render import StoredPcm
 from assembler.release.artifact_cache import ArtifactCache
 from assembler.sequence import DiscOrder, Passage
 from assembler.sequence.frames import SAMPLES_PER_FRAME
-
-Fill = Callable[[Path, Passage], None]
-"""Renders a passage into an image."""
 
 
 @dataclass(frozen=True)
@@ -52,23 +49,15 @@ class Image:
         }
         return named_key("image", length, sound)
 
-    def prepare(self, sound: Sequence[Key], fill: Fill) -> list[Passage]:
+    def prepare(self, sound: Sequence[Key]) -> list[Passage]:
         """Link the image, or create it with what the last one has; return what is missing.
 
         Parameters
         ----------
         sound
             Keys of its passages.
-        fill
-            Renders a passage.
         """
-
-        def remake(path: Path) -> None:
-            create_image(path, self.disc.frames)
-            for passage in self.passages:
-                fill(path, passage)
-
-        if self.in_release and self.cache.link(self.path, self.key(sound), remake):
+        if self.in_release and self.cache.link(self.path, self.key(sound)):
             return []
         create_image(self.path, self.disc.frames)
         return [

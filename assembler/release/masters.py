@@ -175,19 +175,13 @@ class Mastering:
 
         def prepare_images(gain_plans: list[GainPlan]) -> _Prepared:
             hidden = self._hidden_plan(spec.level, gain_plans[0])
-            owners = {one.rendered.passage: (finisher, one) for one in gain_plans}
+            keys = {one.rendered.passage: finisher.key(one) for one in gain_plans}
             if hidden:
-                owners[hidden.rendered.passage] = (hidden_finisher, hidden)
-            keys = {passage: of.key(one) for passage, (of, one) in owners.items()}
-
-            def fill(path: Path, passage: Passage) -> None:
-                of, one = owners[passage]
-                of.fill(one, path)
-
+                keys[hidden.rendered.passage] = hidden_finisher.key(hidden)
             missing = [
                 passage
                 for image in self.images
-                for passage in image.prepare([keys[p] for p in image.passages], fill)
+                for passage in image.prepare([keys[p] for p in image.passages])
             ]
             return _Prepared(keys, frozenset(missing), hidden)
 

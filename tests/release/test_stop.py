@@ -167,8 +167,8 @@ def test_what_was_finished_before_the_stop_is_not_made_again(
     assert not (desk / "out").exists()
     report = build(load(desk / "T.yaml"), desk / "out")
     sound = {name for name in report.reused if name.startswith(("disc/", "download/"))}
-    assert {"disc/TWE-S.wav", "disc/TWE-S.flac"} <= sound
-    assert len(sound) == 2 + 2 * 3
+    assert "disc/TWE-S.flac" in sound  # the image is no entry of the cache: it is rendered again
+    assert len(sound) == 1 + 2 * 3
 
 
 def test_an_error_ends_what_workers_are_at() -> None:
