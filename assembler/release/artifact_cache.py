@@ -24,7 +24,6 @@ from assembler.mastering.passage import RenderedPassage, trimmed_for_meter
 from assembler.preflight.track_section import HIDDEN, TrackSection
 from assembler.release.last_release import LastRelease
 
-
 Make = Callable[[Path], None]
 """Writes a file to a path."""
 
