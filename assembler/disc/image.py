@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from assembler.dsp.dither import Pcm
+from assembler.dsp.blocks import Pcm
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 
 SAMPLE_BYTES = 4

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from assembler.audio.ffmpeg import ALONE, ffmpeg_program, run_ffmpeg
 from assembler.download.mp3_header import write_mp3_length
-from assembler.dsp.dither import Pcm
+from assembler.dsp.blocks import Pcm
 from assembler.errors import AssemblerError
 from assembler.file_names import for_libsndfile
 from assembler.findings import Finding

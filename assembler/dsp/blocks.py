@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Samples = NDArray[np.float32]
+Pcm = NDArray[np.int32]
+"""Whole numbers of up to 24 bits."""
 
 
 class Neighbours:

@@ -19,10 +19,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import Pcm, Samples
 from assembler.dsp.compiled import compiled
 
-Pcm = NDArray[np.int32]
 Dither = Literal["tpdf", "shaped", "none"]
 
 SILENCE_S = 0.05

@@ -18,8 +18,8 @@ import soundfile
 from numpy.typing import NDArray
 
 from assembler.cancel import check_cancelled
-from assembler.dsp.blocks import Samples, cut
-from assembler.dsp.dither import Dither, Pcm, Quantizer, samples_of
+from assembler.dsp.blocks import Pcm, Samples, cut
+from assembler.dsp.dither import Dither, Quantizer, samples_of
 from assembler.dsp.limiter import limit
 from assembler.dsp.loudness import Energies
 from assembler.dsp.meter import Meter, Reading

@@ -15,7 +15,7 @@ from assembler.disc.archive import archive_comments, encode_archive, tag_archive
 from assembler.disc.cd_text import cd_text
 from assembler.disc.cue import cue_bytes, cue_sheet
 from assembler.disc.texts import TrackTexts, release_texts, track_texts
-from assembler.dsp.dither import Pcm
+from assembler.dsp.blocks import Pcm
 from assembler.errors import AssemblerError
 from assembler.manifest import Manifest
 from assembler.mastering.plan import DISC_BITS
