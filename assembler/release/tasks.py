@@ -45,11 +45,6 @@ class Task(Generic[T]):
     cost_s: float = 0.0
 
 
-def collected(key: str, tasks: Iterable[Task[T]]) -> Task[list[T]]:
-    """Return a task that collects the results of others."""
-    return Task(key, lambda *results: list(results), tuple(tasks))
-
-
 def graph_of(last: Task[Any]) -> list[Task[Any]]:
     """Return a task and everything that it needs, each after its inputs."""
     ordered: dict[Task[Any], None] = {}
@@ -62,15 +57,6 @@ def graph_of(last: Task[Any]) -> list[Task[Any]]:
             stack.append((task, True))
             stack += [(one, False) for one in task.inputs]
     return list(ordered)
-
-
-def graph_text(last: Task[Any]) -> str:
-    """Return a graph as text: a line per task, with the tasks that it needs."""
-    lines = []
-    for task in graph_of(last):
-        needs = ", ".join(dict.fromkeys(one.key for one in task.inputs))
-        lines.append(f"{task.key} <- {needs}" if needs else task.key)
-    return "\n".join(lines) + "\n"
 
 
 class Scheduler:

@@ -6,6 +6,7 @@ What must be made again after an edit follows from what each deliverable depends
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import numpy as np
@@ -91,6 +92,13 @@ def test_a_new_trim_masters_and_encodes_its_track_alone(desk, monkeypatch):
     made = sound_files(report.made)
     assert {"disc/T.wav", "disc/T.flac", "proof/joins/01-02.mp3", "proof/joins/02-03.mp3"} <= made
     assert verify(report.release_dir).ok
+    assert read_checksums(report.release_dir) == from_scratch(desk, monkeypatch)
+
+
+def from_scratch(desk: Path, monkeypatch: pytest.MonkeyPatch) -> dict[str, str]:
+    """Build the same manifest with an empty cache and no last release."""
+    monkeypatch.setenv("ASSEMBLER_STORE", str(desk / "other-store"))
+    return read_checksums(build(load(desk / "T.yaml"), desk / "apart").release_dir)
 
 
 def _counted(monkeypatch: pytest.MonkeyPatch) -> tuple[list[object], list[object]]:
@@ -111,7 +119,7 @@ def _sound(report: BuildReport, name: str) -> np.ndarray:
 
 
 @pytest.mark.thorough
-def test_a_new_gap_changes_the_image_and_the_file_before_it(desk):
+def test_a_new_gap_changes_the_image_and_the_file_before_it(desk, monkeypatch):
     first = built(desk)
     before = soundfile.read(first.release_dir / "download" / "flac-16" / "03 Three.flac")[0]
     report = built(desk, MANIFEST.replace("audio: b.wav", "audio: b.wav, gap: 3"))
@@ -120,6 +128,31 @@ def test_a_new_gap_changes_the_image_and_the_file_before_it(desk):
     after = soundfile.read(report.release_dir / "download" / "flac-16" / "03 Three.flac")[0]
     np.testing.assert_array_equal(before, after)
     assert verify(report.release_dir).ok
+    assert read_checksums(report.release_dir) == from_scratch(desk, monkeypatch)
+
+
+@pytest.mark.thorough
+def test_an_image_is_not_pieced_together_from_one_that_was_edited(desk, monkeypatch):
+    """Even where size and time of the file are set back; and the edited file is kept."""
+    image = built(desk).release_dir / "disc" / "T.wav"
+    status = image.stat()
+    with image.open("r+b") as file:
+        file.seek(1000)
+        file.write(b"edited")
+    os.utime(image, ns=(status.st_atime_ns, status.st_mtime_ns))
+    report = built(desk, MANIFEST.replace("audio: b.wav", "audio: b.wav, trim: 1"))
+    assert b"edited" not in (report.release_dir / "disc" / "T.wav").read_bytes()
+    assert read_checksums(report.release_dir) == from_scratch(desk, monkeypatch)
+    assert b"edited" in (desk / "out" / "T.kept" / "disc" / "T.wav").read_bytes()
+
+
+@pytest.mark.thorough
+def test_the_cache_holds_less_than_the_release(desk):
+    """Encoded files, gains and readings; no raw PCM."""
+    report = built(desk)
+    cached = sum(path.stat().st_size for path in (desk / "store").glob("??/*"))
+    delivered = sum(path.stat().st_size for path in report.release_dir.rglob("*") if path.is_file())
+    assert cached < delivered
 
 
 @pytest.mark.thorough
