@@ -10,6 +10,19 @@ FRAMES_PER_SECOND = 75
 """CD frames per second (IEC 60908 and ECMA-130, chapter "Sectors")."""
 NOTHING = "–"
 """Shown where there is no value."""
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""What a spreadsheet takes for the beginning of a formula."""
+
+
+def without_formula(cell: str) -> str:
+    """Return a cell of a CSV file with an apostrophe in front where it would be a formula.
+
+    Examples
+    --------
+    >>> without_formula("=A1"), without_formula("Low Lantern")
+    ("'=A1", 'Low Lantern')
+    """
+    return f"'{cell}" if cell.lstrip("'").startswith(FORMULA_SIGNS) else cell
 
 
 def decimal(value: float | None, digits: int = 1) -> str:

@@ -30,6 +30,14 @@ def track_numbers(text: str) -> tuple[int, ...]:
     return tuple(int(part) for part in parts)
 
 
+def row_and_track(text: str) -> tuple[int, int]:
+    """Return the number of a table's row and of its track."""
+    row, _, track = text.partition("=")
+    if not all(part.strip().isdecimal() and len(part) < 7 for part in (row, track)):
+        raise argparse.ArgumentTypeError("write the row and its track, as in 5=3")
+    return int(row), int(track)
+
+
 def seconds(text: str) -> Fraction:
     """Return a time in seconds, written as in a manifest."""
     from assembler.manifest.times import parse_seconds

@@ -20,6 +20,8 @@ from assembler.commands import (
     split,
     store,
     survey,
+    table_export,
+    table_import,
     verify,
 )
 from assembler.commands.command import ERRORS_FOUND, Command
@@ -31,6 +33,8 @@ COMMANDS: tuple[Command, ...] = (
     draft.COMMAND,
     survey.COMMAND,
     split.COMMAND,
+    table_import.COMMAND,
+    table_export.COMMAND,
     check.COMMAND,
     measure.COMMAND,
     build.COMMAND,

@@ -2,7 +2,8 @@
 
 ``release.csv``: RFC 4180 with commas, UTF-8, column names in the first row. Several values in one
 cell are joined by `` | ``. A cell that a spreadsheet would take for a formula (it begins with
-``=``, ``+``, ``-``, ``@``, one of these in full width, a tab or a line end) has an apostrophe in
+``=``, ``+``, ``-``, ``@``, one of these in full width, a tab or a line end, also behind
+apostrophes) has an apostrophe in
 front, which spreadsheets don't show; a program that reads the file must remove it.
 
 ``release.json``: the same data, several values as lists, no apostrophes, keys in a fixed order.
@@ -19,10 +20,9 @@ from typing import Any
 from assembler.download.tag_table import people_values, performers, production
 from assembler.manifest import Manifest
 from assembler.metadata import TrackMetadata
-from assembler.text import duration_text
+from assembler.text import duration_text, without_formula
 
 SEPARATOR = " | "
-_FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 Files = Mapping[str, Sequence[str]]
 """The names of the files of each format, one per track in the release's order."""
@@ -103,4 +103,4 @@ def _cell(value: str | float | list[str] | None) -> str:
     if value is None:
         return ""
     text = SEPARATOR.join(value) if isinstance(value, list) else str(value)
-    return f"'{text}" if text.startswith(_FORMULA_SIGNS) else text
+    return without_formula(text)

@@ -11,28 +11,28 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from assembler.draft.list_fields import (
+    EITHER_NUMBER_OR_TITLE,
+    LIST_FIELDS,
+    field_of_heading,
+    heading_text,
+)
 from assembler.draft.mail_lines import running_numbers
-from assembler.draft.song_parts import credited, isrc_in_cell, time_in_cell
+from assembler.draft.song_parts import credited
+from assembler.text import FORMULA_SIGNS, shorten
 
 DELIMITERS = "\t;|,"
-_HEADERS = {
-    "title": "title|song|song title|track title|track name|name|titel|tittel|titre|sang|låt",
-    "number": "no|nr|#|number|track no|track nr|track number|track #|pos|position|nummer|seq",
-    "duration": "duration|time|length|dur|dauer|tid|lengde|durée|track length|track time|laufzeit",
-    "isrc": "isrc|isrc code|isrc-code|isrc no|isrc number",
-    "composers": "composer|composers|writer|writers|songwriter|songwriters|written by|composed by|"
-    "author|authors|music|music by|komponist|komponister|composer(s)|writer(s)|songwriter(s)",
-    "lyricists": "lyricist|lyricists|lyrics by|words|words by|text|lyricist(s)|tekst",
-    "arrangers": "arranger|arrangers|arranged by|arranger(s)",
-    "artist": "artist|artists|artist name|main artist|performer|performers|interpret|band",
-    "publisher": "publisher|publishers|publishing|verlag|forlag",
-    "version": "version|mix|version title|subtitle",
-    "disc": "disc|cd|disk|volume|vol|disc no|disc number",
-}
-_ROLES = {name: role for role, names in _HEADERS.items() for name in names.split("|")}
-_EITHER = frozenset(["track", "spor", "spur"])
-"""Headings of a column of numbers or of titles."""
+_GAPS = re.compile(r" {2,}|\t+")
+"""Between columns that a mail shows as plain text."""
+_GUARDED = re.compile(rf"''*[{re.escape(''.join(FORMULA_SIGNS))}]")
 _MOST_OF = 0.8
+_OF_A_SONG = frozenset((
+    "number", "disc", "title", "version", "artist", "duration", "isrc", "composers", "lyricists",
+    "arrangers", "publisher",
+))  # fmt: skip
+"""Fields that a song list needs; `import` uses more of them."""
+_SWAPPED = ("isrc", "duration")
+"""Fields whose columns are known by their content even below another's heading."""
 
 
 @dataclass(frozen=True)
@@ -59,29 +59,47 @@ class SongTable:
     """One row per song."""
     left_out: tuple[TableRow, ...]
     """Rows that are not songs, without the header."""
-    unknown: tuple[str, ...]
-    """The heading of each unknown column."""
+    headings: tuple[str, ...]
+    """The heading of each column; its number and first text where there is no header."""
     head_line: int
     """The line of the header, or of the first row."""
+    swapped: tuple[str, ...] = ()
+    """A remark for each column that was read by its content against its heading."""
+
+    @property
+    def unused(self) -> tuple[str, ...]:
+        """The headings of columns that a song list does not need or that are unknown."""
+        columns = zip(self.headings, self.roles, strict=True)
+        return tuple(heading for heading, role in columns if heading and role not in _OF_A_SONG)
 
     def cell(self, row: TableRow, role: str) -> str:
         """Return a row's text of a role; empty where there is none."""
-        place = self.roles.index(role) if role in self.roles else len(row.cells)
-        return row.cells[place] if place < len(row.cells) else ""
+        columns = zip(row.cells, self.roles, strict=False)
+        return "; ".join(cell for cell, of in columns if of == role and cell)
 
 
 def song_table(lines: Sequence[str]) -> SongTable | None:
     """Return the table in some lines, if there is one.
 
     A header that names its columns decides; without one, columns of codes, times or numbers do, and
-    every row must have the same number of fields.
+    every row must have the same number of fields. Spaces separate columns only below a header.
     """
-    for delimiter in DELIMITERS:
-        rows = _rows(lines, delimiter)
-        table = rows and (_with_head(rows) or _without_head(rows, delimiter))
-        if table:
+    by_delimiter = {delimiter: _rows(lines, delimiter) for delimiter in DELIMITERS}
+    headed = [table for rows in by_delimiter.values() if (table := _with_head(rows))]
+    if headed:
+        return max(headed, key=lambda table: sum(role is not None for role in table.roles))
+    for delimiter, rows in by_delimiter.items():
+        if rows and (table := _without_head(rows, delimiter)):
             return table
-    return None
+    split = (tuple(_GAPS.split(line.strip())) for line in lines)
+    spaced = [TableRow(n, cells) for n, cells in enumerate(split, 1)]
+    return _with_head([row for row in spaced if not row.is_empty])
+
+
+def table_of_rows(rows: Sequence[TableRow]) -> SongTable | None:
+    """Return the table in the rows of a spreadsheet, if there is one."""
+    full = [row for row in rows if not row.is_empty]
+    return _with_head(full) or (_without_head(full, "\t") if full else None)
 
 
 def _rows(lines: Sequence[str], delimiter: str) -> list[TableRow]:
@@ -91,7 +109,7 @@ def _rows(lines: Sequence[str], delimiter: str) -> list[TableRow]:
     rows, first = [], 1
     try:
         for cells in reader:
-            texts = tuple(" ".join(cell.split()) for cell in cells)
+            texts = tuple(_without_guard(" ".join(cell.split())) for cell in cells)
             if delimiter == "|" and texts and texts[0] == "" and texts[-1] == "":
                 texts = texts[1:-1]
             rows.append(TableRow(first, texts))
@@ -101,11 +119,19 @@ def _rows(lines: Sequence[str], delimiter: str) -> list[TableRow]:
     return [row for row in rows if not row.is_empty]
 
 
+def _without_guard(cell: str) -> str:
+    """Return a cell without the apostrophe that keeps a spreadsheet from seeing a formula."""
+    return cell[1:] if _GUARDED.match(cell) else cell
+
+
 def _with_head(rows: Sequence[TableRow]) -> SongTable | None:
     for place, head in enumerate(rows):
-        names = [re.sub(r"[.:*]+$", "", cell.lower()).strip() for cell in head.cells]
-        roles = [_ROLES.get(name) for name in names]
-        either = [at for at, name in enumerate(names) if name in _EITHER]
+        roles = [field_of_heading(cell) for cell in head.cells]
+        either = [
+            at
+            for at, cell in enumerate(head.cells)
+            if heading_text(cell) in EITHER_NUMBER_OR_TITLE and cell.strip()
+        ]
         known = len([role for role in roles if role]) + len(either)
         even = all(len(row.cells) == len(head.cells) > 1 for row in rows[place:])
         if known < 2 and not (even and "title" in roles):
@@ -114,13 +140,51 @@ def _with_head(rows: Sequence[TableRow]) -> SongTable | None:
         for at in either:
             count = _share(below, at, str.isdecimal) >= _MOST_OF or "title" in roles
             roles[at] = "number" if count else "title"
-        if "title" in roles:
-            once = [r if r and r not in roles[:at] else None for at, r in enumerate(roles)]
-            unknown = tuple(
-                cell for cell, r in zip(head.cells, once, strict=True) if cell and not r
-            )
-            return _sorted_out(once, below, unknown, head.line, rows[:place])
+        roles = [
+            role if _may_repeat(role) or role not in roles[:at] else None
+            for at, role in enumerate(roles)
+        ]
+        swapped = _by_content(roles, head, below)
+        if (
+            "title" in roles
+            or {"isrc", "number"} <= set(roles)
+            or {"isrc", "duration"} <= set(roles)
+        ):
+            return _sorted_out(roles, below, head.cells, head.line, rows[:place], swapped)
     return None
+
+
+def _may_repeat(role: str | None) -> bool:
+    return role is not None and LIST_FIELDS[role].kind == "names"
+
+
+def _by_content(
+    roles: list[str | None], head: TableRow, rows: Sequence[TableRow]
+) -> tuple[str, ...]:
+    """Correct the roles of columns that hold another's codes or times; return a remark for each.
+
+    A column without a known heading may hold codes; two columns may have each other's headings.
+    """
+    remarks = []
+    for role in _SWAPPED:
+        name, holds = LIST_FIELDS[role].name, LIST_FIELDS[role].is_valid
+        shares = [_share(rows, at, holds) for at in range(len(roles))]
+        found = [at for at, share in enumerate(shares) if share >= _MOST_OF and roles[at] != role]
+        if len(found) != 1:
+            continue
+        headed = roles.index(role) if role in roles else None
+        if headed is None:
+            fits = role == "isrc" and roles[found[0]] is None
+        else:
+            fits = not shares[headed] and _share(rows, headed, bool) > 0
+            fits = fits and roles[found[0]] not in _SWAPPED
+        if fits:
+            if headed is not None:
+                roles[headed] = roles[found[0]]
+            roles[found[0]] = role
+            heading = shorten(head.cells[found[0]]) or str(found[0] + 1)
+            remarks.append(f"the column `{heading}` is read as {name}, by its content")
+    return tuple(remarks)
 
 
 def _without_head(rows: Sequence[TableRow], delimiter: str) -> SongTable | None:
@@ -130,21 +194,21 @@ def _without_head(rows: Sequence[TableRow], delimiter: str) -> SongTable | None:
     fits = len(own) == len(rows) if delimiter in ",|" else len(own) >= _MOST_OF * len(full)
     if width < 2 or len(own) < 2 or not fits:
         return None
-    roles = [_role_by_content(own, at) for at in range(width)]
+    columns = range(width)
+    roles = [_role_by_content(own, at) for at in columns]
     texts = [at for at, role in enumerate(roles) if role is None and _share(own, at, bool) > 0]
     if not texts or not any(roles):
         return None
     roles[texts[0]] = "title"
-    unknown = tuple(f"{at + 1} ({own[0].cells[at]})" for at in texts[1:])
+    headings = tuple(f"{at + 1} ({own[0].cells[at]})" if own[0].cells[at] else "" for at in columns)
     others = [row for row in rows if row not in own]
-    return _sorted_out(roles, own, unknown, own[0].line, others)
+    return _sorted_out(roles, own, headings, own[0].line, others)
 
 
 def _role_by_content(rows: Sequence[TableRow], at: int) -> str | None:
-    if _share(rows, at, lambda cell: isrc_in_cell(cell) is not None) >= _MOST_OF:
-        return "isrc"
-    if _share(rows, at, lambda cell: time_in_cell(cell) is not None) >= _MOST_OF:
-        return "duration"
+    for role in ("isrc", "duration", "iswc"):
+        if _share(rows, at, LIST_FIELDS[role].is_valid) >= _MOST_OF:
+            return role
     if _share(rows, at, lambda cell: set(credited(cell)) == {"composers"}) >= _MOST_OF:
         return "composers"
     cells = [f"{row.cells[at]}. x" for row in rows]
@@ -161,11 +225,12 @@ def _share(rows: Sequence[TableRow], at: int, holds: Callable[[str], bool]) -> f
 def _sorted_out(
     roles: Sequence[str | None],
     rows: Sequence[TableRow],
-    unknown: tuple[str, ...],
+    headings: tuple[str, ...],
     head_line: int,
     above: Sequence[TableRow],
+    swapped: tuple[str, ...] = (),
 ) -> SongTable:
-    table = SongTable(tuple(roles), tuple(rows), (), unknown, head_line)
+    table = SongTable(tuple(roles), tuple(rows), (), headings, head_line, swapped)
     songs = tuple(_songs(table))
     lines = {row.line for row in songs}
     left_out = tuple(row for row in (*above, *rows) if row.line not in lines)
@@ -173,12 +238,13 @@ def _sorted_out(
 
 
 def _songs(table: SongTable) -> Iterator[TableRow]:
-    """Yield the rows that are songs: those with a title.
+    """Yield the rows that are songs: those with a title, or with a code where no column has titles.
 
     A row without a delimiter is above or below the table; where most rows have a number or a code,
     a row without one is a sum or a note.
     """
-    titled = [row for row in table.rows if table.cell(row, "title")]
+    named = "title" if "title" in table.roles else "isrc"
+    titled = [row for row in table.rows if table.cell(row, named)]
     filled = {
         role: sum(bool(table.cell(row, role)) for row in titled) for role in ("number", "isrc")
     }

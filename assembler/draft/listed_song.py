@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from assembler.text import shorten
 
@@ -29,6 +30,8 @@ class ListedSong:
     composers: tuple[str, ...] = ()
     lyricists: tuple[str, ...] = ()
     arrangers: tuple[str, ...] = ()
+    cells: Mapping[str, str] = field(default_factory=dict, compare=False)
+    """Text of each known column of a table, by field; empty for a line of a mail."""
 
 
 @dataclass(frozen=True)

@@ -38,7 +38,8 @@ _NO_NAME = re.compile(
     r"bounce|print|version|title|titel|spor|spur|left|right|[lr]|v?\d+|\d+(?:bit|khz|k)"
 )
 """Words in file names that are not part of a title."""
-_NUMERAL = re.compile(r"\d+|[ivx]{2,}")
+NUMERAL = re.compile(r"\d+|[ivx]{2,}")
+"""A word that counts; titles with other numerals are other titles."""
 
 
 @dataclass(frozen=True)
@@ -216,8 +217,8 @@ class _Names:
     """Names of songs and recordings as words, without the words common to a folder."""
 
     def __init__(self, songs: Sequence[ListedSong], recordings: Sequence[FolderRecording]) -> None:
-        titles = [_words(song.title) for song in songs]
-        files = [_words(recording.name) for recording in recordings]
+        titles = [words_in(song.title) for song in songs]
+        files = [words_in(recording.name) for recording in recordings]
         in_titles = {word for words in titles for word in words}
         common = _common(files) - _common(titles)
         common |= {w for words in files for w in words if _NO_NAME.fullmatch(w)} - in_titles
@@ -227,7 +228,7 @@ class _Names:
         ]
         """For each title, the others that contain it."""
         self.files = [[word for word in words if word not in common] for words in files]
-        self.tags = [_words(recording.tagged_title or "") for recording in recordings]
+        self.tags = [words_in(recording.tagged_title or "") for recording in recordings]
 
     def similarity(self, song: int, recording: int) -> float:
         """Return the similarity of a title and a recording's name or tag, from 0 to 100."""
@@ -240,7 +241,14 @@ class _Names:
         return bool(self.files[recording]) and self.similarity(song, recording) < _POSSIBLE_MATCH
 
 
-def _words(text: str) -> list[str]:
+def words_in(text: str) -> list[str]:
+    """Return the words and numbers of a title in small Latin letters, in any script.
+
+    Examples
+    --------
+    >>> words_in("Ferryman’s Grace No. 2")
+    ['ferrymans', 'grace', 'no', '2']
+    """
     plain: str = anyascii(text).casefold().replace("'", "")
     return re.findall(r"[a-z]+|\d+", plain)
 
@@ -259,8 +267,8 @@ def _similarity(title: list[str], name: list[str], longer: Sequence[list[str]]) 
         return 0.0
     if any(_contains(name, other) for other in longer):
         return _POSSIBLE_MATCH - 1  # it is the longer title's
-    numerals = {word for word in title if _NUMERAL.fullmatch(word)}
-    others = {word for word in name if _NUMERAL.fullmatch(word) and not word.isdecimal()}
+    numerals = {word for word in title if NUMERAL.fullmatch(word)}
+    others = {word for word in name if NUMERAL.fullmatch(word) and not word.isdecimal()}
     most = _IDENTICAL if numerals <= set(name) and others <= numerals else _MATCH - 5
     if _contains(name, title):
         alone = len(title) == 1 and 2 * len(title[0]) < len("".join(name))

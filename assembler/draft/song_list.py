@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
-from assembler.draft.list_tables import SongTable, TableRow, song_table
+from assembler.draft.list_tables import SongTable, TableRow, song_table, table_of_rows
 from assembler.draft.listed_song import ListedSong, ListRemark, not_understood
 from assembler.draft.mail_lines import (
     MailLine,
@@ -55,6 +55,8 @@ class SongList:
 
     songs: tuple[ListedSong, ...] = ()
     remarks: tuple[ListRemark, ...] = ()
+    table: SongTable | None = None
+    """The table that the songs were read from; None for the lines of a mail."""
 
     def remarks_of(self, path: Path) -> list[str]:
         """Return each remark as a line for a terminal, with its line in the file."""
@@ -70,7 +72,17 @@ def read_song_list(path: Path) -> SongList:
     FindingsError
         The file can't be read, is too long or is not text.
     """
-    file = OutsideFile(path, "song list", MOST_BYTES)
+    return _titled(read_listed(OutsideFile(path, "song list", MOST_BYTES)))
+
+
+def read_listed(file: OutsideFile) -> SongList:
+    """Read the songs of a text file, also those of a table that has codes but no titles.
+
+    Raises
+    ------
+    FindingsError
+        As for `read_song_list`.
+    """
     text, encoding = file.read_any_text()
     if len(text.splitlines()) > MOST_LINES:
         raise file.refusal("too-long", f"more than {MOST_LINES} lines")
@@ -101,14 +113,32 @@ def song_list(text: str) -> SongList:
     ]
     lines = [line if len(line) <= MOST_LETTERS else "" for line in lines]
     table = song_table([without_quote_marks(line) for line in lines])
-    listed = _from_table(table) if table else _from_lines(lines_of(lines))
+    return _whole_list(_from_table(table) if table else _from_lines(lines_of(lines)), giants)
+
+
+def list_of_rows(rows: Sequence[TableRow]) -> SongList:
+    """Read the songs of a spreadsheet's rows; no songs where they are no table."""
+    table = table_of_rows(rows)
+    return _whole_list(_from_table(table), []) if table else SongList()
+
+
+def _whole_list(listed: SongList, giants: Sequence[ListRemark]) -> SongList:
     songs, sums = without_sum(with_lengths(listed.songs))
     songs, remarks = with_full_names(songs)
     remarks += sums
     remarks += giants
     remarks += order_remarks(songs)
     in_order = sorted((*listed.remarks, *remarks), key=lambda remark: remark.line)
-    return SongList(tuple(songs), tuple(in_order))
+    return replace(listed, songs=tuple(songs), remarks=tuple(in_order))
+
+
+def _titled(listed: SongList) -> SongList:
+    """Return a list without songs that have no title, as in a table of codes alone."""
+    without = [
+        not_understood(song.line, song.isrc or "") for song in listed.songs if not song.title
+    ]
+    songs = tuple(song for song in listed.songs if song.title)
+    return replace(listed, songs=songs, remarks=(*listed.remarks, *without))
 
 
 def _from_lines(lines: Sequence[MailLine]) -> SongList:
@@ -178,8 +208,9 @@ def _from_table(table: SongTable) -> SongList:
     ]
     remarks += [
         ListRemark(table.head_line, f"not understood, not used: the column {shorten(name)}")
-        for name in table.unknown
+        for name in table.unused
     ]
+    remarks += [ListRemark(table.head_line, remark) for remark in table.swapped]
     titles = [table.cell(row, "title") for row in table.rows]
     counted = running_numbers(titles)
     songs = []
@@ -193,11 +224,11 @@ def _from_table(table: SongTable) -> SongList:
             remarks.append(not_understood(row.line, parts.rest))
         song, doubts = _song_of_row(table, row, parts, number)
         remarks += doubts
-        if song.title:
+        if song.title or "title" not in table.roles:
             songs.append(song)
         else:
             remarks.append(not_understood(row.line, titles[place]))
-    return SongList(tuple(songs), tuple(remarks))
+    return SongList(tuple(songs), tuple(remarks), table)
 
 
 def _song_of_row(
@@ -228,6 +259,7 @@ def _song_of_row(
         cells.get("artist") or None,
         cells.get("version") or None,
         cells.get("publisher") or None,
+        cells=cells,
         **people,
     )
     return song, doubts

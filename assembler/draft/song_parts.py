@@ -21,6 +21,8 @@ _CLOCK = (
     r"(?:\"|″|”|''|’’|\s?s(?:ec)?)?"
 )
 _CELL = re.compile(rf"\s*{_CLOCK}(?:[.,]\d{{1,3}})?\s*(?:min)?\s*")
+_OF_A_DAY = re.compile(r"\s*0[.,]0\d{3,20}\s*", re.ASCII)
+_DAY_S = 86_400
 _BRACKETED = re.compile(rf"\s*[(\[]\s*{_CLOCK}\s*(?:min)?\s*[)\]]")
 _AT_END = re.compile(rf"(?:[\s,;|]|\.{{2,}}|…)+[-–—]?\s*{_CLOCK}(?:\s*min)?\s*([!?*]*)\s*$")
 _BETWEEN = re.compile(rf"\s*[-–—|/]\s*{_CLOCK}(?:\s*min)?\s*[-–—|/]\s+(?=\S)")
@@ -38,12 +40,13 @@ _INITIALS = re.compile(r"(?:[^\W\d_]\.-?)+")
 _SURNAMES = re.compile(r"[^\W\d_][\w’'-]+(?:\s*/\s*[^\W\d_][\w’'-]+)+")
 _DOTTED = re.compile(r"\d\.[0-5]\d")
 _PARTICLES = re.compile(r"van|von|der|den|de|la|le|du|di|da|del|af|av|ten|ter|zu|y")
-_VERSION = re.compile(
+VERSION_WORD = re.compile(
     r"\b(?:live|demo|reprise|remix|mix|edit|remaster(?:ed)?|acoustic|instrumental|version|take|"
     r"feat|ft|featuring|with|part|pt|bonus|intro|outro|mono|stereo|extended|radio|alternate|"
     r"session|cover|medley|interlude|prelude|coda)\b",
     re.IGNORECASE,
 )
+"""A word that names another version of a work."""
 _BOTH = re.compile(r"\bwords\s+(?:and|&)\s+music\b", re.IGNORECASE)
 _ROLE_AHEAD = re.compile(r"[,;/]?\s*(?=\b(?:arr|words|lyrics|text|music)\b)", re.IGNORECASE)
 _ROLES = {
@@ -131,7 +134,17 @@ def leading_time(text: str) -> tuple[int, str] | None:
 
 
 def time_in_cell(text: str) -> int | None:
-    """Return the time in seconds of a cell that is nothing but a time."""
+    """Return the time in seconds of a cell that is nothing but a time.
+
+    Examples
+    --------
+    A fraction of a day is what a spreadsheet has for a time that lost its format:
+
+    >>> time_in_cell("3:05"), time_in_cell("0.00214120")
+    (185, 185)
+    """
+    if _OF_A_DAY.fullmatch(text):
+        return round(float(text.replace(",", ".")) * _DAY_S)
     match = _CELL.fullmatch(text)
     return _seconds(match) if match else None
 
@@ -177,7 +190,7 @@ def names_in(text: str) -> tuple[str, ...]:
 
 def perhaps_a_name(text: str) -> bool:
     """Return whether a text in brackets looks like full names or surnames, not a version."""
-    if _VERSION.search(text):
+    if VERSION_WORD.search(text):
         return False
     if _SURNAMES.fullmatch(text):
         return all(name.strip()[0].isupper() for name in text.split("/"))

@@ -77,6 +77,9 @@ def test_json_alone_on_standard_output(desk: Desk) -> None:
         ["verify"],
         ["draft"],
         ["schema", "songs.yaml"],
+        ["import", "table.csv"],
+        ["import", "table.csv", "songs.yaml", "--match", "5"],
+        ["export", "table.csv"],
     ],
 )
 def test_wrong_usage(desk: Desk, monkeypatch: pytest.MonkeyPatch, arguments: list[str]) -> None:

@@ -1,0 +1,272 @@
+"""Find what a table changes in a manifest: values to fill in, to replace, or that clash."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import ValidationError
+
+from assembler.draft.list_fields import LIST_FIELDS
+from assembler.draft.listed_song import ListedSong
+from assembler.draft.song_parts import names_in
+from assembler.findings import Finding, errors_in
+from assembler.manifest import ManifestFile, Track
+from assembler.manifest.codes import isrc_text
+from assembler.tables.matching import RowMatch, match_rows
+from assembler.tables.reading import CreditTable, read_credit_table
+from assembler.tables.tracks import FILLED_FIELDS, TrackRow, track_rows
+from assembler.text import shorten
+
+Kind = Literal["fill", "replace", "clash"]
+
+
+@dataclass(frozen=True)
+class Change:
+    """A value of a table that the manifest does not have."""
+
+    index: int
+    """Index of the track."""
+    name: str
+    """The field, as in `LIST_FIELDS`."""
+    line: int
+    """The table's row."""
+    before: str
+    """What the manifest has; empty where it has nothing."""
+    after: str
+    value: str | tuple[str, ...]
+    """What is written, typed."""
+    kind: Kind
+    """`fill` an empty key, `replace` a value, or leave a `clash` as it is."""
+
+    @property
+    def key(self) -> str:
+        """The key in the manifest."""
+        return LIST_FIELDS[self.name].key or self.name
+
+
+@dataclass(frozen=True)
+class ImportPlan:
+    """What an import would do."""
+
+    source: ManifestFile
+    table: CreditTable
+    tracks: tuple[TrackRow, ...]
+    matches: tuple[RowMatch, ...]
+    changes: tuple[Change, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def ok(self) -> bool:
+        """Whether there is no error."""
+        return not errors_in(self.findings)
+
+    @property
+    def written(self) -> tuple[Change, ...]:
+        """The changes that are written: all but clashes."""
+        return tuple(change for change in self.changes if change.kind != "clash")
+
+    def as_json(self) -> dict[str, Any]:
+        """Return rows and changes as plain data for ``--json``."""
+        return {
+            "rows": [
+                {
+                    "row": match.row.line,
+                    "title": match.row.title,
+                    "track": None if match.index is None else match.index + 1,
+                    "confidence": match.confidence,
+                    "applied": match.is_applied,
+                    "agreeing": list(match.by),
+                    "title_similarity": round(match.similarity, 1),
+                    "doubt": match.doubt or None,
+                }
+                for match in self.matches
+            ],
+            "changes": [
+                {
+                    "track": change.index + 1,
+                    "row": change.line,
+                    "key": change.key,
+                    "before": change.before or None,
+                    "after": change.after,
+                    "kind": change.kind,
+                }
+                for change in self.changes
+            ],
+        }
+
+
+def plan_import(
+    path: Path, source: ManifestFile, chosen: Mapping[int, int], *, replace: bool
+) -> ImportPlan:
+    """Read a table and find what it changes in a manifest.
+
+    Parameters
+    ----------
+    path
+        The table.
+    source
+        The manifest.
+    chosen
+        The person's own matches: a row, and the number of its track.
+    replace
+        Whether values that the manifest has may be replaced.
+
+    Raises
+    ------
+    AssemblerError
+        The table can't be read, or a chosen row or track does not exist.
+    """
+    table = read_credit_table(path)
+    tracks = track_rows(source, with_durations=table.has_durations)
+    matches = match_rows(table.rows, tracks, chosen)
+    plan = _Plan(source, table, tracks, replace)
+    changes = [c for m in matches if m.is_applied for c in plan.changes_of(m)]
+    findings = [
+        *table.findings, *_match_findings(table, tracks, matches), *plan.findings,
+        *_clash_findings(source, table, changes), *_duplicates(table, tracks, matches, changes),
+    ]  # fmt: skip
+    order = {"error": 0, "warning": 1, "note": 2}
+    findings.sort(key=lambda finding: order[finding.severity])
+    return ImportPlan(source, table, tuple(tracks), tuple(matches), tuple(changes), tuple(findings))
+
+
+class _Plan:
+    def __init__(
+        self, source: ManifestFile, table: CreditTable, tracks: Sequence[TrackRow], replace: bool
+    ) -> None:
+        self.source, self.table, self.tracks, self.replace = source, table, tracks, replace
+        self.findings: list[Finding] = []
+
+    def changes_of(self, match: RowMatch) -> Iterator[Change]:
+        """Yield what a row changes in its track, and keep a finding of each cell that is wrong."""
+        track = self.tracks[match.index or 0]
+        for name in FILLED_FIELDS:
+            cell = row_cell(match.row, name)
+            before = track.cell(name)
+            if not cell or _plain(cell) == _plain(before):
+                continue
+            value = self._value(match.row, name, cell)
+            if value is None or value == _value_of(track, name):
+                continue
+            after = "; ".join(value) if isinstance(value, tuple) else value
+            kind: Kind = "fill" if not before else "replace" if self.replace else "clash"
+            yield Change(track.index, name, match.row.line, before, after, value, kind)
+
+    def _value(self, row: ListedSong, name: str, cell: str) -> str | tuple[str, ...] | None:
+        """Return a cell's value as the manifest's model reads it; None where it is wrong."""
+        field = FILLED_FIELDS[name]
+        value: Any = list(names_in(cell)) if field.kind == "names" else cell
+        if value == []:
+            return None
+        try:
+            content = {"title": "x", "audio": "x", str(field.key): value}
+            read = getattr(Track.model_validate(content), str(field.key))
+        except ValidationError as error:
+            text = error.errors(include_url=False)[0]["msg"]
+            message = f"{field.name}: {text}: left out; ask for the right one"
+            self.findings.append(self.table.finding("warning", f"bad-{name}", row.line, message))
+            return None
+        if name == "isrc":
+            return isrc_text(read)
+        return read if isinstance(read, tuple) else str(read)
+
+
+def row_cell(row: ListedSong, name: str) -> str:
+    """Return a row's text of a field: its cell, or what its line in a mail credits."""
+    if row.cells:
+        return row.cells.get(name, "") or _in_title(row, name)
+    value = getattr(row, name, None)
+    return "; ".join(value) if isinstance(value, tuple) else str(value or "")
+
+
+def _in_title(row: ListedSong, name: str) -> str:
+    """Return names from the title's brackets, where the table has no column of credits."""
+    if name in row.cells or FILLED_FIELDS[name].kind != "names":
+        return ""
+    credited = any(f.kind == "names" and n in row.cells for n, f in FILLED_FIELDS.items())
+    return "" if credited else "; ".join(getattr(row, name))
+
+
+def _plain(text: str) -> str:
+    return " ".join(unicodedata.normalize("NFC", text).split())
+
+
+def _value_of(track: TrackRow, name: str) -> str | tuple[str, ...] | None:
+    if name in ("isrc", "artist"):
+        return track.cell(name)
+    value: str | tuple[str, ...] | None = getattr(track.track, FILLED_FIELDS[name].key or name)
+    return value
+
+
+def _match_findings(
+    table: CreditTable, tracks: Sequence[TrackRow], matches: Sequence[RowMatch]
+) -> Iterator[Finding]:
+    for match in matches:
+        name = f"row {match.row.line} `{shorten(match.row.title)}`"
+        if match.index is None:
+            message = (
+                f"{name} fits no track: left out; if it does, name both with --match ROW=TRACK"
+            )
+            yield table.finding("warning", "row-without-track", match.row.line, message)
+        elif not match.is_applied:
+            number = match.index + 1
+            title = shorten(tracks[match.index].track.full_title)
+            message = (
+                f"{name} may be track {number} `{title}` ({match.doubt}): left out; if it is, add "
+                f"--match {match.row.line}={number}"
+            )
+            yield table.finding("warning", "uncertain-match", match.row.line, message)
+    matched = {match.index for match in matches if match.is_applied}
+    for track in tracks:
+        if track.index not in matched:
+            message = f"no row is matched with track {track.number} `{shorten(track.track.title)}`"
+            yield table.finding("note", "track-without-row", 0, f"{message}: it stays as it is")
+
+
+def _clash_findings(
+    source: ManifestFile, table: CreditTable, changes: Sequence[Change]
+) -> Iterator[Finding]:
+    for change in changes:
+        if change.kind == "clash":
+            message = (
+                f"the manifest has `{shorten(change.before)}`, row {change.line} of "
+                f"{table.path.name} has `{shorten(change.after)}`: check which is right; --replace "
+                "writes the table's"
+            )
+            loc = ("tracks", change.index, change.key)
+            yield source.finding("warning", "clash", loc, message)
+
+
+def _duplicates(
+    table: CreditTable,
+    tracks: Sequence[TrackRow],
+    matches: Sequence[RowMatch],
+    changes: Sequence[Change],
+) -> Iterator[Finding]:
+    """Yield an error for each ISRC that two rows have, or that two tracks would have."""
+    rows = defaultdict(list)
+    for match in matches:
+        if match.row.isrc:
+            rows[match.row.isrc].append(match.row.line)
+    for code, lines in rows.items():
+        if len(lines) > 1:
+            listed = " and ".join(map(str, lines))
+            message = (
+                f"rows {listed} have the same ISRC {isrc_text(code)}: each recording has its own"
+            )
+            yield table.finding("error", "duplicate-isrc", lines[1], f"{message}; ask the label")
+    new = {change.index: change for change in changes if change.name == "isrc"}
+    kept = {t.cell("isrc"): t.number for t in tracks if t.index not in new and t.cell("isrc")}
+    for change in new.values():
+        if change.after in kept:
+            message = (
+                f"row {change.line} has the ISRC {change.after} for track {change.index + 1}, but "
+                f"track {kept[change.after]} has it already: each recording has its own; ask the "
+                "label"
+            )
+            yield table.finding("error", "duplicate-isrc", change.line, message)

@@ -1,0 +1,198 @@
+"""Write values into a manifest's text; every other character stays as it is.
+
+A YAML library that loads and dumps would format the whole file: indentation, line breaks in lists,
+aligned comments. So the places come from PyYAML's nodes, and only there text is put in. The result
+is parsed again and must hold the changes and no others.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import yaml
+
+from assembler.errors import AssemblerError
+from assembler.findings import Finding
+from assembler.manifest import ManifestFile, Track, load
+from assembler.manifest.yaml_scalar import yaml_text
+from assembler.tables.changes import Change
+from assembler.tables.export import write_at_once
+
+_KEY_ORDER = [field.alias or name for name, field in Track.model_fields.items()]
+_IN_FLOW = re.compile(r"[,\[\]{}]")
+
+
+@dataclass(frozen=True)
+class _Edit:
+    start: int
+    end: int
+    text: str
+
+
+class _UneditableError(Exception):
+    """The place is written in a way that can't be changed without touching something else."""
+
+
+def edited_text(
+    source: ManifestFile, changes: Sequence[Change]
+) -> tuple[str, tuple[Change, ...], list[Finding]]:
+    """Return the manifest's text with changes.
+
+    Parameters
+    ----------
+    source
+        The manifest.
+    changes
+        What to write.
+
+    Returns
+    -------
+    text, written, findings
+        The new text, the changes that are in it, and a warning for each that can't be written.
+    """
+    if not changes:
+        return source.text, (), []
+    loader = yaml.BaseLoader(source.text)
+    root: Any = loader.get_single_node()
+    tracks = next(value.value for key, value in root.value if key.value == "tracks")
+    edits: list[_Edit] = []
+    written: list[Change] = []
+    findings: list[Finding] = []
+    for change in sorted(changes, key=lambda c: _KEY_ORDER.index(c.key)):
+        try:
+            shared = sum(node is tracks[change.index] for node in tracks) > 1
+            edits.append(_edit(source.text, tracks[change.index], change, shared=shared))
+            written.append(change)
+        except _UneditableError as reason:
+            loc = ("tracks", change.index, change.key)
+            message = f"{reason}: left out; write `{change.after}` there yourself"
+            findings.append(source.finding("warning", "not-written", loc, message))
+    text = _applied(source.text, edits)
+    _refuse_other_content(source, loader.construct_document(root), text, written)
+    return text, tuple(written), findings
+
+
+def _applied(text: str, edits: Sequence[_Edit]) -> str:
+    parts, at = [], 0
+    for edit in sorted(edits, key=lambda edit: edit.start):
+        parts += [text[at : edit.start], edit.text]
+        at = edit.end
+    return "".join([*parts, text[at:]])
+
+
+def _edit(text: str, track: yaml.MappingNode, change: Change, *, shared: bool) -> _Edit:
+    if shared or text[track.start_mark.index] in "&*":
+        raise _UneditableError("the track has an anchor or an alias")
+    for key, value in track.value:
+        if key.value == change.key:
+            return _replaced(text, key, value, change, in_flow=bool(track.flow_style))
+    return _inserted(text, track, change)
+
+
+def _replaced(
+    text: str, key: yaml.ScalarNode, value: Any, change: Change, *, in_flow: bool
+) -> _Edit:
+    start, end = value.start_mark.index, value.end_mark.index
+    if ":" not in text[key.end_mark.index : start] or text[start : start + 1] in ("&", "*", "!"):
+        raise _UneditableError("the value is an anchor, an alias or missing")
+    if isinstance(value, yaml.ScalarNode):
+        if value.style in ("|", ">"):
+            raise _UneditableError("the value is a block of lines")
+        new = _value_text(change.value, in_flow=in_flow, style=value.style)
+        is_empty = value.style is None and not value.value
+        return _Edit(start, end, f" {new}" if is_empty else new)
+    if not value.flow_style and value.value:  # a list with one name per line
+        end = value.value[-1].end_mark.index
+        if any(item.style in ("|", ">") for item in value.value):
+            raise _UneditableError("the value is a block of lines")
+    if "#" in text[start:end]:
+        raise _UneditableError("the list has a comment or a `#` in it")
+    return _Edit(start, end, _value_text(change.value, in_flow=in_flow, style="list"))
+
+
+def _inserted(text: str, track: yaml.MappingNode, change: Change) -> _Edit:
+    key, value = _key_before(track, change.key)
+    name = json.dumps(change.key) if key.style == '"' else change.key
+    line = f"{name}: {_value_text(change.value, in_flow=bool(track.flow_style), style=key.style)}"
+    end = value.end_mark.index
+    if track.flow_style:
+        return _Edit(end, end, f", {line}")
+    newline = "\r\n" if "\r\n" in text else "\n"
+    line_end = text.find("\n", end)
+    indent = " " * key.start_mark.column
+    if line_end < 0:
+        return _Edit(len(text), len(text), f"{newline}{indent}{line}")
+    return _Edit(line_end + 1, line_end + 1, f"{indent}{line}{newline}")
+
+
+def _key_before(track: yaml.MappingNode, key: str) -> tuple[Any, Any]:
+    """Return the key and value after which a new key belongs: its value must end on its line."""
+    order = _KEY_ORDER[: _KEY_ORDER.index(key)]
+    pairs = [(k, v) for k, v in track.value if k.value in order and _ends_in_place(k, v)]
+    if not pairs:
+        raise _UneditableError("the track's other keys are all blocks of lines")
+    return max(pairs, key=lambda pair: order.index(pair[0].value))
+
+
+def _ends_in_place(key: yaml.ScalarNode, value: Any) -> bool:
+    if value.start_mark.index < key.end_mark.index:
+        return False  # an alias: its mark is elsewhere
+    if isinstance(value, yaml.ScalarNode):
+        return value.style not in ("|", ">")
+    return bool(value.flow_style)
+
+
+def _value_text(value: str | tuple[str, ...], *, in_flow: bool, style: str | None) -> str:
+    if isinstance(value, tuple):
+        return f"[{', '.join(_scalar(name, in_flow=True, style=style) for name in value)}]"
+    return _scalar(value, in_flow=in_flow, style=style)
+
+
+def _scalar(text: str, *, in_flow: bool, style: str | None) -> str:
+    """Return a text as YAML, in the quotes of what it replaces."""
+    if style == "'":
+        return "'" + text.replace("'", "''") + "'"
+    if style == '"' or (in_flow and _IN_FLOW.search(text)):
+        return json.dumps(text, ensure_ascii=False)
+    if re.fullmatch(r"\d{4}(-\d\d){0,2}", text):
+        return text  # a date, as the manifest has it
+    return yaml_text(text)
+
+
+def _refuse_other_content(
+    source: ManifestFile, content: Any, text: str, written: Sequence[Change]
+) -> None:
+    """Check that the new text holds the old content with the changes, and no others."""
+    for change in written:
+        value = list(change.value) if isinstance(change.value, tuple) else change.value
+        content["tracks"][change.index][change.key] = value
+    if yaml.load(text, yaml.BaseLoader) != content:
+        raise AssemblerError(
+            f"{source.path}: the changes can't be written without changing something else in the "
+            "file: nothing is written; write them yourself"
+        )
+
+
+def write_manifest(source: ManifestFile, text: str) -> None:
+    """Replace a manifest's file at once by a new text that loads; a byte-order mark stays.
+
+    Raises
+    ------
+    AssemblerError
+        The text is not a manifest, the file has changed since it was read, or can't be written.
+    """
+    path = source.path.resolve()
+    try:
+        old = path.read_bytes()
+        mark = b"\xef\xbb\xbf" if old.startswith(b"\xef\xbb\xbf") else b""
+        if old.removeprefix(mark) != source.text.encode():
+            raise AssemblerError(f"{source.path}: changed while it was read: try again")
+        write_at_once(path, mark + text.encode(), load)
+    except OSError as error:
+        reason = (error.strerror or "error").lower()
+        message = f"{source.path}: can't be written: {reason}: check the permissions and the space"
+        raise AssemblerError(message) from error
