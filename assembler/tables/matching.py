@@ -1,13 +1,14 @@
 """Match the rows of a table with tracks by title, number, duration and ISRC.
 
 A match is of high confidence only if two facts agree, or the title is exact and no other title is,
-and nothing contradicts it. All others are proposals that a person confirms. Similarity: rapidfuzz's
-ratios of letters and of words. Thresholds tuned empirically on invented tables (`tests/tables`).
+and nothing contradicts it. Numbers are no facts where the table has its own order. All others are
+proposals that a person confirms. Similarity: rapidfuzz's ratios of letters and of words. Thresholds
+tuned empirically on invented tables (`tests/tables`).
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -136,6 +137,10 @@ class _Matching:
                 ]
             )
         self.named = [bool(row.title) for row in rows]
+        self.names = [titles[0] for titles in map(_row_titles, rows)], [own[0] for own in names]
+        """The plain title of each row, and of each track."""
+        self.numbers_hold = not any(map(self._is_numbered_otherwise, range(len(rows))))
+        """Whether numbers are evidence: not where the table has its own order."""
 
     def match(self, row: int, chosen: Mapping[int, int]) -> RowMatch:
         """Return the person's match of a row, or else the best, with its confidence."""
@@ -150,11 +155,22 @@ class _Matching:
             return self._judged(row, (exact or by_code)[0])
         return self._judged(row, max(range(len(self.tracks)), key=lambda t: self._score(row, t)))
 
+    def _is_numbered_otherwise(self, row: int) -> bool:
+        """Return whether a row whose track is clear without its number has another number."""
+        if self.rows[row].number is None:
+            return False
+        tracks = range(len(self.tracks))
+        if self.named[row]:
+            exact = [t for t in tracks if self.table[row][t] == _EXACT]
+            return len(exact) == 1 and not self._is_number_of(row, exact[0])
+        numbered = [t for t in tracks if self._is_number_of(row, t)]
+        return bool(numbered) and all(self._duration(row, t) is False for t in numbered)
+
     def _has_code(self, row: int, track: TrackRow) -> bool:
         return self.rows[row].isrc is not None and self.rows[row].isrc == track.track.isrc
 
     def _score(self, row: int, track: int) -> float:
-        number, duration = self._number(row, track) is True, self._duration(row, track) is True
+        number, duration = self._number(row, track), self._duration(row, track) is True
         return self.table[row][track] + 20 * number + 25 * duration
 
     def _one_of(self, row: int, exact: Sequence[int]) -> RowMatch:
@@ -191,8 +207,11 @@ class _Matching:
             return rival
         if "ISRC" in facts and (title >= _POSSIBLE or not named):
             return ""
+        slip = not self.names[0][row].has_other_letters(self.names[1][track])
+        if title >= _NEAR and facts and (slip or facts != {"number"}):
+            return ""
         both = {"number", "duration"} <= facts and self._is_alone(row, track)
-        if (facts and title >= _NEAR) or (both and (title >= _POSSIBLE or not named)):
+        if both and (title >= _POSSIBLE or not named):
             return ""
         agreeing = f"agreeing: {', '.join(sorted(facts)) or 'nothing'}"
         return f"{agreeing}; the titles are {title:.0f} % similar" if named else f"{agreeing} alone"
@@ -226,15 +245,17 @@ class _Matching:
                 return f"row {self.rows[other].line} is as similar"
         return ""
 
-    def _number(self, row: int, track: int) -> bool | None:
+    def _number(self, row: int, track: int) -> bool:
+        return self.numbers_hold and self._is_number_of(row, track)
+
+    def _is_number_of(self, row: int, track: int) -> bool:
         listed, of = self.rows[row], self.tracks[track]
         if listed.number is None:
-            return None
-        if listed.disc is not None and (listed.disc, listed.number) == (of.disc, of.number_on_disc):
-            return True
-        return listed.number == of.number or (
-            listed.disc is None and listed.number == of.number_on_disc
-        )
+            return False
+        if listed.disc is not None and listed.number == of.number_on_disc:
+            return listed.disc == of.disc
+        on_disc = listed.disc is None and listed.number == of.number_on_disc
+        return on_disc or listed.number == of.number
 
     def _duration(self, row: int, track: int) -> bool | None:
         """Return whether durations agree; None where one is missing or they are only near."""
@@ -284,7 +305,13 @@ class _Name:
 
     @cached_property
     def numerals(self) -> frozenset[str]:
-        return frozenset(word for word in self.words if NUMERAL.fullmatch(word))
+        last = self.words[-1:] if self.words[-1:] in (("i",), ("v",), ("x",)) else ()
+        return frozenset((*last, *(word for word in self.words if NUMERAL.fullmatch(word))))
+
+    def has_other_letters(self, other: _Name) -> bool:
+        """Return whether each has letters that the other lacks: "Ride" and "Tide", no slip."""
+        ours, theirs = Counter(self.letters), Counter(other.letters)
+        return bool(ours - theirs and theirs - ours)
 
     def similarity(self, other: _Name) -> float:
         """Return the similarity of two names, from 0 to 100."""

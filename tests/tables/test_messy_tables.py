@@ -92,7 +92,7 @@ SENT = {
         table("No,ISRC", f"1,{code(1)}", f"2,{code(2)}"), {}, {2: 1, 3: 2},
     ),
     "a number and a duration that disagree": Sent(
-        table("No,Duration,ISRC", f"1,4:12,{code(3)}", f"4,1:04,{code(4)}"), {3: 4}, {2: 3},
+        table("No,Duration,ISRC", f"1,4:12,{code(3)}", f"4,1:04,{code(4)}"), {}, {2: 3, 3: 4},
     ),
     "fractions of a day": Sent(
         table("Track,Title,Time,ISRC", f"1,Low Lanterns,0.00214120370,{code(1)}",
@@ -112,6 +112,32 @@ SENT = {
         table("No,Title,ISRC", f"9,Sea Song III,{code(10)}", f"10,Sea Song II,{code(9)}",
               f"11,Sea Song IV,{code(97)}"),
         {2: 10, 3: 9}, {4: 9},
+    ),
+    "a slip, and a word of other letters": Sent(
+        table("No,Title,ISRC", f"2,Tide Tabel,{code(2)}", f"4,Bull Buoy,{code(97)}"),
+        {2: 2}, {3: 4},
+    ),
+    "a numeral of one letter": Sent(
+        table("No,Title,ISRC", f"3,Ropewalk Round I,{code(97)}"), {}, {2: 3},
+    ),
+    "other spelling in another order": Sent(
+        table("No,Title,ISRC", f"1,Tide Table,{code(2)}", f"2,Low Lantern,{code(1)}",
+              f"4,Bell Buoyy,{code(4)}"),
+        {2: 2, 3: 1}, {4: 4},
+    ),
+    "the same title twice, in another order": Sent(
+        table("No,Title,ISRC", f"1,Undertow,{code(5)}", f"11,Interlude,{code(12)}",
+              f"12,Interlude,{code(11)}"),
+        {2: 5}, {3: 11, 4: 11},
+    ),
+    "durations in another order": Sent(
+        table("No,Duration,ISRC", f"4,1:04,{code(4)}", f"1,2:41,{code(2)}", f"2,3:05,{code(1)}"),
+        {}, {2: 4, 3: 2, 4: 1},
+    ),
+    "hours and minutes for minutes and seconds": Sent(
+        table("No;Title;Time;ISRC", f"1;Low Lanternn;3:05:00;{code(1)}",
+              f"2;Tide Tablle;2:41:00;{code(2)}"),
+        {2: 1, 3: 2},
     ),
     "the same title twice": Sent(
         table("Title,Length,ISRC", f"Interlude,0:47,{code(12)}", f"Interlude,0:31,{code(11)}"),
