@@ -2,8 +2,7 @@
 
 A match is of high confidence only if two facts agree, or the title is exact and no other title is,
 and nothing contradicts it. Numbers are no facts where the table has its own order. All others are
-proposals that a person confirms. Similarity: rapidfuzz's ratios of letters and of words. Thresholds
-tuned empirically on invented tables (`tests/tables`).
+proposals that a person confirms. Thresholds tuned empirically on invented tables (`tests/tables`).
 """
 
 from __future__ import annotations
@@ -11,28 +10,23 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from typing import Literal
 
-from rapidfuzz import fuzz
-
 from assembler.draft.listed_song import ListedSong
-from assembler.draft.pairing import NUMERAL, words_in
+from assembler.draft.pairing import words_in
 from assembler.draft.song_parts import VERSION_WORD
 from assembler.errors import AssemblerError
+from assembler.tables.title_words import EXACT, TitleWords, without_artist
 from assembler.tables.tracks import TrackRow
 from assembler.text import duration_text, shorten
 
 Confidence = Literal["high", "medium", "low", "chosen"]
 
-_EXACT = 100.0
 _NEAR = 88.0
 """Similarity from which a title and one more fact make a match, of 100."""
 _SIMILAR = 75.0
 _POSSIBLE = 60.0
 _RIVAL = 7.0
-_OTHER_NUMERAL = 80.0
-_FEW_LETTERS = 4
 _SAME_S, _ALONE_S, _OTHER_S, _OTHER = 2.0, 5.0, 10.0, 0.1
 
 
@@ -118,7 +112,7 @@ def _each_track_once(matches: list[RowMatch]) -> list[RowMatch]:
 
 
 def _rank(match: RowMatch) -> int:
-    return 2 if match.confidence == "chosen" else int(match.similarity == _EXACT)
+    return 2 if match.confidence == "chosen" else int(match.similarity == EXACT)
 
 
 class _Matching:
@@ -129,7 +123,7 @@ class _Matching:
         self.table = []
         """The similarity of each row's title and each track's."""
         for titles in map(_row_titles, rows):
-            by_artist = {artist: _variants(titles, artist) for artist in set(artists)}
+            by_artist = {artist: without_artist(titles, artist) for artist in set(artists)}
             self.table.append(
                 [
                     max(a.similarity(b) for a in by_artist[artist] for b in own)
@@ -139,6 +133,9 @@ class _Matching:
         self.named = [bool(row.title) for row in rows]
         self.names = [titles[0] for titles in map(_row_titles, rows)], [own[0] for own in names]
         """The plain title of each row, and of each track."""
+        counted = Counter(row.number for row in rows if row.number is not None)
+        self.begin_again = any(count > 1 for count in counted.values())
+        """Whether the numbers begin again, as on another disc."""
         self.numbers_hold = not any(map(self._is_numbered_otherwise, range(len(rows))))
         """Whether numbers are evidence: not where the table has its own order."""
 
@@ -147,7 +144,7 @@ class _Matching:
         if number := chosen.get(self.rows[row].line):
             title = self.table[row][number - 1]
             return RowMatch(self.rows[row], number - 1, "chosen", ("your choice",), title)
-        exact = [t for t in range(len(self.tracks)) if self.table[row][t] == _EXACT]
+        exact = [t for t in range(len(self.tracks)) if self.table[row][t] == EXACT]
         if len(exact) > 1:
             return self._one_of(row, exact)
         by_code = [t for t, track in enumerate(self.tracks) if self._has_code(row, track)]
@@ -161,7 +158,7 @@ class _Matching:
             return False
         tracks = range(len(self.tracks))
         if self.named[row]:
-            exact = [t for t in tracks if self.table[row][t] == _EXACT]
+            exact = [t for t in tracks if self.table[row][t] == EXACT]
             return len(exact) == 1 and not self._is_number_of(row, exact[0])
         numbered = [t for t in tracks if self._is_number_of(row, t)]
         return bool(numbered) and all(self._duration(row, t) is False for t in numbered)
@@ -199,7 +196,7 @@ class _Matching:
     def _too_little(self, row: int, track: int, facts: set[str]) -> str:
         """Return what a match of high confidence lacks; empty where nothing is."""
         title, named = self.table[row][track], self.named[row]
-        if title == _EXACT:
+        if title == EXACT:
             version = shorten(self.tracks[track].track.version or "")
             unclear = not facts and self._lacks_version(row, track)
             return f"the table does not say whether this is `{version}`" if unclear else ""
@@ -254,8 +251,8 @@ class _Matching:
             return False
         if listed.disc is not None and listed.number == of.number_on_disc:
             return listed.disc == of.disc
-        on_disc = listed.disc is None and listed.number == of.number_on_disc
-        return on_disc or listed.number == of.number
+        begins_again = listed.disc is None and self.begin_again
+        return listed.number == (of.number_on_disc if begins_again else of.number)
 
     def _duration(self, row: int, track: int) -> bool | None:
         """Return whether durations agree; None where one is missing or they are only near."""
@@ -289,63 +286,15 @@ class _Matching:
         return tuple(name for name, holds in facts.items() if holds)
 
 
-@dataclass(frozen=True)
-class _Name:
-    """A title or a variant of it, as it is compared."""
-
-    words: tuple[str, ...]
-
-    @cached_property
-    def letters(self) -> str:
-        return "".join(self.words)
-
-    @cached_property
-    def text(self) -> str:
-        return " ".join(self.words)
-
-    @cached_property
-    def numerals(self) -> frozenset[str]:
-        last = self.words[-1:] if self.words[-1:] in (("i",), ("v",), ("x",)) else ()
-        return frozenset((*last, *(word for word in self.words if NUMERAL.fullmatch(word))))
-
-    def has_other_letters(self, other: _Name) -> bool:
-        """Return whether each has letters that the other lacks: "Ride" and "Tide", no slip."""
-        ours, theirs = Counter(self.letters), Counter(other.letters)
-        return bool(ours - theirs and theirs - ours)
-
-    def similarity(self, other: _Name) -> float:
-        """Return the similarity of two names, from 0 to 100."""
-        if not self.letters or not other.letters:
-            return 0.0
-        if self.letters == other.letters:
-            return _EXACT
-        if min(len(self.letters), len(other.letters)) < _FEW_LETTERS:
-            return 0.0
-        most = _EXACT - 1 if self.numerals == other.numerals else _OTHER_NUMERAL
-        words = fuzz.token_sort_ratio(self.text, other.text)
-        return min(most, float(max(fuzz.ratio(self.letters, other.letters), words)))
-
-
-def _row_titles(row: ListedSong) -> list[_Name]:
+def _row_titles(row: ListedSong) -> list[TitleWords]:
     texts = [row.title, row.cells.get("title", "")]
     texts += [f"{text} {row.version}" for text in texts if row.version and text]
-    return [_Name(tuple(words_in(text))) for text in dict.fromkeys(texts)]
+    return [TitleWords(tuple(words_in(text))) for text in dict.fromkeys(texts)]
 
 
-def _track_titles(track: TrackRow) -> list[_Name]:
+def _track_titles(track: TrackRow) -> list[TitleWords]:
     texts = (track.track.title, track.track.full_title)
-    return [_Name(tuple(words_in(text))) for text in dict.fromkeys(texts)]
-
-
-def _variants(titles: Sequence[_Name], artist: tuple[str, ...]) -> list[_Name]:
-    """Return a row's titles, also without the artist before or after."""
-    variants, length = list(titles), len(artist)
-    for name in titles:
-        if artist and name.words[:length] == artist:
-            variants.append(_Name(name.words[length:]))
-        if artist and name.words[-length:] == artist:
-            variants.append(_Name(name.words[:-length]))
-    return variants
+    return [TitleWords(tuple(words_in(text))) for text in dict.fromkeys(texts)]
 
 
 def _versions(row: ListedSong) -> set[str]:

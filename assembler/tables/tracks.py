@@ -44,7 +44,7 @@ class TrackRow:
             return "" if self.duration_s is None else duration_text(self.duration_s)
         if name == "artist":
             return self.artist
-        value = self.number if name == "number" else getattr(self, name, None)
+        value = self.number_on_disc if name == "number" else getattr(self, name, None)
         if value is None:
             value = getattr(self.track, LIST_FIELDS[name].key or name, None)
         if name == "isrc" and value:

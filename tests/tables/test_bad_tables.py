@@ -37,6 +37,11 @@ def bomb(path: Path) -> bytes:
     return content.getvalue()
 
 
+def lying_bomb(path: Path) -> bytes:
+    """Return the bomb with 1000 bytes declared in the directory in place of 200 MB."""
+    return bomb(path).replace((200_000_000).to_bytes(4, "little"), (1000).to_bytes(4, "little"))
+
+
 def entities(path: Path) -> bytes:
     """Return a workbook whose texts are entities of entities."""
     content = io.BytesIO()
@@ -80,6 +85,7 @@ BAD: dict[str, tuple[Callable[[Path], bytes], str]] = {
     "a damaged workbook": (lambda p: workbook(p, ROWS)[:-900], "damaged, or not an XLSX workbook"),
     "another ZIP": (lambda _: _zip("a.txt"), "damaged, or not an XLSX workbook"),
     "a ZIP bomb": (bomb, "more than 30 MB when it is unpacked"),
+    "a ZIP bomb that declares less": (lying_bomb, "damaged, or not an XLSX workbook"),
     "entities": (entities, "no document type"),
     "a million rows": (lambda _: rows_of(1_000_000), "longer than"),
     "six thousand rows": (lambda _: rows_of(6_000), "more than 5000 lines"),
