@@ -37,18 +37,18 @@ def _run(options: argparse.Namespace) -> int:
     from assembler.tables.manifest_text import edited_text, write_manifest
 
     source = load(options.manifest)
-    plan = plan_import(options.file, source, dict(options.match), replace=options.replace)
+    plan = plan_import(options.file, source, dict(options.match), may_replace=options.replace)
     text, written, unwritten = edited_text(source, plan.written)
-    findings = [*plan.findings, *unwritten]
+    plan = plan.with_edits(written, unwritten)
     if not options.json:
         from assembler.commands.console.table_import import print_import
 
-        print_import(plan, findings)
+        print_import(plan)
     writes = plan.ok and bool(written) and not options.dry_run
     if writes:
         write_manifest(source, text)
     if options.json:
-        shown = [finding.as_json() for finding in findings]
+        shown = [finding.as_json() for finding in plan.findings]
         say_json({"ok": plan.ok, "findings": shown, **plan.as_json(), "written": writes})
     else:
         changes = counted(len(written), "change")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -60,6 +60,13 @@ class ImportPlan:
     changes: tuple[Change, ...]
     findings: tuple[Finding, ...]
 
+    def with_edits(self, written: Sequence[Change], findings: Sequence[Finding]) -> ImportPlan:
+        """Return the plan with what can be written; other changes stay as clashes."""
+        changes = (c if c in written else replace(c, kind="clash") for c in self.changes)
+        order = ("error", "warning", "note")
+        ordered = sorted((*self.findings, *findings), key=lambda f: order.index(f.severity))
+        return replace(self, changes=tuple(changes), findings=tuple(ordered))
+
     @property
     def ok(self) -> bool:
         """Whether there is no error."""
@@ -101,7 +108,7 @@ class ImportPlan:
 
 
 def plan_import(
-    path: Path, source: ManifestFile, chosen: Mapping[int, int], *, replace: bool
+    path: Path, source: ManifestFile, chosen: Mapping[int, int], *, may_replace: bool
 ) -> ImportPlan:
     """Read a table and find what it changes in a manifest.
 
@@ -113,7 +120,7 @@ def plan_import(
         The manifest.
     chosen
         The person's own matches: a row, and the number of its track.
-    replace
+    may_replace
         Whether values that the manifest has may be replaced.
 
     Raises
@@ -124,7 +131,7 @@ def plan_import(
     table = read_credit_table(path)
     tracks = track_rows(source, with_durations=table.has_durations)
     matches = match_rows(table.rows, tracks, chosen)
-    plan = _Plan(source, table, tracks, replace)
+    plan = _Plan(table, tracks, may_replace)
     changes = [c for m in matches if m.is_applied for c in plan.changes_of(m)]
     findings = [
         *table.findings, *_match_findings(table, tracks, matches), *plan.findings,
@@ -136,10 +143,8 @@ def plan_import(
 
 
 class _Plan:
-    def __init__(
-        self, source: ManifestFile, table: CreditTable, tracks: Sequence[TrackRow], replace: bool
-    ) -> None:
-        self.source, self.table, self.tracks, self.replace = source, table, tracks, replace
+    def __init__(self, table: CreditTable, tracks: Sequence[TrackRow], may_replace: bool) -> None:
+        self.table, self.tracks, self.may_replace = table, tracks, may_replace
         self.findings: list[Finding] = []
 
     def changes_of(self, match: RowMatch) -> Iterator[Change]:
@@ -150,17 +155,22 @@ class _Plan:
             before = track.cell(name)
             if not cell or _plain(cell) == _plain(before):
                 continue
-            value = self._value(match.row, name, cell)
+            value = self._value(match.row, track, name, cell)
             if value is None or value == _value_of(track, name):
                 continue
             after = "; ".join(value) if isinstance(value, tuple) else value
-            kind: Kind = "fill" if not before else "replace" if self.replace else "clash"
+            kind: Kind = "fill" if not before else "replace" if self.may_replace else "clash"
             yield Change(track.index, name, match.row.line, before, after, value, kind)
 
-    def _value(self, row: ListedSong, name: str, cell: str) -> str | tuple[str, ...] | None:
-        """Return a cell's value as the manifest's model reads it; None where it is wrong."""
+    def _value(
+        self, row: ListedSong, track: TrackRow, name: str, cell: str
+    ) -> str | tuple[str, ...] | None:
+        """Return a cell's value as the manifest's model reads it; None where it is left out."""
         field = FILLED_FIELDS[name]
         value: Any = list(names_in(cell)) if field.kind == "names" else cell
+        if field.kind == "names" and any("," in person for person in value):
+            self._keep_comma_finding(row, track, name, value)
+            return None
         if value == []:
             return None
         try:
@@ -174,6 +184,19 @@ class _Plan:
         if name == "isrc":
             return isrc_text(read)
         return read if isinstance(read, tuple) else str(read)
+
+    def _keep_comma_finding(
+        self, row: ListedSong, track: TrackRow, name: str, people: Sequence[str]
+    ) -> None:
+        """Keep a finding of a comma in a name, unless the manifest has the same names in full."""
+        if sorted(map(_first_name_first, people)) != sorted(track.cell(name).split("; ")):
+            doubtful = next(shorten(person) for person in people if "," in person)
+            message = (
+                f"{LIST_FIELDS[name].name}: `{doubtful}` may be one name, surname first, or two "
+                "names: left out; write full names in the table, with semicolons between"
+            )
+            finding = self.table.finding("warning", "comma-in-name", row.line, message)
+            self.findings.append(finding)
 
 
 def row_cell(row: ListedSong, name: str) -> str:
@@ -190,6 +213,11 @@ def _in_title(row: ListedSong, name: str) -> str:
         return ""
     credited = any(f.kind == "names" and n in row.cells for n, f in FILLED_FIELDS.items())
     return "" if credited else "; ".join(getattr(row, name))
+
+
+def _first_name_first(name: str) -> str:
+    surname, comma, first = name.partition(",")
+    return f"{first.strip()} {surname.strip()}" if comma else name
 
 
 def _plain(text: str) -> str:

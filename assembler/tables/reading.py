@@ -21,6 +21,8 @@ from assembler.text import shorten
 from assembler.text_files import OutsideFile
 
 MOST_WORKBOOK_BYTES = 10_000_000
+MOST_SONGS = 1_000
+"""A manifest has at most 999 tracks."""
 _MATCHED_BY = frozenset(["number", "disc", "title", "duration"])
 _OTHER_FORMS = {
     b"\xd0\xcf\x11\xe0": "an old Excel workbook (XLS)",
@@ -69,6 +71,9 @@ def read_credit_table(path: Path) -> CreditTable:
     else:
         listed, others = read_listed(replace(file, most_bytes=MOST_BYTES)), ()
     table = CreditTable(path, listed.songs, ())
+    if len(listed.songs) > MOST_SONGS:
+        message = f"more than {MOST_SONGS} songs: keep only the rows of this release"
+        raise _refused(path, "table-too-long", message)
     if not any(_has_values(song) for song in listed.songs):
         message = f"no table with codes or credits found: {_REMEDY}, with a heading for each column"
         raise _refused(path, "no-table", message)

@@ -70,7 +70,7 @@ def plan(
     """Write a manifest and a table, and return what an import would do."""
     path = folder / name
     path.write_bytes(table.encode() if isinstance(table, str) else table)
-    return plan_import(path, load(manifest(folder, text)), chosen or {}, replace=replace)
+    return plan_import(path, load(manifest(folder, text)), chosen or {}, may_replace=replace)
 
 
 def applied(plan: ImportPlan) -> dict[int, int]:

@@ -88,6 +88,7 @@ BAD: dict[str, tuple[Callable[[Path], bytes], str]] = {
     "a ZIP bomb that declares less": (lying_bomb, "damaged, or not an XLSX workbook"),
     "entities": (entities, "no document type"),
     "a million rows": (lambda _: rows_of(1_000_000), "longer than"),
+    "two thousand songs": (lambda _: rows_of(2_000), "more than 1000 songs"),
     "six thousand rows": (lambda _: rows_of(6_000), "more than 5000 lines"),
     "six thousand rows of a sheet": (
         lambda p: workbook(p, [["No", "Title", "ISRC"], *([n, "x", "y"] for n in range(6_000))]),

@@ -57,7 +57,7 @@ def test_an_untouched_export_changes_nothing(tracks: list, form: str, data: st.D
         source = load(manifest(Path(folder), text))
         path = Path(folder) / f"table.{form}"
         export_table(source, path)
-        plan = plan_import(path, source, {}, replace=True)
+        plan = plan_import(path, source, {}, may_replace=True)
     assert plan.changes == ()
     assert plan.ok
 
@@ -81,7 +81,7 @@ def test_what_the_label_fills_in_comes_back(form: str, tmp_path: Path) -> None:
             cells[head.index("ISRC")] = code(n)
         with path.open("w", encoding="utf-8", newline="") as file:
             csv.writer(file, delimiter=delimiter).writerows([head, *rows])
-    plan = plan_import(path, source, {}, replace=False)
+    plan = plan_import(path, source, {}, may_replace=False)
     assert {c.index + 1: c.after for c in plan.changes} == {n: code(n) for n in TITLES}
     assert {c.name for c in plan.written} == {"isrc"}
     assert all(match.is_applied for match in plan.matches)

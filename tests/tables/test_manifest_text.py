@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 import yaml
+from desk import Desk
 from tables.album import MANIFEST, code, manifest, of_kind, plan
 
 from assembler.errors import AssemblerError
@@ -196,3 +197,18 @@ def test_a_link_stays_a_link(tmp_path: Path) -> None:
     write_manifest(source, edited_text(source, found.written)[0])
     assert link.is_symlink()
     assert load(found.source.path).manifest.tracks[0].isrc == "AA6Q72700001"
+
+
+def test_what_is_not_written_is_shown_as_kept(desk: Desk) -> None:
+    manifest = desk.write(
+        f"{HEAD}- title: Low Lantern\n  audio: a.wav\n  composers:\n  - Oda Brenn  # words\n"
+        "  - Tove Lind\n"
+    )
+    (desk.folder / "t.csv").write_text(TABLE, encoding="utf-8")
+    exit_code, document = desk.json("import", desk.folder / "t.csv", manifest, "--replace")
+    kinds = {change["key"]: change["kind"] for change in document["changes"]}
+    assert (exit_code, document["written"]) == (0, True)
+    assert kinds == {"isrc": "fill", "composers": "clash", "publisher": "fill"}
+    (finding,) = [f for f in document["findings"] if f["code"] == "not-written"]
+    assert finding["where"] == "tracks[0].composers"
+    assert "  - Oda Brenn  # words\n" in manifest.read_text(encoding="utf-8")

@@ -52,7 +52,7 @@ def test_an_export_of_two_discs_comes_back(tmp_path: Path) -> None:
     manifest(tmp_path, TWO_DISCS)
     source = load(tmp_path / "songs.yaml")
     export_table(source, tmp_path / "t.csv")
-    found = plan_import(tmp_path / "t.csv", source, {}, replace=False)
+    found = plan_import(tmp_path / "t.csv", source, {}, may_replace=False)
     assert applied(found) == {2: 1, 3: 2, 4: 3, 5: 4}
     assert found.changes == ()
 
@@ -90,3 +90,26 @@ def test_an_isrc_that_the_manifest_has_supports_a_match(tmp_path: Path) -> None:
     assert [(c.key, c.value) for c in found.written] == [("composers", ("Ines Falk",))]
     unlike = plan(tmp_path, f"Title,ISRC,Composer\nNet Loft,{code(1)},Ines Falk\n", text=text)
     assert (applied(unlike), left_out(unlike)) == ({}, {2: 1})
+
+
+@pytest.mark.parametrize(
+    ("cell", "value"),
+    [
+        ("Ines Falk, Mattis Oren", ("Ines Falk", "Mattis Oren")),
+        ("Ines Falk & Mattis Oren", ("Ines Falk", "Mattis Oren")),
+        ("Falk, Ines", None),
+        ("Falk, Ines / Oren, Mattis", None),
+        ("Falk, Oren", None),
+    ],
+)
+def test_names_with_commas(cell: str, value: tuple[str, ...] | None, tmp_path: Path) -> None:
+    """A comma in a name may separate surname and first name, or two surnames: never guessed."""
+    found = plan(tmp_path, f'Title,Composer\nLow Lantern,"{cell}"\n', text=TWO_DISCS)
+    assert [c.value for c in found.changes] == [value] * (value is not None)
+    assert len(of_kind(found, "comma-in-name")) == (value is None)
+
+
+def test_the_same_names_with_the_surname_first_are_no_clash(tmp_path: Path) -> None:
+    text = TWO_DISCS.replace("a.wav}", "a.wav, composers: [Ines Falk, Mattis Oren]}")
+    found = plan(tmp_path, 'Title,Composer\nLow Lantern,"Oren, Mattis; Falk, Ines"\n', text=text)
+    assert (found.changes, of_kind(found, "comma-in-name")) == ((), [])

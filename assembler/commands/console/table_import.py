@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from rich.box import SIMPLE_HEAD
 from rich.table import Table
 from rich.text import Text
@@ -11,7 +9,6 @@ from rich.text import Text
 from assembler.commands.console.rich_console import new_console
 from assembler.commands.console.tables import print_findings
 from assembler.draft.list_fields import LIST_FIELDS
-from assembler.findings import Finding
 from assembler.tables.changes import ImportPlan
 from assembler.tables.matching import RowMatch
 from assembler.text import NOTHING
@@ -20,13 +17,13 @@ _STYLES = {"fill": "green", "replace": "yellow", "clash": "yellow"}
 _KINDS = {"fill": "new", "replace": "replaced", "clash": "kept"}
 
 
-def print_import(plan: ImportPlan, findings: Sequence[Finding]) -> None:
+def print_import(plan: ImportPlan) -> None:
     """Print the match of each row, then each change, then the findings."""
     console = new_console()
     console.print(_matches(plan))
     if plan.changes:
         console.print(_changes(plan))
-    print_findings(findings)
+    print_findings(plan.findings)
 
 
 def _matches(plan: ImportPlan) -> Table:
