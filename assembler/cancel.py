@@ -2,17 +2,26 @@
 
 A cancelled thread raises `Cancelled` at its next check, and its resources are released by the same
 lines as after an error. Child processes are killed at once, so that nobody waits for them.
+
+Workers block the signals that end a build, so that the kernel gives them to the main thread, which
+then wakes and cancels. A child inherits the mask of the thread that starts it (pthread_sigmask,
+POSIX.1), so `child_process` alone starts children.
 """
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 
 CANCELLED_TEXT = "stopped: the last finished release is unchanged"
+ENDING_SIGNALS = tuple(
+    found for name in ("SIGINT", "SIGTERM", "SIGHUP") if (found := getattr(signal, name, None))
+)
+"""Ctrl-C, a request to end, and a closed terminal."""
 
 
 class Cancelled(BaseException):
@@ -87,9 +96,40 @@ def check_cancelled() -> None:
         raise Cancelled
 
 
+def leave_signals_to_main_thread() -> None:
+    """Block the signals that end a build in this thread; Windows gives them to the main thread."""
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_BLOCK, ENDING_SIGNALS)
+
+
 @contextmanager
-def child_process(process: subprocess.Popen[bytes]) -> Iterator[subprocess.Popen[bytes]]:
-    """Wait for a child process at the end; kill it when this work fails or is cancelled.
+def _signals_unblocked() -> Iterator[None]:
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_UNBLOCK, ENDING_SIGNALS)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def child_process(
+    command: Sequence[str],
+    *,
+    stdin: int = subprocess.DEVNULL,
+    stdout: int = subprocess.DEVNULL,
+    stderr: int = subprocess.DEVNULL,
+) -> Iterator[subprocess.Popen[bytes]]:
+    """Start a child process and wait for its end; kill it when this work fails or is cancelled.
+
+    Parameters
+    ----------
+    command
+        Program and arguments.
+    stdin, stdout, stderr
+        As for `subprocess.Popen`.
 
     Raises
     ------
@@ -97,6 +137,14 @@ def child_process(process: subprocess.Popen[bytes]) -> Iterator[subprocess.Popen
         The work was cancelled.
     """
     token = _token.get() or CancelToken()
+    with _signals_unblocked():
+        process = subprocess.Popen(
+            command,
+            stdin=stdin,
+            stdout=stdout,
+            stderr=stderr,
+            start_new_session=True,  # the terminal's Ctrl-C must not reach it: its thread ends it
+        )
     try:
         with process, token._child(process):
             try:

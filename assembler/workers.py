@@ -9,19 +9,23 @@ from contextlib import contextmanager
 from types import TracebackType
 from typing import Any, TypeVar
 
-from assembler.cancel import CancelToken, check_cancelled
+from assembler.cancel import CancelToken, check_cancelled, leave_signals_to_main_thread
 
 T = TypeVar("T")
-_POLL_S = 0.1
+_FALLBACK_S = 1.0
+"""A signal wakes the main thread, except in two moments: between its last look for signals and its
+falling asleep, and while a worker has its signals unblocked to start a child process or is itself
+being started. Then the handler runs when this time is over."""
+
+
+def worker_pool(jobs: int) -> ThreadPoolExecutor:
+    """Return a pool of threads that leave signals to the main thread."""
+    return ThreadPoolExecutor(jobs, initializer=leave_signals_to_main_thread)
 
 
 def result_of(work: Future[T]) -> T:
-    """Wait for a piece of work so that signals are still handled, and return its result.
-
-    Any thread may receive a signal, but its handler runs in the main thread, which a plain
-    `result()` would not wake: so wait in steps of 0.1 s.
-    """
-    while not wait([work], timeout=_POLL_S).done:
+    """Wait for a piece of work so that signals are still handled, and return its result."""
+    while not wait([work], timeout=_FALLBACK_S).done:
         pass
     return work.result()
 
@@ -86,5 +90,5 @@ _wait = wait
 @contextmanager
 def own_workers(jobs: int | None) -> Iterator[Executor]:
     """Open a pool of `jobs` workers, or of one per core; an error or Ctrl-C cancels their work."""
-    with ThreadPoolExecutor(jobs or os.cpu_count()) as pool, Share(pool, CancelToken()) as workers:
+    with worker_pool(jobs or os.cpu_count() or 1) as pool, Share(pool, CancelToken()) as workers:
         yield workers

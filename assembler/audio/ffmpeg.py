@@ -50,14 +50,7 @@ def run_ffmpeg(arguments: Sequence[str], feed: Iterable[bytes | memoryview] = ()
         ffmpeg failed; the message has its last line.
     """
     command = [ffmpeg_program(), "-nostdin", "-hide_banner", "-loglevel", "error", "-y", *arguments]
-    started = subprocess.Popen(
-        command,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        start_new_session=True,  # the terminal's Ctrl-C must not reach it: its thread ends it
-    )
-    with child_process(started) as process:
+    with child_process(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         assert process.stdin is not None
         assert process.stderr is not None
         try:

@@ -9,16 +9,11 @@ import threading
 from contextlib import suppress
 from typing import Any, NoReturn
 
-from assembler.cancel import CANCELLED_TEXT, Cancelled, CancelToken
+from assembler.cancel import CANCELLED_TEXT, ENDING_SIGNALS, Cancelled, CancelToken
 from assembler.commands.console.terminal import say
 
 _GRACE_S = 1.5
 """Time for all threads to end by themselves; compiling a kernel can take longer."""
-
-_SIGNALS = [
-    found for name in ("SIGINT", "SIGTERM", "SIGHUP") if (found := getattr(signal, name, None))
-]
-"""Ctrl-C, a request to end, and a closed terminal."""
 
 
 class BuildSignals:
@@ -35,7 +30,7 @@ class BuildSignals:
 
     def __enter__(self) -> BuildSignals:
         if threading.current_thread() is threading.main_thread():
-            for number in _SIGNALS:
+            for number in ENDING_SIGNALS:
                 if signal.getsignal(number) != signal.SIG_IGN:  # set so by nohup
                     self._handlers[number] = signal.signal(number, self._receive)
         return self

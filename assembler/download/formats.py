@@ -21,6 +21,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from assembler.audio.ffmpeg import ALONE, ffmpeg_program, run_ffmpeg
+from assembler.cancel import child_process
 from assembler.download.mp3_header import write_mp3_length
 from assembler.dsp.blocks import Pcm
 from assembler.errors import AssemblerError
@@ -90,12 +91,16 @@ FACTS: dict[Format, FormatFacts] = {
 def ffmpeg_encoders(program: str) -> frozenset[str]:
     """List the encoders that an ffmpeg was built with; none where it can't be run."""
     try:
-        done = subprocess.run(
-            [program, "-hide_banner", "-encoders"], capture_output=True, check=True
-        )
-    except (OSError, subprocess.CalledProcessError):
+        with child_process(
+            [program, "-hide_banner", "-encoders"], stdout=subprocess.PIPE
+        ) as process:
+            assert process.stdout is not None
+            listed = process.stdout.read()
+    except OSError:
         return frozenset()
-    lines = done.stdout.decode("utf-8", "replace").partition("------")[2].splitlines()
+    if process.returncode != 0:
+        return frozenset()
+    lines = listed.decode("utf-8", "replace").partition("------")[2].splitlines()
     return frozenset(columns[1] for columns in map(str.split, lines) if len(columns) > 1)
 
 

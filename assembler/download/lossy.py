@@ -226,14 +226,7 @@ def _decoded_by_libsndfile(path: Path) -> Iterator[Samples]:
 def _decoded_by_ffmpeg(path: Path) -> Iterator[Samples]:
     command = [ffmpeg_program(), "-nostdin", "-v", "error", *ALONE, "-i", f"file:{path}"]
     command += ["-map", "0:a:0", "-f", "f32le", "-"]
-    started = subprocess.Popen(
-        command,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-    )
-    with child_process(started) as process:
+    with child_process(command, stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
         while data := process.stdout.read(_BLOCK_FRAMES * 8):
             check_cancelled()

@@ -6,7 +6,6 @@ import os
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -22,7 +21,7 @@ from assembler.preflight.check import CheckReport, check
 from assembler.release.build_report import BuildReport
 from assembler.release.building import BuildSettings, make_release, target_of
 from assembler.release.progress import Progress, Step, TaskProgress, no_progress, planned_s
-from assembler.workers import result_of
+from assembler.workers import result_of, worker_pool
 
 MOST_AT_ONCE = 4
 """Releases built at the same time: enough to keep the workers busy while one writes its paper, and
@@ -206,9 +205,9 @@ def build_jobs(
     for job, tasks in zip(planned, all_tasks, strict=True):
         if job.target and job.checked:
             tasks.plan(planned_s(plan_release(job.checked, rooms)))
-    with opened_cache() as cache, ThreadPoolExecutor(workers) as pool:
+    with opened_cache() as cache, worker_pool(workers) as pool:
         settings = BuildSettings(pool, cache, rooms, packages)
-        with ThreadPoolExecutor(min(workers, MOST_AT_ONCE)) as leaders:
+        with worker_pool(min(workers, MOST_AT_ONCE)) as leaders:
             try:
                 futures = [
                     leaders.submit(_built, job, settings, token.new_child(), tasks)

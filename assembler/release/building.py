@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,7 +23,7 @@ from assembler.release.inputs import inputs_of
 from assembler.release.last_release import LastRelease
 from assembler.release.memory import refuse_other_manifest, remembered_stamps, unchanged
 from assembler.release.progress import Progress, TaskProgress, no_progress, planned_s
-from assembler.workers import Share
+from assembler.workers import Share, worker_pool
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ def build(
     report = check(source)
     if not report.ok:
         raise FindingsError(report.findings)
-    with ThreadPoolExecutor(jobs or os.cpu_count()) as pool, opened_cache() as cache:
+    with worker_pool(jobs or os.cpu_count() or 1) as pool, opened_cache() as cache:
         tasks = TaskProgress(progress)
         tasks.plan(planned_s(plan_release(report, only)))
         settings = BuildSettings(pool, cache, tuple(only), packages)

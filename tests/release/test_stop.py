@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import os
 import pty
+import re
 import shlex
 import shutil
 import signal
@@ -21,7 +22,7 @@ import soundfile
 from long_runs import LONG
 
 from assembler import AssemblerError, build, load, verify
-from assembler.cancel import Cancelled, check_cancelled
+from assembler.cancel import ENDING_SIGNALS, Cancelled, check_cancelled, child_process
 from assembler.commands.main import main
 from assembler.dsp.kernel_cache import FOLDER
 from assembler.entry import _Interrupts
@@ -171,14 +172,16 @@ def test_what_was_finished_before_the_stop_is_not_made_again(
     assert len(sound) == 1 + 2 * 3
 
 
-def test_an_error_ends_what_workers_are_at() -> None:
-    def endless() -> None:
-        while True:
-            check_cancelled()
-            time.sleep(0.001)
+def endless(ended: list[int]) -> None:
+    for _ in range(1000):
+        check_cancelled()
+        time.sleep(0.02)
+    ended.append(threading.get_ident())
 
+
+def test_an_error_ends_what_workers_are_at() -> None:
     with pytest.raises(KeyboardInterrupt), own_workers(2) as pool:
-        work = [pool.submit(endless) for _ in range(5)]
+        work = [pool.submit(endless, []) for _ in range(5)]
         while not work[1].running():
             time.sleep(0.001)
         raise KeyboardInterrupt
@@ -198,16 +201,55 @@ def test_what_is_done_is_let_go() -> None:
     raise AssertionError("results of work that is done are kept")
 
 
-def test_a_signal_that_a_worker_took_is_handled_at_once() -> None:
-    """The kernel may give it to any thread, and often does to one that starts a child process."""
+def blocked(status: str) -> set[signal.Signals]:
+    """Return which of the ending signals a process or thread blocks (Linux: proc_pid_status(5))."""
+    mask = int(re.search(r"^SigBlk:\s*(\w+)$", status, re.MULTILINE)[1], 16)
+    return {one for one in ENDING_SIGNALS if mask >> (one - 1) & 1}
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="no /proc, which shows the masks")
+def test_workers_leave_signals_to_the_main_thread_and_children_are_born_without_the_mask() -> None:
+    def masks(_: int) -> tuple[str, str, str]:
+        own = Path(f"/proc/self/task/{threading.get_native_id()}/status")
+        before = own.read_text()
+        with child_process(["cat", "/proc/self/status"], stdout=subprocess.PIPE) as child:
+            of_child = child.stdout.read().decode()
+        return before, of_child, own.read_text()
+
+    with own_workers(2) as workers:
+        for before, of_child, after in workers.map(masks, range(4)):
+            assert blocked(before) == blocked(after) == set(ENDING_SIGNALS)
+            assert "Name:\tcat" in of_child
+            assert int(re.search(r"SigBlk:\s*(\w+)", of_child)[1], 16) == 0
+    assert blocked(Path("/proc/self/status").read_text()) == set()
+
+
+def test_a_signal_wakes_the_main_thread_by_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It waits for work without looking round: a signal to the process reaches no worker."""
+
+    def work(_: int) -> None:
+        time.sleep(0.3)  # by now the main thread waits
+        os.kill(os.getpid(), signal.SIGINT)
+        endless(finished)
+
+    finished: list[int] = []
+    monkeypatch.setattr("assembler.workers._FALLBACK_S", 600.0)
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        with pytest.raises(KeyboardInterrupt), own_workers(2) as workers:
+            result_of(workers.submit(work, 0))
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert not finished
+
+
+def test_a_signal_that_another_thread_took_is_handled_soon() -> None:
+    """The kernel may give it to a thread that has it unblocked, to start a child process."""
 
     def work(_: int) -> None:
         time.sleep(0.3)  # by now the main thread waits
         signal.pthread_kill(threading.get_ident(), signal.SIGUSR1)
-        for _ in range(1000):
-            check_cancelled()
-            time.sleep(0.02)
-        finished.append(threading.get_ident())
+        endless(finished)
 
     finished: list[int] = []
     before = signal.signal(signal.SIGUSR1, signal.default_int_handler)

@@ -7,7 +7,6 @@ band is compared with its noise print.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from concurrent.futures import ThreadPoolExecutor
 from contextvars import copy_context
 from dataclasses import replace
 
@@ -31,7 +30,7 @@ from assembler.restoration.analysis.programme import (
     ProgrammeMeter,
     ProgrammeReading,
 )
-from assembler.workers import result_of
+from assembler.workers import result_of, worker_pool
 
 _READ_HZ = 12_000
 _AT_FLOOR_DB = 1.5
@@ -54,7 +53,7 @@ def read_programme(blocks: Iterable[Samples], rate_hz: int) -> ProgrammeReading:
     def next_block() -> Samples | None:
         return context.run(lambda: next(stream, None))
 
-    with ThreadPoolExecutor(2) as pool:
+    with worker_pool(2) as pool:
         waiting = pool.submit(next_block)
         while (block := result_of(waiting)) is not None:
             waiting = pool.submit(next_block)
