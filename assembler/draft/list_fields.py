@@ -10,7 +10,7 @@ ISO 639 codes, form only (the last three from memory).
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -168,6 +168,14 @@ LIST_FIELDS: dict[str, ListField] = {
 EITHER_NUMBER_OR_TITLE = frozenset(["track", "spor", "spur", "piste", "spår", "pista", "brano"])
 """Headings of a column of numbers or of titles."""
 
+_BESIDE_COMPOSERS: dict[str, str | None] = {
+    "author": "lyricists", "authors": "lyricists", "writer": None, "writers": None,
+    "writer(s)": None, "songwriter": None, "songwriters": None, "songwriter(s)": None,
+    "written by": None,
+}  # fmt: skip
+"""Headings that mean composers alone, but not beside a column of composers: an author then wrote
+the words (CISAC's role A, from memory); a writer may be either."""
+
 _BY_HEADING = {
     heading: role for role, field in LIST_FIELDS.items() for heading in field.headings.split("|")
 }
@@ -183,6 +191,31 @@ def heading_text(cell: str) -> str:
     """
     text = re.sub(r"\s*[.:*]+$", "", cell.lower().strip()).strip()
     return text if text in _BY_HEADING else re.sub(r"\s*\d$", "", text)
+
+
+def fields_of_head(cells: Sequence[str]) -> list[str | None]:
+    """Return the field of each column of a header; None where it is unknown or named before.
+
+    Examples
+    --------
+    >>> fields_of_head(["Title", "Composer 1", "Composer 2", "Author", "Mood"])
+    ['title', 'composers', 'composers', 'lyricists', None]
+    """
+    names = [heading_text(cell) for cell in cells]
+    fields = [field_of_heading(cell) for cell in cells]
+    composers = {n for n, f in zip(names, fields, strict=True) if f == "composers"}
+    if composers - _BESIDE_COMPOSERS.keys():
+        fields = [
+            _BESIDE_COMPOSERS.get(name, field) for name, field in zip(names, fields, strict=True)
+        ]
+    first: dict[str | None, str] = {}
+    for name, field in zip(names, fields, strict=True):
+        first.setdefault(field, name)
+    seen: list[str | None] = []
+    for name, field in zip(names, fields, strict=True):
+        repeats = field is not None and LIST_FIELDS[field].kind == "names" and first[field] == name
+        seen.append(field if repeats or field not in seen else None)
+    return seen
 
 
 def field_of_heading(cell: str) -> str | None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from assembler.draft.list_fields import (
     EITHER_NUMBER_OR_TITLE,
     LIST_FIELDS,
-    field_of_heading,
+    fields_of_head,
     heading_text,
 )
 from assembler.draft.mail_lines import running_numbers
@@ -126,7 +126,7 @@ def _without_guard(cell: str) -> str:
 
 def _with_head(rows: Sequence[TableRow]) -> SongTable | None:
     for place, head in enumerate(rows):
-        roles = [field_of_heading(cell) for cell in head.cells]
+        roles = fields_of_head(head.cells)
         either = [
             at
             for at, cell in enumerate(head.cells)
@@ -139,11 +139,8 @@ def _with_head(rows: Sequence[TableRow]) -> SongTable | None:
         below = rows[place + 1 :]
         for at in either:
             count = _share(below, at, str.isdecimal) >= _MOST_OF or "title" in roles
-            roles[at] = "number" if count else "title"
-        roles = [
-            role if _may_repeat(role) or role not in roles[:at] else None
-            for at, role in enumerate(roles)
-        ]
+            role = "number" if count else "title"
+            roles[at] = None if role in roles else role
         swapped = _by_content(roles, head, below)
         if (
             "title" in roles
@@ -152,10 +149,6 @@ def _with_head(rows: Sequence[TableRow]) -> SongTable | None:
         ):
             return _sorted_out(roles, below, head.cells, head.line, rows[:place], swapped)
     return None
-
-
-def _may_repeat(role: str | None) -> bool:
-    return role is not None and LIST_FIELDS[role].kind == "names"
 
 
 def _by_content(

@@ -167,7 +167,7 @@ class _Plan:
     ) -> str | tuple[str, ...] | None:
         """Return a cell's value as the manifest's model reads it; None where it is left out."""
         field = FILLED_FIELDS[name]
-        value: Any = list(names_in(cell)) if field.kind == "names" else cell
+        value: Any = list(dict.fromkeys(names_in(cell))) if field.kind == "names" else cell
         if field.kind == "names" and any("," in person for person in value):
             self._keep_comma_finding(row, track, name, value)
             return None

@@ -113,3 +113,21 @@ def test_the_same_names_with_the_surname_first_are_no_clash(tmp_path: Path) -> N
     text = TWO_DISCS.replace("a.wav}", "a.wav, composers: [Ines Falk, Mattis Oren]}")
     found = plan(tmp_path, 'Title,Composer\nLow Lantern,"Oren, Mattis; Falk, Ines"\n', text=text)
     assert (found.changes, of_kind(found, "comma-in-name")) == ((), [])
+
+
+@pytest.mark.parametrize(
+    ("head", "credited"),
+    [
+        ("Composer,Author", {"composers": ("Ines Falk",), "lyricists": ("Oda Brenn",)}),
+        ("Author,Composer", {"lyricists": ("Ines Falk",), "composers": ("Oda Brenn",)}),
+        ("Writer,Composer", {"composers": ("Oda Brenn",)}),
+        ("Author,Publisher", {"composers": ("Ines Falk",), "publisher": "Oda Brenn"}),
+        ("Lyricist,Lyrics by", {"lyricists": ("Ines Falk",)}),
+    ],
+)
+def test_authors_and_writers_beside_composers(
+    head: str, credited: dict[str, object], tmp_path: Path
+) -> None:
+    table = f"Title,{head}\nLow Lantern,Ines Falk,Oda Brenn\n"
+    found = plan(tmp_path, table, text=TWO_DISCS)
+    assert {change.key: change.value for change in found.changes} == credited
