@@ -267,7 +267,8 @@ def _clash_findings(
                 "writes the table's"
             )
             loc = ("tracks", change.index, change.key)
-            yield source.finding("warning", "clash", loc, message)
+            code = f"{change.key.replace('_', '-')}-clash"
+            yield source.finding("warning", code, loc, message)
 
 
 def _duplicates(

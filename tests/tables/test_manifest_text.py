@@ -151,10 +151,9 @@ def test_nothing_is_overwritten_without_replace(tmp_path: Path) -> None:
     assert [(c.key, c.kind) for c in found.changes] == [
         ("isrc", "clash"), ("composers", "fill"), ("publisher", "clash")
     ]  # fmt: skip
-    clashes = of_kind(found, "clash")
-    assert len(clashes) == 2
-    assert f"the manifest has `{code(77)}`, row 2 of table.csv has `{code(1)}`" in clashes[0]
-    (clash, _) = [f for f in found.findings if f.code == "clash"]
+    assert len(of_kind(found, "publisher-clash")) == 1
+    (clash,) = [f for f in found.findings if f.code == "isrc-clash"]
+    assert f"the manifest has `{code(77)}`, row 2 of table.csv has `{code(1)}`" in clash.message
     assert (clash.where, clash.line, clash.file) == ("tracks[0].isrc", 5, str(found.source.path))
     new, _ = edited(found)
     assert first_track(new)["isrc"] == code(77)

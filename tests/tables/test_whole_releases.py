@@ -68,7 +68,7 @@ def test_a_code_of_the_range_is_not_replaced_silently(tmp_path: Path) -> None:
     table = f"Title,ISRC\nLow Lantern,{code(1)}\n"
     found = plan(tmp_path, table, text=RANGE)
     assert codes(found) == {}
-    assert f"the manifest has `{code(41)}`" in of_kind(found, "clash")[0]
+    assert f"the manifest has `{code(41)}`" in of_kind(found, "isrc-clash")[0]
     assert codes(plan(tmp_path, table, text=RANGE, replace=True)) == {1: code(1)}
 
 
