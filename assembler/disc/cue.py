@@ -28,7 +28,11 @@ def disc_stem(name: str, number: int, of: int) -> str:
 
 
 def cue_sheet(
-    image_name: str, order: DiscOrder, release: ReleaseTexts, tracks: Sequence[TrackTexts]
+    image_name: str,
+    order: DiscOrder,
+    release: ReleaseTexts,
+    tracks: Sequence[TrackTexts],
+    kind: str = "WAVE",
 ) -> str:
     """Return a disc's cue sheet.
 
@@ -40,6 +44,8 @@ def cue_sheet(
         The disc.
     release, tracks
         The texts; one of `tracks` per track of the disc.
+    kind
+        The word for the image's format.
 
     Returns
     -------
@@ -50,7 +56,7 @@ def cue_sheet(
     if release.barcode:
         lines.append(f"CATALOG {ean13(release.barcode)}")
     lines += _texts(release, indent="")
-    lines.append(f'FILE "{image_name}" WAVE')
+    lines.append(f'FILE "{image_name}" {kind}')
     for place, track in zip(order.places, tracks, strict=True):
         lines.append(f"  TRACK {place.number:02d} AUDIO")
         lines += _texts(track, indent="    ")

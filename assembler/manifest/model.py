@@ -50,6 +50,7 @@ Format = Literal[
     "ogg-q8",
 ]
 FORMATS: tuple[Format, ...] = get_args(Format)
+DiscForm = Literal["wav", "bin"]
 Shape = Literal["high_pass", "low_pass", "low_shelf", "high_shelf", "bell", "notch"]
 
 Lufs = Annotated[float, InRange(-60, 0, "LUFS")]
@@ -156,6 +157,13 @@ class LevelChange(Section):
     """As under `level`."""
 
 
+def _with_wav(forms: tuple[DiscForm, ...]) -> tuple[DiscForm, ...]:
+    """Refuse a list without the form that all others are made from."""
+    if "wav" not in forms:
+        raise refusal("missing-key", "the image is always made as WAV too: write [wav, bin]")
+    return forms
+
+
 class DiscSettings(Section):
     """The disc: gaps, the plant's limit, or no disc at all."""
 
@@ -165,6 +173,13 @@ class DiscSettings(Section):
     """Default silence before a track."""
     limit: DiscTime = parse_frames("79:57")
     """The longest image that the plant accepts, in frames."""
+    forms: Annotated[
+        tuple[DiscForm, ...],
+        BeforeValidator(AtMost(9, "forms").validate),
+        BeforeValidator(listed),
+        AfterValidator(_with_wav),
+    ] = ("wav",)
+    """Forms of the image for the plant: wav with its cue sheet, and bin with its own."""
     tail: Seconds = Fraction(0)
     """Silence after the last track."""
     pregap_audio: Line | None = None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import numpy as np
 from assembler.cache.copies import copy_file
 from assembler.cache.keys import named_key
 from assembler.disc.archive import archive_comments, encode_archive, tag_archive
+from assembler.disc.bin import FOLDER, KIND, write_bin
 from assembler.disc.cd_text import cd_text
 from assembler.disc.cue import cue_bytes, cue_sheet
 from assembler.disc.texts import TrackTexts, release_texts, track_texts
@@ -87,6 +89,17 @@ class DiscFiles:
 
         key = named_key("archive", marks, [encoded])
         return self.cache.release_file(self._path(".flac"), key, write, encoded=encoded)
+
+    def write_bin(self, sound: Sequence[FinishedTrack]) -> Path:
+        """Write the image of this sound as a BIN file, and the cue sheet of that."""
+        path = self.image.path
+        target = path.parent / FOLDER / path.with_suffix(".bin").name
+        target.parent.mkdir(exist_ok=True)
+        texts = release_texts(self.manifest), self._texts()
+        sheet = cue_sheet(target.name, self.disc, *texts, kind=KIND)
+        target.with_suffix(".cue").write_bytes(cue_bytes(sheet))
+        key = named_key("BIN", {}, [self.image.key([track.key for track in sound])])
+        return self.cache.release_file(target, key, partial(write_bin, path))
 
     def _pcm(self, sound: Sequence[FinishedTrack]) -> Iterator[Pcm]:
         yield np.zeros((self.disc.pause_in_image_frames * SAMPLES_PER_FRAME, 2), np.int32)

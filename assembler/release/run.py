@@ -9,8 +9,10 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from assembler.cache.folder import cache_key
 from assembler.cancel import check_cancelled
 from assembler.disc.cue import disc_stem
+from assembler.disc.md5 import file_md5
 from assembler.download.cover import read_cover
 from assembler.errors import AssemblerError
 from assembler.file_names import distinct_names, utf_8_name
@@ -44,6 +46,7 @@ from assembler.release.inputs import Inputs
 from assembler.release.last_release import keep_edits
 from assembler.release.masters import ImageTasks, Master, Mastering, MasterTasks
 from assembler.release.memory import reasons, remember
+from assembler.release.plant import write_plant_files
 from assembler.release.progress import ARCHIVE, CLIP_S, PAPER_S, PROOF_S, TaskProgress
 from assembler.release.proofs import (
     ProofSound,
@@ -189,6 +192,8 @@ class Build:
                 hidden = sound[: len(sound) - len(image.disc.passages)]
                 tracks = [track for passage in sound[len(hidden) :] for track in passage]
                 files.write_archive([*hidden, *tracks])
+                if "bin" in self.source.manifest.disc.forms:
+                    files.write_bin([*hidden, *tracks])
                 return files
 
             cost_s = ARCHIVE * disc.frames / FRAMES_PER_SECOND
@@ -196,7 +201,19 @@ class Build:
             name = f"disc {disc.number}"
             archived = Task(f"{name}: archive", archive, (image, *first, *own), cost_s)
             found.append(Task(f"{name}: texts", DiscFiles.write_texts, (archived,)))
-        return found
+        return [Task("files for the plant", self._make_plant_files, tuple(found))]
+
+    def _make_plant_files(self, *_: None) -> None:
+        """Write the letter to the plant, and the checksums of the discs' folder."""
+        folder, discs = self.folder / "disc", self.plan.report.discs
+        stems = [disc_stem(self.plan.name, disc.number, len(discs)) for disc in discs]
+
+        def checksums(path: Path) -> tuple[str, str]:
+            sha256 = self.cache.sha256(path)
+            key = cache_key("MD5", sha256)
+            return self.cache.folder.json(key, lambda: file_md5(path)), sha256
+
+        write_plant_files(folder, self.source.manifest, discs, stems, checksums)
 
     def _disc_files(self, image: Image) -> DiscFiles:
         of_discs = len(self.plan.report.discs)

@@ -9,7 +9,9 @@ from pathlib import Path, PurePosixPath
 
 from assembler.audio.digest import file_digest
 from assembler.disc.cd_text import cd_text
+from assembler.disc.md5 import MD5SUMS
 from assembler.disc.texts import release_texts, track_texts
+from assembler.disc.to_plant import NAME as TO_PLANT
 from assembler.download.packages import package_name
 from assembler.errors import AssemblerError
 from assembler.file_names import distinct_names
@@ -21,6 +23,7 @@ from assembler.mastering.plan import ROOMS, Room
 from assembler.proof.joins import joins
 from assembler.proof.page import FILES, PAGE
 from assembler.release.clips import copy_name
+from assembler.release.plant import bin_names
 from assembler.release.proofs import PLAYED
 from assembler.release.side_clips import clip_names
 from assembler.sequence import DiscOrder
@@ -145,6 +148,9 @@ def _of_disc(release: FinishedRelease, order: DiscOrder) -> Iterator[str]:
     if has_cd_text(release, order):
         yield release.disc_file(order.number, ".cdtext")
     yield from (release.pq_sheet(order.number, kind) for kind in ("txt", "pdf"))
+    stem = release.disc_file(order.number, "")
+    yield from (f"disc/{name}" for name in bin_names(Path(stem).name, release.manifest))
+    yield from (f"disc/{name}" for name in (MD5SUMS, TO_PLANT))
 
 
 def has_cd_text(release: FinishedRelease, order: DiscOrder) -> bool:

@@ -38,6 +38,7 @@ from assembler.verification.pairs import (
     find_sources,
     source_pairs,
 )
+from assembler.verification.plant import plant_checks
 from assembler.verification.proof import is_known, proof_page
 from assembler.verification.report import reports
 from assembler.verification.second_meter import SecondReading
@@ -162,6 +163,7 @@ def _disc_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[FileC
     for what, (suffix, check) in DISC_CHECKS.items():
         named = [(release.disc_file(d.number, suffix), d) for d in release.report.discs]
         yield what, [(name, partial(check, release, disc)) for name, disc in named]
+    yield from plant_checks(release)
     cues = [(release.disc_file(order.number, ".cue"), order) for order in release.discs]
     yield "PQ sheets", [(c, partial(pq_texts, release, order)) for c, order in cues]
     yield "track levels on the image", _level_checks(image_tracks(release))

@@ -97,9 +97,11 @@ def info(release: Path, tmp_path_factory: pytest.TempPathFactory) -> CdInfo:
 
 def test_it_is_the_disc_in_the_manifest(release: Path, report: dict[str, Any]) -> None:
     assert sorted(path.name for path in (release / "disc").iterdir()) == [
+        "MD5SUMS",
         *(f"TWE-074.{kind}" for kind in ("cdtext", "cue", "flac", "wav")),
         "pq-sheet.pdf",
         "pq-sheet.txt",
+        "to-plant.txt",
     ]
     (disc,) = report["discs"]
     assert len(report["tracks"]) == 20

@@ -35,8 +35,10 @@ tracks:
 - {title: Five, audio: a.wav, gap: 0}
 """
 DISC_FILES = [
+    "MD5SUMS",
     *(f"TWE-9-{n}.{kind}" for n in (1, 2) for kind in ("cdtext", "cue", "flac", "wav")),
     *(f"pq-sheet-{n}.{kind}" for n in (1, 2) for kind in ("pdf", "txt")),
+    "to-plant.txt",
 ]
 
 

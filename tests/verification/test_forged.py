@@ -87,6 +87,11 @@ def write_checksums(release: Path) -> None:
     """Write both reports and all checksums again."""
     own = ("SHA256SUMS", "report.json", "report.txt", "manifest.yaml")
     names = sorted(p.relative_to(release).as_posix() for p in release.rglob("*") if p.is_file())
+    md5 = {n: hashlib.md5((release / n).read_bytes()).hexdigest() for n in names}
+    own_md5 = [n for n in names if n.startswith("disc/") and n != "disc/MD5SUMS"]
+    if own_md5:
+        lines = [f"{md5[name]}  {name.removeprefix('disc/')}\n" for name in own_md5]
+        (release / "disc/MD5SUMS").write_text("".join(lines), encoding="utf-8")
     report = json.loads((release / "report.json").read_text(encoding="utf-8"))
     report["files"] = {name: digest(release / name) for name in names if name not in own}
     text = json.dumps(report, indent=2, ensure_ascii=False) + "\n"
@@ -341,7 +346,8 @@ def test_a_channel_fault_in_all_files_is_found_by_their_sources(
     for kind in ("wav", "flac"):
         retold(release / f"disc/TWE-9.{kind}", change)
     write_checksums(release)
-    sheets = {f"disc/pq-sheet.{kind}" for kind in ("txt", "pdf")}  # they name the image's SHA-256
+    # they name the image's SHA-256
+    sheets = {f"disc/{name}" for name in ("pq-sheet.txt", "pq-sheet.pdf", "to-plant.txt")}
     assert {one.file for one in verify(release).findings} == sheets
     findings = verify(release, sources=finished.parents[1]).findings
     of_sound = [(one.code, one.file) for one in findings if one.file not in sheets]
