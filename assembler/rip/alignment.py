@@ -60,7 +60,7 @@ def align(image: Samples, rip: Samples, shift: int, marks: Sequence[int]) -> Ali
         Frames at which tracks begin: the rip is searched again from each.
     """
     frames = image.length // SAMPLES_PER_FRAME
-    found = Alignment(np.full(frames, shift), np.zeros(frames, int), np.zeros(frames, int))
+    found = _nothing_found(frames, shift)
     frame, current, step, next_search = 0, shift, _AHEAD_FRAMES, 0
     while frame < frames:
         end = min(frame + _COMPARED_AT_ONCE, frames)
@@ -85,6 +85,19 @@ def align(image: Samples, rip: Samples, shift: int, marks: Sequence[int]) -> Ali
         frame = end
         step = min(2 * step, _COMPARED_AT_ONCE) if other is None else _AHEAD_FRAMES
     return found
+
+
+def compare_all(image: Samples, rip: Samples, shift: int) -> Alignment:
+    """Compare all frames at one shift, where no sample is expected to be the same."""
+    frames = image.length // SAMPLES_PER_FRAME
+    found = _nothing_found(frames, shift)
+    for first in range(0, frames, _COMPARED_AT_ONCE):
+        compare_frames(image, rip, found, first, min(first + _COMPARED_AT_ONCE, frames), shift)
+    return found
+
+
+def _nothing_found(frames: int, shift: int) -> Alignment:
+    return Alignment(np.full(frames, shift), np.zeros(frames, int), np.zeros(frames, int))
 
 
 def compare_frames(

@@ -12,7 +12,7 @@ from assembler.errors import AssemblerError
 from assembler.findings import Finding, errors_in
 from assembler.finished.finished import FinishedRelease, open_finished
 from assembler.finished.release_folder import read_checksums
-from assembler.rip.alignment import align
+from assembler.rip.alignment import align, compare_all
 from assembler.rip.index_points import point_findings, points_of
 from assembler.rip.inputs import RipFiles, rip_files
 from assembler.rip.jumps import ends, forgive_ends, jumps, wrong_samples
@@ -159,7 +159,8 @@ def offset_text(offset: int) -> str:
 def _sound(match: Match, files: RipFiles) -> tuple[list[Finding], bool]:
     """Compare samples and index points; return what differs, and whether every sample is right."""
     where = match.rip.file_at(0)
-    found = align(match.image, match.rip, match.shift, match.disc.starts)
+    samples = match.image, match.rip, match.shift
+    found = align(*samples, match.disc.starts) if match.exact else compare_all(*samples)
     findings = [*_of_whole(match, where), *forgive_ends(match, found)]
     tracks = judge(match, found)
     order = order_finding(tracks, where)
