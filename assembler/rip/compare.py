@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from assembler.errors import AssemblerError
 from assembler.findings import Finding, errors_in
 from assembler.finished.finished import FinishedRelease, open_finished
 from assembler.finished.release_folder import read_checksums
-from assembler.rip.alignment import align, compare_all
+from assembler.rip.alignment import Alignment, align, compare_all
 from assembler.rip.index_points import point_findings, points_of
 from assembler.rip.inputs import RipFiles, rip_files
 from assembler.rip.jumps import ends, forgive_ends, jumps, wrong_samples
@@ -123,7 +125,8 @@ def _compared(
     name = release.disc_file(match.disc.report.number, ".wav")
     digest = read_checksums(release.folder).get(name, "")
     checksum = pool.submit(changed_file, release.folder, (name, digest))
-    findings, identical = _sound(match, files)
+    match, found = _aligned(match)
+    findings, identical = _sound(match, found, files)
     if changed := checksum.result():
         findings.insert(0, changed)
     proofs.append(f"image: {name.removeprefix('disc/')}, {frames_text(match.disc.report.frames)}")
@@ -156,11 +159,20 @@ def offset_text(offset: int) -> str:
     )
 
 
-def _sound(match: Match, files: RipFiles) -> tuple[list[Finding], bool]:
-    """Compare samples and index points; return what differs, and whether every sample is right."""
-    where = match.rip.file_at(0)
+def _aligned(match: Match) -> tuple[Match, Alignment]:
+    """Compare all frames; the match returned has the shift at which the rip begins."""
     samples = match.image, match.rip, match.shift
-    found = align(*samples, match.disc.starts) if match.exact else compare_all(*samples)
+    if not match.exact:
+        return match, compare_all(*samples)
+    found = align(*samples, match.disc.starts)
+    good = np.flatnonzero(~found.bad)
+    begun = replace(match, shift=int(found.shifts[good[0]])) if len(good) else match
+    return (match if begun.offset is None else begun), found
+
+
+def _sound(match: Match, found: Alignment, files: RipFiles) -> tuple[list[Finding], bool]:
+    """Find what differs in samples and index points, and whether every sample is right."""
+    where = match.rip.file_at(0)
     findings = [*_of_whole(match, where), *forgive_ends(match, found)]
     tracks = judge(match, found)
     order = order_finding(tracks, where)
@@ -183,8 +195,8 @@ def _sound(match: Match, files: RipFiles) -> tuple[list[Finding], bool]:
 def _of_whole(match: Match, where: str) -> Iterator[Finding]:
     """Find a change that every sample of the rip has."""
     messages = {
-        "channels": f"left and right are exchanged on the whole disc: {ASK_PLANT}",
-        "polarity": f"the whole disc has opposite polarity: {ASK_PLANT}",
+        "channels": f"has left and right exchanged: {ASK_PLANT}",
+        "polarity": f"has opposite polarity: {ASK_PLANT}",
     }
     if match.change in messages:
         code = f"rip-{match.change}"
@@ -199,7 +211,7 @@ def _of_whole(match: Match, where: str) -> Iterator[Finding]:
 def _shifted(match: Match, where: str) -> Finding:
     later = "later" if match.shift > 0 else "earlier"
     message = (
-        f"the sound is {counted(abs(match.shift), 'sample')} {later} than on the image, which is "
+        f"its sound is {counted(abs(match.shift), 'sample')} {later} than on the image, which is "
         f"more than a drive's offset (at most {MOST_OFFSET}): {ASK_PLANT}"
     )
     return Finding("error", "rip-shifted", "the whole disc", where, 0, message)

@@ -48,7 +48,7 @@ def point_findings(
     tracks = match.disc.tracks
     if len(points) != len(tracks):
         has = f"the rip has {counted(len(points), 'track')}, {match.disc.name} has {len(tracks)}"
-        yield Finding("error", "rip-tracks", "tracks", where, 0, f"{has}: {ASK_PLANT}")
+        yield Finding("error", "rip-tracks", "", where, 0, f"{has}: {ASK_PLANT}")
         return
     if files.cue:
         yield from _codes(match, files.cue, where)

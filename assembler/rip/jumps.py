@@ -143,6 +143,8 @@ def wrong_samples(
     for track in tracks:
         if track.shift is None:
             wrong[track.start : track.end] = 0
+    for frame in np.flatnonzero(np.diff(found.shifts)) + 1:
+        wrong[max(frame - 2, 0) : frame + 2] = 0  # a frame that a jump cuts
     bad = np.flatnonzero(wrong)
     if not len(bad):
         return None

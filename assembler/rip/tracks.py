@@ -103,7 +103,7 @@ def _finding(code: str, where: str, numbers: Sequence[int], of: int, what: str) 
     which = f"track{'' if one else 's'} {number_ranges(numbers)}"
     if len(numbers) == of:
         which, one = "the whole disc", True
-    message = f"{which} {'is' if one else 'are'} {what}: {ASK_PLANT}"
+    message = f"{'is' if one else 'are'} {what}: {ASK_PLANT}"
     return Finding("error", code, which, where, 0, message)
 
 
@@ -151,4 +151,4 @@ def order_finding(tracks: Sequence[TrackJudgement], where: str) -> Finding | Non
         if len(moved) == 2
         else f"the tracks are in another order: {', '.join(map(str, order))}"
     )
-    return Finding("error", "rip-track-order", "tracks", where, 0, f"{what}: {ASK_PLANT}")
+    return Finding("error", "rip-track-order", "", where, 0, f"{what}: {ASK_PLANT}")
