@@ -114,6 +114,8 @@ def edits(folder: Path, files: Sequence[Path], runs: int) -> None:
             manifest.write_text(text)
             run(build(manifest, out=out), CORES)
         masters = masters_of(out / "TWE-062", folder)
+        times.setdefault("check of 99 tracks", []).append(run(check(folder, files[0]), CORES))
+        sizes = [_bytes_in(place) for place in (Path(os.environ["ASSEMBLER_STORE"]), out)]
         for at_a_time in (1, 2):
             what = f"MP3 and FLAC encoders alone, {at_a_time} at a time"
             command = encoders_alone(masters, folder, at_a_time)
@@ -125,8 +127,29 @@ def edits(folder: Path, files: Sequence[Path], runs: int) -> None:
     alone, together = (middle[f"MP3 and FLAC encoders alone, {n} at a time"] for n in (1, 2))
     print(f"cold build, times (encoders' CPU / cores): {cold / (alone.cpu_s / len(CORES)):.2f}")
     print(f"cold build, times the encoders two at a time: {cold / together.wall_s:.2f}")
-    for what in ("a trim changed", "a gap changed"):
+    script = run(ffmpeg_script(files, folder, 2), CORES)
+    print(row("plain ffmpeg script, 2 at a time", script))
+    print(f"plain ffmpeg script two at a time, times the cold build: {script.wall_s / cold:.2f}")
+    print(f"the cache after all of this, times the release: {sizes[0] / sizes[1]:.2f}")
+    for what in ("a trim changed", "a gap changed", "a title changed"):
         print(f"{what}, of the cold build: {middle[what].wall_s / cold:.1%}")
+
+
+def check(folder: Path, file: Path) -> list[str | Path]:
+    """Return the command that checks a manifest of 99 tracks."""
+    tracks = "".join(
+        f"  - {{title: Piece {n}, audio: {file}, start: {n / 2}, end: {n / 2 + 4}, gap: 2}}\n"
+        for n in range(1, 100)
+    )
+    manifest = folder / "many-tracks.yaml"
+    manifest.write_text(
+        f"release: {{artist: Halden Ferry Singers, title: Songs}}\ntracks:\n{tracks}"
+    )
+    return [sys.executable, "-m", "assembler", "check", manifest]
+
+
+def _bytes_in(folder: Path) -> int:
+    return sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
 
 
 def many(folder: Path, files: Sequence[Path], runs: int) -> None:
