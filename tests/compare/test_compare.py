@@ -187,6 +187,7 @@ def test_a_trim_is_found_as_the_gain_that_is_measured(desk, trim_db):
         assert 20 * np.log10(measured) == pytest.approx(trim_db, abs=1e-3)
 
 
+@pytest.mark.thorough
 def test_a_target_moves_every_track(desk):
     level = ("match: none", "match: track, target: -24")
     text = MANIFEST.replace(*level)
@@ -272,6 +273,7 @@ def test_an_older_report_is_aligned_by_the_start_of_the_section(desk, copy):
     assert any("only in A" in m and "no more than dither" in m for m in messages)
 
 
+@pytest.mark.thorough
 def test_a_segue_is_aligned_by_the_first_sample_of_its_source(desk):
     """With another end of the track before, the mark moves to another sample of the source."""
     text = MANIFEST.replace("audio: b.wav", "audio: b.wav\n  gap: 0")
@@ -291,6 +293,7 @@ def test_a_new_end_is_listed(desk):
     assert all("1.00 s of audio only in A" in m for m in messages if "only in" in m)
 
 
+@pytest.mark.thorough
 def test_an_equaliser_is_listed_band_by_band_with_its_residual(desk):
     comparison = edited(desk, ("db: -1.5", "db: -2"))
     first, *sounds = listed(comparison)
@@ -303,6 +306,7 @@ def test_an_equaliser_is_listed_band_by_band_with_its_residual(desk):
     assert listed(added)[0] == "track 3, equaliser: none → high pass 30 Hz"
 
 
+@pytest.mark.thorough
 def test_a_fade_is_listed_with_the_time_of_its_residual(desk):
     comparison = edited(desk, ("audio: b.wav", "audio: b.wav\n  fade_out: 2"))
     first, *sounds = listed(comparison)

@@ -77,6 +77,7 @@ def test_the_tables_give_the_length_of_the_music_and_of_the_file(finished):
     assert not [name for track in tracks for name in track if name == "duration_s"]
 
 
+@pytest.mark.thorough
 def test_verify_looks_at_the_length_of_every_file(finished):
     report = verify(finished)
     assert report.ok, report.findings

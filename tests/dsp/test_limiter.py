@@ -131,6 +131,7 @@ def test_holds_any_ceiling(ceiling_dbtp: float) -> None:
     assert ceiling_dbtp - 1.0 < peak_dbtp <= ceiling_dbtp + OVER_DB
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("excerpt", with_debian_music(MADE, EXCERPTS), ids=str)
 def test_holds_the_ceiling_on_music_that_was_clipped(excerpt: Excerpt) -> None:
     """Clipped when it was recorded: its spectrum extends to half the rate."""

@@ -148,6 +148,7 @@ def test_95_of_100_clicks_are_found(with_clicks: list[Damaged], music: dict[str,
     assert sum(found) >= (0.9 if "plucked" in music else 0.95) * CLICKS
 
 
+@pytest.mark.thorough
 def test_music_has_less_than_one_click_per_minute(music: dict[str, Samples]) -> None:
     counts = {name: reading_of(sound).count for name, sound in music.items()}
     minutes = {name: len(sound) / RATE_HZ / 60 for name, sound in music.items()}

@@ -42,6 +42,7 @@ def test_balance_of_the_centre(number: int, left_db: float) -> None:
     assert np.median(known) == pytest.approx(left_db, abs=0.15)
 
 
+@pytest.mark.thorough
 def test_a_change_of_balance_shows_in_the_sections() -> None:
     sound = centred(2, 0.1)
     sound[20 * RATE_HZ :, 0] *= 10 ** (1 / 20)
