@@ -157,7 +157,11 @@ class Downloads:
             return dict(zip(indices, results, strict=True))
 
         return [
-            Task(f"{name}: peaks", lower, tuple(self._encode_task(name, i) for i in own))
+            Task(
+                f"{name}: peaks of {self.metadata[own[0]].title}",
+                lower,
+                tuple(self._encode_task(name, i) for i in own),
+            )
             for own in groups.values()
         ]
 

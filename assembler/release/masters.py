@@ -103,13 +103,15 @@ class Mastering:
         discs = ImageTasks({}, None)
         for number, spec in enumerate(self.plan.bit_depths):
             rendered = self._rendered(spec, number)
-            plans = self._match(spec.level, rendered, matches.get(spec.level))
+            plans = self._match(spec, rendered, matches.get(spec.level))
             matches.setdefault(spec.level, plans)
             if spec == (self.plan.disc or self.plan.joins):
                 masters[spec], discs = self._disc_tasks(spec, rendered, plans)
             else:
                 finisher = self._finisher(spec, {})
-                masters[spec] = _master_tasks(finisher, rendered, plans, _no_images)
+                masters[spec] = _master_tasks(
+                    finisher, rendered, plans, _no_images, self._named(spec)
+                )
         return masters, discs
 
     def _rendered(self, spec: MasterSpec, number: int) -> list[RenderedPassage]:
@@ -128,12 +130,13 @@ class Mastering:
 
     def _match(
         self,
-        level: Level,
+        spec: MasterSpec,
         rendered: Sequence[RenderedPassage],
         guess: Task[list[GainPlan]] | None,
     ) -> Task[list[GainPlan]]:
         """Return the task that finds the gains: of the album, or of each passage by itself."""
-        inputs = (guess,) if guess else ()
+        level, inputs = spec.level, (guess,) if guess else ()
+        of = self._named(spec)
         costs_s = [MATCH * _duration_s(one) for one in rendered]
         if level.match == "album":
 
@@ -141,7 +144,7 @@ class Mastering:
                 found = self.cache.gain_plans(rendered, level, self.scheduler.map, *guesses)
                 return with_neighbours(found)
 
-            return Task("match: the album", match_all, inputs, sum(costs_s))
+            return Task(f"match: the album{of}", match_all, inputs, sum(costs_s))
 
         def match_one(i: int) -> Callable[..., GainPlan]:
             def match(*guesses: list[GainPlan]) -> GainPlan:
@@ -151,10 +154,16 @@ class Mastering:
             return match
 
         each = [
-            Task(f"match: {_title(one)}", match_one(i), inputs, costs_s[i])
+            Task(f"match: {_title(one)}{of}", match_one(i), inputs, costs_s[i])
             for i, one in enumerate(rendered)
         ]
-        return Task("match", lambda *plans: with_neighbours(plans), tuple(each))
+        return Task(f"match{of}", lambda *plans: with_neighbours(plans), tuple(each))
+
+    def _named(self, spec: MasterSpec) -> str:
+        """Return the end of the names of a master's tasks: its first format, if it is no disc's."""
+        if spec == (self.plan.disc or self.plan.joins):
+            return ""
+        return f", {next(name for name, own in self.plan.downloads.items() if own == spec)}"
 
     def _finisher(self, spec: MasterSpec, images: Mapping[Passage, Image]) -> Finisher:
         settings = MasterSettings(
@@ -233,6 +242,7 @@ def _master_tasks(
     rendered: Sequence[RenderedPassage],
     plans: Task[list[GainPlan]],
     prepared: Task[_Prepared],
+    named: str = "",
 ) -> MasterTasks:
     """Return the tasks that render every passage with its gains."""
 
@@ -242,7 +252,7 @@ def _master_tasks(
     cost = MASTER * len(finisher.settings.bit_depths)
     passages = {
         one.passage: Task(
-            f"master: {_title(one)}", finish(i), (plans, prepared), cost * _duration_s(one)
+            f"master: {_title(one)}{named}", finish(i), (plans, prepared), cost * _duration_s(one)
         )
         for i, one in enumerate(rendered)
     }
@@ -253,7 +263,7 @@ def _master_tasks(
             tuple(gain for gain_plan in gain_plans for gain in gain_plan.tracks),
         )
 
-    return MasterTasks(passages, Task("master", whole, (plans, *passages.values())))
+    return MasterTasks(passages, Task(f"master{named}", whole, (plans, *passages.values())))
 
 
 def _duration_s(rendered: RenderedPassage) -> float:
