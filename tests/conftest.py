@@ -28,7 +28,9 @@ __all__ = [
     "shared_folder",
 ]
 pytest_plugins = ["fresh_record"]
-settings.register_profile("any machine", suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile(
+    "any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
 settings.load_profile("any machine")  # no test hangs on how fast the machine is
 
 
