@@ -46,7 +46,7 @@ from assembler.preflight.rates import format_rates
 from assembler.preflight.sides import Side
 from assembler.preflight.track_section import TrackSection
 from assembler.proof.content import Proof
-from assembler.release.masters import Master
+from assembler.release.tasks.masters import Master
 from assembler.sequence.first_samples import RecordingSpan, first_samples
 from assembler.sequence.frames import DISC_RATE_HZ
 

@@ -37,27 +37,27 @@ from assembler.proof.page import write_page
 from assembler.release.approvals import approval_findings
 from assembler.release.artifact_cache import ArtifactCache
 from assembler.release.build_report import BuildReport
-from assembler.release.clips import Clip, clips, write_copy
-from assembler.release.discs import DiscFiles
-from assembler.release.download_formats import Covers, DownloadsMade
-from assembler.release.downloads import Downloads
-from assembler.release.images import Image
 from assembler.release.inputs import Inputs
 from assembler.release.last_release import keep_edits
-from assembler.release.masters import ImageTasks, Master, Mastering, MasterTasks
 from assembler.release.memory import reasons, remember
 from assembler.release.plant import write_plant_files
 from assembler.release.progress import ARCHIVE, CLIP_S, PAPER_S, PROOF_S, TaskProgress
-from assembler.release.proofs import (
+from assembler.release.report import release_report, with_kept_rooms, write_report
+from assembler.release.tasks.clips import Clip, clips, write_copy
+from assembler.release.tasks.discs import DiscFiles
+from assembler.release.tasks.download_formats import Covers, DownloadsMade
+from assembler.release.tasks.downloads import Downloads
+from assembler.release.tasks.graph import Scheduler, Task
+from assembler.release.tasks.images import Image
+from assembler.release.tasks.masters import ImageTasks, Master, Mastering, MasterTasks
+from assembler.release.tasks.proofs import (
     ProofSound,
     gather_proof,
     listened_format,
     proof_spec,
     reading_tasks,
 )
-from assembler.release.report import release_report, with_kept_rooms, write_report
-from assembler.release.side_clips import proof_side
-from assembler.release.tasks import Scheduler, Task
+from assembler.release.tasks.side_clips import proof_side
 from assembler.sheets.credits_sheet import write_credits_sheet
 from assembler.sheets.label_copy import write_label_copy
 from assembler.text import FRAMES_PER_SECOND

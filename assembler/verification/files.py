@@ -22,10 +22,10 @@ from assembler.manifest.model import Format
 from assembler.mastering.plan import ROOMS, Room
 from assembler.proof.joins import joins
 from assembler.proof.page import FILES, PAGE
-from assembler.release.clips import copy_name
 from assembler.release.plant import bin_names
-from assembler.release.proofs import PLAYED
-from assembler.release.side_clips import clip_names
+from assembler.release.tasks.clips import copy_name
+from assembler.release.tasks.proofs import PLAYED
+from assembler.release.tasks.side_clips import clip_names
 from assembler.sequence import DiscOrder
 
 _OWN = (CHECKSUMS, REPORT, REPORT_TEXT, MANIFEST)

@@ -40,7 +40,7 @@ from assembler.proof.curves import Curves, curves_of, lead_after, steps_of
 from assembler.proof.mail import write_pictures
 from assembler.proof.page import FILES, PAGE, TEMPLATES, page_html
 from assembler.release.approvals import APPROVAL_CODES
-from assembler.release.clips import copy_name
+from assembler.release.tasks.clips import copy_name
 from assembler.sequence import DiscOrder
 from assembler.sheets.credits_sheet import credits_sheet
 from assembler.text import FRAMES_PER_SECOND

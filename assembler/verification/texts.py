@@ -20,8 +20,8 @@ from assembler.download.tables import release_csv, release_json
 from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, mismatch
 from assembler.manifest.model import Format
-from assembler.release.discs import pq_sheet
 from assembler.release.report import made_with
+from assembler.release.tasks.discs import pq_sheet
 from assembler.sequence import DiscOrder
 from assembler.sheets.credits_sheet import write_credits_sheet
 from assembler.sheets.label_copy import write_label_copy

@@ -89,7 +89,7 @@ def test_a_full_disk_is_named_by_the_file_that_does_not_fit(
         raise OSError(errno.ENOSPC, "No space left on device", str(source), None, str(target))
 
     monkeypatch.setenv("ASSEMBLER_STORE", str(desk / "store"))
-    monkeypatch.setattr("assembler.release.downloads.copy_file", full)
+    monkeypatch.setattr("assembler.release.tasks.downloads.copy_file", full)
     with pytest.raises(AssemblerError, match="No space left on device") as error:
         build(load(desk / "T.yaml"), desk / "out", only=("download",))
     assert str(error.value).startswith(str(desk / "out"))

@@ -105,7 +105,7 @@ def _counted(monkeypatch: pytest.MonkeyPatch) -> tuple[list[object], list[object
     """Count the passages that are mastered and the lossless files that are encoded."""
     from assembler.download.formats import encode
     from assembler.mastering.render import master
-    from assembler.release import downloads, finisher
+    from assembler.release.tasks import downloads, finisher
 
     mastered: list[object] = []
     encoded: list[object] = []

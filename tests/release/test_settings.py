@@ -168,7 +168,7 @@ def test_a_new_title_tags_the_archive_and_encodes_nothing(tmp_path, monkeypatch)
     def encode(*_: object) -> None:
         raise AssertionError("the archive's sound was encoded again")
 
-    monkeypatch.setattr("assembler.release.discs.encode_archive", encode)
+    monkeypatch.setattr("assembler.release.tasks.discs.encode_archive", encode)
     report = _built(tmp_path, "tracks: [{title: Another, audio: a.wav}]\n")
     archive = mutagen.File(report.release_dir / "disc" / "T.flac")
     assert archive["TRACK01_TITLE"] == ["Another"]

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from assembler.cancel import Cancelled, CancelToken, check_cancelled
 from assembler.release.progress import Step, TaskProgress
-from assembler.release.tasks import Scheduler, Task, graph_of
+from assembler.release.tasks.graph import Scheduler, Task, graph_of
 from assembler.workers import Share
 
 

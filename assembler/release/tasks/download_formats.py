@@ -14,7 +14,7 @@ from assembler.findings import Finding
 from assembler.finished.report_form import FormatReport, LossyReport, PlayingLevelsReport
 from assembler.manifest.model import Format
 from assembler.mastering.render import FinishedTrack
-from assembler.release.masters import Master
+from assembler.release.tasks.masters import Master
 
 
 @dataclass(frozen=True)

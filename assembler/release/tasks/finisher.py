@@ -34,7 +34,7 @@ from assembler.mastering.render import (
     master,
 )
 from assembler.release.artifact_cache import ArtifactCache, track_name
-from assembler.release.images import Image
+from assembler.release.tasks.images import Image
 from assembler.sequence import Passage
 
 LOSSLESS_24: Format = "flac-24"

@@ -23,7 +23,7 @@ from assembler.manifest import Manifest
 from assembler.mastering.plan import DISC_BITS
 from assembler.mastering.render import FinishedTrack
 from assembler.release.artifact_cache import ArtifactCache
-from assembler.release.images import Image
+from assembler.release.tasks.images import Image
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 from assembler.sheets.pq_pdf import write_pq_pdf

@@ -38,17 +38,17 @@ from assembler.mastering.plan import Plan
 from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata
 from assembler.release.artifact_cache import ArtifactCache, missing
-from assembler.release.download_formats import (
+from assembler.release.progress import format_cost
+from assembler.release.tasks.download_formats import (
     Covers,
     DownloadsMade,
     FormatMade,
     playing_levels,
     rounded_levels,
 )
-from assembler.release.finisher import encoded_key
-from assembler.release.masters import Master, MasterTasks
-from assembler.release.progress import format_cost
-from assembler.release.tasks import Scheduler, Task
+from assembler.release.tasks.finisher import encoded_key
+from assembler.release.tasks.graph import Scheduler, Task
+from assembler.release.tasks.masters import Master, MasterTasks
 from assembler.sequence import Passage
 
 T = TypeVar("T")

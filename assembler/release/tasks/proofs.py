@@ -36,10 +36,10 @@ from assembler.proof.content import (
 )
 from assembler.proof.curves import Curves, Steps, curves_of, lead_after, steps_of
 from assembler.release.artifact_cache import ArtifactCache, source_digest
-from assembler.release.clips import copy_name
-from assembler.release.masters import ImageTasks, Master, MasterTasks
 from assembler.release.progress import LEVELS
-from assembler.release.tasks import Task
+from assembler.release.tasks.clips import copy_name
+from assembler.release.tasks.graph import Task
+from assembler.release.tasks.masters import ImageTasks, Master, MasterTasks
 from assembler.sequence import DiscOrder, Passage
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 from assembler.sheets.credits_sheet import credits_sheet

@@ -14,10 +14,10 @@ from assembler.mastering.passage import RenderedPassage, prepare
 from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
 from assembler.mastering.render import FinishedTrack, MasterSettings
 from assembler.release.artifact_cache import ArtifactCache
-from assembler.release.finisher import Finisher
-from assembler.release.images import Image
 from assembler.release.progress import IMAGE, MASTER, MATCH
-from assembler.release.tasks import Scheduler, Task
+from assembler.release.tasks.finisher import Finisher
+from assembler.release.tasks.graph import Scheduler, Task
+from assembler.release.tasks.images import Image
 from assembler.sequence import Passage
 from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.text import FRAMES_PER_SECOND
