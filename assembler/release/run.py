@@ -9,10 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from assembler.cache.folder import cache_key
 from assembler.cancel import check_cancelled
-from assembler.disc.cue import disc_stem
-from assembler.disc.md5 import file_md5
 from assembler.download.cover import read_cover
 from assembler.errors import AssemblerError
 from assembler.file_names import distinct_names, utf_8_name
@@ -40,27 +37,23 @@ from assembler.release.build_report import BuildReport
 from assembler.release.inputs import Inputs
 from assembler.release.last_release import keep_edits
 from assembler.release.memory import reasons, remember
-from assembler.release.plant import write_plant_files
-from assembler.release.progress import ARCHIVE, CLIP_S, PAPER_S, PROOF_S, TaskProgress
+from assembler.release.progress import PAPER_S, PROOF_S, TaskProgress
 from assembler.release.report import release_report, with_kept_rooms, write_report
-from assembler.release.tasks.clips import Clip, clips, write_copy
-from assembler.release.tasks.discs import DiscFiles
+from assembler.release.tasks.discs import disc_tasks
 from assembler.release.tasks.download_formats import Covers, DownloadsMade
 from assembler.release.tasks.downloads import Downloads
 from assembler.release.tasks.graph import Scheduler, Task
-from assembler.release.tasks.images import Image
-from assembler.release.tasks.masters import ImageTasks, Master, Mastering, MasterTasks
+from assembler.release.tasks.images import images_of
+from assembler.release.tasks.listening import listening_tasks
+from assembler.release.tasks.masters import Master, Mastering, MasterTasks
 from assembler.release.tasks.proofs import (
     ProofSound,
     gather_proof,
-    listened_format,
     proof_spec,
-    reading_tasks,
 )
 from assembler.release.tasks.side_clips import proof_side
 from assembler.sheets.credits_sheet import write_credits_sheet
 from assembler.sheets.label_copy import write_label_copy
-from assembler.text import FRAMES_PER_SECOND
 from assembler.typeset.barcode import write_barcode
 
 _nothing: Task[None] = Task("nothing", lambda: None)
@@ -120,12 +113,13 @@ class Build:
         """Return the task that stands for the whole release: its findings and its report."""
         scheduler = Scheduler(self.pool, self.progress)
         metadata = track_metadata(self.source.manifest, self.plan.report.discs)
-        mastering = Mastering(self.plan, self.cache, scheduler, self.scratch, self._images())
+        images = images_of(self.plan, self.folder, self.scratch, self.cache)
+        mastering = Mastering(self.plan, self.cache, scheduler, self.scratch, images)
         masters, discs = mastering.tasks()
         reported = self._reported_specs()
         files: list[Task[Any]] = [
-            *self._disc_tasks(masters, discs),
-            *self._proof_tasks(masters, discs),
+            *disc_tasks(self.plan, masters, discs, self.folder / "disc", self.cache),
+            *listening_tasks(self.plan, masters, discs, self.folder / "proof", self.cache),
         ]
         if "paper" in self.plan.rooms:
             files.append(Task("credits sheet", partial(self._make_paper, metadata), (), PAPER_S))
@@ -157,109 +151,6 @@ class Build:
         of_masters = [masters[one].whole for one in reported.values()]
         inputs = (downloads, shown, hidden, *of_masters, *files)
         return Task("proof", finish, inputs, PROOF_S if spec else 0.0)
-
-    def _images(self) -> tuple[Image, ...]:
-        """Return the discs' images; where only the proof needs one, it is not in the release."""
-        if not (self.plan.disc or self.plan.joins):
-            return ()
-        folder = self.folder / "disc" if self.plan.disc else self.scratch / "images"
-        folder.mkdir()
-        discs = self.plan.report.discs
-        return tuple(
-            Image(
-                disc,
-                folder / f"{disc_stem(self.plan.name, disc.number, len(discs))}.wav",
-                self.plan.disc is not None,
-                self.cache,
-            )
-            for disc in discs
-        )
-
-    def _disc_tasks(
-        self, masters: Mapping[MasterSpec, MasterTasks], discs: ImageTasks
-    ) -> list[Task[Any]]:
-        """Return the tasks of each disc's files; its texts follow image and archive."""
-        found: list[Task[Any]] = []
-        if self.plan.disc is None:
-            return found
-        tasks = masters[self.plan.disc]
-        for disc in self.plan.report.discs:
-            own = [tasks.passages[passage] for passage in disc.passages]
-            first = [discs.hidden] if discs.hidden and disc.hidden else []
-
-            def archive(image: Image, *sound: Any) -> DiscFiles:
-                files = self._disc_files(image)
-                hidden = sound[: len(sound) - len(image.disc.passages)]
-                tracks = [track for passage in sound[len(hidden) :] for track in passage]
-                files.write_archive([*hidden, *tracks])
-                if "bin" in self.source.manifest.disc.forms:
-                    files.write_bin([*hidden, *tracks])
-                return files
-
-            cost_s = ARCHIVE * disc.frames / FRAMES_PER_SECOND
-            image = discs.images[disc.number]
-            name = f"disc {disc.number}"
-            archived = Task(f"{name}: archive", archive, (image, *first, *own), cost_s)
-            found.append(Task(f"{name}: texts", DiscFiles.write_texts, (archived,)))
-        return [Task("files for the plant", self._make_plant_files, tuple(found))]
-
-    def _make_plant_files(self, *_: None) -> None:
-        """Write the letter to the plant, and the checksums of the discs' folder."""
-        folder, discs = self.folder / "disc", self.plan.report.discs
-        stems = [disc_stem(self.plan.name, disc.number, len(discs)) for disc in discs]
-
-        def checksums(path: Path) -> tuple[str, str]:
-            sha256 = self.cache.sha256(path)
-            key = cache_key("MD5", sha256)
-            return self.cache.folder.json(key, lambda: file_md5(path)), sha256
-
-        write_plant_files(folder, self.source.manifest, discs, stems, checksums)
-
-    def _disc_files(self, image: Image) -> DiscFiles:
-        of_discs = len(self.plan.report.discs)
-        return DiscFiles(image, self.plan.name, self.source.manifest, of_discs, self.cache)
-
-    def _proof_tasks(
-        self, masters: Mapping[MasterSpec, MasterTasks], discs: ImageTasks
-    ) -> list[Task[Any]]:
-        """Return the tasks of the proof's measurements, clips and listening copies."""
-        spec = proof_spec(self.plan)
-        if spec is None:
-            return []
-        tasks, bits = masters[spec[0]], spec[1]
-        found = reading_tasks(self.plan, tasks, discs, bits, self.cache)
-        if self.plan.joins:
-            folder = self.folder / "proof" / "joins"
-            folder.mkdir(parents=True)
-            found += [
-                self._clip_task(clip, tasks) for clip in clips(folder, self.plan.report.discs)
-            ]
-        if listened_format(self.plan) is None:
-            folder = self.folder / "proof" / "tracks"
-            folder.mkdir(parents=True)
-            for section in self.plan.report.sections:
-
-                def copy(master: Master, index: int = section.index) -> Path:
-                    return write_copy(folder, index + 1, master.tracks[index], bits, self.cache)
-
-                name = f"listening copy: {section.track.full_title}"
-                found.append(Task(name, copy, (tasks.whole,), CLIP_S))
-        return found
-
-    def _clip_task(self, clip: Clip, tasks: MasterTasks) -> Task[Path]:
-        """Return the task of a join's clip, which is cut from the passages of its two tracks."""
-        passages = dict.fromkeys(
-            passage
-            for passage in self.plan.passages
-            if {place.index for place in passage.places} & set(clip.indices)
-        )
-
-        def write(*found: list[FinishedTrack]) -> Path:
-            by_index = {track.section.index: track for tracks in found for track in tracks}
-            return clip.write([by_index[index] for index in clip.indices], self.cache)
-
-        own = tuple(tasks.passages[passage] for passage in passages)
-        return Task(f"clip of a join: {clip.path.stem}", write, own, CLIP_S)
 
     def _make_paper(self, metadata: Sequence[TrackMetadata]) -> None:
         folder, manifest = self.folder / "paper", self.source.manifest

@@ -2,32 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from assembler.cache.copies import copy_file
+from assembler.cache.folder import cache_key
 from assembler.cache.keys import named_key
 from assembler.disc.archive import archive_comments, encode_archive, tag_archive
 from assembler.disc.bin import FOLDER, KIND, write_bin
 from assembler.disc.cd_text import cd_text
-from assembler.disc.cue import cue_bytes, cue_sheet
+from assembler.disc.cue import cue_bytes, cue_sheet, disc_stem
+from assembler.disc.md5 import file_md5
 from assembler.disc.texts import TrackTexts, release_texts, track_texts
 from assembler.dsp.blocks import Pcm
 from assembler.errors import AssemblerError
 from assembler.manifest import Manifest
-from assembler.mastering.plan import DISC_BITS
+from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
 from assembler.mastering.render import FinishedTrack
 from assembler.release.artifact_cache import ArtifactCache
+from assembler.release.plant import write_plant_files
+from assembler.release.progress import ARCHIVE
+from assembler.release.tasks.graph import Task
 from assembler.release.tasks.images import Image
+from assembler.release.tasks.masters import ImageTasks, MasterTasks
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 from assembler.sheets.pq_pdf import write_pq_pdf
 from assembler.sheets.pq_sheet import PqSheet, PqTrack, pq_text
+from assembler.text import FRAMES_PER_SECOND
 
 
 @dataclass(frozen=True)
@@ -127,6 +135,68 @@ class DiscFiles:
             pq_text(sheet), encoding="utf-8", newline="\n"
         )
         write_pq_pdf(sheet, folder / f"pq-sheet{number}.pdf")
+
+
+def disc_tasks(
+    plan: Plan,
+    masters: Mapping[MasterSpec, MasterTasks],
+    discs: ImageTasks,
+    folder: Path,
+    cache: ArtifactCache,
+) -> list[Task[Any]]:
+    """Return the tasks of each disc's files; its texts follow image and archive.
+
+    Parameters
+    ----------
+    plan
+        What to make.
+    masters, discs
+        The tasks of the sound.
+    folder
+        To write into.
+    cache
+        Finished work.
+    """
+    found: list[Task[Any]] = []
+    if plan.disc is None:
+        return found
+    tasks = masters[plan.disc]
+    for disc in plan.report.discs:
+        own = [tasks.passages[passage] for passage in disc.passages]
+        first = [discs.hidden] if discs.hidden and disc.hidden else []
+
+        def archive(image: Image, *sound: Any) -> DiscFiles:
+            files = DiscFiles(
+                image, plan.name, plan.report.source.manifest, len(plan.report.discs), cache
+            )
+            hidden = sound[: len(sound) - len(image.disc.passages)]
+            tracks = [track for passage in sound[len(hidden) :] for track in passage]
+            files.write_archive([*hidden, *tracks])
+            if "bin" in plan.report.source.manifest.disc.forms:
+                files.write_bin([*hidden, *tracks])
+            return files
+
+        cost_s = ARCHIVE * disc.frames / FRAMES_PER_SECOND
+        image = discs.images[disc.number]
+        name = f"disc {disc.number}"
+        archived = Task(f"{name}: archive", archive, (image, *first, *own), cost_s)
+        found.append(Task(f"{name}: texts", DiscFiles.write_texts, (archived,)))
+    return [
+        Task("files for the plant", partial(_make_plant_files, plan, folder, cache), tuple(found))
+    ]
+
+
+def _make_plant_files(plan: Plan, folder: Path, cache: ArtifactCache, *_: None) -> None:
+    """Write the letter to the plant, and the checksums of the discs' folder."""
+    discs = plan.report.discs
+    stems = [disc_stem(plan.name, disc.number, len(discs)) for disc in discs]
+
+    def checksums(path: Path) -> tuple[str, str]:
+        sha256 = cache.sha256(path)
+        key = cache_key("MD5", sha256)
+        return cache.folder.json(key, lambda: file_md5(path)), sha256
+
+    write_plant_files(folder, plan.report.source.manifest, discs, stems, checksums)
 
 
 def pq_sheet(

@@ -8,7 +8,9 @@ from pathlib import Path
 
 from assembler.cache.folder import cache_key
 from assembler.cache.keys import Key, named_key
+from assembler.disc.cue import disc_stem
 from assembler.disc.image import copy_passage, create_image
+from assembler.mastering.plan import Plan
 from assembler.mastering.render import StoredPcm
 from assembler.release.artifact_cache import ArtifactCache
 from assembler.sequence import DiscOrder, Passage
@@ -89,6 +91,34 @@ class Image:
     def stored(self, passage: Passage) -> StoredPcm:
         """Return where a passage is in the image."""
         return StoredPcm(self.path, passage.start_frame * SAMPLES_PER_FRAME)
+
+
+def images_of(plan: Plan, release: Path, scratch: Path, cache: ArtifactCache) -> tuple[Image, ...]:
+    """Return the discs' images; where only the proof needs one, it is not in the release.
+
+    Parameters
+    ----------
+    plan
+        What to make.
+    release, scratch
+        The release while it is made, and the working folder.
+    cache
+        Finished work.
+    """
+    if not (plan.disc or plan.joins):
+        return ()
+    folder = release / "disc" if plan.disc else scratch / "images"
+    folder.mkdir()
+    discs = plan.report.discs
+    return tuple(
+        Image(
+            disc,
+            folder / f"{disc_stem(plan.name, disc.number, len(discs))}.wav",
+            plan.disc is not None,
+            cache,
+        )
+        for disc in discs
+    )
 
 
 def _places_key(digest: str) -> str:

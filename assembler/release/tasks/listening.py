@@ -1,0 +1,75 @@
+"""The tasks of what the proof plays and draws: measurements, clips of joins, listening copies."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from assembler.mastering.plan import MasterSpec, Plan
+from assembler.mastering.render import FinishedTrack
+from assembler.release.artifact_cache import ArtifactCache
+from assembler.release.progress import CLIP_S
+from assembler.release.tasks.clips import Clip, clips, write_copy
+from assembler.release.tasks.graph import Task
+from assembler.release.tasks.masters import ImageTasks, Master, MasterTasks
+from assembler.release.tasks.proofs import listened_format, proof_spec, reading_tasks
+
+
+def listening_tasks(
+    plan: Plan,
+    masters: Mapping[MasterSpec, MasterTasks],
+    discs: ImageTasks,
+    folder: Path,
+    cache: ArtifactCache,
+) -> list[Task[Any]]:
+    """Return the tasks of the proof's measurements, clips and listening copies.
+
+    Parameters
+    ----------
+    plan
+        What to make.
+    masters, discs
+        The tasks of the sound.
+    folder
+        To write into.
+    cache
+        Finished work.
+    """
+    spec = proof_spec(plan)
+    if spec is None:
+        return []
+    tasks, bits = masters[spec[0]], spec[1]
+    found = reading_tasks(plan, tasks, discs, bits, cache)
+    if plan.joins:
+        (folder / "joins").mkdir(parents=True)
+        found += [
+            _clip_task(clip, plan, tasks, cache)
+            for clip in clips(folder / "joins", plan.report.discs)
+        ]
+    if listened_format(plan) is None:
+        (folder / "tracks").mkdir(parents=True)
+        for section in plan.report.sections:
+
+            def copy(master: Master, index: int = section.index) -> Path:
+                return write_copy(folder / "tracks", index + 1, master.tracks[index], bits, cache)
+
+            name = f"listening copy: {section.track.full_title}"
+            found.append(Task(name, copy, (tasks.whole,), CLIP_S))
+    return found
+
+
+def _clip_task(clip: Clip, plan: Plan, tasks: MasterTasks, cache: ArtifactCache) -> Task[Path]:
+    """Return the task of a join's clip, which is cut from the passages of its two tracks."""
+    passages = dict.fromkeys(
+        passage
+        for passage in plan.passages
+        if {place.index for place in passage.places} & set(clip.indices)
+    )
+
+    def write(*found: list[FinishedTrack]) -> Path:
+        by_index = {track.section.index: track for tracks in found for track in tracks}
+        return clip.write([by_index[index] for index in clip.indices], cache)
+
+    own = tuple(tasks.passages[passage] for passage in passages)
+    return Task(f"clip of a join: {clip.path.stem}", write, own, CLIP_S)
