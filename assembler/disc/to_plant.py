@@ -3,7 +3,8 @@
 Error limits: most plants aim for a block error rate below 50 per second; IEC 60908 allows 220,
 averaged over 10 s, with no uncorrectable errors; a lead-out of at least 90 s; two reference CD-Rs,
 written slowly. Read from the public pages of CD plants, undated; the standard's from memory. How
-cdrdao and wodim are called: their manual pages. That cdrdao refuses index points above 01 was seen.
+cdrdao and wodim are called: their manual pages. That cdrdao refuses index points above 01 was seen;
+no CD-R was written.
 """
 
 from __future__ import annotations
@@ -89,10 +90,10 @@ def to_plant(artist: str, title: str, texts: ReleaseTexts, discs: Sequence[Plant
     for disc in discs:
         lines += _disc(disc, len(discs))
     for heading, paragraphs in _sections(discs):
-        lines += ["", "", *titled(heading, "-"), ""]
+        lines += ["", "", *titled(heading, "-")]
         for paragraph in paragraphs:
             as_it_is = paragraph.startswith("  ")
-            lines += [paragraph] if as_it_is else wrapped(paragraph, COLUMNS)
+            lines += [paragraph] if as_it_is else ["", *wrapped(paragraph, COLUMNS)]
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 

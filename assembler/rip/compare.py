@@ -20,7 +20,7 @@ from assembler.rip.inputs import RipFiles, rip_files
 from assembler.rip.jumps import ends, forgive_ends, jumps, wrong_samples
 from assembler.rip.match import MOST_OFFSET, Match, find_match
 from assembler.rip.places import discs_of
-from assembler.rip.samples import Samples, image_samples, open_samples
+from assembler.rip.samples import RAW_SUFFIXES, Samples, image_samples, open_samples
 from assembler.rip.tracks import ASK_PLANT, judge, order_finding, track_findings
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 from assembler.text import counted, frames_text
@@ -201,6 +201,9 @@ def _of_whole(match: Match, where: str) -> Iterator[Finding]:
     if match.change in messages:
         code = f"rip-{match.change}"
         yield Finding("error", code, "the whole disc", where, 0, messages[match.change])
+    elif match.change and not all(path.suffix.lower() in RAW_SUFFIXES for path in match.rip.paths):
+        message = f"has samples with their two bytes exchanged, which is noise: {ASK_PLANT}"
+        yield Finding("error", "rip-byte-order", "the whole disc", where, 0, message)
     elif match.change:
         message = (
             "the file has the other byte order (big-endian): compared with the bytes exchanged"

@@ -120,10 +120,7 @@ def _what(relation: Likeness) -> tuple[str, str]:
         if is_so
     ]
     if not relation.is_copy:
-        level = (
-            f", {signed_db(relation.gain_db)}" if relation.gain_db and not relation.exact else ""
-        )
-        text = f"not a digital copy (a guess: lossy coding, or a sample rate conversion{level})"
+        text = "not a digital copy (a guess: lossy coding, or a sample rate conversion)"
         return "rip-not-digital-copy", " ".join([text, *turned])
     if not relation.exact:
         assert relation.gain_db is not None

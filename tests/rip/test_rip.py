@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+import soxr
 from numpy.typing import NDArray
 
 from assembler import build, load
@@ -264,6 +265,16 @@ def test_polarity_and_channels(sent: Sent, change: Any, code: str) -> None:
 def test_other_byte_order(sent: Sent) -> None:
     found = sent.run(sent.write(sent.pcm.byteswap(), "rip.bin"), code=0)
     assert [f["code"] for f in found["findings"]] == ["rip-byte-order"]
+
+
+def test_a_disc_written_in_the_other_byte_order_is_noise(sent: Sent) -> None:
+    assert sent.errors(sent.write(sent.pcm.byteswap())) == [("rip-byte-order", "the whole disc")]
+
+
+def test_resampled_copy(sent: Sent) -> None:
+    there = soxr.resample(sent.pcm.astype(np.float32), 44100, 48000)
+    back = np.rint(soxr.resample(there, 48000, 44100)).astype(np.int16)[: len(sent.pcm)]
+    assert sent.errors(sent.write(back)) == [("rip-not-digital-copy", "the whole disc")]
 
 
 def test_lossy_copy(sent: Sent) -> None:
