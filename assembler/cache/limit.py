@@ -7,9 +7,9 @@ limit, the entries that were used longest ago.
 
 from __future__ import annotations
 
-import itertools
 import os
 import shutil
+import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -22,7 +22,6 @@ from assembler.errors import AssemblerError
 DEFAULT_LIMIT_GB = 20.0
 _USERS = ".users"
 _GATE = ".gate.lock"
-_numbers = itertools.count()
 
 
 def limit_bytes() -> int:
@@ -99,7 +98,7 @@ def _enter(folder: Path) -> filelock.BaseFileLock:
     with filelock.FileLock(folder / _GATE):
         if _is_unused(users):
             _clear_unfinished(folder)
-        own = filelock.FileLock(users / f"{os.getpid()}-{next(_numbers)}.lock")
+        own = filelock.FileLock(users / f"{uuid.uuid4().hex}.lock")  # machines may share it
         own.acquire(timeout=0)
         os.utime(own.lock_file)
     return own

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import multiprocessing
 import os
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -182,3 +184,26 @@ def test_builds_with_a_bound_of_nothing_give_the_same_release(tmp_path, folder, 
     (first.release_dir / "report.json").touch()
     again = build(load(tmp_path / "a.yaml"), tmp_path / "out")
     assert read_checksums(again.release_dir) == digests
+
+
+def test_two_machines_share_a_cache_and_have_processes_of_the_same_number(tmp_path):
+    program = (
+        "import os; os.getpid = lambda: 1\n"
+        "from assembler.cache.limit import opened_cache\n"
+        "with opened_cache() as cache: print(cache is not None, flush=True); input()\n"
+    )
+    both = [
+        subprocess.Popen(
+            [sys.executable, "-c", program],
+            env={**os.environ, "ASSEMBLER_STORE": str(tmp_path)},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        for _ in range(2)
+    ]
+    assert [one.stdout.readline() for one in both] == ["True\n", "True\n"]
+    assert len(list((tmp_path / ".users").iterdir())) == 2
+    for one in both:
+        one.communicate("\n")
+        assert one.returncode == 0
