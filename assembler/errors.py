@@ -25,7 +25,10 @@ class FindingsError(AssemblerError):
 
     def __init__(self, findings: Iterable[Finding]) -> None:
         self.findings = tuple(findings)
-        super().__init__("\n".join(str(finding) for finding in self.findings))
+        super().__init__(self.findings)  # what it is made from again when another process sends it
+
+    def __str__(self) -> str:
+        return "\n".join(str(finding) for finding in self.findings)
 
 
 class ProgramError(AssemblerError):

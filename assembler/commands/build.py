@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -38,6 +39,12 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--explain", action="store_true", help="list each file: made or reused, and why"
     )
+    parser.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="build each release on a worker of the Dask cluster with this scheduler; all machines "
+        "must see the same files at the same absolute paths; --jobs is per worker",
+    )
     add_jobs(parser)
 
 
@@ -69,17 +76,23 @@ def _build(
     from assembler.commands.console.progress import progress_shown
     from assembler.release.batch import build_jobs, manifests_at, plan_jobs
 
-    workers = options.jobs or os.cpu_count() or 1
-    jobs = plan_jobs(manifests_at(options.manifests), options.out)
-    if any(job.target for job in jobs):
+    manifests, out, build = manifests_at(options.manifests), options.out, build_jobs
+    if options.scheduler:
+        from assembler.release.cluster import build_on_cluster
+
+        manifests, out = [path.absolute() for path in manifests], out and out.absolute()
+        build = partial(build_on_cluster, address=options.scheduler)
+    jobs = plan_jobs(manifests, out)
+    if not options.scheduler and any(job.target for job in jobs):
         say_if_compiling()
     signals.raise_at_once = False
+    workers = options.jobs or os.cpu_count() or 1
     with progress_shown(workers, quiet=options.json) as (progress, board):
         board.note = _count(done, jobs)
-        for job in build_jobs(
+        for job in build(
             jobs,
             only=parts,
-            jobs=workers,
+            jobs=options.jobs,
             packages=options.zip,
             progress=progress,
             token=signals.token,
