@@ -188,7 +188,7 @@ def _result(client: Client, job: Job, future: Remote, token: CancelToken) -> Job
         if future.status == "finished":
             done: Job = future.result()
             return done
-        return replace(job, error=AssemblerError(f"{job.path}: {_reason(future)}"))
+        return replace(job, error=AssemblerError(_reason(future)))
     except Exception as error:  # no error may stop another release
         return replace(job, error=explained(error))
 
@@ -204,8 +204,8 @@ def _reason(future: Remote) -> str:
     error = future.exception()
     if isinstance(error, KilledWorker):
         return (
-            f"{error.allowed_failures + 1} workers died while they built it: see their logs, and "
-            "whether they have enough memory"
+            f"workers that died while they built it: {error.allowed_failures + 1}; see their logs, "
+            "and whether they have enough memory"
         )
     return str(explained(error))
 
@@ -213,7 +213,7 @@ def _reason(future: Remote) -> str:
 def _built_here(job: Job, settings: _Settings) -> Job:
     """Build a release in this worker process; runs in one of its threads."""
     if difference := _difference(made_with(), settings.made_with):  # it came after the first check
-        return replace(job, error=AssemblerError(f"{job.path}: worker: {difference}"))
+        return replace(job, error=AssemblerError(f"worker: {difference}"))
     token = CancelToken()
     with _cancelled_with_its_task(token):
         (done,) = build_jobs(

@@ -183,7 +183,7 @@ def test_a_release_whose_workers_all_die_is_one_line_and_stops_no_other(desk, wo
     finally:
         workers.scheduler.allowed_failures = before
     assert (process.returncode, err) == (1, "")
-    assert "05.yaml: 1 workers died while they built it" in " ".join(out.split())
+    assert "05.yaml: workers that died while they built it: 1;" in " ".join(out.split())
     assert "1 of 2 releases made" in out
     assert (desk / "out" / "TWE-02").is_dir()
 
