@@ -15,6 +15,7 @@ import threading
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import cache
 from importlib.metadata import version
@@ -35,6 +36,8 @@ MAKERS = (
 CHECKSUM_SUFFIX = ".seal"
 """Suffix of an entry's checksum file; its modification time is the entry's last use."""
 
+entries_made: ContextVar[list[str] | None] = ContextVar("entries_made", default=None)
+"""Keys of the entries that are made in this context are added to the list, if there is one."""
 MEMORY = "releases"
 """Folder of the records of each release's last build."""
 _PART_PREFIX = ".making-"
@@ -219,6 +222,8 @@ class CacheFolder:
                 path.with_suffix(CHECKSUM_SUFFIX).unlink(missing_ok=True)
             part.replace(path)
             _write_checksum(path, digest)
+        if (made := entries_made.get()) is not None:
+            made.append(path.name)
 
 
 def _write_text(path: Path, text: str) -> None:

@@ -37,7 +37,9 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
         "--zip", action="store_true", help="also pack each download format into one zip file"
     )
     parser.add_argument(
-        "--explain", action="store_true", help="list each file: made or reused, and why"
+        "--explain",
+        action="store_true",
+        help="list each file: made or reused, and why; and the tasks that did work",
     )
     parser.add_argument(
         "--scheduler",

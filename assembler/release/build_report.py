@@ -26,6 +26,8 @@ class BuildReport:
         The content of `report.json`.
     reasons
         Why each file was made again or reused.
+    tasks
+        The tasks that made something which the cache did not have, by name.
     """
 
     release_dir: Path
@@ -34,6 +36,7 @@ class BuildReport:
     reused: tuple[str, ...]
     report: ReleaseReport
     reasons: dict[str, str]
+    tasks: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return the result as plain data for ``--json``."""
@@ -45,4 +48,5 @@ class BuildReport:
             "reused": list(self.reused),
             "tracks": [track.as_json() for track in self.report.tracks],
             "reasons": self.reasons,
+            "tasks": list(self.tasks),
         }

@@ -107,11 +107,12 @@ class Build:
     def run(self, target: Path) -> BuildReport:
         """Make the release, and put it in place of the last one."""
         self.folder.mkdir()
-        return self._finish(target, *Scheduler(self.pool, self.progress).run(self.task()))
-
-    def task(self) -> Task[tuple[tuple[Finding, ...], ReleaseReport]]:
-        """Return the task that stands for the whole release: its findings and its report."""
         scheduler = Scheduler(self.pool, self.progress)
+        findings, report = scheduler.run(self.task(scheduler))
+        return self._finish(target, findings, report, sorted(scheduler.worked))
+
+    def task(self, scheduler: Scheduler) -> Task[tuple[tuple[Finding, ...], ReleaseReport]]:
+        """Return the task that stands for the whole release: its findings and its report."""
         metadata = track_metadata(self.source.manifest, self.plan.report.discs)
         images = images_of(self.plan, self.folder, self.scratch, self.cache)
         mastering = Mastering(self.plan, self.cache, scheduler, self.scratch, images)
@@ -239,7 +240,11 @@ class Build:
                     yield finding
 
     def _finish(
-        self, target: Path, findings: tuple[Finding, ...], report: ReleaseReport
+        self,
+        target: Path,
+        findings: tuple[Finding, ...],
+        report: ReleaseReport,
+        worked: Sequence[str],
     ) -> BuildReport:
         """Write report and checksums, and put the release in place."""
         self.inputs.refuse_changed()
@@ -265,6 +270,7 @@ class Build:
             reused=reused,
             report=report,
             reasons=why,
+            tasks=tuple(worked),
         )
         remember(self.cache.folder, self.inputs, result, ingredients, self.source.path)
         return result

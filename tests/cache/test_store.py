@@ -91,6 +91,9 @@ def test_a_new_trim_masters_and_encodes_its_track_alone(desk, monkeypatch):
         assert np.array_equal(sound, _sound(report, name)) == (name != "02 Two")
     made = sound_files(report.made)
     assert {"disc/T.wav", "disc/T.flac", "proof/joins/01-02.mp3", "proof/joins/02-03.mp3"} <= made
+    work = {name for name in report.tasks if "tags of" not in name}
+    assert {"match: Two", "master: Two", "mp3-320: Two"} <= work
+    assert not [name for name in work if "One" in name or "Three" in name]
     assert verify(report.release_dir).ok
     assert read_checksums(report.release_dir) == from_scratch(desk, monkeypatch)
 

@@ -223,7 +223,7 @@ def print_jobs(jobs: Sequence[Job]) -> None:
 
 
 def print_explanation(report: BuildReport) -> None:
-    """Print why each file was made or reused, grouped by reason."""
+    """Print why each file was made or reused, grouped by reason, and the tasks that did work."""
     console = new_console()
     for action, names in (("made", report.made), ("reused", report.reused)):
         by_reason: dict[str, list[str]] = {}
@@ -233,6 +233,10 @@ def print_explanation(report: BuildReport) -> None:
             console.print(Text(f"{action}: {reason}", style="yellow" if action == "made" else ""))
             for name in of_one_reason:
                 console.print(Text(f"  {name}"), soft_wrap=True)
+    if report.tasks:
+        console.print(Text("work done:", style="yellow"))
+    for name in report.tasks:
+        console.print(Text(f"  {name}"), soft_wrap=True)
 
 
 def print_verification(report: VerifyReport) -> None:

@@ -12,9 +12,11 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, Future, wait
+from contextvars import copy_context
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar, cast
 
+from assembler.cache.folder import entries_made
 from assembler.cancel import check_cancelled
 from assembler.release.progress import TaskProgress
 from assembler.workers import result_of
@@ -68,11 +70,17 @@ class Scheduler:
         The workers; other builds may use it too.
     progress
         Reports each task.
+
+    Attributes
+    ----------
+    worked
+        Keys of the finished tasks that made something which the cache did not have.
     """
 
     def __init__(self, pool: Executor, progress: TaskProgress) -> None:
         self._pool = pool
         self._progress = progress
+        self.worked: list[str] = []
 
     def run(self, last: Task[T]) -> T:
         """Run a task and everything that it needs; return its result.
@@ -82,7 +90,7 @@ class Scheduler:
         Exception
             What a task raised: no task starts after it.
         """
-        return _Run(graph_of(last), self._pool, self._progress).result_of(last)
+        return _Run(graph_of(last), self._pool, self._progress, self.worked).result_of(last)
 
     def map(self, work: Callable[..., T], *of: Iterable[Any]) -> Iterator[T]:
         """Do work that a running task consists of, on any free worker and on its own.
@@ -107,7 +115,8 @@ class Scheduler:
                 arguments.clear()
                 raise
 
-        helpers = [self._pool.submit(drain) for _ in range(len(arguments) - 1)]
+        context = copy_context()  # so that what is made counts for the task
+        helpers = [self._pool.submit(context.copy().run, drain) for _ in range(len(arguments) - 1)]
         try:
             drain()
         finally:
@@ -121,7 +130,14 @@ class Scheduler:
 class _Run:
     """One run of a graph: the tasks that wait, those that are ready, and the results."""
 
-    def __init__(self, tasks: Sequence[Task[Any]], pool: Executor, progress: TaskProgress) -> None:
+    def __init__(
+        self,
+        tasks: Sequence[Task[Any]],
+        pool: Executor,
+        progress: TaskProgress,
+        worked: list[str],
+    ) -> None:
+        self._worked = worked
         self._pool = pool
         self._progress = progress
         self._lock = threading.Lock()
@@ -159,8 +175,15 @@ class _Run:
                 return
             _, _, task = heapq.heappop(self._ready)
         with self._progress.task(task.key, task.cost_s):
-            result = task.make(*(self._results[one] for one in task.inputs))
+            made: list[str] = []
+            before = entries_made.set(made)
+            try:
+                result = task.make(*(self._results[one] for one in task.inputs))
+            finally:
+                entries_made.reset(before)
         with self._lock:
+            if made:
+                self._worked.append(task.key)
             self._results[task] = result
             for user in self._users[task]:
                 self._open[user] -= 1
