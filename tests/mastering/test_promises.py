@@ -179,6 +179,7 @@ def test_several_discs(tmp_path):
     assert {p.name for p in (folder / "disc").iterdir()} == {
         *(f"T-{n}.{kind}" for n in (1, 2) for kind in ("wav", "cue", "cdtext", "flac")),
         *(f"pq-sheet-{n}.{kind}" for n in (1, 2) for kind in ("txt", "pdf")),
+        *("MD5SUMS", "to-plant.txt"),
     }
     assert [t["number"] for t in report.as_json()["tracks"]] == [1, 2, 1]
     second = FLAC(folder / "download/flac-24/2-01 Three.flac")

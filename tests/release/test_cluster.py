@@ -110,6 +110,7 @@ def kill_the_builder(release: Path) -> None:
     assert not release.exists()
 
 
+@pytest.mark.thorough
 def test_the_same_releases_as_on_one_machine(desk, workers, capsys, monkeypatch):
     (desk / "broken.yaml").write_text("release: {artist: [}\ntracks: []\n")
     manifests = [str(desk / name) for name in ("01.yaml", "02.yaml", "broken.yaml", "03.yaml")]
@@ -129,6 +130,7 @@ def test_the_same_releases_as_on_one_machine(desk, workers, capsys, monkeypatch)
             assert read_checksums(Path(folders[0])) == read_checksums(Path(folders[1]))
 
 
+@pytest.mark.thorough
 def test_findings_that_only_a_build_makes_and_the_table(desk, workers, capsys, monkeypatch):
     monkeypatch.setenv("COLUMNS", "80")
     samples, _ = soundfile.read("1.wav")
@@ -171,6 +173,7 @@ def test_a_worker_that_is_killed_in_the_middle(desk, workers, capsys, monkeypatc
     assert read_checksums(Path(alone["release_dir"])) == read_checksums(desk / "out" / "TWE-04")
 
 
+@pytest.mark.thorough
 def test_a_release_whose_workers_all_die_is_one_line_and_stops_no_other(desk, workers, monkeypatch):
     monkeypatch.chdir(LASTING)
     manifest(desk, 5, seconds=60)
@@ -188,6 +191,7 @@ def test_a_release_whose_workers_all_die_is_one_line_and_stops_no_other(desk, wo
     assert (desk / "out" / "TWE-02").is_dir()
 
 
+@pytest.mark.thorough
 def test_ctrl_c_cancels_what_is_not_finished(desk, workers):
     manifest(desk, 6, seconds=120)
     process = begun(desk, workers.scheduler_address, "06.yaml")
@@ -225,6 +229,7 @@ def test_something_else_accepts_the_connection(desk):
     assert process.returncode == 1
 
 
+@pytest.mark.thorough
 @pytest.mark.usefixtures("desk")
 def test_no_worker(capsys, monkeypatch):
     monkeypatch.setattr(cluster, "_NO_WORKER_S", 0.5)
@@ -239,6 +244,7 @@ def test_no_worker(capsys, monkeypatch):
         assert "no worker is connected" in one["findings"][0]["message"]
 
 
+@pytest.mark.thorough
 def test_workers_of_another_version_are_refused(desk, workers, capsys, monkeypatch):
     monkeypatch.setattr(assembler, "__version__", "9.9")
     assert main(["build", "01.yaml", "--scheduler", workers.scheduler_address]) == 1
