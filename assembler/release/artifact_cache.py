@@ -135,7 +135,8 @@ class ArtifactCache:
             if known and self.folder.known(_content_key(key)):
                 self.reused.add(target)
             make(target)
-            self.made(target, key)
+            known_digest = self.folder.sha256(self.folder.entry(key)) if encoded == key else None
+            self.made(target, key, known_digest)
         return target
 
     def cached_release_file(self, target: Path, key: Key, make: Make) -> Path:
@@ -161,9 +162,9 @@ class ArtifactCache:
         self.reused.add(target)
         return True
 
-    def made(self, target: Path, key: Key) -> str:
+    def made(self, target: Path, key: Key, known_digest: str | None = None) -> str:
         """Record the content of a file that was made, and return its SHA-256."""
-        digest = self._digests[target] = file_digest(target)
+        digest = self._digests[target] = known_digest or file_digest(target)
         self.folder.put_json(_content_key(key), digest)
         return digest
 

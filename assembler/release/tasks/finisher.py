@@ -37,9 +37,6 @@ from assembler.release.artifact_cache import ArtifactCache, track_name
 from assembler.release.tasks.images import Image
 from assembler.sequence import Passage
 
-LOSSLESS_24: Format = "flac-24"
-LOSSLESS_16: Format = "flac-16"
-
 
 def encoded_key(name: Format, track: str, lowered_db: float = 0.0) -> Key:
     """Return the key of an encoded file without tags.
@@ -55,6 +52,19 @@ def encoded_key(name: Format, track: str, lowered_db: float = 0.0) -> Key:
     """
     parts = {"lowered for its peaks": lowered_db} if FACTS[name].lossy else {}
     return named_key("encoded", {"format": name, **parts}, [track])
+
+
+@dataclass(frozen=True)
+class _Keyed:
+    """A passage with its gains, and the keys of its PCM: as a whole, and of each track."""
+
+    plan: GainPlan
+    key: Key
+    tracks: tuple[Key, ...]
+
+    def flac(self, i: int, bits: int) -> Key:
+        """Return the key of a track's FLAC file."""
+        return encoded_key(flac_of(bits), self.tracks[i])
 
 
 @dataclass(frozen=True)
@@ -106,23 +116,29 @@ class Finisher:
         missing
             Passages that their images do not have yet.
         """
-        key = self.key(plan)
+        keyed = self._keyed(plan)
         into_image = plan.rendered.passage in missing
-        flac_bits = [bits for bits in self.settings.bit_depths if self._needs_flac(plan, bits)]
-        readings = self.cache.folder.known(key)
+        flac_bits = [bits for bits in self.settings.bit_depths if self._needs_flac(keyed, bits)]
+        readings = self.cache.folder.known(keyed.key)
         if readings is None or into_image or flac_bits:
-            rendered = self._render(plan, into_image, flac_bits)
-            readings = self.cache.folder.json(key, lambda: rendered)
+            rendered = self._render(keyed, into_image, flac_bits)
+            readings = self.cache.folder.json(keyed.key, lambda: rendered)
         plan.rendered.file.unlink(missing_ok=True)
-        return [self._track(plan, i, reading) for i, reading in enumerate(readings)]
+        return [self._track(keyed, i, reading) for i, reading in enumerate(readings)]
+
+    def _keyed(self, plan: GainPlan) -> _Keyed:
+        key = self.key(plan)
+        of_tracks = range(len(plan.rendered.sections))
+        tracks = (named_key("track", {"position in its passage": i}, [key]) for i in of_tracks)
+        return _Keyed(plan, key, tuple(tracks))
 
     def _render(
-        self, plan: GainPlan, into_image: bool, flac_bits: Sequence[int]
+        self, keyed: _Keyed, into_image: bool, flac_bits: Sequence[int]
     ) -> list[dict[str, Any]]:
         """Render a passage for all who need it; return its tracks' readings."""
-        rendered = plan.rendered
+        plan, rendered = keyed.plan, keyed.plan.rendered
         with self.cache.folder.folder_for_work() as folder:
-            paths = {bits: self._flac_paths(plan, bits, folder) for bits in flac_bits}
+            paths = {bits: self._flac_paths(keyed, bits, folder) for bits in flac_bits}
 
             @contextmanager
             def writers() -> Iterator[Writers]:
@@ -139,12 +155,12 @@ class Finisher:
             tracks = master(rendered, plan.gains_db, self.settings, writers)
             for bits in filter(self._keeps_flac, flac_bits):
                 for i, path in enumerate(paths[bits]):
-                    self.cache.put_file(self._flac_key(plan, i, bits), path)
+                    self.cache.put_file(keyed.flac(i, bits), path)
         return [_as_json(track) for track in tracks]
 
-    def _needs_flac(self, plan: GainPlan, bits: int) -> bool:
+    def _needs_flac(self, keyed: _Keyed, bits: int) -> bool:
         """Return whether a file that is made from a FLAC file of a bit depth must be made."""
-        if bits == DISC_BITS and plan.rendered.passage in self.images:
+        if bits == DISC_BITS and keyed.plan.rendered.passage in self.images:
             return False
         needed = {
             flac_of(bits) if FACTS[name].container == "wav" else name
@@ -152,9 +168,9 @@ class Finisher:
             if FACTS[name].bits == bits
         }
         return any(
-            not self.cache.folder.has(encoded_key(name, self._track_key(plan, i)))
+            not self.cache.folder.has(encoded_key(name, track))
             for name in needed
-            for i in range(len(plan.rendered.sections))
+            for track in keyed.tracks
         )
 
     def _keeps_flac(self, bits: int) -> bool:
@@ -164,41 +180,32 @@ class Finisher:
             for name in self.formats
         )
 
-    def _flac_paths(self, plan: GainPlan, bits: int, folder: Path) -> list[Path]:
-        of_tracks = range(len(plan.rendered.sections))
+    def _flac_paths(self, keyed: _Keyed, bits: int, folder: Path) -> list[Path]:
+        of_tracks = range(len(keyed.tracks))
         if self._keeps_flac(bits):
             return [folder / f"{bits}-{i}.flac" for i in of_tracks]
-        return [self._scratch_path(plan, i, bits) for i in of_tracks]
+        return [self._scratch_path(keyed, i, bits) for i in of_tracks]
 
-    def _scratch_path(self, plan: GainPlan, i: int, bits: int) -> Path:
-        return self.scratch / f"{self._flac_key(plan, i, bits)}.flac"
+    def _scratch_path(self, keyed: _Keyed, i: int, bits: int) -> Path:
+        return self.scratch / f"{keyed.flac(i, bits)}.flac"
 
-    def _track_key(self, plan: GainPlan, i: int) -> Key:
-        return named_key("track", {"position in its passage": i}, [self.key(plan)])
-
-    def _flac_key(self, plan: GainPlan, i: int, bits: int) -> Key:
-        return encoded_key(flac_of(bits), self._track_key(plan, i))
-
-    def _stored(self, plan: GainPlan, i: int, start: int, bits: int) -> StoredPcm:
+    def _stored(self, keyed: _Keyed, i: int, start: int, bits: int) -> StoredPcm:
         """Return where a track's PCM is, after rendering it if need be."""
-        passage = plan.rendered.passage
+        passage = keyed.plan.rendered.passage
         if bits == DISC_BITS and passage in self.images:
             place = self.images[passage].stored(passage)
             return StoredPcm(place.path, place.start + start)
-        key, path = self._flac_key(plan, i, bits), self._scratch_path(plan, i, bits)
+        keeps, key = self._keeps_flac(bits), keyed.flac(i, bits)
+        path = self.cache.folder.entry(key) if keeps else self._scratch_path(keyed, i, bits)
         with self._lock:
-            if self._keeps_flac(bits):
-                if not self.cache.folder.has(key):
-                    self._render(plan, False, [bits])
-                path = self.cache.folder.entry(key)
-            elif not path.exists():
-                self._render(plan, False, [bits])
+            if not (self.cache.folder.has(key) if keeps else path.exists()):
+                self._render(keyed, False, [bits])
         return StoredPcm(path)
 
-    def _track(self, plan: GainPlan, i: int, reading: Mapping[str, Any]) -> FinishedTrack:
+    def _track(self, keyed: _Keyed, i: int, reading: Mapping[str, Any]) -> FinishedTrack:
         reduction = reading["gain_reduction"]
         blocks = reading["gating_blocks"]
-        start = reading["start"]
+        start, plan = reading["start"], keyed.plan
         return FinishedTrack(
             section=plan.rendered.sections[i],
             rate_hz=plan.rendered.rate_hz,
@@ -211,14 +218,14 @@ class Finisher:
             gain_reduction=TrackGainReduction(
                 **{**reduction, "course_db": tuple(reduction["course_db"])}
             ),
-            key=self._track_key(plan, i),
-            stored=partial(self._stored, plan, i, start),
+            key=keyed.tracks[i],
+            stored=partial(self._stored, keyed, i, start),
         )
 
 
 def flac_of(bits: int) -> Format:
     """Return the FLAC format of a bit depth."""
-    return LOSSLESS_16 if bits == DISC_BITS else LOSSLESS_24
+    return "flac-16" if bits == DISC_BITS else "flac-24"
 
 
 def _as_json(track: FinishedTrack) -> dict[str, Any]:

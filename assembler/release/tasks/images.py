@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -62,24 +62,28 @@ class Image:
         if self.in_release and self.cache.link(self.path, self.key(sound)):
             return []
         create_image(self.path, self.disc.frames)
+        places = self._places_in_last_images()
         return [
             passage
             for passage, key in zip(self.passages, sound, strict=True)
-            if not self._copied(passage, key)
+            if key not in places or not self._copied(passage, *places[key])
         ]
 
-    def _copied(self, passage: Passage, key: Key) -> bool:
-        """Copy a passage from an image of the last release, if one has it."""
-        for last, digest in self.cache.last.files(".wav"):
-            places: Mapping[str, int] = self.cache.folder.known(_places_key(digest)) or {}
-            if key in places:
-                start, room = passage.start_frame, passage.room_frames
-                try:
-                    copy_passage(last, places[key], self.path, start, room)
-                except OSError:
-                    return False
-                return True
-        return False
+    def _places_in_last_images(self) -> dict[str, tuple[Path, int]]:
+        """Return where the passages of the last release's images are: file and first frame."""
+        return {
+            key: (path, start_frame)
+            for path, digest in self.cache.last.files(".wav")
+            for key, start_frame in (self.cache.folder.known(_places_key(digest)) or {}).items()
+        }
+
+    def _copied(self, passage: Passage, last: Path, from_frame: int) -> bool:
+        """Copy a passage from an image of the last release; return whether that could be read."""
+        try:
+            copy_passage(last, from_frame, self.path, passage.start_frame, passage.room_frames)
+        except OSError:
+            return False
+        return True
 
     def finish(self, sound: Sequence[Key]) -> None:
         """Record the finished image: its digest, and where each passage is."""
