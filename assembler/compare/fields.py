@@ -17,8 +17,8 @@ from assembler.manifest.model import Band
 from assembler.manifest.values import InRange
 from assembler.text import frames_text, shorten, signed_db
 
-_LABELS = {"p_line": "℗ line", "c_line": "© line", "isrc": "ISRC", "cd_text": "CD-Text",
-           "transfers": "tape side", "text": "sleeve text"}  # fmt: skip
+_LABELS = {"p_line": "℗ line", "c_line": "© line", "isrc": "ISRC", "iswc": "ISWC",
+           "cd_text": "CD-Text", "transfers": "tape side", "text": "sleeve text"}  # fmt: skip
 _PATHS = ("front_cover", "back_cover", "pregap_audio", "file", "left", "right")
 _FORMATS: Mapping[str, Callable[[Any], str]] = {"limit": frames_text, "trim": signed_db}
 """Fields whose unit is not in the model."""

@@ -12,14 +12,15 @@ from assembler.compare.fields import field_changes, seconds_text
 from assembler.findings import Finding
 from assembler.finished.report_form import ReleaseReport, SourceReport, TrackReport
 from assembler.manifest import Manifest
+from assembler.manifest.details import TrackDetails
 from assembler.text import FRAMES_PER_SECOND, frames_text, shorten
 
 _CODES = {"text": "sleeve-text", "transfers": "transfer"}
 _TAGGED = frozenset((
     "title", "version", "artist", "isrc", "recorded", "recorded_at", "composers", "lyricists",
-    "arrangers", "publisher", "lyrics", "comment",
+    "arrangers", "publisher", "lyrics", "comment", *TrackDetails.model_fields,
 ))  # fmt: skip
-"""Fields of a track that are written to its tags."""
+"""Fields of a track that its tags or the tables for shops have."""
 _IN_REPORT = ("audio", "gap", "formats")
 """Fields that are compared by what the report says of them."""
 _NOT_VERSIONS = frozenset(ReleaseReport.model_fields) - {"assembler", "made_with"}

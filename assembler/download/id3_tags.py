@@ -13,7 +13,6 @@ from typing import Any
 from mutagen import id3
 
 from assembler.download.cover import Cover
-from assembler.download.languages import three_letters_or_unknown
 from assembler.download.tag_table import (
     TABLE,
     Involved,
@@ -21,6 +20,7 @@ from assembler.download.tag_table import (
     musicians,
     performers,
 )
+from assembler.manifest.iso_codes import three_letters
 from assembler.metadata import TrackMetadata
 
 _UTF8 = id3.Encoding.UTF8
@@ -60,7 +60,7 @@ def _frame(name: str, texts: list[str], values: Values) -> Any:
     if name.startswith("TXXX:"):
         return id3.TXXX(encoding=_UTF8, desc=name[5:], text=texts)
     if name in ("COMM", "USLT"):
-        language = three_letters_or_unknown(values.get("language", (None,))[0])
+        language = three_letters(values.get("language", (None,))[0])
         text: Any = texts if name == "COMM" else texts[0]
         return getattr(id3, name)(encoding=_UTF8, lang=language, desc="", text=text)
     return getattr(id3, name)(encoding=_UTF8, text=texts)

@@ -12,8 +12,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from assembler.download.formats import Container
-from assembler.download.languages import three_letters
 from assembler.download.playing_levels import PlayingLevels, r128_gain, replay_gain
+from assembler.manifest.iso_codes import three_letters
 from assembler.manifest.model import Release
 from assembler.metadata import TrackMetadata, is_performer
 

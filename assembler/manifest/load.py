@@ -14,6 +14,7 @@ from pydantic import ValidationError
 
 from assembler.errors import FindingsError
 from assembler.findings import Finding, Loc, Severity, where_text
+from assembler.manifest.details import ReleaseDetails, TrackDetails
 from assembler.manifest.isrc_range import number_isrcs
 from assembler.manifest.model import NO_SOURCE, Manifest
 from assembler.manifest.unknown_keys import NEW_FORMAT_NAMES, unknown_key_message
@@ -23,11 +24,11 @@ from assembler.text import shorten
 _NOT_FOR_THE_ORDER: Mapping[str | int, frozenset[str]] = {
     "release": frozenset((
         "barcode", "catalogue_number", "label", "release_date", "genre", "p_line", "c_line",
-        "front_cover", "back_cover", "language",
+        "front_cover", "back_cover", "language", *ReleaseDetails.model_fields,
     )),
     "tracks": frozenset((
         "isrc", "composers", "lyricists", "arrangers", "publisher", "recorded", "recorded_at",
-        "lyrics", "comment",
+        "lyrics", "comment", *TrackDetails.model_fields,
     )),
     "text": frozenset(),
 }  # fmt: skip

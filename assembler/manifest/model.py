@@ -10,6 +10,7 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, model_validator
 
+from assembler.manifest.details import Names, ReleaseDetails, TrackDetails
 from assembler.manifest.section import Section, SoundFiles
 from assembler.manifest.times import parse_frames
 from assembler.manifest.transfers import Transfer
@@ -22,6 +23,7 @@ from assembler.manifest.values import (
     InRange,
     Isrc,
     IsrcPrefix,
+    Language,
     Line,
     Paragraphs,
     PartialDate,
@@ -66,9 +68,6 @@ Dither = Literal["tpdf", "shaped", "none"]
 IsrcYear = Annotated[int, InRange(0, 99, whole=True)]
 IsrcNumber = Annotated[int, InRange(1, 99999, whole=True)]
 Slope = Annotated[Literal[12, 24], BeforeValidator(whole_if_digits)]
-Names = Annotated[
-    tuple[Line, ...], BeforeValidator(AtMost(200, "names").validate), BeforeValidator(listed)
-]
 
 
 class DiscText(Section):
@@ -102,7 +101,7 @@ class IsrcRange(Section):
     """The first free number."""
 
 
-class Release(Section):
+class Release(ReleaseDetails):
     """The release as a whole."""
 
     artist: Line
@@ -127,7 +126,7 @@ class Release(Section):
     """A JPEG or PNG picture; path relative to the manifest."""
     back_cover: Line | None = None
     """A JPEG or PNG picture; path relative to the manifest."""
-    language: Line | None = None
+    language: Language | None = None
     """ISO 639 code of the language sung or spoken."""
     isrc: IsrcRange | None = None
     """The range from which tracks without an ISRC are numbered, in order."""
@@ -252,7 +251,7 @@ class Band(Section):
         return self
 
 
-class Track(Section):
+class Track(TrackDetails):
     """One track: its source, its processing and its metadata."""
 
     title: Line
@@ -324,8 +323,14 @@ class Track(Section):
 
     @property
     def full_title(self) -> str:
-        """The title with the version in brackets."""
-        return f"{self.title} ({self.version})" if self.version else self.title
+        """The title with featured artists and the version in brackets.
+
+        The first in round and the next in square ones (Apple's music style guide).
+        """
+        featured = f"feat. {' & '.join(self.featuring)}" if self.featuring else None
+        texts = [text for text in (featured, self.version) if text]
+        brackets = ("({})", "[{}]")
+        return " ".join([self.title, *map(str.format, brackets, texts)])
 
 
 class Credit(Section):

@@ -24,7 +24,9 @@ _SYNONYMS: dict[type[BaseModel], dict[str, str]] = {
         "upc": "barcode", "ean": "barcode", "gtin": "barcode",
         "catalogue": "catalogue_number", "catalog": "catalogue_number",
         "cat_no": "catalogue_number",
-        "cover": "front_cover", "artwork": "front_cover",
+        "cover": "front_cover", "artwork": "front_cover", "explicit": "advisory",
+        "parental_advisory": "advisory", "original_date": "original_release_date",
+        "countries": "territories", "artist_sort": "sort_name",
     },
     Track: {
         "name": "title", "file": "audio", "path": "audio", "source": "audio", "wav": "audio",
@@ -34,6 +36,11 @@ _SYNONYMS: dict[type[BaseModel], dict[str, str]] = {
         "location": "recorded_at", "studio": "recorded_at", "writers": "composers",
         "writer": "composers", "songwriter": "composers", "songwriters": "composers",
         "author": "composers", "remix": "version", "cd": "disc",
+        "explicit": "advisory", "parental_advisory": "advisory", "remixer": "remixers",
+        "feat": "featuring", "featured": "featuring", "featured_artists": "featuring",
+        "ensemble": "orchestra", "soloist": "soloists", "conductors": "conductor",
+        "country": "recording_country", "phonogram": "p_line",
+        "original_date": "original_release_date",
     },
     Level: _LEVELS,
     LevelChange: _LEVELS,
@@ -43,7 +50,7 @@ _SYNONYMS: dict[type[BaseModel], dict[str, str]] = {
 _PEOPLE = frozenset([
     "performer", "performers", "musician", "musicians", "player", "players", "personnel", "credit",
     "credits", "producer", "producers", "engineer", "engineers", "mixed_by", "mastered_by",
-    "recorded_by", "conductor", "instruments", "featuring", "feat",
+    "recorded_by", "instruments",
 ])  # fmt: skip
 """Keys on a track that belong in the section `credits`."""
 _NEW_NAMES = {
@@ -53,7 +60,7 @@ _NEW_NAMES = {
 }  # fmt: skip
 """Keys of manifests before version 1.0, and their new names."""
 NEW_FORMAT_NAMES = {"mp3-v0": "mp3-vbr"}
-_UNSUPPORTED = frozenset(["explicit", "parental_advisory", "price", "bpm", "key", "mood"])
+_UNSUPPORTED = frozenset(["price", "bpm", "key", "mood"])
 
 
 def unknown_key_message(loc: Loc) -> str:

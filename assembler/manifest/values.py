@@ -17,8 +17,15 @@ from typing import Annotated, Any, TypeVar
 from pydantic import BeforeValidator, GetCoreSchemaHandler, GetJsonSchemaHandler, WithJsonSchema
 from pydantic_core import PydanticCustomError, core_schema
 
-from assembler.manifest.codes import parse_barcode, parse_isrc, parse_isrc_prefix
+from assembler.manifest.codes import (
+    parse_barcode,
+    parse_ipi,
+    parse_isrc,
+    parse_isrc_prefix,
+    parse_iswc,
+)
 from assembler.manifest.disc_alphabet import MOST_CHARACTERS, UNQUOTABLE, is_latin_1
+from assembler.manifest.iso_codes import parse_country, parse_language
 from assembler.manifest.times import parse_frames, parse_seconds
 from assembler.text import shorten
 
@@ -241,6 +248,10 @@ DiscTime = Annotated[
 ]
 Isrc = Annotated[str, read_as("bad-isrc", parse_isrc), _schema(type="string")]
 IsrcPrefix = Annotated[str, read_as("bad-isrc", parse_isrc_prefix), _schema(type=_NUMBER_OR_TEXT)]
+Iswc = Annotated[str, read_as("bad-iswc", parse_iswc), _schema(type="string")]
+Ipi = Annotated[str, read_as("bad-ipi", parse_ipi), _schema(type=["string", "integer"])]
+Language = Annotated[str, read_as("bad-language", parse_language), _schema(type="string")]
+Country = Annotated[str, read_as("bad-country", parse_country), _schema(type="string")]
 Barcode = Annotated[str, read_as("bad-barcode", parse_barcode), _schema(type="string")]
 PartialDate = Annotated[
     str,

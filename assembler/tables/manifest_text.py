@@ -18,11 +18,14 @@ import yaml
 from assembler.errors import AssemblerError
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile, Track, load
+from assembler.manifest.details import TrackDetails
 from assembler.manifest.yaml_scalar import yaml_text
 from assembler.tables.changes import Change
 from assembler.tables.export import write_at_once
 
-_KEY_ORDER = [field.alias or name for name, field in Track.model_fields.items()]
+_KEYS = {name: field.alias or name for name, field in Track.model_fields.items()}
+_KEY_ORDER = [_KEYS[name] for name in sorted(_KEYS, key=lambda n: n in TrackDetails.model_fields)]
+"""A track's keys in the order in which they are written: its details last."""
 _IN_FLOW = re.compile(r"[,\[\]{}]")
 
 

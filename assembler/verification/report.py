@@ -42,7 +42,8 @@ def _of_release(release: FinishedRelease) -> Compared:
     report, manifest = release.report, release.manifest
     in_report = report.release.as_json()
     for key, expected in manifest.release.model_dump(mode="json").items():
-        yield f"release.{key}", in_report.get(key), expected
+        absent: Any = [] if expected == [] else None  # reports of older versions lack newer keys
+        yield f"release.{key}", in_report.get(key, absent), expected
     levels = report.level.as_json()
     for kind in ("disc", "download"):
         yield f"level.{kind}", levels[kind], manifest.level_of(kind).model_dump()

@@ -11,13 +11,11 @@ import subprocess
 from pathlib import Path
 
 import numpy as np
-import pycountry
 import pytest
 from download.album import MANIFEST, encoded
 from outside import output_of, program, streams_by_ffmpeg
 
 from assembler.download.formats import FACTS, ffmpeg_encoders, format_findings
-from assembler.download.languages import three_letters, three_letters_or_unknown
 from assembler.manifest.model import FORMATS
 
 WHAT = {  # codec and sample format by ffprobe
@@ -120,21 +118,3 @@ def test_without_ffmpeg_the_formats_of_libsndfile_remain(album_of, tmp_path, mon
 
 def test_a_program_other_than_ffmpeg_has_no_encoders():
     assert ffmpeg_encoders("/bin/false") == frozenset()
-
-
-def test_languages_are_those_of_iso_639_2():
-    """Every two-letter code of pycountry's ISO 639 tables has its terminology code of 639-2."""
-    known = [one for one in pycountry.languages if hasattr(one, "alpha_2")]
-    languages = [one for one in known if one.alpha_2 != "sh"]  # withdrawn from ISO 639-1 in 2000
-    pairs = {one.alpha_2: one.alpha_3 for one in languages}
-    assert len(pairs) > 180
-    assert {two: three_letters(two) for two in pairs} == pairs
-
-
-def test_other_texts_for_a_language_are_unchanged():
-    assert [three_letters(t) for t in ("EN", "pt_BR", "gmh", "Ancient Greek")] == [
-        "eng", "por", "gmh", "Ancient Greek",
-    ]  # fmt: skip
-    assert [three_letters_or_unknown(t) for t in ("de-AT", None, "Ancient Greek")] == [
-        "deu", "und", "und",
-    ]  # fmt: skip

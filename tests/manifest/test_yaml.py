@@ -89,11 +89,13 @@ def test_unknown_key_with_the_nearest_known(
         ("producer", "in the section `credits`"),
         ("gain", "did you mean `trim`?"),
         ("eq", "did you mean `equaliser`?"),
-        ("genre", "it belongs in `release`"),
+        ("catalogue_number", "it belongs in `release`"),
         ("text", "it is a section of its own"),
-        ("explicit", "no deliverable includes it"),
-        ("duration", "the keys here are arrangers, artist"),
-        ("remaster", "the keys here are arrangers, artist"),
+        ("explicit", "did you mean `advisory`?"),
+        ("feat", "did you mean `featuring`?"),
+        ("mood", "no deliverable includes it"),
+        ("duration", "the keys here are advisory, arrangers, artist"),
+        ("remaster", "the keys here are advisory, arrangers, artist"),
     ],
 )
 def test_another_word_for_a_key_of_a_track_gets_a_hint_that_is_right_or_none(

@@ -469,8 +469,3 @@ def test_another_process_gives_the_same_bytes(made: Make, tmp_path: Path) -> Non
 def test_another_title_gives_other_bytes(made: Make) -> None:
     first = made(DEMO).pdf.read_bytes()
     assert made(DEMO.replace("Low Lantern", "Low Lamp")).pdf.read_bytes() != first
-
-
-def test_a_strange_language_leaves_the_pdf_whole(made: Make) -> None:
-    sheet = made(DEMO.replace("  label:", '  language: "en) /Evil (x"\n  label:'))
-    assert "Low Lantern" in sheet.pypdf_text()
