@@ -6,7 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from assembler.manifest import Manifest
+from assembler.manifest import Manifest, Track
+from assembler.manifest.details import Publisher, TrackDetails
+from assembler.manifest.iso_codes import NO_LANGUAGE
+from assembler.manifest.model import Credit, Release
 from assembler.sequence import DiscOrder
 from assembler.text import FRAMES_PER_SECOND
 
@@ -15,10 +18,20 @@ _PRODUCTION_WORDS = frozenset((
     "edited", "editing", "editor", "engineer", "engineering", "illustration", "illustrations",
     "layout", "liner", "mastered", "mastering", "mix", "mixer", "mixing", "notes", "photo",
     "photographer", "photographs", "photography", "photos", "produced", "producer",
-    "production", "recording", "recordist", "restoration", "restored", "sleeve", "transfer",
+    "production", "recording", "recordist", "remix", "remixed", "remixer", "restoration",
+    "restored", "sleeve", "transfer",
     "transfers", "translated", "translation", "translator", "typesetting",
 ))  # fmt: skip
 """Words in the roles of production and artwork; all other roles are performers'."""
+
+VARIOUS_ARTISTS = "Various Artists"
+MOST_PRIMARY_ARTISTS = 3
+"""With more, shops list a release under `VARIOUS_ARTISTS` (Ingrooves, iMusician)."""
+_ROLES = {
+    "conductor": "conductor", "orchestra": "orchestra", "soloists": "soloist",
+    "featuring": "featured artist", "remixers": "remixer",
+}  # fmt: skip
+"""Keys of a track that name people, and the role of each."""
 
 
 def is_performer(role: str) -> bool:
@@ -56,6 +69,12 @@ class TrackMetadata:
         Length of its sound on the disc.
     file_duration_s
         Length of its download file: the sound and the gap after it.
+    album_artist, is_compilation
+        The artist that shops list the release under, and whether it is a compilation.
+    publisher
+        Names of all its publishers.
+    details
+        What shops and societies ask for; where the track has none, the release's.
     credits
         Credits of this track and of the whole release.
     """
@@ -78,11 +97,65 @@ class TrackMetadata:
     publisher: str | None
     lyrics: str | None
     comment: str | None
+    album_artist: str
+    is_compilation: bool
+    details: TrackDetails
     credits: tuple[RoleCredit, ...]
+
+
+def primary_artists(manifest: Manifest) -> tuple[str, ...]:
+    """Return the artists of the tracks, each once."""
+    return tuple(dict.fromkeys(map(manifest.artist_of, manifest.tracks)))
+
+
+def album_artist(manifest: Manifest) -> str:
+    """Return the artist that shops list a release under: its own, or Various Artists."""
+    several = len(primary_artists(manifest)) > MOST_PRIMARY_ARTISTS
+    is_various = several and manifest.release.compilation is not False
+    return VARIOUS_ARTISTS if is_various else manifest.release.artist
+
+
+def is_compilation(manifest: Manifest) -> bool:
+    """Return whether a release is a compilation: as it says, else by its artists."""
+    own = manifest.release.compilation
+    return album_artist(manifest) == VARIOUS_ARTISTS if own is None else own
+
+
+def all_credits(manifest: Manifest) -> tuple[Credit, ...]:
+    """Return the credits, and those that tracks have in keys of their own, such as `conductor`."""
+    tracks: dict[tuple[str, str], list[int]] = {}
+    for number, track in enumerate(manifest.tracks, 1):
+        for key, role in _ROLES.items():
+            for name in getattr(track, key):
+                tracks.setdefault((name, role), []).append(number)
+    own = (
+        Credit(name=name, roles=(role,), tracks=tuple(numbers))
+        for (name, role), numbers in tracks.items()
+    )
+    return (*manifest.credits, *own)
+
+
+def details_of(release: Release, track: Track) -> TrackDetails:
+    """Return a track's details; what it has none of is the release's."""
+    own = {name: getattr(track, name) for name in TrackDetails.model_fields}
+    language = track.language or (NO_LANGUAGE if track.instrumental else release.language)
+    publishers = (Publisher(name=track.publisher),) if track.publisher else ()
+    defaults = {
+        "language": language,
+        "lyrics_language": None if language == NO_LANGUAGE else language,
+        "advisory": release.advisory,
+        "genre": release.genre,
+        "publishers": publishers,
+        "p_line": release.p_line,
+        "original_release_date": release.original_release_date,
+    }
+    own |= {name: own[name] or default for name, default in defaults.items()}
+    return TrackDetails.model_construct(None, **own)
 
 
 def track_metadata(manifest: Manifest, discs: Sequence[DiscOrder]) -> tuple[TrackMetadata, ...]:
     """Return the metadata of every track, in the manifest's order."""
+    credits = all_credits(manifest)
     return tuple(
         TrackMetadata(
             running_number=place.index + 1,
@@ -100,17 +173,23 @@ def track_metadata(manifest: Manifest, discs: Sequence[DiscOrder]) -> tuple[Trac
             composers=track.composers,
             lyricists=track.lyricists,
             arrangers=track.arrangers,
-            publisher=track.publisher,
+            publisher=", ".join(publisher.name for publisher in details.publishers) or None,
             lyrics=track.lyrics,
             comment=track.comment,
+            album_artist=album_artist(manifest),
+            is_compilation=is_compilation(manifest),
+            details=details,
             credits=tuple(
-                RoleCredit(credit.name, role)
-                for credit in manifest.credits
-                if not credit.tracks or place.index + 1 in credit.tracks
-                for role in credit.roles
+                dict.fromkeys(
+                    RoleCredit(credit.name, role)
+                    for credit in credits
+                    if not credit.tracks or place.index + 1 in credit.tracks
+                    for role in credit.roles
+                )
             ),
         )
         for disc in discs
         for place, file_frames in zip(disc.places, disc.file_frames, strict=True)
         for track in (manifest.tracks[place.index],)
+        for details in (details_of(manifest.release, track),)
     )

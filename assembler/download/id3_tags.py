@@ -20,7 +20,7 @@ from assembler.download.tag_table import (
     musicians,
     performers,
 )
-from assembler.manifest.iso_codes import three_letters
+from assembler.manifest.iso_codes import NO_LANGUAGE, UNDETERMINED
 from assembler.metadata import TrackMetadata
 
 _UTF8 = id3.Encoding.UTF8
@@ -50,7 +50,7 @@ def _shared_frames(values: Values, metadata: TrackMetadata) -> Iterator[Any]:
 
 
 def _own_frames(values: Values) -> Iterator[tuple[Any, list[str]]]:
-    shared = (*_NUMBERED, "TMCL", "TIPL", "")
+    shared = (*_NUMBERED, "TMCL", "TIPL", "USLT:lang")
     for row in TABLE:
         if row.field in values and row.frame not in shared:
             yield row, list(values[row.field])
@@ -60,7 +60,8 @@ def _frame(name: str, texts: list[str], values: Values) -> Any:
     if name.startswith("TXXX:"):
         return id3.TXXX(encoding=_UTF8, desc=name[5:], text=texts)
     if name in ("COMM", "USLT"):
-        language = three_letters(values.get("language", (None,))[0])
+        languages = values.get("language" if name == "COMM" else "lyrics_language", ())
+        language = next((one for one in languages if one != NO_LANGUAGE), UNDETERMINED)
         text: Any = texts if name == "COMM" else texts[0]
         return getattr(id3, name)(encoding=_UTF8, lang=language, desc="", text=text)
     return getattr(id3, name)(encoding=_UTF8, text=texts)
@@ -81,6 +82,7 @@ def id3_values(tags: Any) -> Values:
         for frame in tags.getall(name):
             numbers = frame.text[0].split("/")
             values |= {field: (text,) for field, text in zip(fields, numbers, strict=False)}
+    values["lyrics_language"] = tuple(frame.lang for frame in tags.getall("USLT"))
     for row in TABLE:
         for frame in tags.getall(row.frame) if row.frame and row.field not in values else ():
             texts = [frame.text] if row.frame == "USLT" else frame.text

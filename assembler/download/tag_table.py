@@ -35,6 +35,12 @@ class TagRow:
     """RIFF INFO chunk, for readers that ignore ID3 in a WAV file."""
 
 
+# What ID3v2.4.0, xiph.org and MP4 have no name for follows TagLib 2's published property mapping:
+# WORK is TIT1, MOVEMENTNAME MVNM, COMPILATION TCMP, ALBUMARTISTSORT TSO2; a name without a frame is
+# TXXX:NAME, one without an item is freeform. The items rtng, cpil, soar, soaa, ©wrk, ©mvn and ©mvi
+# are those that mutagen documents. Advisories have a place in MP4 alone; countries, territories,
+# shares and IPI have none: release.json has them.
+#
 # Readers show TDRC and DATE as the release's year, though the standards define them as the date of
 # recording. So they have the release date, and the recording date has a name of its own. Label and
 # music publisher are two fields; ID3's TPUB may be either.
@@ -42,6 +48,9 @@ TABLE = (
     TagRow("title", "TIT2", "TITLE", "©nam", "INAM"),
     TagRow("artist", "TPE1", "ARTIST", "©ART", "IART"),
     TagRow("album_artist", "TPE2", "ALBUMARTIST", "aART"),
+    TagRow("artist_sort", "TSOP", "ARTISTSORT", "soar"),
+    TagRow("album_artist_sort", "TSO2", "ALBUMARTISTSORT", "soaa"),
+    TagRow("compilation", "TCMP", "COMPILATION", "cpil"),
     TagRow("album", "TALB", "ALBUM", "©alb", "IPRD"),
     TagRow("track", "TRCK", "TRACKNUMBER", "trkn", "ITRK"),
     TagRow("tracks", "TRCK", "TRACKTOTAL", "trkn"),
@@ -51,7 +60,12 @@ TABLE = (
     TagRow("recorded_at", "TXXX:LOCATION", "LOCATION", FREEFORM + "LOCATION"),
     TagRow("released", "TDRC", "DATE", "©day", "ICRD"),
     TagRow("release_time", "TDRL", "", ""),
+    TagRow("original_release", "TDOR", "ORIGINALDATE", FREEFORM + "ORIGINALDATE"),
     TagRow("isrc", "TSRC", "ISRC", FREEFORM + "ISRC"),
+    TagRow("iswc", "TXXX:ISWC", "ISWC", FREEFORM + "ISWC"),
+    TagRow("work", "TIT1", "WORK", "©wrk"),
+    TagRow("movement", "MVNM", "MOVEMENTNAME", "©mvn"),
+    TagRow("movement_number", "MVIN", "MOVEMENTNUMBER", "©mvi"),
     TagRow("composers", "TCOM", "COMPOSER", "©wrt"),
     TagRow("lyricists", "TEXT", "LYRICIST", FREEFORM + "LYRICIST"),
     TagRow("arrangers", "TIPL", "ARRANGER", FREEFORM + "ARRANGER"),
@@ -59,6 +73,7 @@ TABLE = (
     TagRow("engineers", "TIPL", "ENGINEER", FREEFORM + "ENGINEER", "IENG"),
     TagRow("people", "TXXX:CREDITS", "CREDITS", FREEFORM + "CREDITS"),
     TagRow("conductors", "TPE3", "CONDUCTOR", FREEFORM + "CONDUCTOR"),
+    TagRow("remixers", "TPE4", "REMIXER", FREEFORM + "REMIXER"),
     TagRow("performers", "TMCL", "PERFORMER", FREEFORM + "PERFORMER"),
     TagRow("publisher", "TXXX:PUBLISHER", "PUBLISHER", FREEFORM + "PUBLISHER"),
     TagRow("label", "TPUB", "ORGANIZATION", FREEFORM + "LABEL"),
@@ -68,8 +83,10 @@ TABLE = (
     TagRow("c_line", "TCOP", "COPYRIGHT", "cprt", "ICOP"),
     TagRow("genre", "TCON", "GENRE", "©gen", "IGNR"),
     TagRow("language", "TLAN", "LANGUAGE", FREEFORM + "LANGUAGE", "ILNG"),
+    TagRow("advisory", "", "", "rtng"),
     TagRow("comment", "COMM", "DESCRIPTION", "©cmt", "ICMT"),
     TagRow("lyrics", "USLT", "LYRICS", "©lyr"),
+    TagRow("lyrics_language", "USLT:lang", "", ""),
     TagRow(
         "track_gain", "TXXX:REPLAYGAIN_TRACK_GAIN", "REPLAYGAIN_TRACK_GAIN",
         FREEFORM + "replaygain_track_gain",
@@ -90,6 +107,11 @@ TABLE = (
     TagRow("r128_album_gain", "", "R128_ALBUM_GAIN", ""),
 )  # fmt: skip
 
+ADVISORIES = {"none": "0", "explicit": "1", "clean": "2"}
+"""Numbers of MP4's item ``rtng`` (exiftool's table of QuickTime's item list)."""
+_COLUMNS: dict[Container, str] = {"mp3": "frame", "wav": "frame", "mp4": "item"}
+"""The column of `TABLE` for a container; all others have comments."""
+
 Values = dict[str, tuple[str, ...]]
 """Texts by field, one or more each."""
 Involved = tuple[tuple[str, str], ...]
@@ -102,6 +124,7 @@ _NOT_THE_PRODUCER = frozenset((
     "assistant", "associate", "coordinator", "design", "designer", "executive", "manager",
 ))  # fmt: skip
 """Words of a production role that is not the producer's."""
+_REMIXING = frozenset(("remix", "remixed", "remixer"))
 _ENGINEERING = frozenset((
     "engineer", "engineering", "mastered", "mastering", "mix", "mixer", "mixing", "recording",
     "recordist", "restoration", "restored", "transfer", "transfers",
@@ -118,12 +141,17 @@ def tag_values(
 
     The container decides the form of levels and languages; without levels there are no gain tags.
     """
+    details = metadata.details
     is_id3 = container in ("mp3", "wav")
-    language = three_letters(release.language) if release.language and is_id3 else release.language
+    language = three_letters(details.language) if details.language and is_id3 else details.language
+    subgenre = release.subgenre if details.genre == release.genre else None
     values: dict[str, Iterable[str | None]] = {
         "title": [metadata.title],
         "artist": [metadata.artist],
-        "album_artist": [release.artist],
+        "artist_sort": [_sort_name(release, metadata.artist)],
+        "album_artist": [metadata.album_artist],
+        "album_artist_sort": [_sort_name(release, metadata.album_artist)],
+        "compilation": ["1" if metadata.is_compilation else None],
         "album": [release.title],
         "track": [str(metadata.number)],
         "tracks": [str(metadata.of)],
@@ -132,25 +160,38 @@ def tag_values(
         "recorded": [metadata.recorded],
         "recorded_at": [metadata.recorded_at],
         "released": [release.release_date],
-        "release_time": [release.release_date] if is_id3 else [],
+        "release_time": [release.release_date],
+        "original_release": [details.original_release_date],
         "isrc": [metadata.isrc],
+        "iswc": [details.iswc],
+        "work": [details.work],
+        "movement": [details.movement],
+        "movement_number": [str(details.movement_number or "")],
         "composers": metadata.composers,
         "lyricists": metadata.lyricists,
-        "publisher": [metadata.publisher],
+        "publisher": [publisher.name for publisher in details.publishers],
         "label": [release.label],
         "catalogue_number": [release.catalogue_number],
         "barcode": [release.barcode],
-        "p_line": [release.p_line],
+        "p_line": [details.p_line],
         "c_line": [release.c_line],
-        "genre": [release.genre],
+        "genre": [details.genre, subgenre],
         "language": [language],
+        "advisory": [ADVISORIES.get(details.advisory or "")],
         "comment": [metadata.comment],
         "lyrics": [metadata.lyrics],
+        "lyrics_language": [three_letters(details.lyrics_language)] if metadata.lyrics else [],
         **people_values(performers(metadata), production(metadata)),
     }
     values |= {field: [text] for field, text in _gains(levels, container)}
+    column = _COLUMNS.get(container, "comment")
+    places = {row.field for row in TABLE if getattr(row, column)}
     texts_by_field = {field: tuple(v for v in texts if v) for field, texts in values.items()}
-    return {field: texts for field, texts in texts_by_field.items() if texts}
+    return {field: texts for field, texts in texts_by_field.items() if texts and field in places}
+
+
+def _sort_name(release: Release, artist: str) -> str | None:
+    return release.sort_name if artist == release.artist else None
 
 
 def _gains(levels: PlayingLevels | None, container: Container) -> Iterable[tuple[str, str]]:
@@ -181,6 +222,7 @@ def people_values(performing: Involved, producing: Involved) -> Values:
         "arrangers": _names(producing, _ARRANGING),
         "producers": _names(producers, _PRODUCING),
         "engineers": _names(producing, _ENGINEERING),
+        "remixers": _names(producing, _REMIXING),
     }
 
 

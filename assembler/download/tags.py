@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +36,10 @@ _KINDS: dict[Container, Any] = {
     "opus": OggOpus,
     "ogg": OggVorbis,
 }
+_NUMBERS: dict[str, Callable[[int], Any]] = {
+    "cpil": bool, "rtng": lambda number: [number], "©mvi": lambda number: [number],
+}  # fmt: skip
+"""Items of MP4 that hold a number, and its form in mutagen."""
 _PAIRS = (("trkn", "track", "tracks"), ("disk", "disc", "discs"))
 Covers = list[tuple[int, Cover]]
 
@@ -116,7 +121,8 @@ def _put_items(file: Any, values: Values, covers: Covers, gapless: str) -> None:
         if row.item.startswith(FREEFORM) and texts:
             file[row.item] = [MP4FreeForm(text.encode()) for text in texts]
         elif row.item not in ("", "trkn", "disk") and texts:
-            file[row.item] = list(texts)
+            read = _NUMBERS.get(row.item)
+            file[row.item] = read(int(texts[0])) if read else list(texts)
     for item, number, of in _PAIRS:
         file[item] = [(int(values[number][0]), int(values[of][0]))]
     if covers:
@@ -175,7 +181,8 @@ def _item_values(tags: Any) -> Values:
         for field, number in zip(fields, pairs[item], strict=False)
     }
     for row in TABLE:
-        texts = tags.get(row.item, ()) if row.item not in ("", *pairs) else ()
+        found = tags.get(row.item, ()) if row.item not in ("", *pairs) else ()
+        texts = [int(found)] if isinstance(found, bool) else found
         if texts:
-            values[row.field] = tuple(t.decode() if isinstance(t, bytes) else t for t in texts)
+            values[row.field] = tuple(t.decode() if isinstance(t, bytes) else str(t) for t in texts)
     return values

@@ -11,7 +11,7 @@ from pathlib import Path, PurePosixPath
 
 from assembler.manifest import Manifest
 from assembler.manifest.model import Release
-from assembler.metadata import TrackMetadata
+from assembler.metadata import TrackMetadata, all_credits
 from assembler.sheets.missing import TITLE, missing_block, missing_lines, unprinted_lines
 from assembler.sheets.people import performers, production
 from assembler.sheets.track_blocks import (
@@ -127,11 +127,12 @@ def with_symbol(symbol: str, line: str | None) -> str | None:
 
 
 def _booklet(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> tuple[Block, ...]:
+    credits = all_credits(manifest)
     return (
         Block("Words and music", writers_items(tracks)),
-        Block("Performers", tuple(map(Row, performers(manifest.credits, tracks)))),
+        Block("Performers", tuple(map(Row, performers(credits, tracks)))),
         Block("Recorded", recorded_rows(tracks)),
-        Block("Production", tuple(map(Row, production(manifest.credits, tracks)))),
+        Block("Production", tuple(map(Row, production(credits, tracks)))),
         Block("Notes", prose(manifest.text.notes or "")),
         Block("Track notes", track_notes(tracks)),
         Block("Thanks", prose(manifest.text.thanks or "")),

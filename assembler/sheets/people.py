@@ -8,7 +8,7 @@ from itertools import groupby
 
 from assembler.manifest import Manifest
 from assembler.manifest.model import Credit
-from assembler.metadata import TrackMetadata, is_performer
+from assembler.metadata import TrackMetadata, all_credits, is_performer
 from assembler.text import number_ranges
 
 Roles = dict[str, frozenset[int]]
@@ -80,7 +80,7 @@ def all_names(manifest: Manifest) -> tuple[str, ...]:
     for track in manifest.tracks:
         names += [track.artist] if track.artist else []
         names += [*track.composers, *track.lyricists, *track.arrangers]
-    return (*names, *(credit.name for credit in manifest.credits))
+    return (*names, *(credit.name for credit in all_credits(manifest)))
 
 
 def twin_names(names: Iterable[str]) -> list[tuple[str, str]]:

@@ -61,6 +61,44 @@ credits:
   - {name: "Oda; Brenn", roles: [mastering]}
   - {name: Rune Vik, roles: [sleeve notes, executive producer, conductor]}
 """
+DETAILED = (
+    MANIFEST.replace("  language: el\n", """\
+  language: el
+  sort_name: Ferry Singers, Halden
+  subgenre: Sea songs
+  advisory: none
+  compilation: true
+  original_release_date: 1994-05-02
+  territories: [NO, SE]
+""")
+    .replace("    publisher: Tidewrack Songs\n", """\
+    publishers:
+      - {name: Tidewrack Songs, share: 60, ipi: "99999999919"}
+      - {name: Net Loft Music, share: 40}
+    featuring: [Jorun Hald]
+    remixers: [Kari Nymoen, Nils Aker]
+    conductor: Sørine Aakre
+    orchestra: Boathouse Band
+    soloists: [Tove Lind]
+    language: "no"
+    lyrics_language: nn
+    advisory: explicit
+    work: Rounds for Low Water
+    movement: Ropewalk
+    movement_number: 2
+    iswc: T-999.999.999-4
+    p_line: 1994 Net Loft
+    recording_country: "NO"
+""")
+    .replace("    isrc: AA-6Q7-27-00002\n", """\
+    isrc: AA-6Q7-27-00002
+    artist: Halden Ferry Singers
+    instrumental: true
+    genre: Folk
+    original_release_date: 1991
+""")
+)  # fmt: skip
+"""The album with every detail that shops and societies ask for; its codes are invented."""
 Pcm = NDArray[np.int32]
 
 
