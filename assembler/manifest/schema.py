@@ -1,4 +1,4 @@
-"""The JSON Schema of the manifest, for editors that complete and check while the user types."""
+"""JSON Schemas: of the manifest, for editors that check while the user types, and of tables."""
 
 from __future__ import annotations
 
@@ -17,8 +17,13 @@ from assembler.manifest.section import Section
 
 def manifest_schema() -> dict[str, Any]:
     """Return the manifest's schema (JSON Schema, draft 2020-12), each key with its description."""
-    schema = Manifest.model_json_schema(mode="validation")
-    parts = {"Manifest": schema, **schema.get("$defs", {})}
+    return schema_of(Manifest)
+
+
+def schema_of(section: type[Section]) -> dict[str, Any]:
+    """Return the schema of a section and of those in it, each key with its description."""
+    schema = section.model_json_schema(mode="validation")
+    parts = {section.__name__: schema, **schema.get("$defs", {})}
     for model in _models(Section):
         for key, text in _descriptions(model).items():
             field = parts.get(model.__name__, {}).get("properties", {}).get(key)
