@@ -25,7 +25,7 @@ from assembler.manifest import Manifest
 from assembler.manifest.details import Advisory, Publisher
 from assembler.manifest.section import Section
 from assembler.metadata import TrackMetadata, album_artist, is_compilation
-from assembler.text import compact, duration_text, without_formula
+from assembler.text import duration_text, without_formula
 
 SEPARATOR = " | "
 WORLD = "world"
@@ -241,7 +241,5 @@ def _cell(value: object) -> str:
     if isinstance(value, tuple):
         return SEPARATOR.join(map(_cell, value))
     if isinstance(value, Publisher):
-        share = f"{compact(value.share)} %" if value.share is not None else ""
-        known = [text for text in (share, value.ipi and f"IPI {value.ipi}") if text]
-        return f"{value.name} ({', '.join(known)})" if known else value.name
+        return value.text
     return str(value).lower() if isinstance(value, bool) else str(value)

@@ -24,7 +24,7 @@ from assembler.manifest.values import (
     listed,
     refusal,
 )
-from assembler.text import decimal
+from assembler.text import compact, decimal
 
 Advisory = Literal["explicit", "clean", "none"]
 Names = Annotated[
@@ -49,6 +49,13 @@ class Publisher(Section):
     """Its share of the work, percent."""
     ipi: Ipi | None = None
     """Its IPI name number, as its collecting society assigned it."""
+
+    @property
+    def text(self) -> str:
+        """The name, with share and IPI in brackets."""
+        share = f"{compact(self.share)} %" if self.share is not None else ""
+        known = [text for text in (share, self.ipi and f"IPI {self.ipi}") if text]
+        return f"{self.name} ({', '.join(known)})" if known else self.name
 
     @model_validator(mode="before")
     @classmethod

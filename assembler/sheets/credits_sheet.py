@@ -12,6 +12,7 @@ from pathlib import Path, PurePosixPath
 from assembler.manifest import Manifest
 from assembler.manifest.model import Release
 from assembler.metadata import TrackMetadata, all_credits
+from assembler.sheets.details import details_block, own_p_lines, with_symbol
 from assembler.sheets.missing import TITLE, missing_block, missing_lines, unprinted_lines
 from assembler.sheets.people import performers, production
 from assembler.sheets.track_blocks import (
@@ -63,7 +64,7 @@ def credits_sheet(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> Sheet:
     parts = {
         "Front": [Block("Artist and title", _front(release))],
         "Spine": [Block("One line", (Row(_spine(release)),))],
-        "Back": [*track_lists(release, tracks), *_back(release)],
+        "Back": [*track_lists(release, tracks), *_back(release, tracks)],
         "Booklet": _booklet(manifest, tracks),
         "Disc label": _disc_labels(release, tracks),
     }
@@ -72,7 +73,9 @@ def credits_sheet(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> Sheet:
     sheet = Sheet(release.artist, release.title, (), NAME, release.language, filled)
     missing = (*missing_lines(manifest, tracks), *unprinted_lines(sheet_text(sheet)))
     return replace(
-        sheet, facts=_facts(release, len(missing)), parts=(*filled, _before_print(missing))
+        sheet,
+        facts=_facts(release, len(missing)),
+        parts=(*filled, _before_print(missing, details_block(manifest, tracks))),
     )
 
 
@@ -101,9 +104,10 @@ def _spine(release: Release) -> str:
     return " – ".join(text for text in texts if text)
 
 
-def _back(release: Release) -> tuple[Block, ...]:
+def _back(release: Release, tracks: Sequence[TrackMetadata]) -> tuple[Block, ...]:
     rows = _named_rows(
         ("℗ line", with_symbol("℗", release.p_line)),
+        *own_p_lines(release, tracks),
         ("© line", with_symbol("©", release.c_line)),
         ("Label", release.label),
         ("Catalogue number", release.catalogue_number),
@@ -119,11 +123,6 @@ def _back(release: Release) -> tuple[Block, ...]:
         "barcode.pdf, barcode.svg. Scale it to 80 to 200 %; keep the white area free."
     )
     return (rights, Block("Barcode", (BarcodeSymbol(symbol.code), Note(size))))
-
-
-def with_symbol(symbol: str, line: str | None) -> str | None:
-    """Return a ℗ or © line with its symbol in front."""
-    return line if line is None or line.startswith(symbol) else f"{symbol} {line}"
 
 
 def _booklet(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> tuple[Block, ...]:
@@ -157,6 +156,7 @@ def _disc_labels(release: Release, tracks: Sequence[TrackMetadata]) -> Iterable[
         yield Block(f"Disc {number}" if several else "Disc", rows)
 
 
-def _before_print(missing: Sequence[str]) -> Part:
+def _before_print(missing: Sequence[str], details: Block) -> Part:
     symbols = Block("Symbols", tuple(map(Note, SYMBOLS)))
-    return Part(CHECKS, (missing_block(missing), symbols, Block("Approval", (SIGN_OFF,))))
+    blocks = (missing_block(missing), details, symbols, Block("Approval", (SIGN_OFF,)))
+    return Part(CHECKS, tuple(block for block in blocks if block.items))

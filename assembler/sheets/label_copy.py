@@ -10,8 +10,14 @@ from pathlib import Path
 
 from assembler.manifest import Manifest
 from assembler.manifest.codes import isrc_text
-from assembler.metadata import RoleCredit, TrackMetadata, is_performer
-from assembler.sheets.credits_sheet import with_symbol
+from assembler.metadata import RoleCredit, TrackMetadata, album_artist, is_performer
+from assembler.sheets.details import (
+    Field,
+    publishers_text,
+    release_details,
+    track_details,
+    with_symbol,
+)
 from assembler.sheets.missing import NOTHING, OWNERS_TASK, missing_lines
 from assembler.sheets.missing import TITLE as MISSING_TITLE
 from assembler.sheets.people import authors
@@ -27,8 +33,6 @@ EMPTY = "missing"
 RECORDING_WORDS = frozenset(("recorded", "recording", "recordist"))
 RECORDING_ROLES = frozenset(("engineer", "sound engineer", "engineering"))
 """Roles of recording engineers; other engineers mix, master or transfer."""
-
-Field = tuple[str, str | None]
 
 
 def write_label_copy(folder: Path, manifest: Manifest, tracks: Sequence[TrackMetadata]) -> None:
@@ -67,7 +71,7 @@ def _release_fields(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> tupl
     release = manifest.release
     symbol = barcode_symbol(release.barcode) if release.barcode else None
     return (
-        ("Artist", release.artist),
+        ("Artist", album_artist(manifest)),
         ("Title", release.title),
         ("Label", release.label),
         ("Catalogue number", release.catalogue_number),
@@ -77,6 +81,7 @@ def _release_fields(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> tupl
         ("Language (ISO 639)", release.language),
         ("℗ line", with_symbol("℗", release.p_line)),
         ("© line", with_symbol("©", release.c_line)),
+        *release_details(manifest),
         ("Discs", str(len(by_disc(tracks)))),
         ("Tracks", str(len(tracks))),
         (TOTAL, total_text(tracks)),
@@ -110,7 +115,8 @@ def _track_fields(manifest: Manifest, track: TrackMetadata) -> tuple[Field, ...]
         ("ISRC", isrc_text(track.isrc) if track.isrc else None),
         ("Duration", duration_text(track.duration_s)),
         *_writers(track),
-        *_given("Publisher", track.publisher),
+        *_given("Publisher", publishers_text(track)),
+        *track_details(manifest.release, track),
         ("Recorded", when_and_where(*when) if any(when) else None),
         ("Recorded by", _people(part for part in track.credits if is_recorder(part.role))),
         ("Performers", _people(part for part in track.credits if is_performer(part.role))),
