@@ -12,9 +12,8 @@ from pydantic import (
     StringConstraints,
 )
 
-from assembler.dsp.dither import Dither
 from assembler.findings import Finding
-from assembler.manifest.model import Format
+from assembler.manifest.model import Dither, Format
 from assembler.mastering.plan import Room
 
 SCHEMA_VERSION = 1

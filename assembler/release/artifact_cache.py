@@ -16,6 +16,7 @@ from assembler.audio.digest import file_digest
 from assembler.cache.copies import copy_file
 from assembler.cache.folder import CacheFolder, cache_key
 from assembler.cache.keys import Ingredients, Key, named_key
+from assembler.disc.md5 import file_md5
 from assembler.errors import AssemblerError
 from assembler.manifest import Level
 from assembler.mastering.gain_plan import GainPlan, TrackGain
@@ -206,6 +207,11 @@ class ArtifactCache:
     def sha256(self, path: Path) -> str:
         """Return the SHA-256 of a file of the release; for cached files it is known."""
         return self._digests.get(path) or file_digest(path)
+
+    def md5(self, path: Path) -> str:
+        """Return the MD5 of a file of the release; it is read once for each content."""
+        md5: str = self.folder.json(cache_key("MD5", self.sha256(path)), lambda: file_md5(path))
+        return md5
 
 
 def _content_key(key: Key) -> str:

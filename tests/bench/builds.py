@@ -1,20 +1,23 @@
 """Builds of an album of real music, and what each kind of edit costs: python tests/bench/builds.py
 
 Not a test: prints a table of whole processes (medians): a cold build, one with nothing changed, a
-title, a trim, a gap; 20 small releases in one call and one by itself; sources of 24 bits at 96 kHz;
-the encoders alone; and the same deliverables by a plain script of ffmpeg calls, one and two at a
-time. Needs ffmpeg and Debian's singularity-music.
+title, a trim, a gap; one small release by itself, 20 in one call and 20 on a cluster;
+sources of 24 bits at 96 kHz; the encoders alone; and the same deliverables by a plain script of
+ffmpeg calls, one and two at a time. Needs ffmpeg and Debian's singularity-music.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Sequence
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import soundfile
@@ -164,13 +167,45 @@ def many(folder: Path, files: Sequence[Path], runs: int) -> None:
         manifests.append(folder / f"small-{n:02d}.yaml")
         chosen = [clips[(n + k) % len(clips)] for k in range(3)]
         manifests[-1].write_text(manifest_of(chosen, f"TWE-{100 + n}"))
-    for what, given in (("one small release", manifests[:1]), ("20 in one call", manifests)):
-        done = []
-        for _ in range(runs):
-            shutil.rmtree(os.environ["ASSEMBLER_STORE"], ignore_errors=True)
-            shutil.rmtree(folder / "small", ignore_errors=True)
-            done.append(run(build(*given, out=folder / "small"), CORES))
-        print(row(what, median(done)))
+    out = folder / "small"
+    with _cluster(folder) as address:
+        on_cluster = [*build(*manifests, out=out), "--scheduler", address, "--jobs", "1"]
+        for what, command in (
+            ("one small release", build(manifests[0], out=out)),
+            ("20 in one call", build(*manifests, out=out)),
+            ("20 on a cluster of two workers", on_cluster),
+        ):
+            done = []
+            for _ in range(runs):
+                shutil.rmtree(os.environ["ASSEMBLER_STORE"], ignore_errors=True)
+                shutil.rmtree(out, ignore_errors=True)
+                done.append(run(command, CORES))
+            print(row(what, median(done)))
+
+
+@contextmanager
+def _cluster(folder: Path) -> Iterator[str]:
+    """Run a Dask scheduler and two workers, each a process; yield the scheduler's address."""
+    file = folder / "scheduler.json"
+    dask = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--scheduler-file", str(file)]
+    worker = [sys.executable, "-m", "distributed.cli.dask_worker", "--scheduler-file", str(file)]
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    processes = [subprocess.Popen([*dask, "--port", "0", "--no-dashboard"], **quiet)]
+    try:
+        for _ in range(2):
+            processes.append(
+                subprocess.Popen(
+                    [*worker, "--nthreads", "1", "--no-dashboard"], cwd=folder, **quiet
+                )
+            )
+        while not file.exists():
+            time.sleep(0.1)
+        time.sleep(5)  # until both workers have registered
+        yield json.loads(file.read_text())["address"]
+    finally:
+        for process in reversed(processes):
+            process.terminate()
+            process.wait()
 
 
 def high_rate(folder: Path, files: Sequence[Path]) -> None:

@@ -132,13 +132,8 @@ def many(count: int) -> str:
     return f"{head}tracks:\n{tracks}"
 
 
-@pytest.mark.thorough
-def test_check_of_99_tracks_renders_nothing_and_wakes_no_sound_room(desk: Desk) -> None:
-    content = (desk.folder / "a.wav").read_bytes()
-    for number in range(1, 100):
-        (desk.folder / f"t{number}.wav").write_bytes(content)
-    path = desk.write(many(99))
-    before = contents(desk.folder)
+def modules_loaded(*arguments: str) -> tuple[str, str]:
+    """Run a command; return its standard output, and which of the slow libraries it loaded."""
     script = (
         "import sys\n"
         "from assembler.commands.main import main\n"
@@ -148,14 +143,31 @@ def test_check_of_99_tracks_renders_nothing_and_wakes_no_sound_room(desk: Desk) 
         "sys.exit(code)\n"
     )
     done = subprocess.run(
-        [sys.executable, "-c", script, "check", str(path), "--json"],
-        capture_output=True,
-        text=True,
-        check=False,
+        [sys.executable, "-c", script, *arguments], capture_output=True, text=True, check=False
     )
-    assert done.returncode == 0
-    assert done.stderr.strip() == "[]"
-    assert len(json.loads(done.stdout)["tracks"]) == 99
+    assert done.returncode == 0, done.stderr
+    return done.stdout, done.stderr.strip().splitlines()[-1]
+
+
+def test_a_build_with_nothing_to_do_loads_no_slow_library(desk: Desk) -> None:
+    path = str(desk.write())
+    _, first = modules_loaded("build", path, "--json")
+    assert "numba" in first
+    text, second = modules_loaded("build", path, "--json")
+    assert json.loads(text)["made"] == []
+    assert second == "[]"
+
+
+@pytest.mark.thorough
+def test_check_of_99_tracks_renders_nothing_and_wakes_no_sound_room(desk: Desk) -> None:
+    content = (desk.folder / "a.wav").read_bytes()
+    for number in range(1, 100):
+        (desk.folder / f"t{number}.wav").write_bytes(content)
+    path = desk.write(many(99))
+    before = contents(desk.folder)
+    text, loaded = modules_loaded("check", str(path), "--json")
+    assert loaded == "[]"
+    assert len(json.loads(text)["tracks"]) == 99
     assert contents(desk.folder) == before
 
 

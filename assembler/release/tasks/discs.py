@@ -12,13 +12,11 @@ from typing import Any
 import numpy as np
 
 from assembler.cache.copies import copy_file
-from assembler.cache.folder import cache_key
 from assembler.cache.keys import named_key
 from assembler.disc.archive import archive_comments, encode_archive, tag_archive
 from assembler.disc.bin import FOLDER, KIND, write_bin
 from assembler.disc.cd_text import cd_text
 from assembler.disc.cue import cue_bytes, cue_sheet, disc_stem
-from assembler.disc.md5 import file_md5
 from assembler.disc.texts import TrackTexts, release_texts, track_texts
 from assembler.dsp.blocks import Pcm
 from assembler.errors import AssemblerError
@@ -171,7 +169,7 @@ def disc_tasks(
             )
             hidden = sound[: len(sound) - len(image.disc.passages)]
             tracks = [track for passage in sound[len(hidden) :] for track in passage]
-            files.write_archive([*hidden, *tracks])
+            cache.md5(files.write_archive([*hidden, *tracks]))
             if "bin" in plan.report.source.manifest.disc.forms:
                 files.write_bin([*hidden, *tracks])
             return files
@@ -181,6 +179,7 @@ def disc_tasks(
         name = f"disc {disc.number}"
         archived = Task(f"{name}: archive", archive, (image, *first, *own), cost_s)
         found.append(Task(f"{name}: texts", DiscFiles.write_texts, (archived,)))
+        found.append(Task(f"{name}: MD5 of the image", lambda one: cache.md5(one.path), (image,)))
     return [
         Task("files for the plant", partial(_make_plant_files, plan, folder, cache), tuple(found))
     ]
@@ -192,9 +191,7 @@ def _make_plant_files(plan: Plan, folder: Path, cache: ArtifactCache, *_: None) 
     stems = [disc_stem(plan.name, disc.number, len(discs)) for disc in discs]
 
     def checksums(path: Path) -> tuple[str, str]:
-        sha256 = cache.sha256(path)
-        key = cache_key("MD5", sha256)
-        return cache.folder.json(key, lambda: file_md5(path)), sha256
+        return cache.md5(path), cache.sha256(path)
 
     write_plant_files(folder, plan.report.source.manifest, discs, stems, checksums)
 
