@@ -63,7 +63,8 @@ class DiscFiles:
         """The disc's order."""
         return self.image.disc
 
-    def _path(self, suffix: str) -> Path:
+    def path(self, suffix: str) -> Path:
+        """Return the path of the disc's file with a suffix."""
         return self.image.path.with_suffix(suffix)
 
     def _texts(self) -> list[TrackTexts]:
@@ -94,7 +95,7 @@ class DiscFiles:
             tag_archive(path, self.disc, release, texts, comments=comments, pre_emphasis=flags)
 
         key = named_key("archive", marks, [encoded])
-        return self.cache.release_file(self._path(".flac"), key, write, encoded=encoded)
+        return self.cache.release_file(self.path(".flac"), key, write, encoded=encoded)
 
     def write_bin(self, sound: Sequence[FinishedTrack]) -> Path:
         """Write the image of this sound as a BIN file, and the cue sheet of that."""
@@ -115,8 +116,8 @@ class DiscFiles:
     def write_texts(self) -> None:
         """Write cue sheet, CD-Text and PQ sheet, once image and archive are written."""
         cue, packs, release = (
-            self._path(".cue"),
-            self._path(".cdtext"),
+            self.path(".cue"),
+            self.path(".cdtext"),
             release_texts(self.manifest),
         )
         texts = self._texts()
@@ -125,7 +126,7 @@ class DiscFiles:
         with suppress(AssemblerError):  # texts that do not fit: the check reported them
             packs.write_bytes(cd_text(release, texts).content)
             files.append(packs)
-        digests = {path: self.cache.sha256(path) for path in (*files, self._path(".flac"))}
+        digests = {path: self.cache.sha256(path) for path in (*files, self.path(".flac"))}
         sheet = pq_sheet(self.manifest, self.disc, self.of_discs, digests)
         number = f"-{self.disc.number}" if self.of_discs > 1 else ""
         folder = self.image.path.parent
@@ -169,7 +170,7 @@ def disc_tasks(
             )
             hidden = sound[: len(sound) - len(image.disc.passages)]
             tracks = [track for passage in sound[len(hidden) :] for track in passage]
-            cache.md5(files.write_archive([*hidden, *tracks]))
+            files.write_archive([*hidden, *tracks])
             if "bin" in plan.report.source.manifest.disc.forms:
                 files.write_bin([*hidden, *tracks])
             return files
@@ -178,8 +179,13 @@ def disc_tasks(
         image = discs.images[disc.number]
         name = f"disc {disc.number}"
         archived = Task(f"{name}: archive", archive, (image, *first, *own), cost_s)
-        found.append(Task(f"{name}: texts", DiscFiles.write_texts, (archived,)))
-        found.append(Task(f"{name}: MD5 of the image", lambda one: cache.md5(one.path), (image,)))
+        found += [
+            Task(f"{name}: texts", DiscFiles.write_texts, (archived,)),
+            Task(f"{name}: MD5 of the image", lambda one: cache.md5(one.path), (image,)),
+            Task(
+                f"{name}: MD5 of the archive", lambda one: cache.md5(one.path(".flac")), (archived,)
+            ),
+        ]
     return [
         Task("files for the plant", partial(_make_plant_files, plan, folder, cache), tuple(found))
     ]
