@@ -12,7 +12,7 @@ from pathlib import Path, PurePosixPath
 from assembler.manifest import Manifest
 from assembler.manifest.model import Release
 from assembler.metadata import TrackMetadata, all_credits
-from assembler.sheets.details import details_block, own_p_lines, with_symbol
+from assembler.sheets.details import details_blocks, own_p_lines, with_symbol
 from assembler.sheets.missing import TITLE, missing_block, missing_lines, unprinted_lines
 from assembler.sheets.people import performers, production
 from assembler.sheets.track_blocks import (
@@ -75,7 +75,7 @@ def credits_sheet(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> Sheet:
     return replace(
         sheet,
         facts=_facts(release, len(missing)),
-        parts=(*filled, _before_print(missing, details_block(manifest, tracks))),
+        parts=(*filled, _before_print(missing, details_blocks(manifest, tracks))),
     )
 
 
@@ -156,7 +156,7 @@ def _disc_labels(release: Release, tracks: Sequence[TrackMetadata]) -> Iterable[
         yield Block(f"Disc {number}" if several else "Disc", rows)
 
 
-def _before_print(missing: Sequence[str], details: Block) -> Part:
+def _before_print(missing: Sequence[str], details: Sequence[Block]) -> Part:
     symbols = Block("Symbols", tuple(map(Note, SYMBOLS)))
-    blocks = (missing_block(missing), details, symbols, Block("Approval", (SIGN_OFF,)))
+    blocks = (missing_block(missing), *details, symbols, Block("Approval", (SIGN_OFF,)))
     return Part(CHECKS, tuple(block for block in blocks if block.items))

@@ -11,6 +11,7 @@ from assembler.sheets.people import tracks_text
 from assembler.text import date_text
 from assembler.typeset.blocks import Block, Row
 
+DETAILS = "For shops and collecting societies"
 Field = tuple[str, str | None]
 """A name and its text; None where it is missing."""
 
@@ -70,18 +71,17 @@ def own_p_lines(release: Release, tracks: Sequence[TrackMetadata]) -> tuple[Fiel
     )
 
 
-def details_block(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> Block:
-    """Return the block that lists all details, of the release and of each track."""
-    rows = [Row(text or "", label=name) for name, text in release_details(manifest)]
+def details_blocks(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> tuple[Block, ...]:
+    """Return the blocks that list all details, of the release and of each track."""
+    rows = []
     for track in tracks:
         shares = publishers_text(track)
-        if shares == (track.publisher or ""):
-            shares = ""
-        fields = (*track_details(manifest.release, track), *_known(("Publishers", shares)))
-        if fields:
+        own = () if shares == (track.publisher or "") else (("Publishers", shares),)
+        if fields := (*track_details(manifest.release, track), *own):
             text = "; ".join(f"{name}: {text}" for name, text in fields)
             rows.append(Row(track.title, tracks_text([track]), details=(text,)))
-    return Block("For shops and collecting societies", tuple(rows))
+    release = tuple(Row(text or "", label=name) for name, text in release_details(manifest))
+    return (Block(DETAILS, release), Block(f"{DETAILS}, track by track", tuple(rows)))
 
 
 def work_text(track: TrackMetadata) -> str | None:

@@ -118,7 +118,7 @@ def test_the_last_part_lists_the_rest_and_the_pdf_too(made: Make) -> None:
     sheet = made(MANIFEST)
     block = sheet.block("For shops and collecting societies")
     assert "Territories (ISO 3166)\tNO, SE" in block
-    joined = " ".join(block.split())
+    joined = " ".join(sheet.block("For shops and collecting societies, track by track").split())
     for text in (
         "ISWC: T-999.999.999-4",
         "Publishers: Tidewrack Songs (60 %, IPI 99999999919); Net Loft (40 %)",
