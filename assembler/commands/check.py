@@ -25,14 +25,23 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TIME",
         help="also try the running order with this gap between tracks",
     )
+    parser.add_argument(
+        "--for",
+        dest="audience",
+        choices=["shops"],
+        help="also check by the published rules of shops and collecting societies",
+    )
 
 
 def _run(options: argparse.Namespace) -> int:
     from assembler.manifest import load_to_check
     from assembler.preflight.check import check
+    from assembler.preflight.shops import for_shops
     from assembler.preflight.trial import try_order
 
     report = check(load_to_check(options.manifest))
+    if options.audience:
+        report = for_shops(report)
     asked = options.without or options.gap is not None
     trial = try_order(report, options.without, options.gap) if asked and report.sections else None
     if options.json:

@@ -1,6 +1,7 @@
 """Cover pictures: checked, and reduced for tags.
 
-Shops ask for a square of 3000 × 3000 pixels, RGB, JPEG or PNG (common practice, from memory).
+Shops ask for a square of 3000 × 3000 pixels or more (iMusician, Ditto, LabelCaster, Boomkit), RGB,
+JPEG or PNG.
 """
 
 from __future__ import annotations
@@ -141,6 +142,17 @@ def _open(path: Path) -> Image.Image | Problem:
     except (OSError, ValueError, SyntaxError) as error:
         message = f"{path}: the picture is damaged ({shorten(str(error))}): export it again"
         return "error", "unreadable-cover", message
+
+
+def picture_size(path: Path) -> tuple[int, int] | None:
+    """Return a picture's width and height in pixels; None where it can't be read."""
+    from PIL import Image
+
+    try:
+        with warnings.catch_warnings(action="ignore"), Image.open(path, formats=_KINDS) as picture:
+            return picture.size
+    except (OSError, ValueError, SyntaxError):
+        return None
 
 
 def read_cover(path: Path) -> Cover:

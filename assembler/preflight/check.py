@@ -18,6 +18,7 @@ from assembler.errors import AssemblerError
 from assembler.findings import Finding, errors_in
 from assembler.manifest import ManifestFile
 from assembler.manifest.codes import isrc_text
+from assembler.preflight.details import detail_findings
 from assembler.preflight.rates import rate_findings
 from assembler.preflight.section_findings import overlap_findings
 from assembler.preflight.sections import (
@@ -50,6 +51,8 @@ class CheckReport:
     """The running order; empty with `sections`."""
     hidden: TrackSection | None = None
     """The sound before track 1, if there is any."""
+    audience: str | None = None
+    """For whom it was checked too, besides the build."""
 
     @property
     def sides(self) -> tuple[Side, ...]:
@@ -146,6 +149,7 @@ def _manifest_findings(source: ManifestFile) -> Iterator[Finding]:
     """Check all that needs no recording."""
     yield from spelling_findings(source)
     yield from _codes(source)
+    yield from detail_findings(source)
     yield from _credits(source)
     yield from _twins(source)
     yield from _disc_numbers(source)
@@ -203,7 +207,7 @@ def _codes(source: ManifestFile) -> Iterator[Finding]:
         elif track.isrc in first:
             message = (
                 f"{isrc_text(track.isrc)} is already the ISRC of track {first[track.isrc] + 1}: "
-                "each recording has its own"
+                "each recording has its own, and so has an edit, a remix or another length"
             )
             yield source.finding("error", "duplicate-isrc", loc, message)
         else:

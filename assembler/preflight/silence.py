@@ -1,13 +1,14 @@
 """Find silence at the ends of the delivered files, in the sources and before rendering.
 
-Shops reject a file with more than 10 s of silence at either end (two distributors' public pages).
+Shops reject a file with more than 10 s of silence at either end (Audiomaze and another), one of
+them more than 5 s after a fade (Sundesire).
 Silence is sound below −70 dBFS: 16-bit dither is 20 dB lower, tape hiss higher (from memory).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from fractions import Fraction
 from math import ceil, floor
 
@@ -25,6 +26,7 @@ from assembler.sequence import DiscOrder, TrackPlace
 from assembler.text import FRAMES_PER_SECOND, clock_text
 
 LONGEST_SILENCE_S = 10
+LONGEST_AFTER_FADE_S = 5
 LONGEST_HEAD_S = 0.5
 _SILENT_BELOW = 10 ** (-70 / 20)
 _MOST_READ_S = 60
@@ -34,18 +36,44 @@ def silence_findings(
     source: ManifestFile, sections: Sequence[TrackSection], discs: Sequence[DiscOrder]
 ) -> Iterator[Finding]:
     """Warn of long silence at the ends of files; note a source that begins with some."""
+    for section, place, after_s in _readable(sections, discs):
+        with suppress(soundfile.LibsndfileError, OSError):  # what reads the file later reports it
+            yield from _at_the_head(source, section, place)
+            if source.manifest.download.formats:
+                silent_s = _silent_end_s(section)
+                if silent_s is not None and silent_s + after_s > LONGEST_SILENCE_S:
+                    yield _at_the_end(source, section, silent_s, after_s)
+
+
+def silence_after_fades(
+    source: ManifestFile, sections: Sequence[TrackSection], discs: Sequence[DiscOrder]
+) -> Iterator[Finding]:
+    """Warn of files that end with silence after a fade, too long for one shop."""
+    for section, place, after_s in _readable(sections, discs):
+        if not source.manifest.tracks[place.index].fade_out:
+            continue
+        with suppress(soundfile.LibsndfileError, OSError):
+            silent_s = _silent_end_s(section)
+            if silent_s is not None:
+                total_s = float(silent_s + after_s)
+                if LONGEST_AFTER_FADE_S < total_s <= LONGEST_SILENCE_S:
+                    message = (
+                        f"the file of track {section.index + 1} has {total_s:.1f} s of silence "
+                        f"after its fade: shorten it to {LONGEST_AFTER_FADE_S} s (Sundesire)"
+                    )
+                    loc = ("tracks", section.index)
+                    yield source.finding("warning", "silence-after-fade", loc, message)
+
+
+def _readable(
+    sections: Sequence[TrackSection], discs: Sequence[DiscOrder]
+) -> Iterator[tuple[TrackSection, TrackPlace, Fraction]]:
+    """Yield each track's section and place, and the silence that its file has after it."""
     for disc in discs:
         for place, file_frames in zip(disc.places, disc.file_frames, strict=True):
             section = sections[place.index]
-            if section.recording.is_provisional:
-                continue
-            try:
-                yield from _at_the_head(source, section, place)
-                if source.manifest.download.formats:
-                    after = Fraction(file_frames - place.frames, FRAMES_PER_SECOND)
-                    yield from _at_the_end(source, section, after)
-            except (soundfile.LibsndfileError, OSError):
-                continue  # whatever reads a damaged file later reports it
+            if not section.recording.is_provisional:
+                yield section, place, Fraction(file_frames - place.frames, FRAMES_PER_SECOND)
 
 
 def _at_the_head(
@@ -73,11 +101,8 @@ def _at_the_head(
 
 
 def _at_the_end(
-    source: ManifestFile, section: TrackSection, after_s: Fraction
-) -> Iterator[Finding]:
-    own_s = _silent_end_s(section)
-    if own_s is None or own_s + after_s <= LONGEST_SILENCE_S:
-        return
+    source: ManifestFile, section: TrackSection, own_s: Fraction, after_s: Fraction
+) -> Finding:
     if own_s < after_s:
         remedy = "shorten the gap after it"
     else:
@@ -89,7 +114,7 @@ def _at_the_end(
         f"the file of track {section.index + 1} ends with {float(own_s + after_s):.1f} s of "
         f"silence, and shops reject more than 10 s: {remedy}"
     )
-    yield source.finding("warning", "long-silence", ("tracks", section.index), message)
+    return source.finding("warning", "long-silence", ("tracks", section.index), message)
 
 
 def _silent_head_s(section: TrackSection) -> Fraction | None:

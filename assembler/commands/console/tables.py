@@ -70,7 +70,10 @@ def print_check(report: CheckReport) -> None:
         if manifest.disc.make:
             console.print(_time_left(disc, manifest.disc.limit))
     counts = _counts(report.findings)
-    verdict = "ready to build" if report.ok else "cannot be built yet"
+    if report.audience:
+        verdict = f"{'' if report.ok else 'not yet '}ready for {report.audience}"
+    else:
+        verdict = "ready to build" if report.ok else "cannot be built yet"
     console.print(f"{report.source.path}: {verdict}{f' ({counts})' if counts else ''}")
 
 
