@@ -13,17 +13,6 @@ from assembler.manifest.model import Credit, Release
 from assembler.sequence import DiscOrder
 from assembler.text import FRAMES_PER_SECOND
 
-_PRODUCTION_WORDS = frozenset((
-    "arranged", "arrangement", "arranger", "artwork", "booklet", "cover", "design", "designer",
-    "edited", "editing", "editor", "engineer", "engineering", "illustration", "illustrations",
-    "layout", "liner", "mastered", "mastering", "mix", "mixer", "mixing", "notes", "photo",
-    "photographer", "photographs", "photography", "photos", "produced", "producer",
-    "production", "recording", "recordist", "remix", "remixed", "remixer", "restoration",
-    "restored", "sleeve", "transfer",
-    "transfers", "translated", "translation", "translator", "typesetting",
-))  # fmt: skip
-"""Words in the roles of production and artwork; all other roles are performers'."""
-
 VARIOUS_ARTISTS = "Various Artists"
 MOST_PRIMARY_ARTISTS = 3
 """With more, shops list a release under `VARIOUS_ARTISTS` (Ingrooves, iMusician)."""
@@ -32,17 +21,6 @@ _ROLES = {
     "featuring": "featured artist", "remixers": "remixer",
 }  # fmt: skip
 """Keys of a track that name people, and the role of each."""
-
-
-def is_performer(role: str) -> bool:
-    """Return whether a role is a performer's, not one of production or artwork.
-
-    Examples
-    --------
-    >>> is_performer("alto recorder"), is_performer("recording engineer")
-    (True, False)
-    """
-    return _PRODUCTION_WORDS.isdisjoint(role.lower().replace("-", " ").split())
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,8 @@ from assembler.download.formats import Container
 from assembler.download.playing_levels import PlayingLevels, r128_gain, replay_gain
 from assembler.manifest.iso_codes import three_letters
 from assembler.manifest.model import Release
-from assembler.metadata import TrackMetadata, is_performer
+from assembler.manifest.roles import is_performer
+from assembler.metadata import TrackMetadata
 
 FREEFORM = "----:com.apple.iTunes:"
 """The name space in which MP4 readers look for freeform items."""

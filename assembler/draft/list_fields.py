@@ -3,15 +3,14 @@
 One row per field. A field without a key is found and reported, and left out; give its row a key,
 and `import` fills it in.
 
-ISRC: ISO 3901:2019. ISWC: ISO 15707, form only. IPI: CISAC's name number, 9 to 11 digits. Language:
-ISO 639 codes, form only (the last three from memory).
+ISRC: ISO 3901:2019. ISWC: ISO 15707, form only: the manifest's model checks what is filled in.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Literal
 
 from assembler.draft.song_parts import isrc_in_cell, time_in_cell
@@ -42,7 +41,18 @@ class ListField:
     """Check the form of a cell that is not empty."""
     kind: Kind = "text"
     """How its text is read and compared."""
+    words: Mapping[str, str] = field(default_factory=dict)
+    """Cells that the manifest writes in another way, in lower case."""
 
+
+_ADVISORIES = {
+    "yes": "explicit", "y": "explicit", "e": "explicit", "edited": "clean", "no": "none",
+    "n": "none", "not explicit": "none", "non-explicit": "none", "non explicit": "none",
+}  # fmt: skip
+_YES_OR_NO = {
+    "y": "yes", "x": "yes", "instrumental": "yes", "n": "no", "-": "no", "vocal": "no",
+    "vocals": "no",
+}  # fmt: skip
 
 LIST_FIELDS: dict[str, ListField] = {
     "number": ListField(
@@ -126,41 +136,84 @@ LIST_FIELDS: dict[str, ListField] = {
         "recorded_at",
     ),
     "iswc": ListField(
-        "ISWC", "iswc|iswc code|work code|code iswc",
-        is_valid=_of_form(r"T[-. ]?(\d[-. ]?){9}\d"), kind="code",
+        "ISWC", "iswc|iswc code|work code|code iswc", "iswc",
+        _of_form(r"T[-. ]?(\d[-. ]?){9}\d"), "code",
+    ),
+    "publisher_shares": ListField(
+        "Publisher shares",
+        "publisher share|publisher shares|publisher share %|publishing share|publisher split|"
+        "verlagsanteil|forlagsandel",
+        "publishers",
+    ),
+    "publisher_ipi": ListField(
+        "Publisher IPI",
+        "publisher ipi|publisher ipi number|publisher ipi name number|publisher cae|"
+        "publisher cae/ipi|verlag ipi",
+        "publishers",
     ),
     "ipi": ListField(
         "IPI",
         "ipi|ipi number|ipi name number|ipi no|cae|cae/ipi|ipi/cae|cae / ipi|composer ipi|"
-        "writer ipi|publisher ipi",
+        "writer ipi",
         is_valid=_of_form(r"(\d[. ]?){9,11}"), kind="code",
     ),
+    "shares": ListField("Shares", "share|shares|split|splits|%|share %|andel|anteil"),
     "language": ListField(
         "Language",
-        "language|lang|lyrics language|language of lyrics|sprache|språk|sprog|langue|idioma|lingua|"
-        "taal|kieli",
+        "language|lang|language sung|audio language|language of performance|sprache|språk|sprog|"
+        "langue|idioma|lingua|taal|kieli",
+        "language",
     ),
+    "lyrics_language": ListField(
+        "Lyrics language", "lyrics language|language of lyrics|language of the lyrics",
+        "lyrics_language",
+    ),
+    "instrumental": ListField(
+        "Instrumental", "instrumental|instrumental y/n", "instrumental", words=_YES_OR_NO
+    ),
+    "advisory": ListField(
+        "Advisory", "explicit|advisory|parental advisory|explicit y/n|clean/explicit", "advisory",
+        words=_ADVISORIES,
+    ),
+    "genre": ListField("Genre", "genre|subgenre|style|sjanger", "genre"),
+    "featuring": ListField(
+        "Featuring", "featuring|feat|featured artist|featured artists", "featuring", kind="names"
+    ),
+    "remixers": ListField("Remixers", "remixer|remixers|remixed by", "remixers", kind="names"),
+    "conductor": ListField(
+        "Conductor", "conductor|conductors|dirigent|chef d'orchestre|director", "conductor",
+        kind="names",
+    ),
+    "orchestra": ListField(
+        "Orchestra", "orchestra|ensemble|orchester|orkester|orchestre|orquesta", "orchestra",
+        kind="names",
+    ),
+    "soloists": ListField("Soloists", "soloist|soloists|solist|solisten|soliste", "soloists",
+                          kind="names"),
     "performers": ListField(
         "Performers",
         "performers|musicians|featured performers|non-featured performers|mitwirkende|musiker|"
         "musikere|medvirkende|interprètes|intérpretes|players",
-        kind="names",
+        "credits", kind="names",
     ),
-    "shares": ListField("Shares", "share|shares|split|splits|%|share %|andel|anteil"),
-    "genre": ListField("Genre", "genre|subgenre|style|sjanger"),
-    "advisory": ListField(
-        "Advisory", "explicit|advisory|parental advisory|explicit y/n|clean/explicit"
+    "work": ListField("Work", "work|opus|werk|verk|œuvre|obra|opera", "work"),
+    "movement": ListField(
+        "Movement", "movement|movement title|satz|mouvement|movimiento|movimento", "movement"
     ),
-    "instrumental": ListField("Instrumental", "instrumental|instrumental y/n"),
-    "p_line": ListField("℗", "℗|p line|p-line|(p)|p line text|℗ line|phonogram"),
-    "work": ListField("Work", "work|work id|opus|werk|verk|œuvre|obra|opera"),
-    "movement": ListField("Movement", "movement|satz|mouvement|movimiento|movimento"),
-    "conductor": ListField("Conductor", "conductor|dirigent|chef d'orchestre|director"),
-    "featuring": ListField("Featuring", "featuring|feat|featured artist|featured artists"),
-    "remixers": ListField("Remixers", "remixer|remixers|remixed by"),
-    "country": ListField(
+    "movement_number": ListField(
+        "Movement no.", "movement no|movement number|movement nr|satz nr", "movement_number"
+    ),
+    "p_line": ListField("℗", "℗|p line|p-line|(p)|p line text|℗ line|phonogram", "p_line"),
+    "recording_country": ListField(
         "Country of recording",
         "country|country of recording|recording country|land|pays|país|paese",
+        "recording_country",
+    ),
+    "original_release_date": ListField(
+        "First released",
+        "original release date|first released|first release|original release|"
+        "date of first release",
+        "original_release_date", _of_form(r"\d{4}(-\d\d(-\d\d)?)?"), "date",
     ),
 }  # fmt: skip
 """By the name that the program uses."""
@@ -209,12 +262,12 @@ def fields_of_head(cells: Sequence[str]) -> list[str | None]:
             _BESIDE_COMPOSERS.get(name, field) for name, field in zip(names, fields, strict=True)
         ]
     first: dict[str | None, str] = {}
-    for name, field in zip(names, fields, strict=True):
-        first.setdefault(field, name)
+    for name, of in zip(names, fields, strict=True):
+        first.setdefault(of, name)
     seen: list[str | None] = []
-    for name, field in zip(names, fields, strict=True):
-        repeats = field is not None and LIST_FIELDS[field].kind == "names" and first[field] == name
-        seen.append(field if repeats or field not in seen else None)
+    for name, of in zip(names, fields, strict=True):
+        repeats = of is not None and LIST_FIELDS[of].kind == "names" and first[of] == name
+        seen.append(of if repeats or of not in seen else None)
     return seen
 
 

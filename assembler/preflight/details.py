@@ -55,9 +55,14 @@ def _of_language(track: Track) -> Iterator[Clash]:
         yield "warning", "instrumental-with-advisory", "advisory", message
 
 
+def _is_named(track: Track) -> bool:
+    names = [publisher.name for publisher in track.publishers]
+    return track.publisher in (*names, *(sign.join(names) for sign in (", ", "; ", " / ", " & ")))
+
+
 def _of_work(track: Track) -> Iterator[Clash]:
-    if track.publisher and track.publishers:
-        message = "the track has both `publisher` and `publishers`: keep one"
+    if track.publisher and track.publishers and not _is_named(track):
+        message = "`publisher` is none of the track's `publishers`: keep one of the keys"
         yield "error", "two-publishers", "publisher", message
     if (track.movement or track.movement_number) and not track.work:
         message = "a movement belongs to a work: add `work: …`"

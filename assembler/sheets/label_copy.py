@@ -10,7 +10,8 @@ from pathlib import Path
 
 from assembler.manifest import Manifest
 from assembler.manifest.codes import isrc_text
-from assembler.metadata import RoleCredit, TrackMetadata, album_artist, is_performer
+from assembler.manifest.roles import is_performer
+from assembler.metadata import RoleCredit, TrackMetadata, album_artist
 from assembler.sheets.details import (
     Field,
     publishers_text,

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from assembler.manifest import Manifest
 from assembler.manifest.model import Release
-from assembler.metadata import TrackMetadata, is_performer
+from assembler.manifest.roles import is_performer
+from assembler.metadata import TrackMetadata
 from assembler.sheets.people import all_names, tracks_text, twin_names
 from assembler.typeset.blocks import Block, Note, Row
 from assembler.typeset.fonts import NO_GLYPH, missing_characters

@@ -8,7 +8,8 @@ from itertools import groupby
 
 from assembler.manifest import Manifest
 from assembler.manifest.model import Credit
-from assembler.metadata import TrackMetadata, all_credits, is_performer
+from assembler.manifest.roles import is_performer
+from assembler.metadata import TrackMetadata, all_credits
 from assembler.text import number_ranges
 
 Roles = dict[str, frozenset[int]]

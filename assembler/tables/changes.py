@@ -17,6 +17,13 @@ from assembler.draft.song_parts import names_in
 from assembler.findings import Finding, errors_in
 from assembler.manifest import ManifestFile, Track
 from assembler.manifest.codes import isrc_text
+from assembler.tables.cells import (
+    PlainValue,
+    missing_credits,
+    plain_value,
+    publishers_in,
+    value_text,
+)
 from assembler.tables.matching import RowMatch, match_rows
 from assembler.tables.reading import CreditTable, read_credit_table
 from assembler.tables.tracks import FILLED_FIELDS, TrackRow, track_rows
@@ -38,8 +45,8 @@ class Change:
     before: str
     """What the manifest has; empty where it has nothing."""
     after: str
-    value: str | tuple[str, ...]
-    """What is written, typed."""
+    value: PlainValue
+    """What is written; for `credits`, one more credit."""
     kind: Kind
     """`fill` an empty key, `replace` a value, or leave a `clash` as it is."""
 
@@ -131,7 +138,7 @@ def plan_import(
     table = read_credit_table(path)
     tracks = track_rows(source, with_durations=table.has_durations)
     matches = match_rows(table.rows, tracks, chosen)
-    plan = _Plan(table, tracks, may_replace)
+    plan = _Plan(source, table, tracks, may_replace)
     changes = [c for m in matches if m.is_applied for c in plan.changes_of(m)]
     findings = [
         *table.findings, *_match_findings(table, tracks, matches), *plan.findings,
@@ -143,47 +150,74 @@ def plan_import(
 
 
 class _Plan:
-    def __init__(self, table: CreditTable, tracks: Sequence[TrackRow], may_replace: bool) -> None:
+    def __init__(
+        self,
+        source: ManifestFile,
+        table: CreditTable,
+        tracks: Sequence[TrackRow],
+        may_replace: bool,
+    ) -> None:
+        self.manifest = source.manifest
         self.table, self.tracks, self.may_replace = table, tracks, may_replace
         self.findings: list[Finding] = []
 
     def changes_of(self, match: RowMatch) -> Iterator[Change]:
         """Yield what a row changes in its track, and keep a finding of each cell that is wrong."""
         track = self.tracks[match.index or 0]
-        for name in FILLED_FIELDS:
+        seen = set()
+        for name, field in FILLED_FIELDS.items():
             cell = row_cell(match.row, name)
             before = track.cell(name)
-            if not cell or _plain(cell) == _plain(before):
+            if not cell or _plain(cell) == _plain(before) or field.key in seen:
+                continue
+            if name == "performers":
+                yield from self._credits_of(match.row, track, cell)
                 continue
             value = self._value(match.row, track, name, cell)
             if value is None or value == _value_of(track, name):
                 continue
-            after = "; ".join(value) if isinstance(value, tuple) else value
+            if field.key == "publishers":
+                seen.add(field.key)
+                before = "; ".join(publisher.text for publisher in track.track.publishers)
+                after = "; ".join(publisher.text for publisher in value)
+            else:
+                after = isrc_text(value) if name == "isrc" else value_text(value) or "no"
+            plain = after if name == "isrc" else plain_value(value)
             kind: Kind = "fill" if not before else "replace" if self.may_replace else "clash"
-            yield Change(track.index, name, match.row.line, before, after, value, kind)
+            yield Change(track.index, name, match.row.line, before, after, plain, kind)
 
-    def _value(
-        self, row: ListedSong, track: TrackRow, name: str, cell: str
-    ) -> str | tuple[str, ...] | None:
+    def _credits_of(self, row: ListedSong, track: TrackRow, cell: str) -> Iterator[Change]:
+        """Yield a credit for each performer that the manifest does not credit on the track."""
+        for name, roles in missing_credits(self.manifest, track.index, cell):
+            if "," in name:
+                self._keep_comma_finding(row, track, "performers", [name])
+                continue
+            credit = {"name": name, "roles": list(roles), "tracks": [str(track.index + 1)]}
+            after = f"{name} ({', '.join(roles)})"
+            yield Change(track.index, "performers", row.line, "", after, (credit,), "fill")
+
+    def _value(self, row: ListedSong, track: TrackRow, name: str, cell: str) -> Any:
         """Return a cell's value as the manifest's model reads it; None where it is left out."""
         field = FILLED_FIELDS[name]
-        value: Any = list(dict.fromkeys(names_in(cell))) if field.kind == "names" else cell
-        if field.kind == "names" and any("," in person for person in value):
-            self._keep_comma_finding(row, track, name, value)
-            return None
-        if value == []:
-            return None
+        value: Any = field.words.get(cell.lower(), cell.lower()) if field.words else cell
+        if field.kind == "names":
+            value = list(dict.fromkeys(names_in(cell)))
+            if any("," in person for person in value):
+                self._keep_comma_finding(row, track, name, value)
+                return None
         try:
+            if field.key == "publishers":
+                value = publishers_in(row, track.track)
             content = {"title": "x", "audio": "x", str(field.key): value}
-            read = getattr(Track.model_validate(content), str(field.key))
-        except ValidationError as error:
-            text = error.errors(include_url=False)[0]["msg"]
+            return getattr(Track.model_validate(content), str(field.key)) if value else None
+        except ValueError as error:
+            of_model = error.errors(include_url=False) if isinstance(error, ValidationError) else ()
+            text = of_model[0]["msg"] if of_model else str(error)
             message = f"{field.name}: {text}: left out; ask for the right one"
-            self.findings.append(self.table.finding("warning", f"bad-{name}", row.line, message))
+            self.findings.append(
+                self.table.finding("warning", f"bad-{name.replace('_', '-')}", row.line, message)
+            )
             return None
-        if name == "isrc":
-            return isrc_text(read)
-        return read if isinstance(read, tuple) else str(read)
 
     def _keep_comma_finding(
         self, row: ListedSong, track: TrackRow, name: str, people: Sequence[str]
@@ -209,10 +243,12 @@ def row_cell(row: ListedSong, name: str) -> str:
 
 def _in_title(row: ListedSong, name: str) -> str:
     """Return names from the title's brackets, where the table has no column of credits."""
-    if name in row.cells or FILLED_FIELDS[name].kind != "names":
+    if name not in _WRITERS or not row.cells.keys().isdisjoint(_WRITERS):
         return ""
-    credited = any(f.kind == "names" and n in row.cells for n, f in FILLED_FIELDS.items())
-    return "" if credited else "; ".join(getattr(row, name))
+    return "; ".join(getattr(row, name))
+
+
+_WRITERS = ("composers", "lyricists", "arrangers")
 
 
 def _first_name_first(name: str) -> str:
@@ -224,11 +260,10 @@ def _plain(text: str) -> str:
     return " ".join(unicodedata.normalize("NFC", text).split())
 
 
-def _value_of(track: TrackRow, name: str) -> str | tuple[str, ...] | None:
-    if name in ("isrc", "artist"):
-        return track.cell(name)
-    value: str | tuple[str, ...] | None = getattr(track.track, FILLED_FIELDS[name].key or name)
-    return value
+def _value_of(track: TrackRow, name: str) -> object:
+    if name == "artist":
+        return track.artist
+    return getattr(track.track, FILLED_FIELDS[name].key or name)
 
 
 def _match_findings(

@@ -8,9 +8,7 @@ is parsed again and must hold the changes and no others.
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import yaml
@@ -19,25 +17,14 @@ from assembler.errors import AssemblerError
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile, Track, load
 from assembler.manifest.details import TrackDetails
-from assembler.manifest.yaml_scalar import yaml_text
 from assembler.tables.changes import Change
+from assembler.tables.credits_text import CREDITS, credit_edits, new_credits
 from assembler.tables.export import write_at_once
+from assembler.tables.yaml_edits import Edit, UneditableError, applied, value_yaml
 
 _KEYS = {name: field.alias or name for name, field in Track.model_fields.items()}
 _KEY_ORDER = [_KEYS[name] for name in sorted(_KEYS, key=lambda n: n in TrackDetails.model_fields)]
 """A track's keys in the order in which they are written: its details last."""
-_IN_FLOW = re.compile(r"[,\[\]{}]")
-
-
-@dataclass(frozen=True)
-class _Edit:
-    start: int
-    end: int
-    text: str
-
-
-class _UneditableError(Exception):
-    """The place is written in a way that can't be changed without touching something else."""
 
 
 def edited_text(
@@ -62,34 +49,35 @@ def edited_text(
     loader = yaml.BaseLoader(source.text)
     root: Any = loader.get_single_node()
     tracks = next(value.value for key, value in root.value if key.value == "tracks")
-    edits: list[_Edit] = []
+    edits: list[Edit] = []
     written: list[Change] = []
     findings: list[Finding] = []
-    for change in sorted(changes, key=lambda c: _KEY_ORDER.index(c.key)):
+    of_tracks = [change for change in changes if change.key != CREDITS]
+    for change in sorted(of_tracks, key=lambda c: _KEY_ORDER.index(c.key)):
         try:
             shared = sum(node is tracks[change.index] for node in tracks) > 1
             edits.append(_edit(source.text, tracks[change.index], change, shared=shared))
             written.append(change)
-        except _UneditableError as reason:
+        except UneditableError as reason:
             loc = ("tracks", change.index, change.key)
             message = f"{reason}: left out; write `{change.after}` there yourself"
             findings.append(source.finding("warning", "not-written", loc, message))
-    text = _applied(source.text, edits)
+    credits = [change for change in changes if change.key == CREDITS]
+    try:
+        edits += credit_edits(source.text, root, new_credits(credits))
+        written += credits
+    except UneditableError as reason:
+        listed = "; ".join(change.after for change in credits)
+        message = f"{reason}: left out; write the credits there yourself: {listed}"
+        findings.append(source.finding("warning", "not-written", (CREDITS,), message))
+    text = applied(source.text, edits)
     _refuse_other_content(source, loader.construct_document(root), text, written)
     return text, tuple(written), findings
 
 
-def _applied(text: str, edits: Sequence[_Edit]) -> str:
-    parts, at = [], 0
-    for edit in sorted(edits, key=lambda edit: edit.start):
-        parts += [text[at : edit.start], edit.text]
-        at = edit.end
-    return "".join([*parts, text[at:]])
-
-
-def _edit(text: str, track: yaml.MappingNode, change: Change, *, shared: bool) -> _Edit:
+def _edit(text: str, track: yaml.MappingNode, change: Change, *, shared: bool) -> Edit:
     if shared or text[track.start_mark.index] in "&*":
-        raise _UneditableError("the track has an anchor or an alias")
+        raise UneditableError("the track has an anchor or an alias")
     for key, value in track.value:
         if key.value == change.key:
             return _replaced(text, key, value, change, in_flow=bool(track.flow_style))
@@ -98,38 +86,38 @@ def _edit(text: str, track: yaml.MappingNode, change: Change, *, shared: bool) -
 
 def _replaced(
     text: str, key: yaml.ScalarNode, value: Any, change: Change, *, in_flow: bool
-) -> _Edit:
+) -> Edit:
     start, end = value.start_mark.index, value.end_mark.index
     if ":" not in text[key.end_mark.index : start] or text[start : start + 1] in ("&", "*", "!"):
-        raise _UneditableError("the value is an anchor, an alias or missing")
+        raise UneditableError("the value is an anchor, an alias or missing")
     if isinstance(value, yaml.ScalarNode):
         if value.style in ("|", ">"):
-            raise _UneditableError("the value is a block of lines")
-        new = _value_text(change.value, in_flow=in_flow, style=value.style)
+            raise UneditableError("the value is a block of lines")
+        new = value_yaml(change.value, in_flow=in_flow, style=value.style)
         is_empty = value.style is None and not value.value
-        return _Edit(start, end, f" {new}" if is_empty else new)
+        return Edit(start, end, f" {new}" if is_empty else new)
     if not value.flow_style and value.value:  # a list with one name per line
         end = value.value[-1].end_mark.index
         if any(item.style in ("|", ">") for item in value.value):
-            raise _UneditableError("the value is a block of lines")
+            raise UneditableError("the value is a block of lines")
     if "#" in text[start:end]:
-        raise _UneditableError("the list has a comment or a `#` in it")
-    return _Edit(start, end, _value_text(change.value, in_flow=in_flow, style="list"))
+        raise UneditableError("the list has a comment or a `#` in it")
+    return Edit(start, end, value_yaml(change.value, in_flow=in_flow, style="list"))
 
 
-def _inserted(text: str, track: yaml.MappingNode, change: Change) -> _Edit:
+def _inserted(text: str, track: yaml.MappingNode, change: Change) -> Edit:
     key, value = _key_before(track, change.key)
     name = json.dumps(change.key) if key.style == '"' else change.key
-    line = f"{name}: {_value_text(change.value, in_flow=bool(track.flow_style), style=key.style)}"
+    line = f"{name}: {value_yaml(change.value, in_flow=bool(track.flow_style), style=key.style)}"
     end = value.end_mark.index
     if track.flow_style:
-        return _Edit(end, end, f", {line}")
+        return Edit(end, end, f", {line}")
     newline = "\r\n" if "\r\n" in text else "\n"
     line_end = text.find("\n", end)
     indent = " " * key.start_mark.column
     if line_end < 0:
-        return _Edit(len(text), len(text), f"{newline}{indent}{line}")
-    return _Edit(line_end + 1, line_end + 1, f"{indent}{line}{newline}")
+        return Edit(len(text), len(text), f"{newline}{indent}{line}")
+    return Edit(line_end + 1, line_end + 1, f"{indent}{line}{newline}")
 
 
 def _key_before(track: yaml.MappingNode, key: str) -> tuple[Any, Any]:
@@ -137,7 +125,7 @@ def _key_before(track: yaml.MappingNode, key: str) -> tuple[Any, Any]:
     order = _KEY_ORDER[: _KEY_ORDER.index(key)]
     pairs = [(k, v) for k, v in track.value if k.value in order and _ends_in_place(k, v)]
     if not pairs:
-        raise _UneditableError("the track's other keys are all blocks of lines")
+        raise UneditableError("the track's other keys are all blocks of lines")
     return max(pairs, key=lambda pair: order.index(pair[0].value))
 
 
@@ -149,30 +137,16 @@ def _ends_in_place(key: yaml.ScalarNode, value: Any) -> bool:
     return bool(value.flow_style)
 
 
-def _value_text(value: str | tuple[str, ...], *, in_flow: bool, style: str | None) -> str:
-    if isinstance(value, tuple):
-        return f"[{', '.join(_scalar(name, in_flow=True, style=style) for name in value)}]"
-    return _scalar(value, in_flow=in_flow, style=style)
-
-
-def _scalar(text: str, *, in_flow: bool, style: str | None) -> str:
-    """Return a text as YAML, in the quotes of what it replaces."""
-    if style == "'":
-        return "'" + text.replace("'", "''") + "'"
-    if style == '"' or (in_flow and _IN_FLOW.search(text)):
-        return json.dumps(text, ensure_ascii=False)
-    if re.fullmatch(r"\d{4}(-\d\d){0,2}", text):
-        return text  # a date, as the manifest has it
-    return yaml_text(text)
-
-
 def _refuse_other_content(
     source: ManifestFile, content: Any, text: str, written: Sequence[Change]
 ) -> None:
     """Check that the new text holds the old content with the changes, and no others."""
     for change in written:
-        value = list(change.value) if isinstance(change.value, tuple) else change.value
-        content["tracks"][change.index][change.key] = value
+        if change.key != CREDITS:
+            value = list(change.value) if isinstance(change.value, tuple) else change.value
+            content["tracks"][change.index][change.key] = value
+    if added := new_credits([change for change in written if change.key == CREDITS]):
+        content[CREDITS] = [*content.get(CREDITS, ()), *added]
     if yaml.load(text, yaml.BaseLoader) != content:
         raise AssemblerError(
             f"{source.path}: the changes can't be written without changing something else in the "

@@ -11,6 +11,7 @@ from assembler.draft.list_fields import LIST_FIELDS, ListField
 from assembler.errors import AssemblerError
 from assembler.manifest import ManifestFile, Track
 from assembler.manifest.codes import isrc_text
+from assembler.tables.cells import performers_cell, publisher_cell, value_text
 from assembler.text import duration_text
 
 FILLED_FIELDS: Mapping[str, ListField] = {
@@ -32,6 +33,8 @@ class TrackRow:
     """Its own, or the release's."""
     duration_s: Fraction | None
     """None where it is not determined: without its file."""
+    performers: str
+    """The credited performers, with their roles."""
 
     @property
     def number(self) -> int:
@@ -44,14 +47,12 @@ class TrackRow:
             return "" if self.duration_s is None else duration_text(self.duration_s)
         if name == "artist":
             return self.artist
+        if LIST_FIELDS[name].key == "publishers":
+            return publisher_cell(self.track, name)
         value = self.number_on_disc if name == "number" else getattr(self, name, None)
         if value is None:
             value = getattr(self.track, LIST_FIELDS[name].key or name, None)
-        if name == "isrc" and value:
-            return isrc_text(str(value))
-        if isinstance(value, tuple):
-            return "; ".join(value)
-        return "" if value is None else str(value)
+        return isrc_text(str(value)) if name == "isrc" and value else value_text(value)
 
 
 def track_rows(source: ManifestFile, *, with_durations: bool) -> list[TrackRow]:
@@ -69,7 +70,8 @@ def _rows(source: ManifestFile, *, with_durations: bool) -> Iterator[TrackRow]:
         number_on_disc += 1
         duration_s = _duration_s(source, track) if with_durations else None
         artist = manifest.artist_of(track)
-        yield TrackRow(index, track, disc, number_on_disc, artist, duration_s)
+        performers = performers_cell(manifest, index)
+        yield TrackRow(index, track, disc, number_on_disc, artist, duration_s, performers)
 
 
 def _duration_s(source: ManifestFile, track: Track) -> Fraction | None:

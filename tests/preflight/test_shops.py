@@ -221,6 +221,13 @@ def test_the_cover(
     assert codes(shops()) == ({(severity, code, "release.front_cover")} if code else set())
 
 
+def test_a_small_back_cover_is_no_matter_for_shops(shops: Shops, desk: Desk) -> None:
+    Image.new("RGB", (1500, 1500), "white").save(desk.folder / "back.png")
+    assert codes(shops(release={"back_cover": "back.png"})) == {
+        ("note", "small-cover", "release.back_cover")
+    }
+
+
 def test_no_cover_is_refused(shops: Shops) -> None:
     assert codes(shops(release={"front_cover": None})) == {("error", "no-cover", "release")}
 

@@ -41,7 +41,32 @@ TRACK = st.fixed_dictionaries(
         "recorded_at": LINE,
         "end": st.sampled_from(["0:31", "3:05", "1:10:00"]),
         "disc": st.just(1),
+        "iswc": st.just("T-034.524.680-1"),
+        "language": st.sampled_from(["no", "en", "zxx", "pt-BR"]),
+        "lyrics_language": st.just("nn"),
+        "instrumental": st.booleans(),
+        "advisory": st.sampled_from(["explicit", "clean", "none"]),
+        "genre": LINE,
+        "featuring": st.lists(LINE, min_size=1, max_size=2),
+        "remixers": st.lists(LINE, min_size=1, max_size=2),
+        "conductor": st.lists(LINE, min_size=1, max_size=2),
+        "work": LINE,
+        "movement": LINE,
+        "movement_number": st.integers(1, 99),
+        "p_line": LINE,
+        "recording_country": st.sampled_from(["NO", "SE"]),
+        "original_release_date": st.sampled_from(["1991", "1991-05"]),
+        "publishers": st.lists(
+            st.fixed_dictionaries({"name": LINE}, optional={"ipi": st.just("99999999919")}),
+            min_size=1,
+            max_size=2,
+        ),
     },
+)
+
+CREDIT = st.fixed_dictionaries(
+    {"name": LINE, "roles": st.lists(LINE | st.just("drum"), min_size=1, max_size=2)},
+    optional={"tracks": st.just([1])},
 )
 
 
@@ -52,7 +77,9 @@ def test_an_untouched_export_changes_nothing(tracks: list, form: str, data: st.D
         if data.draw(st.booleans()):
             track["isrc"] = code(n + 1)
     release = {"artist": "Halden Ferry Singers", "title": "Songs"}
-    text = json.dumps({"release": release, "tracks": tracks}, ensure_ascii=False)
+    credits = data.draw(st.lists(CREDIT, max_size=3))
+    content = {"release": release, "tracks": tracks, "credits": credits}
+    text = json.dumps(content, ensure_ascii=False)
     with tempfile.TemporaryDirectory() as folder:
         source = load(manifest(Path(folder), text))
         path = Path(folder) / f"table.{form}"
@@ -121,7 +148,10 @@ def test_columns(tmp_path: Path) -> None:
         rows = list(csv.DictReader(file))
     assert list(rows[0]) == [
         "No.", "Title", "Version", "Artist", "Duration", "ISRC", "Composers", "Lyricists",
-        "Arrangers", "Publisher", "Recorded", "Recorded at",
+        "Arrangers", "Publisher", "Recorded", "Recorded at", "ISWC", "Publisher shares",
+        "Publisher IPI", "Language", "Lyrics language", "Instrumental", "Advisory", "Genre",
+        "Featuring", "Remixers", "Conductor", "Orchestra", "Soloists", "Performers", "Work",
+        "Movement", "Movement no.", "℗", "Country of recording", "First released",
     ]  # fmt: skip
     assert {int(row["No."]): row["Title"] for row in rows} == TITLES
     assert {int(row["No."]): row["Duration"] for row in rows} == LENGTHS

@@ -1,0 +1,204 @@
+"""What shops and societies ask for, from a label's table into the manifest.
+
+Expected values by hand. ISWC: the standard's own example; the IPI name number is invented.
+"""
+
+from __future__ import annotations
+
+import difflib
+from pathlib import Path
+
+import pytest
+from desk import Desk
+from tables.album import MANIFEST, of_kind, plan
+
+from assembler.manifest import Track, load
+from assembler.tables.changes import ImportPlan
+from assembler.tables.manifest_text import edited_text, write_manifest
+
+HEAD = "release: {artist: Halden Ferry Singers, title: Songs}\ntracks:\n"
+ONE = HEAD + "  - title: Low Lantern\n    audio: a.wav\n"
+
+
+def imported(found: ImportPlan) -> list[Track]:
+    """Write what an import changes, and load the manifest again."""
+    text, _, findings = edited_text(found.source, found.written)
+    assert findings == []
+    write_manifest(found.source, text)
+    return list(load(found.source.path).manifest.tracks)
+
+
+def one(folder: Path, columns: dict[str, str], text: str = ONE) -> ImportPlan:
+    """Plan the import of a row for the manifest's only track."""
+    head, row = "\t".join(("Title", *columns)), "\t".join(("Low Lantern", *columns.values()))
+    return plan(folder, f"{head}\n{row}\n", text=text, name="t.tsv")
+
+
+def test_every_column_lands_in_its_key(tmp_path: Path) -> None:
+    found = one(
+        tmp_path,
+        {
+            "ISWC": "T0345246801", "Language": "Norwegian", "Lyrics language": "nn",
+            "Explicit": "Y", "Genre": "Folk", "Featured artist": "Jorun Hald; Tove Lind",
+            "Remixer": "Kari Nymoen", "Conductor": "Ines Falk", "Orchestra": "Boathouse Band",
+            "Soloists": "Nils Aker", "Work": "Rounds for Low Water", "Movement": "Ropewalk",
+            "Movement no": "2", "(P)": "2026 Boathouse Hall", "Country of recording": "Norway",
+            "Original release date": "2026-06", "Publisher": "Tidewrack Songs; Net Loft",
+            "Publisher share": "60 %; 40 %", "Publisher IPI": "999.999.999-19",
+        },
+    )  # fmt: skip
+    assert found.findings == ()
+    (track,) = imported(found)
+    assert (track.iswc, track.language, track.lyrics_language) == ("T-034.524.680-1", "no", "nn")
+    assert (track.advisory, track.genre, track.p_line) == (
+        "explicit",
+        "Folk",
+        "2026 Boathouse Hall",
+    )
+    assert (track.featuring, track.remixers) == (("Jorun Hald", "Tove Lind"), ("Kari Nymoen",))
+    assert (track.conductor, track.orchestra) == (("Ines Falk",), ("Boathouse Band",))
+    assert (track.soloists, track.work) == (("Nils Aker",), "Rounds for Low Water")
+    assert (track.movement, track.movement_number) == ("Ropewalk", 2)
+    assert (track.recording_country, track.original_release_date) == ("NO", "2026-06")
+    assert [publisher.text for publisher in track.publishers] == [
+        "Tidewrack Songs (60 %, IPI 99999999919)", "Net Loft (40 %)",
+    ]  # fmt: skip
+    again = plan(tmp_path, (tmp_path / "t.tsv").read_text("utf-8"), name="t.tsv",
+                 text=found.source.path.read_text("utf-8"))  # fmt: skip
+    assert again.changes == ()
+
+
+@pytest.mark.parametrize(
+    ("cell", "expected"),
+    [("Yes", "explicit"), ("explicit", "explicit"), ("No", "none"), ("Clean", "clean"),
+     ("Not explicit", "none"), ("Edited", "clean")],
+)  # fmt: skip
+def test_advisories_as_labels_write_them(cell: str, expected: str, tmp_path: Path) -> None:
+    (track,) = imported(one(tmp_path, {"Explicit": cell, "Genre": "Folk"}))
+    assert track.advisory == expected
+
+
+@pytest.mark.parametrize(
+    ("cell", "expected"), [("Y", True), ("x", True), ("instrumental", True), ("no", False)]
+)
+def test_instrumentals_as_labels_write_them(cell: str, expected: bool, tmp_path: Path) -> None:
+    (track,) = imported(one(tmp_path, {"Instrumental": cell, "Genre": "Folk"}))
+    assert track.instrumental is expected
+
+
+@pytest.mark.parametrize(
+    ("heading", "cell", "code", "said"),
+    [
+        ("ISWC", "T-034.524.680-2", "bad-iswc", "its other digits require 1"),
+        ("Language", "Elvish", "bad-language", "ISO 639"),
+        ("Explicit", "maybe", "bad-advisory", "Advisory"),
+        ("Country", "Atlantis", "bad-recording-country", "ISO 3166-1"),
+        ("Publisher share", "60; 40; 5", "bad-publisher-shares", "3 values for 2 publishers"),
+        ("Publisher share", "60; 30", "bad-publisher-shares", "sum to 90.00"),
+        ("Publisher IPI", "99999999918", "bad-publisher-ipi", "require 19"),
+        ("Conductor", "Falk, Ines", "comma-in-name", "surname first"),
+        ("Performers", "Falk, Ines (voice)", "comma-in-name", "surname first"),
+    ],
+)
+def test_a_wrong_cell_is_left_out_with_a_finding(
+    heading: str, cell: str, code: str, said: str, tmp_path: Path
+) -> None:
+    found = one(tmp_path, {heading: cell, "Publisher": "Tidewrack Songs; Net Loft"})
+    (finding,) = found.findings
+    assert (finding.severity, finding.code) == ("warning", code)
+    assert said in finding.message
+    assert [change.key for change in found.changes] == ["publisher"]
+
+
+def test_what_the_manifest_has_stays(tmp_path: Path) -> None:
+    text = ONE + "    iswc: T-999.999.999-4\n    publishers: [{name: Quay, share: 100}]\n"
+    found = one(tmp_path, {"ISWC": "T0345246801", "Publisher share": "99"}, text)
+    assert [(change.kind, change.key) for change in found.changes] == [("clash", "iswc")]
+    assert of_kind(found, "bad-publisher-shares")  # 99 % of the one that the manifest has
+    assert "T-999.999.999-4" in of_kind(found, "iswc-clash")[0]
+
+
+def test_shares_for_the_publisher_of_the_manifest(tmp_path: Path) -> None:
+    found = one(
+        tmp_path, {"Publisher share": "100", "Genre": "Folk"}, ONE + "    publisher: Quay\n"
+    )
+    (track,) = imported(found)
+    assert (track.publisher, track.publishers[0].text) == ("Quay", "Quay (100 %)")
+
+
+CREDITS_BLOCK = """\
+credits:
+  - {name: Ines Falk, roles: [mastering]}   # the studio
+
+# the sleeve
+text: {notes: Low}
+"""
+PERFORMERS = {"Performers": "Tove Lind (drum, rattle); Ines Falk (voice); Nils Aker"}
+
+
+@pytest.mark.parametrize(
+    ("before", "added"),
+    [
+        ("", ["", "credits:"]),
+        (CREDITS_BLOCK, []),
+        ("credits:\n- name: Ines Falk\n  roles:\n  - mastering\n", []),
+        ("credits: [{name: Ines Falk, roles: [mastering]}]\n", None),
+    ],
+)
+def test_performers_become_credits(before: str, added: list[str] | None, tmp_path: Path) -> None:
+    found = one(tmp_path, PERFORMERS, ONE + before)
+    imported(found)
+    manifest = load(found.source.path).manifest
+    assert [(c.name, c.roles, c.tracks) for c in manifest.credits if c.tracks] == [
+        ("Tove Lind", ("drum", "rattle"), (1,)),
+        ("Ines Falk", ("voice",), (1,)),
+        *([("Nils Aker", ("performer",), (1,))]),
+    ]
+    old, new = (ONE + before).splitlines(), found.source.path.read_text("utf-8").splitlines()
+    lines = [line for line in difflib.ndiff(old, new) if line[0] in "+-"]
+    if added is not None:
+        assert [line for line in lines if line[0] == "-"] == []
+        assert [line[2:] for line in lines[: len(added)]] == added
+        assert len(lines) == 3 + len(added)
+        assert "{name: Tove Lind, roles: [drum, rattle], tracks: [1]}" in lines[-3]
+    assert plan(tmp_path, (tmp_path / "t.tsv").read_text("utf-8"), name="t.tsv",
+                text=found.source.path.read_text("utf-8")).changes == ()  # fmt: skip
+
+
+def test_one_credit_for_all_tracks_of_a_performer(tmp_path: Path) -> None:
+    table = "Title\tPerformers\nLow Lantern\tTove Lind (drum)\nTide Table\tTove Lind (drum)\n"
+    found = plan(tmp_path, table, name="t.tsv")
+    text, written, _ = edited_text(found.source, found.written)
+    assert len(written) == 2
+    assert text.removeprefix(MANIFEST) == (
+        "\ncredits:\n  - {name: Tove Lind, roles: [drum], tracks: [1, 2]}\n"
+    )
+
+
+def test_performers_that_are_credited_already_are_no_change(tmp_path: Path) -> None:
+    text = ONE + "credits: [{name: Tove Lind, roles: [Drum]}, {name: Nils Aker, roles: [fiddle]}]\n"
+    found = one(tmp_path, {"Performers": "tove lind (drum); Nils Aker", "Genre": "Folk"}, text)
+    assert [change.key for change in found.changes] == ["genre"]
+
+
+def test_credits_that_cannot_be_edited_are_named(tmp_path: Path) -> None:
+    found = one(tmp_path, PERFORMERS, ONE + "credits: []\n")
+    text, written, findings = edited_text(found.source, found.written)
+    assert (text, written) == (found.source.text, ())
+    assert "Tove Lind (drum, rattle); Ines Falk (voice)" in findings[0].message
+
+
+def test_the_command_shows_and_writes_them(desk: Desk) -> None:
+    path = desk.folder / "t.csv"
+    path.write_text(
+        "Title,ISWC,Language,Publisher,Publisher share,Performers\n"
+        "Low Lantern,T-034.524.680-1,no,Quay,100,Tove Lind (drum)\n",
+        "utf-8",
+    )
+    code, out, _ = desk.run("import", path, desk.write())
+    assert code == 0
+    assert "5 changes; written" in out
+    for text in ("T-034.524.680-1", "Quay (100 %)", "Tove Lind (drum)"):
+        assert text in out
+    _, document = desk.json("check", desk.folder / "songs.yaml")
+    assert not {"two-publishers"} & {finding["code"] for finding in document["findings"]}
