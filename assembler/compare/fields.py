@@ -13,6 +13,7 @@ from pydantic import BaseModel
 from assembler.compare.difference import from_to, paths_from_to
 from assembler.finished.report_text import band_text
 from assembler.manifest.codes import isrc_text
+from assembler.manifest.details import Publisher
 from assembler.manifest.model import Band
 from assembler.manifest.values import InRange
 from assembler.text import frames_text, shorten, signed_db
@@ -92,6 +93,8 @@ def _text(key: str, value: Any, unit: str = "") -> str:
         return f"{value:g} {unit}".strip().replace("-", "−")
     if isinstance(value, Band):
         return band_text(value)
+    if isinstance(value, Publisher):
+        return value.text
     if isinstance(value, BaseModel):
         content = ((name, _text(name, one)) for name, one in value)
         return ", ".join(f"{name} {text}" for name, text in content if text)
