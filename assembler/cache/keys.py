@@ -28,6 +28,10 @@ class Key(str):
         key.ingredients = ingredients
         return key
 
+    def depending_on(self, name: str, value: object) -> Key:
+        """Return the same key with an ingredient whose effect is already among its parts."""
+        return Key(self, self.ingredients | {name: cache_key(name, value)[:16]})
+
 
 def named_key(kind: str, parts: Mapping[str, object], after: Sequence[str] = ()) -> Key:
     """Return a cache key with named ingredients.

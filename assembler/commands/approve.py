@@ -19,7 +19,8 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from assembler.release.approvals import keep_approval, signed
+    from assembler.proof.approval import signed
+    from assembler.release.approvals import keep_approval
 
     kept, approval, points = keep_approval(options.approval, options.manifest)
     if options.json:

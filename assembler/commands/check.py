@@ -40,6 +40,10 @@ def _run(options: argparse.Namespace) -> int:
     from assembler.preflight.trial import try_order
 
     report = check(load_to_check(options.manifest))
+    if report.source.manifest.level.hold == "approved" and report.ok:
+        from assembler.release.building import check_with_digests
+
+        report = check_with_digests(report)
     if options.audience:
         report = for_shops(report)
     asked = options.without or options.gap is not None

@@ -13,8 +13,9 @@ from pydantic import (
 )
 
 from assembler.findings import Finding
-from assembler.manifest.model import Dither, Format
+from assembler.manifest.model import Dither, Format, Hold
 from assembler.mastering.plan import Room
+from assembler.proof.approval import ApprovedSound
 
 SCHEMA_VERSION = 1
 """Raise it when a reader of older reports could misread a new one."""
@@ -65,6 +66,7 @@ class LevelReport(_Form):
     match: Literal["album", "track", "none"]
     target: float
     ceiling: float
+    hold: Hold = "none"
 
 
 class LevelsReport(_Form):
@@ -169,6 +171,15 @@ class DeliveredReport(_Form):
     limiting: GainReductionReport
 
 
+class HoldReport(_Form):
+    """How a track is held to the approved sound."""
+
+    kind: Literal["same", "replaced", "new"]
+    approved_title: str | None
+    moves_db: dict[str, float]
+    """By how much its gain would change without the hold, by deliverable."""
+
+
 class TrackReport(_Form):
     """One track."""
 
@@ -188,6 +199,7 @@ class TrackReport(_Form):
     download: DeliveredReport | None
     most_limiting_db: float | None
     limiting: GainReductionReport | None
+    hold: HoldReport | None = None
 
 
 class StepReport(_Form):
@@ -254,6 +266,8 @@ class ReleaseReport(_Form):
     formats: dict[Format, FormatReport]
     tracks: Annotated[list[TrackReport], Field(min_length=1)]
     proof_of: Digest | None
+    sound: ApprovedSound | None = None
+    """What the proof page hands to the approval file."""
     files: dict[str, Digest]
 
     def to_text(self) -> str:

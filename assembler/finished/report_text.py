@@ -32,6 +32,12 @@ from assembler.typeset.plain_text import COLUMNS, cells, wrapped
 _LABEL = 18
 _INDENT = 4
 _NONE = "none"
+HELD = {
+    "same": "keeps its approved gain",
+    "replaced": "replaced, matched to the approved loudness",
+    "new": "new, matched to the held release",
+}
+"""How a track is held."""
 
 
 def report_text(report: ReleaseReport) -> str:
@@ -140,9 +146,17 @@ def _track(report: ReleaseReport, index: int) -> Iterator[str]:
         ("gain", _gain(track)),
         ("position", _position(track)),
         *_levels(report, index),
+        *_hold(track),
     )
     for label, value in rows:
         yield from _row(label, value, _INDENT)
+
+
+def _hold(track: TrackReport) -> Iterator[tuple[str, str]]:
+    if track.hold:
+        moves = (f"{name} {signed_db(move)}" for name, move in track.hold.moves_db.items())
+        without = ", ".join(moves) or _NONE
+        yield "hold", f"{HELD[track.hold.kind]}; gain without the hold: {without}"
 
 
 _MONO = "; mono: delivered and measured in both channels"

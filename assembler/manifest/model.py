@@ -51,6 +51,7 @@ Format = Literal[
     "alac-24",
     "ogg-q8",
 ]
+Hold = Literal["none", "approved"]
 FORMATS: tuple[Format, ...] = get_args(Format)
 DiscForm = Literal["wav", "bin"]
 Shape = Literal["high_pass", "low_pass", "low_shelf", "high_shelf", "bell", "notch"]
@@ -143,6 +144,8 @@ class Level(Section):
     """Target integrated loudness, LUFS."""
     ceiling: Dbtp = -1.0
     """Highest true peak, dBTP."""
+    hold: Hold = "none"
+    """approved: the gains of the approval file beside the manifest. none: a new match."""
 
 
 class LevelChange(Section):

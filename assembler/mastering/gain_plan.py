@@ -29,6 +29,10 @@ class TrackGain:
     """Target at which gain reduction would be light; None where it is."""
     too_short: bool = False
     """Too short to measure; it gets the gain of its neighbours."""
+    album_db: float | None = None
+    """The gain of the whole album, without trim, where it has one."""
+    unheld_db: float | None = None
+    """The gain without the approval's hold; None where nothing is held."""
 
 
 @dataclass(frozen=True)
@@ -42,6 +46,11 @@ class GainPlan:
     def gains_db(self) -> tuple[float, ...]:
         """Match and trim together, one per track."""
         return tuple(track.gain_db or 0.0 for track in self.tracks)
+
+    @property
+    def held(self) -> tuple[float, ...]:
+        """The gains that an approval holds; empty without a hold."""
+        return self.gains_db if any(one.unheld_db is not None for one in self.tracks) else ()
 
 
 def trims_of(rendered: RenderedPassage) -> list[float]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from types import MappingProxyType
 from typing import Any
 
 from assembler.errors import SourceError
@@ -105,39 +106,67 @@ def _match_tracks(
 ) -> GainPlan:
     """Match every track of a passage to the target plus its trim."""
     trims = trims_of(rendered)
-    measured = {i: one.lufs for i, one in enumerate(levels) if not one.too_short}
-    targets = {i: level.target + trims[i] for i in measured}
-    firsts = {i: targets[i] - lufs for i, lufs in measured.items() if lufs is not None}
-    stops: dict[int, StopReason] = {}
-    if guess:
-        firsts = {i: guess.gains_db[i] for i in firsts}
-        stops = {i: guess.tracks[i].stopped_by for i in firsts}
-
-    def goal(i: int, lufs: float) -> Goal:
-        free_db = _free_db(levels[i], 0.0, level.ceiling)
-        return Goal(targets[i], lufs, free_db, firsts[i], stops.get(i, ""))
-
-    def land(gains: dict[int, float]) -> list[Landing]:
-        filled = fill_missing([gains.get(i) for i in range(len(levels))], rendered.sections)
-        return levels_after_limiting(rendered, filled, level.ceiling)
-
-    found: dict[int, SearchResult] = {}
-    for _ in range(3):
-        goals = {i: goal(i, lufs) for i, lufs in measured.items() if lufs is not None}
-        found = _run_together({i: search(one) for i, one in goals.items()}, land)
-        firsts = {i: one.gain_db for i, one in found.items()}
-        stops = {i: one.stopped_by for i, one in found.items()}
-        if len(found) < 2 or _all_on_target(targets, found, land(firsts)):
-            break
+    targets = {i: level.target + trims[i] for i, one in enumerate(levels) if not one.too_short}
+    found = reach(rendered, levels, targets, level.ceiling, guess=guess)
     return GainPlan(
         rendered,
         tuple(
-            _track_gain(found[i], targets[i], trims[i], one.lufs)
+            track_gain(found[i], targets[i], trims[i], one.lufs)
             if i in found
             else TrackGain(None, None, too_short=True)
             for i, one in enumerate(levels)
         ),
     )
+
+
+def reach(
+    rendered: RenderedPassage,
+    levels: Sequence[SourceLevel],
+    targets: dict[int, float],
+    ceiling_dbtp: float,
+    *,
+    fixed_db: Mapping[int, float] = MappingProxyType({}),
+    guess: GainPlan | None = None,
+) -> dict[int, SearchResult]:
+    """Find the gains at which tracks of a passage reach their targets after the limiter.
+
+    Parameters
+    ----------
+    rendered, levels
+        The passage, and its tracks before gain.
+    targets
+        Loudness to reach, by place in the passage.
+    ceiling_dbtp
+        Of the limiter.
+    fixed_db
+        Gains of other tracks that are already known.
+    guess
+        Where the search begins: gains found for the same targets at another rate.
+    """
+    lufs_of = {i: lufs for i in targets if (lufs := levels[i].lufs) is not None}
+    firsts = {i: targets[i] - lufs for i, lufs in lufs_of.items()}
+    stops: dict[int, StopReason] = {}
+    if guess:
+        firsts = {i: guess.gains_db[i] for i in firsts}
+        stops = {i: guess.tracks[i].stopped_by for i in firsts}
+
+    def goal(i: int) -> Goal:
+        free_db = _free_db(levels[i], 0.0, ceiling_dbtp)
+        return Goal(targets[i], lufs_of[i], free_db, firsts[i], stops.get(i, ""))
+
+    def land(gains: dict[int, float]) -> list[Landing]:
+        known = {**fixed_db, **gains}
+        filled = fill_missing([known.get(i) for i in range(len(levels))], rendered.sections)
+        return levels_after_limiting(rendered, filled, ceiling_dbtp)
+
+    found: dict[int, SearchResult] = {}
+    for _ in range(3):
+        found = _run_together({i: search(goal(i)) for i in lufs_of}, land)
+        firsts = {i: one.gain_db for i, one in found.items()}
+        stops = {i: one.stopped_by for i, one in found.items()}
+        if len(found) < 2 or _all_on_target(targets, found, land(firsts)):
+            break
+    return found
 
 
 def _all_on_target(
@@ -171,9 +200,10 @@ def _run_together(
     return found
 
 
-def _track_gain(
+def track_gain(
     found: SearchResult, target_lufs: float, trim: float, source_lufs: float | None
 ) -> TrackGain:
+    """Return a track's gain from the result of its search."""
     light = None if found.light_lufs is None else found.light_lufs - trim
     return TrackGain(
         gain_db=found.gain_db,
@@ -298,8 +328,8 @@ def _album_track(
     found: SearchResult, unlimited_db: float, source: SourceLevel, trim: float
 ) -> TrackGain:
     if source.too_short or source.lufs is None:
-        short = TrackGain(found.gain_db + trim, None, too_short=True)
+        short = TrackGain(found.gain_db + trim, None, too_short=True, album_db=found.gain_db)
         return replace(short, stopped_by=found.stopped_by)
     target_lufs = source.lufs + unlimited_db + trim
-    gain = _track_gain(found, target_lufs, 0.0, source.lufs)
-    return replace(gain, gain_db=found.gain_db + trim)
+    gain = track_gain(found, target_lufs, 0.0, source.lufs)
+    return replace(gain, gain_db=found.gain_db + trim, album_db=found.gain_db)

@@ -26,7 +26,7 @@ class MasterSpec:
     """The whole release at one level, each passage at one rate."""
 
     level: Level
-    """Match, target and ceiling."""
+    """Match, target and ceiling; a hold is the plan's."""
     rates_hz: tuple[int, ...]
     """One per passage."""
 
@@ -56,6 +56,11 @@ class Plan:
         """Return the sections of a passage's tracks."""
         return tuple(self.report.sections[place.index] for place in passage.places)
 
+    def uses(self, spec: MasterSpec) -> tuple[str, ...]:
+        """Return what is made from a master: ``disc``, and download formats."""
+        disc = ("disc",) if spec == (self.disc or self.joins) else ()
+        return (*disc, *(name for name, own in self.downloads.items() if own == spec))
+
     @property
     def measured_format(self) -> Format | None:
         """Return the download format whose levels are reported: the first lossless one."""
@@ -76,11 +81,11 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
     passages = tuple(passage for disc in report.discs for passage in disc.passages)
     image: MasterSpec | None = None
     if manifest.disc.make and rooms & {"disc", "proof"}:
-        image = MasterSpec(manifest.level_of("disc"), (DISC_RATE_HZ,) * len(passages))
+        image = MasterSpec(_level(manifest, "disc"), (DISC_RATE_HZ,) * len(passages))
     formats = manifest.download.formats if "download" in rooms else ()
     downloads = {
         name: MasterSpec(
-            manifest.level_of("download"), format_rates(name, manifest, report.sections, passages)
+            _level(manifest, "download"), format_rates(name, manifest, report.sections, passages)
         )
         for name in dict.fromkeys(formats)
     }
@@ -99,6 +104,10 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
         downloads=downloads,
         bit_depths={spec: tuple(sorted(bits)) for spec, bits in bit_depths.items()},
     )
+
+
+def _level(manifest: Manifest, deliverable: Literal["disc", "download"]) -> Level:
+    return manifest.level_of(deliverable).model_copy(update={"hold": "none"})
 
 
 def release_name(report: CheckReport) -> str:

@@ -19,6 +19,7 @@ from assembler.findings import Finding, errors_in
 from assembler.manifest import ManifestFile
 from assembler.manifest.codes import isrc_text
 from assembler.preflight.details import detail_findings
+from assembler.preflight.hold import Hold, find_hold
 from assembler.preflight.rates import rate_findings
 from assembler.preflight.section_findings import overlap_findings
 from assembler.preflight.sections import (
@@ -53,6 +54,8 @@ class CheckReport:
     """The sound before track 1, if there is any."""
     audience: str | None = None
     """For whom it was checked too, besides the build."""
+    hold: Hold | None = None
+    """What the approval holds; None without a hold, and where the sources were not read."""
 
     @property
     def sides(self) -> tuple[Side, ...]:
@@ -131,6 +134,7 @@ def check(
     findings += _manifest_findings(source)
     whole = [section for section in sections if section is not None]
     discs: tuple[DiscOrder, ...] = ()
+    hold: Hold | None = None
     if len(whole) == len(sections) and not errors_in(overlaps):
         discs = order_of(source, whole, hidden)
         findings += rate_findings(source, whole, [p for disc in discs for p in disc.passages])
@@ -138,11 +142,13 @@ def check(
         if source.manifest.disc.make:
             findings += _limits(source, discs)
             findings += _cd_text(source, discs)
+        hold, hold_findings = find_hold(source, whole)
+        findings += hold_findings
     else:
         whole = []
     own = (replace(finding, file=str(source.path)) for finding in findings)
     ordered = tuple(sorted((*source.faults, *own), key=lambda finding: finding.line))
-    return CheckReport(source, ordered, tuple(whole), discs, hidden)
+    return CheckReport(source, ordered, tuple(whole), discs, hidden, hold=hold)
 
 
 def _manifest_findings(source: ManifestFile) -> Iterator[Finding]:

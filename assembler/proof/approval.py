@@ -9,9 +9,17 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    model_validator,
+)
 
 from assembler.errors import AssemblerError
+from assembler.manifest.model import Match
 from assembler.text import shorten
 from assembler.text_files import OutsideFile
 
@@ -33,6 +41,7 @@ def _day(text: str) -> str:
 
 Day = Annotated[str, AfterValidator(_day)]
 Digest = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+Db = Annotated[float, Field(ge=-200, le=200, allow_inf_nan=False)]
 
 
 class _Answer(BaseModel):
@@ -47,6 +56,49 @@ class Verdict(_Answer):
     title: Name
     approved: bool
     remark: Remark
+
+
+class ApprovedTrack(_Answer):
+    """The sound of a track as it was played on the proof page."""
+
+    sound: Digest
+    """Digest of source, section, EQ, fades and restoration: what a hold recognises it by."""
+    title: Name
+    isrc: Name | None = None
+    sources: tuple[Name, ...]
+    """SHA-256 of its source files."""
+    files: tuple[Name, ...]
+    """Their paths in the manifest."""
+    trim_db: Db
+
+
+class ApprovedMaster(_Answer):
+    """The gains of a deliverable: the disc, or a download format."""
+
+    name: Name
+    match: Match
+    target: Db
+    ceiling: Db
+    album_gain_db: Db | None = None
+    """The album's gain without trim; None where tracks were matched one by one."""
+    gains_db: tuple[Db, ...]
+    """Match and trim together, one per track."""
+    lufs: tuple[Db | None, ...]
+    """Integrated loudness as delivered, one per track; None for silence."""
+
+
+class ApprovedSound(_Answer):
+    """What a hold needs to know of an approved release."""
+
+    tracks: tuple[ApprovedTrack, ...]
+    masters: tuple[ApprovedMaster, ...]
+
+    @model_validator(mode="after")
+    def _one_value_per_track(self) -> ApprovedSound:
+        for master in self.masters:
+            if {len(master.gains_db), len(master.lufs)} != {len(self.tracks)}:
+                raise ValueError(f"{shorten(master.name, 20)} does not have one gain per track")
+        return self
 
 
 class Approval(_Answer):
@@ -68,6 +120,8 @@ class Approval(_Answer):
     tracks: tuple[Verdict, ...]
     joins: tuple[Verdict, ...]
     parts: tuple[Verdict, ...]
+    sound: ApprovedSound | None = None
+    """Gains and sounds of the proof; pages of older releases write none."""
 
     def open_points(self) -> Iterator[str]:
         """List everything that is not ticked or has a remark, one line each."""
@@ -84,6 +138,12 @@ class Approval(_Answer):
                     name = _PART_NAMES.get(verdict.key, shorten(verdict.key))
                     title = f" {shorten(verdict.title)}" if verdict.title else ""
                     yield f"{what}{name}{title}: {'; '.join(points)}"
+
+
+def signed(approval: Approval) -> str:
+    """Return by whom and when a release was approved, to follow a verb."""
+    by = f" by {shorten(approval.name)}" if approval.name.strip() else ""
+    return f"{by} on {approval.date}" if approval.date else by
 
 
 def read_approval(path: Path) -> Approval:

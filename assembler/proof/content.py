@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from assembler.findings import Finding
 from assembler.metadata import TrackMetadata
+from assembler.proof.approval import ApprovedSound
 from assembler.proof.curves import Curves, Levels
 from assembler.restoration.analysis.dropouts import dropouts_text
 from assembler.sequence import DiscOrder, TrackPlace
@@ -250,6 +251,8 @@ class Proof:
         Whether ``proof/joins`` has a clip of each join.
     sides
         The tape sides that tracks are on.
+    sound
+        What the page hands to the approval file, for a hold.
     """
 
     name: str
@@ -261,6 +264,12 @@ class Proof:
     cover: str | None = None
     has_clips: bool = True
     sides: tuple[ProofSide, ...] = ()
+    sound: ApprovedSound | None = None
+
+    @property
+    def held(self) -> list[str]:
+        """What is held as approved, in findings' words."""
+        return [one.message for one in self.findings if one.code in ("held", "held-back")]
 
     @property
     def deliverables(self) -> tuple[Deliverable, ...]:

@@ -81,6 +81,7 @@ def _is_a(kind: type) -> Any:
 
 def _filters() -> dict[str, Any]:
     return {
+        "capitalised": lambda text: text[:1].upper() + text[1:],
         "clip_text": texts.clip_text,
         "disc_text": texts.disc_text,
         "duration_text": duration_text,

@@ -40,6 +40,7 @@ def picture_data(proof: Proof) -> dict[str, Any]:
     return {
         "name": proof.name,
         "proof_of": proof.proof_of,
+        "sound": proof.sound.model_dump(mode="json") if proof.sound else None,
         "steps_per_second": STEPS_PER_SECOND,
         "not_yet": NOT_YET,
         "discs": [_disc_data(proof, disc) for disc in proof.discs],

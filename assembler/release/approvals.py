@@ -17,6 +17,7 @@ from assembler.proof.approval import (
     approval_path,
     approved,
     read_approval,
+    signed,
     store_approval,
 )
 from assembler.text import shorten
@@ -201,9 +202,3 @@ def approval_findings(source: ManifestFile, proof_of: str) -> Iterator[Finding]:
         yield source.finding(
             "note", "approved", (), f"this is the release that was approved{signed(approval)}"
         )
-
-
-def signed(approval: Approval) -> str:
-    """Return by whom and when a release was approved, to follow a verb."""
-    by = f" by {shorten(approval.name)}" if approval.name.strip() else ""
-    return f"{by} on {approval.date}" if approval.date else by

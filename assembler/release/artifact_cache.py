@@ -8,7 +8,7 @@ the passage before it, and a new trim under `match: track` only its own passage.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,8 @@ from assembler.cache.keys import Ingredients, Key, named_key
 from assembler.disc.md5 import file_md5
 from assembler.errors import AssemblerError
 from assembler.manifest import Level
-from assembler.mastering.gain_plan import GainPlan, TrackGain
+from assembler.mastering.gain_plan import GainPlan, TrackGain, trims_of
+from assembler.mastering.held_gains import HeldMaster, hold_gains
 from assembler.mastering.loudness_match import Run, match_gains
 from assembler.mastering.passage import RenderedPassage, trimmed_for_meter
 from assembler.preflight.track_section import HIDDEN, TrackSection
@@ -107,10 +108,22 @@ class ArtifactCache:
             found = match_gains(trimmed, level, run, list(guesses) or None)
             return [[asdict(track) for track in one.tracks] for one in found]
 
-        return [
-            GainPlan(rendered, tuple(TrackGain(**track) for track in tracks))
-            for rendered, tracks in zip(passages, self.folder.json(key, match), strict=True)
-        ]
+        return _plans(passages, self.folder.json(key, match))
+
+    def held_plans(
+        self, unheld: Sequence[GainPlan], level: Level, held: HeldMaster, run: Run
+    ) -> list[GainPlan]:
+        """Return gains under a hold: cached, or found now; see `hold_gains`."""
+        trimmed = [replace(one, rendered=trimmed_for_meter(one.rendered)) for one in unheld]
+        keys = [self.passage_key(one.rendered) for one in trimmed]
+        trims = [trim for one in trimmed for trim in trims_of(one.rendered)]
+        key = cache_key("held", keys, level.ceiling, trims, held, [one.tracks for one in unheld])
+
+        def hold() -> list[Any]:
+            found = hold_gains(trimmed, level, held, run)
+            return [[asdict(track) for track in one.tracks] for one in found]
+
+        return _plans([one.rendered for one in unheld], self.folder.json(key, hold))
 
     def release_file(self, target: Path, key: Key, make: Make, *, encoded: str = "") -> Path:
         """Write a file of the release: linked from the last release, or made.
@@ -212,6 +225,13 @@ class ArtifactCache:
         """Return the MD5 of a file of the release; it is read once for each content."""
         md5: str = self.folder.json(cache_key("MD5", self.sha256(path)), lambda: file_md5(path))
         return md5
+
+
+def _plans(passages: Sequence[RenderedPassage], found: Sequence[Any]) -> list[GainPlan]:
+    return [
+        GainPlan(rendered, tuple(TrackGain(**track) for track in tracks))
+        for rendered, tracks in zip(passages, found, strict=True)
+    ]
 
 
 def _content_key(key: Key) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from assembler.audio.probe import path_text
 from assembler.cache.folder import CacheFolder
@@ -23,7 +24,7 @@ from assembler.release.inputs import inputs_of
 from assembler.release.last_release import LastRelease
 from assembler.release.memory import refuse_other_manifest, remembered_stamps, unchanged
 from assembler.release.progress import Progress, TaskProgress, no_progress, planned_s
-from assembler.workers import Share, worker_pool
+from assembler.workers import Share, own_workers, worker_pool
 
 
 @dataclass(frozen=True)
@@ -89,6 +90,20 @@ def build(
         tasks.plan(planned_s(plan_release(report, only)))
         settings = BuildSettings(pool, cache, tuple(only), packages)
         return make_release(report, target_of(report, out), settings, CancelToken(), tasks)
+
+
+def check_with_digests(report: CheckReport) -> CheckReport:
+    """Check a manifest again, now with the digests of its sources: cached, or read now.
+
+    Raises
+    ------
+    AssemblerError
+        A source can't be read.
+    """
+    inputs = inputs_of(report, (), packages=False)
+    with own_workers(None) as pool, opened_cache() as cache, TemporaryDirectory() as own:
+        digests = inputs.digests(cache or CacheFolder(Path(own)), pool.map)
+    return check(report.source, digests=digests)
 
 
 def target_of(report: CheckReport, out: Path | None) -> Path:

@@ -45,7 +45,9 @@ from assembler.mastering.render import FinishedTrack
 from assembler.preflight.rates import format_rates
 from assembler.preflight.sides import Side
 from assembler.preflight.track_section import TrackSection
+from assembler.proof.approval import ApprovedSound
 from assembler.proof.content import Proof
+from assembler.release.approved_sound import hold_report
 from assembler.release.tasks.masters import Master
 from assembler.sequence.first_samples import RecordingSpan, first_samples
 from assembler.sequence.frames import DISC_RATE_HZ
@@ -59,6 +61,7 @@ def release_report(
     masters: Mapping[str, Master],
     formats: Mapping[Format, FormatReport],
     proof: Proof | None,
+    sound: ApprovedSound | None,
 ) -> ReleaseReport:
     """Return the report of what was made: no dates, no paths of this machine.
 
@@ -72,6 +75,8 @@ def release_report(
         The download formats.
     proof
         The proof, if there is one.
+    sound
+        What its page hands to the approval file.
 
     Returns
     -------
@@ -105,6 +110,7 @@ def release_report(
             for index, firsts in enumerate(_first_samples(plan))
         ],
         proof_of=proof.proof_of if proof else None,
+        sound=sound,
         files={},
     )
 
@@ -195,7 +201,7 @@ def _with_kept_room(report: ReleaseReport, room: Room, last: ReleaseReport) -> R
     if room == "download":
         update["formats"] = last.formats
     if room == "proof":
-        update["proof_of"] = last.proof_of
+        update |= {"proof_of": last.proof_of, "sound": last.sound}
     return report.model_copy(update=update)
 
 
@@ -244,6 +250,7 @@ def _track(
         download=_delivered(tracks.get("download"), plan.measured_bits("download")),
         most_limiting_db=round(first.gain_reduction.most_db, 3) if first else None,
         limiting=GainReductionReport(**gain_reduction_json(first)) if first else None,
+        hold=hold_report(plan, index, masters),
     )
 
 

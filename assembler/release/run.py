@@ -28,10 +28,12 @@ from assembler.mastering.levels import level_findings, match_findings, segue_fin
 from assembler.mastering.plan import ROOMS, MasterSpec, Plan, Room
 from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata, track_metadata
+from assembler.proof.approval import ApprovedSound
 from assembler.proof.content import Proof
 from assembler.proof.mail import write_pictures
 from assembler.proof.page import write_page
 from assembler.release.approvals import approval_findings
+from assembler.release.approved_sound import approved_sound, moved_findings
 from assembler.release.artifact_cache import ArtifactCache
 from assembler.release.build_report import BuildReport
 from assembler.release.inputs import Inputs
@@ -135,22 +137,25 @@ class Build:
             hidden_sound: FinishedTrack | None,
             *rest: Any,
         ) -> tuple[tuple[Finding, ...], ReleaseReport]:
-            of_kind = dict(zip(reported, rest, strict=False))
+            of_spec: dict[MasterSpec, Master] = dict(zip(masters, rest, strict=False))
+            of_kind = {kind: of_spec[one] for kind, one in reported.items()}
             findings = (
                 *self.plan.report.findings,
                 *made.findings,
                 *self._level_findings(reported, of_kind),
+                *moved_findings(self.plan, of_kind),
             )
-            proof = None
+            proof, to_approve = None, approved_sound(self.plan, of_spec) if spec else None
             if sound and spec:
                 proof_sound = ProofSound(sound, spec[1], hidden_sound, _target(spec[0]))
-                proof = self._make_proof(proof_sound, metadata, of_kind, findings, scheduler)
+                proof = self._make_proof(
+                    proof_sound, metadata, of_kind, findings, to_approve, scheduler
+                )
                 findings += tuple(approval_findings(self.source, proof.proof_of))
             formats = {name: one.report() for name, one in made.formats.items()}
-            return findings, release_report(self.plan, of_kind, formats, proof)
+            return findings, release_report(self.plan, of_kind, formats, proof, to_approve)
 
-        of_masters = [masters[one].whole for one in reported.values()]
-        inputs = (downloads, shown, hidden, *of_masters, *files)
+        inputs = (downloads, shown, hidden, *(one.whole for one in masters.values()), *files)
         return Task("proof", finish, inputs, PROOF_S if spec else 0.0)
 
     def _make_paper(self, metadata: Sequence[TrackMetadata]) -> None:
@@ -166,6 +171,7 @@ class Build:
         metadata: Sequence[TrackMetadata],
         masters: Mapping[str, Master],
         findings: Sequence[Finding],
+        to_approve: ApprovedSound | None,
         scheduler: Scheduler,
     ) -> Proof:
         """Write the proof's page and pictures."""
@@ -178,6 +184,7 @@ class Build:
             sound,
             masters,
             findings,
+            to_approve,
             self.cache,
             tuple(
                 proof_side(folder / "sides", side, name, self.cache)

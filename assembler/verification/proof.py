@@ -107,6 +107,7 @@ def _proof(release: FinishedRelease, data: dict[str, Any]) -> Proof:
             ProofSide.reported(side.as_json(), clips)
             for side, clips in zip(report.sides, clips_of_sides(release), strict=True)
         ),
+        sound=report.sound,
     )
 
 

@@ -46,13 +46,30 @@ def _of_release(release: FinishedRelease) -> Compared:
         yield f"release.{key}", in_report.get(key, absent), expected
     levels = report.level.as_json()
     for kind in ("disc", "download"):
-        yield f"level.{kind}", levels[kind], manifest.level_of(kind).model_dump()
+        yield f"level.{kind}", {"hold": "none"} | levels[kind], manifest.level_of(kind).model_dump()
     yield "dither", report.dither, manifest.disc.dither
     if release.has("download"):
         formats = list(dict.fromkeys(manifest.download.formats))
         yield "formats", sorted(report.formats), sorted(formats)
+    yield from _of_sound(release)
     for disc in report.discs:
         yield f"discs.{disc.number}.limit_frames", disc.limit_frames, manifest.disc.limit
+
+
+def _of_sound(release: FinishedRelease) -> Compared:
+    """Compare the gains for the approval file with those of the deliverables."""
+    if release.report.sound is None:
+        return
+    for master in release.report.sound.masters:
+        made: list[float | None]
+        if master.name == "disc":
+            made = [one.disc.gain_db if one.disc else None for one in release.tracks]
+        elif master.name in release.report.formats:
+            made = [*release.report.formats[master.name].gains_db]
+        else:
+            continue
+        gains_db = [round(gain_db, 3) for gain_db in master.gains_db]
+        yield f"sound.masters.{master.name}", gains_db, made
 
 
 def _of_tracks(release: FinishedRelease) -> Compared:

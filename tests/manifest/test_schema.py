@@ -199,6 +199,7 @@ def test_a_full_example_loads(loaded: Loading) -> None:
         "match": "album",
         "target": -11.0,
         "ceiling": -0.5,
+        "hold": "none",
     }
     assert set(manifest.download.formats) == set(FORMATS)
     assert manifest.tracks[1].audio.paths == ("a-L.wav", "a-R.wav")

@@ -1,7 +1,7 @@
 // Keeps ticks and remarks in the browser, and writes them out as a small file.
 "use strict";
 (() => {
-  const { name, proof_of } = JSON.parse(document.getElementById("release").textContent);
+  const { name, proof_of, sound } = JSON.parse(document.getElementById("release").textContent);
   const form = document.getElementById("approval-form");
   const kept = form.querySelector(".kept");
   const key = `proof ${name} ${proof_of}`;
@@ -62,6 +62,7 @@
     tracks: verdicts("track"),
     joins: verdicts("join"),
     parts: verdicts("part"),
+    ...(sound && { sound }),
   });
   const save = () => {
     const text = JSON.stringify(approval(), null, 2) + "\n";

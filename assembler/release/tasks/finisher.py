@@ -104,7 +104,8 @@ class Finisher:
             "bit depth": list(settings.bit_depths),
             "dither": settings.dither,
         }
-        return named_key("master", gains | form, [self.cache.passage_key(plan.rendered)])
+        key = named_key("master", gains | form, [self.cache.passage_key(plan.rendered)])
+        return key.depending_on("approval", plan.held) if plan.held else key
 
     def finish(self, plan: GainPlan, missing: Collection[Passage]) -> list[FinishedTrack]:
         """Return the finished tracks of a passage; render it if anything of it is missing.

@@ -10,6 +10,7 @@ from assembler.cache.keys import Key
 from assembler.errors import AssemblerError
 from assembler.manifest import Level
 from assembler.mastering.gain_plan import GainPlan, TrackGain, with_neighbours
+from assembler.mastering.held_gains import held_master
 from assembler.mastering.passage import RenderedPassage, prepare
 from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
 from assembler.mastering.render import FinishedTrack, MasterSettings
@@ -103,8 +104,9 @@ class Mastering:
         discs = ImageTasks({}, None)
         for number, spec in enumerate(self.plan.bit_depths):
             rendered = self._rendered(spec, number)
-            plans = self._match(spec, rendered, matches.get(spec.level))
-            matches.setdefault(spec.level, plans)
+            unheld = self._match(spec, rendered, matches.get(spec.level))
+            matches.setdefault(spec.level, unheld)
+            plans = self._hold(spec, unheld)
             if spec == (self.plan.disc or self.plan.joins):
                 masters[spec], discs = self._disc_tasks(spec, rendered, plans)
             else:
@@ -158,6 +160,20 @@ class Mastering:
             for i, one in enumerate(rendered)
         ]
         return Task(f"match{of}", lambda *plans: with_neighbours(plans), tuple(each))
+
+    def _hold(self, spec: MasterSpec, unheld: Task[list[GainPlan]]) -> Task[list[GainPlan]]:
+        """Return the task that finds the gains under a hold; without one, that of the match."""
+        hold = self.plan.report.hold
+        held = held_master(hold, self.plan.uses(spec), spec.level) if hold else None
+        if held is None:
+            return unheld
+
+        def hold_all(plans: list[GainPlan]) -> list[GainPlan]:
+            return with_neighbours(
+                self.cache.held_plans(plans, spec.level, held, self.scheduler.map)
+            )
+
+        return Task(f"hold as approved{self._named(spec)}", hold_all, (unheld,))
 
     def _named(self, spec: MasterSpec) -> str:
         """Return the end of the names of a master's tasks: its first format, if it is no disc's."""
@@ -230,8 +246,7 @@ class Mastering:
         rendered = prepare(passage, (hidden,), DISC_RATE_HZ, self.scratch / "hidden.f32")
         if level.match == "track":
             return with_neighbours(self.cache.gain_plans([rendered], level, map))[0]
-        gain_db = first.gains_db[0] - float(first.rendered.sections[0].track.trim)
-        return GainPlan(rendered, (TrackGain(gain_db, None),))
+        return GainPlan(rendered, (TrackGain(first.tracks[0].album_db or 0.0, None),))
 
 
 _no_images: Task[_Prepared] = Task("no images", lambda: _Prepared({}, frozenset(), None))

@@ -23,6 +23,7 @@ from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
 from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata
 from assembler.preflight.track_section import TrackSection
+from assembler.proof.approval import ApprovedSound
 from assembler.proof.content import (
     CurveSegment,
     Deliverable,
@@ -151,6 +152,7 @@ def gather_proof(
     sound: ProofSound,
     masters: Mapping[str, Master],
     findings: Sequence[Finding],
+    to_approve: ApprovedSound | None,
     cache: ArtifactCache,
     sides: tuple[ProofSide, ...],
 ) -> Proof:
@@ -168,6 +170,8 @@ def gather_proof(
         Those whose levels are reported, by deliverable.
     findings
         Of the check and of the build.
+    to_approve
+        What the page hands to the approval file.
     cache
         Finished work.
     sides
@@ -194,6 +198,7 @@ def gather_proof(
         cover="download/cover.jpg" if _has_cover(plan) else None,
         has_clips=plan.joins is not None,
         sides=sides,
+        sound=to_approve,
     )
 
 
