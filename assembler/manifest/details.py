@@ -8,7 +8,13 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BeforeValidator, model_validator
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    ConfigDict,
+    WithJsonSchema,
+    model_validator,
+)
 
 from assembler.manifest.section import Section
 from assembler.manifest.values import (
@@ -27,8 +33,13 @@ from assembler.manifest.values import (
 from assembler.text import compact, decimal
 
 Advisory = Literal["explicit", "clean", "none"]
+_TEXT = {"type": ["string", "number", "boolean"]}
+_ONE_OR_SEVERAL = {"anyOf": [_TEXT, {"type": "array", "items": _TEXT}]}
 Names = Annotated[
-    tuple[Line, ...], BeforeValidator(AtMost(200, "names").validate), BeforeValidator(listed)
+    tuple[Line, ...],
+    BeforeValidator(AtMost(200, "names").validate),
+    BeforeValidator(listed),
+    WithJsonSchema(_ONE_OR_SEVERAL),
 ]
 Share = Annotated[float, InRange(0, 100, "%")]
 MovementNumber = Annotated[int, InRange(1, 999, whole=True)]
@@ -42,6 +53,8 @@ def _world(value: object) -> object:
 
 class Publisher(Section):
     """A publisher of the work: a name, or its share and IPI name number too."""
+
+    model_config = ConfigDict(json_schema_extra={"type": ["string", "object"]})
 
     name: Line
     """The publisher."""
@@ -96,6 +109,7 @@ class ReleaseDetails(Section):
         BeforeValidator(AtMost(300, "territories").validate),
         BeforeValidator(listed),
         BeforeValidator(_world),
+        WithJsonSchema(_ONE_OR_SEVERAL),
     ] = ()
     """ISO 3166-1 codes of the countries where it may be sold; left out, the world."""
 

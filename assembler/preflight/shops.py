@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 
 from assembler.download.cover import picture_size
 from assembler.findings import Finding, Loc, Severity
-from assembler.manifest import ManifestFile, Track
+from assembler.manifest import Manifest, ManifestFile, Track
 from assembler.manifest.details import TrackDetails
 from assembler.manifest.iso_codes import NO_LANGUAGE
 from assembler.metadata import (
     MOST_PRIMARY_ARTISTS,
     VARIOUS_ARTISTS,
+    all_credits,
     details_of,
     primary_artists,
 )
@@ -125,8 +126,10 @@ def _titles(source: ManifestFile) -> Iterator[Finding]:
         yield from _title(source, index, track)
         if track.artist and _FEATURED_IN_NAME.search(track.artist):
             yield _featured(source, ("tracks", index, "artist"), track.artist)
-    if _FEATURED_IN_NAME.search(source.manifest.release.artist):
-        yield _featured(source, ("release", "artist"), source.manifest.release.artist)
+    release = source.manifest.release
+    if _FEATURED_IN_NAME.search(release.artist):
+        yield _featured(source, ("release", "artist"), release.artist)
+    yield from _advisory_word(source, ("release", "title"), release.title)
 
 
 def _title(source: ManifestFile, index: int, track: Track) -> Iterator[Finding]:
@@ -138,15 +141,19 @@ def _title(source: ManifestFile, index: int, track: Track) -> Iterator[Finding]:
         message = f"`{title}` has its version in the title: move it to `version` ({_STYLE})"
         yield source.finding("warning", "version-in-title", loc, message)
     for key, text in (("title", track.title), ("version", track.version or "")):
-        if found := _ADVISORY.search(text):
-            word = found[1].lower()
-            message = (
-                f"`{shorten(text)}` has the word {word}: set `advisory: {word}`, and leave the "
-                "word out (UnitedMasters, RB Studios)"
-            )
-            is_mark = key == "version" or re.search(_BRACKETS + found.re.pattern, text, re.I)
-            severity: Severity = "error" if is_mark else "warning"
-            yield source.finding(severity, "advisory-in-title", ("tracks", index, key), message)
+        yield from _advisory_word(source, ("tracks", index, key), text)
+
+
+def _advisory_word(source: ManifestFile, loc: Loc, text: str) -> Iterator[Finding]:
+    if found := _ADVISORY.search(text):
+        word = found[1].lower()
+        message = (
+            f"`{shorten(text)}` has the word {word}: set `advisory: {word}`, and leave the word "
+            "out (UnitedMasters, RB Studios)"
+        )
+        is_mark = loc[-1] == "version" or re.search(_BRACKETS + _ADVISORY.pattern, text, re.I)
+        severity: Severity = "error" if is_mark else "warning"
+        yield source.finding(severity, "advisory-in-title", loc, message)
 
 
 def _featured(source: ManifestFile, loc: Loc, text: str) -> Finding:
@@ -160,7 +167,7 @@ def _featured(source: ManifestFile, loc: Loc, text: str) -> Finding:
 def _roles(source: ManifestFile) -> Iterator[Finding]:
     manifest = source.manifest
     for index, track in enumerate(manifest.tracks):
-        for name in track.remixers:
+        for name in _remixers(manifest, index):
             if name in (manifest.artist_of(track), *track.featuring):
                 message = (
                     f"{name} is a remixer and also a primary or featured artist: keep one of the "
@@ -184,6 +191,17 @@ def _roles(source: ManifestFile) -> Iterator[Finding]:
                 f"under {VARIOUS_ARTISTS} ({owner})"
             )
             yield source.finding("note", "various-artists", loc, message)
+
+
+def _remixers(manifest: Manifest, index: int) -> tuple[str, ...]:
+    """Return who remixed a track, by its key or by the credits."""
+    credited = (
+        credit.name
+        for credit in all_credits(manifest)
+        if not credit.tracks or index + 1 in credit.tracks
+        if any("remix" in role.lower() for role in credit.roles)
+    )
+    return tuple(dict.fromkeys(credited))
 
 
 def _required(source: ManifestFile) -> Iterator[Finding]:

@@ -75,9 +75,17 @@ def publishers_in(row: ListedSong, track: Track) -> list[dict[str, str]]:
         parts[key] = _parts(row.cells.get(key, "") or publisher_cell(track, key))
         if len(parts[key]) > len(names):
             raise ValueError(f"{len(parts[key])} values for {len(names)} publishers")
-    listed = zip_longest(names, parts["publisher_shares"], parts["publisher_ipi"], fillvalue="")
-    named = ({"name": n, "share": s.rstrip("% "), "ipi": i} for n, s, i in listed)
+    shares = [share.rstrip("% ") for share in parts["publisher_shares"]]
+    listed = zip_longest(names, _percent(shares), parts["publisher_ipi"], fillvalue="")
+    named = ({"name": n, "share": s, "ipi": i} for n, s, i in listed)
     return [{key: text for key, text in one.items() if text} for one in named]
+
+
+def _percent(shares: list[str]) -> list[str]:
+    """Return shares in percent: a spreadsheet may hold 60 % as 0.6."""
+    if not all(re.fullmatch(r"0?\.\d+|1|1\.0+", share) for share in shares):
+        return shares
+    return [compact(round(100 * float(share), 4)) for share in shares]
 
 
 def _parts(cell: str) -> list[str]:

@@ -9,7 +9,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, get_args
 
+import jsonschema
 import pytest
+import yaml
 from manifest.kinds import Loading
 from pydantic import BaseModel
 
@@ -191,6 +193,38 @@ def test_the_manifest_of_every_key_writes_each_key() -> None:
     keys = {key for model in MODELS for key in keys_of(model).values()}
     assert "from" in keys
     assert sorted(key for key in keys if not re.search(rf"\b{key}:", text)) == []
+
+
+class CoreLoader(yaml.SafeLoader):
+    """YAML 1.2's core schema, as editors read it: `no` and dates are texts."""
+
+
+CoreLoader.yaml_implicit_resolvers = {}
+for tag, pattern in (
+    ("bool", "true|false"),
+    ("int", r"[-+]?\d+"),
+    ("float", r"[-+]?(\d+\.\d*|\.\d+)"),
+    ("null", ""),
+):
+    CoreLoader.add_implicit_resolver(f"tag:yaml.org,2002:{tag}", re.compile(f"^({pattern})$"), None)
+
+
+@pytest.mark.parametrize(
+    "path", sorted(EVERY_KEY.parent.glob("*.yaml")), ids=lambda path: path.stem
+)
+def test_an_editor_finds_no_fault_in_the_manifests_here(schema: dict[str, Any], path: Path) -> None:
+    content = yaml.load(path.read_text("utf-8"), CoreLoader)
+    assert len(content["tracks"]) > 0
+    validator = jsonschema.Draft202012Validator(schema)
+    assert [f"{e.json_path}: {e.message}" for e in validator.iter_errors(content)] == []
+
+
+def test_an_editor_finds_wrong_values(schema: dict[str, Any]) -> None:
+    text = (
+        "release: {artist: A, title: B, advisory: dirty}\ntracks: [{title: C, audio: d, iswc: [1]}]"
+    )
+    faults = jsonschema.Draft202012Validator(schema).iter_errors(yaml.load(text, CoreLoader))
+    assert {e.json_path for e in faults} == {"$.release.advisory", "$.tracks[0].iswc"}
 
 
 def test_a_full_example_loads(loaded: Loading) -> None:

@@ -189,6 +189,19 @@ def test_a_remixer_is_not_also_primary_or_featured(
     assert codes(shops(own)) == expected
 
 
+def test_a_remixer_in_the_credits_counts_too(shops: Shops) -> None:
+    credits = "credits: [{name: Halden Ferry Singers, roles: [Remix], tracks: [2]}]\n"
+    assert codes(shops({}, {}, more=credits)) == {
+        ("warning", "remixer-is-artist", "tracks[1].remixers")
+    }
+
+
+def test_the_title_of_the_release(shops: Shops) -> None:
+    assert codes(shops(release={"title": "Slack Water (Explicit)"})) == {
+        ("error", "advisory-in-title", "release.title")
+    }
+
+
 @pytest.mark.parametrize(
     ("count", "release", "severity"),
     [

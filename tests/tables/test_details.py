@@ -110,6 +110,13 @@ def test_a_wrong_cell_is_left_out_with_a_finding(
     assert [change.key for change in found.changes] == ["publisher"]
 
 
+@pytest.mark.parametrize("cell", ["60; 40", "60 %; 40 %", "0.6; 0.4", "0.60;0.40"])
+def test_shares_as_labels_write_them(cell: str, tmp_path: Path) -> None:
+    found = one(tmp_path, {"Publisher": "Quay Songs; Net Loft", "Publisher share": cell})
+    (track,) = imported(found)
+    assert [publisher.share for publisher in track.publishers] == [60, 40]
+
+
 def test_what_the_manifest_has_stays(tmp_path: Path) -> None:
     text = ONE + "    iswc: T-999.999.999-4\n    publishers: [{name: Quay, share: 100}]\n"
     found = one(tmp_path, {"ISWC": "T0345246801", "Publisher share": "99"}, text)
