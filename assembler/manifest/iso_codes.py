@@ -6,6 +6,7 @@ The tables (package pycountry) are read only when a code is.
 from __future__ import annotations
 
 import re
+from functools import cache
 from typing import Any
 
 from assembler.text import shorten
@@ -33,7 +34,7 @@ def parse_language(text: str) -> str:
     code = text.strip()
     if _CODE.fullmatch(code) and _language(_primary(code)):
         return code
-    if named := _found(lambda tables: tables.languages.lookup(code)):
+    if named := _named_language(code):
         return str(getattr(named, "alpha_2", named.alpha_3))
     raise ValueError(
         f"`{shorten(text)}` is not a language of ISO 639: write its code, such as en, nob, or zxx "
@@ -54,7 +55,7 @@ def parse_country(text: str) -> str:
     >>> parse_country("no"), parse_country("Norway")
     ('NO', 'NO')
     """
-    found = _found(lambda tables: tables.countries.lookup(text.strip()))
+    found = _country(text.strip())
     if found is None:
         raise ValueError(
             f"`{shorten(text)}` is not a country of ISO 3166-1: write its two letters, such as NO"
@@ -78,6 +79,17 @@ def _primary(code: str) -> str:
     return code.lower().replace("_", "-").partition("-")[0]
 
 
+@cache
+def _named_language(name: str) -> Any:
+    return _found(lambda tables: tables.languages.lookup(name))
+
+
+@cache
+def _country(text: str) -> Any:
+    return _found(lambda tables: tables.countries.lookup(text))
+
+
+@cache
 def _language(code: str) -> Any:
     """Return the entry of a code of two or three letters; None where there is none."""
     if len(code) == 2:

@@ -23,12 +23,14 @@ from assembler.metadata import (
     primary_artists,
 )
 from assembler.preflight.check import CheckReport
+from assembler.preflight.rates import format_rates
 from assembler.preflight.silence import silence_after_fades
 from assembler.text import compact, number_ranges, shorten
 
 SHOPS = "shops"
 MOST_PIXELS = 6000
 HIGHEST_PEAK_DBTP = -0.3
+RATES_HZ = (44100, 48000, 96000, 192000)
 
 _RAISED: Mapping[str, tuple[Severity, str]] = {
     "no-cover": ("error", "iMusician, Ditto, LabelCaster, Boomkit"),
@@ -247,4 +249,20 @@ def _sound(report: CheckReport) -> Iterator[Finding]:
                 f"{compact(HIGHEST_PEAK_DBTP)} or lower (Sundesire)"
             )
             yield source.finding("warning", "high-ceiling", ("level", "ceiling"), message)
+        yield from _rates(report)
         yield from silence_after_fades(source, report.sections, report.discs)
+
+
+def _rates(report: CheckReport) -> Iterator[Finding]:
+    manifest = report.source.manifest
+    passages = [passage for disc in report.discs for passage in disc.passages]
+    for index, name in enumerate(manifest.download.formats):
+        rates = format_rates(name, manifest, report.sections, passages)
+        if others := sorted(set(rates) - set(RATES_HZ)):
+            listed = ", ".join(f"{rate_hz / 1000:g}" for rate_hz in others)
+            message = (
+                f"{name} has files at {listed} kHz: set `rate` to 44100, 48000, 96000 or 192000 "
+                "(Catapult)"
+            )
+            loc = ("download", "formats", index)
+            yield report.source.finding("warning", "unusual-rate", loc, message)

@@ -277,6 +277,14 @@ def test_one_rate_for_all_files(shops: Shops, desk: Desk) -> None:
     assert shops({}, {"audio": "b.wav"}, more="download: {formats: [flac-24], rate: 44100}\n") == []
 
 
+@pytest.mark.parametrize(("rate_hz", "found"), [(44100, False), (88200, True), (96000, False)])
+def test_rates_that_a_shop_takes(rate_hz: int, found: bool, shops: Shops, desk: Desk) -> None:
+    soundfile.write(desk.folder / "b.wav", hum(8, rate_hz), rate_hz)
+    more = "download: {formats: [flac-16, flac-24]}\n"
+    expected = {("warning", "unusual-rate", "download.formats[1]")} if found else set()
+    assert codes(shops({"audio": "b.wav"}, more=more)) == expected
+
+
 def test_peaks(shops: Shops) -> None:
     (finding,) = shops(more="level: {ceiling: -0.2}\n")
     assert codes([finding]) == {("warning", "high-ceiling", "level.ceiling")}
