@@ -6,6 +6,7 @@ invented here.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Literal
 
 from pydantic import (
@@ -74,6 +75,12 @@ class Publisher(Section):
     @classmethod
     def _name_alone(cls, value: object) -> object:
         return {"name": value} if isinstance(value, str) else value
+
+
+def names_publisher(publishers: Sequence[Publisher], name: str) -> bool:
+    """Return whether a name is that of one of some publishers, or of all together."""
+    names = [publisher.name for publisher in publishers]
+    return name in (*names, *(sign.join(names) for sign in (", ", "; ", " / ", " & ")))
 
 
 def _whole_shares(publishers: tuple[Publisher, ...]) -> tuple[Publisher, ...]:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from assembler.findings import Finding, Loc, Severity
 from assembler.manifest import ManifestFile, Track
+from assembler.manifest.details import names_publisher
 from assembler.manifest.iso_codes import NO_LANGUAGE
 
 Clash = tuple[Severity, str, str, str]
@@ -55,13 +56,12 @@ def _of_language(track: Track) -> Iterator[Clash]:
         yield "warning", "instrumental-with-advisory", "advisory", message
 
 
-def _is_named(track: Track) -> bool:
-    names = [publisher.name for publisher in track.publishers]
-    return track.publisher in (*names, *(sign.join(names) for sign in (", ", "; ", " / ", " & ")))
-
-
 def _of_work(track: Track) -> Iterator[Clash]:
-    if track.publisher and track.publishers and not _is_named(track):
+    if (
+        track.publisher
+        and track.publishers
+        and not names_publisher(track.publishers, track.publisher)
+    ):
         message = "`publisher` is none of the track's `publishers`: keep one of the keys"
         yield "error", "two-publishers", "publisher", message
     if (track.movement or track.movement_number) and not track.work:

@@ -17,6 +17,7 @@ from assembler.draft.song_parts import names_in
 from assembler.findings import Finding, errors_in
 from assembler.manifest import ManifestFile, Track
 from assembler.manifest.codes import isrc_text
+from assembler.manifest.details import names_publisher
 from assembler.tables.cells import (
     PlainValue,
     missing_credits,
@@ -179,6 +180,8 @@ class _Plan:
             if field.key == "publishers":
                 seen.add(field.key)
                 before = "; ".join(publisher.text for publisher in track.track.publishers)
+                own = track.track.publisher or ""
+                before = before or ("" if names_publisher(value, own) else own)
                 after = "; ".join(publisher.text for publisher in value)
             else:
                 after = isrc_text(value) if name == "isrc" else value_text(value) or "no"

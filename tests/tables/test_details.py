@@ -133,6 +133,14 @@ def test_shares_for_the_publisher_of_the_manifest(tmp_path: Path) -> None:
     assert (track.publisher, track.publishers[0].text) == ("Quay", "Quay (100 %)")
 
 
+def test_shares_of_other_publishers_than_the_manifests_clash(tmp_path: Path) -> None:
+    columns = {"Publisher": "Net Loft", "Publisher share": "100", "Genre": "Folk"}
+    found = one(tmp_path, columns, ONE + "    publisher: Quay\n")
+    assert [(change.kind, change.key, change.before) for change in found.changes] == [
+        ("clash", "publisher", "Quay"), ("clash", "publishers", "Quay"), ("fill", "genre", ""),
+    ]  # fmt: skip
+
+
 CREDITS_BLOCK = """\
 credits:
   - {name: Ines Falk, roles: [mastering]}   # the studio
