@@ -17,8 +17,8 @@ PERFORMER = "performer"
 """The role of a performer without one."""
 _PERSON = re.compile(r"\s*([^;(]+?)\s*(?:\(([^)]*)\))?\s*(?:;|$)")
 
-PlainValue = str | tuple[str, ...] | tuple[Mapping[str, Any], ...]
-"""What is written into the manifest: a text, a list of texts, or a list of mappings of texts."""
+PlainValue = str | bool | tuple[str, ...] | tuple[Mapping[str, Any], ...]
+"""What is written into the manifest: a text, true or false, a list of texts or of mappings."""
 
 
 def value_text(value: object) -> str:
@@ -40,7 +40,7 @@ def plain_value(value: object) -> PlainValue:
     """Return a value as the manifest writes it."""
     if isinstance(value, tuple):
         return tuple(_publisher(one) if isinstance(one, Publisher) else one for one in value)
-    return str(value).lower() if isinstance(value, bool) else str(value)
+    return value if isinstance(value, bool) else str(value)
 
 
 def _publisher(publisher: Publisher) -> dict[str, str]:

@@ -18,7 +18,7 @@ def new_credits(changes: Sequence[Change]) -> list[dict[str, Any]]:
     """Return the credits of some changes, one for each person and their roles, with all tracks."""
     merged: dict[tuple[str, ...], dict[str, Any]] = {}
     for change in changes:
-        for credit in change.value:
+        for credit in change.value if isinstance(change.value, tuple) else ():
             if not isinstance(credit, str):
                 key = (credit["name"], *credit["roles"])
                 empty = {"name": credit["name"], "roles": list(credit["roles"]), "tracks": []}

@@ -17,6 +17,7 @@ from assembler.errors import AssemblerError
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile, Track, load
 from assembler.manifest.details import TrackDetails
+from assembler.tables.cells import PlainValue
 from assembler.tables.changes import Change
 from assembler.tables.credits_text import CREDITS, credit_edits, new_credits
 from assembler.tables.export import write_at_once
@@ -143,8 +144,7 @@ def _refuse_other_content(
     """Check that the new text holds the old content with the changes, and no others."""
     for change in written:
         if change.key != CREDITS:
-            value = list(change.value) if isinstance(change.value, tuple) else change.value
-            content["tracks"][change.index][change.key] = value
+            content["tracks"][change.index][change.key] = _as_loaded(change.value)
     if added := new_credits([change for change in written if change.key == CREDITS]):
         content[CREDITS] = [*content.get(CREDITS, ()), *added]
     if yaml.load(text, yaml.BaseLoader) != content:
@@ -152,6 +152,13 @@ def _refuse_other_content(
             f"{source.path}: the changes can't be written without changing something else in the "
             "file: nothing is written; write them yourself"
         )
+
+
+def _as_loaded(value: PlainValue) -> Any:
+    """Return a value as YAML's base loader has it: all scalars as texts."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    return list(value) if isinstance(value, tuple) else value
 
 
 def write_manifest(source: ManifestFile, text: str) -> None:

@@ -37,6 +37,8 @@ def applied(text: str, edits: Sequence[Edit]) -> str:
 
 def value_yaml(value: PlainValue, *, in_flow: bool, style: str | None) -> str:
     """Return a value as YAML, texts in the quotes of what they replace."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
     if isinstance(value, str):
         return _scalar(value, in_flow=in_flow, style=style)
     return f"[{', '.join(_item(item, style) for item in value)}]"

@@ -9,6 +9,7 @@ import difflib
 from pathlib import Path
 
 import pytest
+import yaml
 from desk import Desk
 from tables.album import MANIFEST, of_kind, plan
 
@@ -82,8 +83,11 @@ def test_advisories_as_labels_write_them(cell: str, expected: str, tmp_path: Pat
     ("cell", "expected"), [("Y", True), ("x", True), ("instrumental", True), ("no", False)]
 )
 def test_instrumentals_as_labels_write_them(cell: str, expected: bool, tmp_path: Path) -> None:
-    (track,) = imported(one(tmp_path, {"Instrumental": cell, "Genre": "Folk"}))
+    found = one(tmp_path, {"Instrumental": cell, "Genre": "Folk"})
+    (track,) = imported(found)
     assert track.instrumental is expected
+    text = found.source.path.read_text("utf-8")
+    assert yaml.safe_load(text)["tracks"][0].get("instrumental", False) is expected
 
 
 @pytest.mark.parametrize(
