@@ -330,8 +330,10 @@ class Track(TrackDetails):
 
         The first in round and the next in square ones (Apple's music style guide).
         """
-        featured = f"feat. {' & '.join(self.featuring)}" if self.featuring else None
-        texts = [text for text in (featured, self.version) if text]
+        texts = [self.version] if self.version else []
+        if self.featuring:
+            *others, last = self.featuring
+            texts.insert(0, f"feat. {', '.join(others)} & {last}" if others else f"feat. {last}")
         brackets = ("({})", "[{}]")
         return " ".join([self.title, *map(str.format, brackets, texts)])
 

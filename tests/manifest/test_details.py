@@ -180,6 +180,7 @@ def test_rounded_shares_are_accepted(loaded: Loading) -> None:
         ({"version": "live"}, "Song (live)"),
         ({"featuring": ["A"]}, "Song (feat. A)"),
         ({"featuring": ["A", "B"], "version": "live"}, "Song (feat. A & B) [live]"),
+        ({"featuring": ["A", "B", "C"]}, "Song (feat. A, B & C)"),
     ],
 )
 def test_the_full_title_has_featured_artists_and_the_version(own: dict, full: str) -> None:
