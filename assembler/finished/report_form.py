@@ -244,6 +244,13 @@ class ReleaseFacts(_Form):
     barcode: str | None
 
 
+class MailedReport(_Form):
+    """How the audio of `proof.zip` is encoded."""
+
+    codec: Literal["MP3", "Opus"]
+    kbps: int
+
+
 class ReleaseReport(_Form):
     """The content of `report.json`."""
 
@@ -268,6 +275,7 @@ class ReleaseReport(_Form):
     proof_of: Digest | None
     sound: ApprovedSound | None = None
     """What the proof page hands to the approval file."""
+    mailed: MailedReport | None = None
     files: dict[str, Digest]
 
     def to_text(self) -> str:

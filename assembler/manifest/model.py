@@ -210,6 +210,13 @@ class DownloadSettings(Section):
     """The downloads' own level, where it differs."""
 
 
+class ProofSettings(Section):
+    """The proof for the artist."""
+
+    zip_limit: Annotated[float, InRange(1, 2000, "MB")] = 18.0
+    """Greatest size of proof.zip, in millions of bytes: its audio is encoded to fit."""
+
+
 class Audio(SoundFiles):
     """A source: one file, or one mono file per channel."""
 
@@ -379,6 +386,8 @@ class Manifest(Section):
     """The disc."""
     download: DownloadSettings = DownloadSettings()
     """Files for listeners and shops."""
+    proof: ProofSettings = ProofSettings()
+    """The proof for the artist."""
     transfers: dict[Line, Transfer] = Field(default_factory=dict)
     """Tape sides by name."""
     tracks: Annotated[

@@ -227,6 +227,14 @@ class ProofSide:
 
 
 @dataclass(frozen=True)
+class Heard:
+    """What a page plays: the format in words, and the SHA-256 of each track's file."""
+
+    audio: str
+    sha256s: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Proof:
     """A finished release to be approved.
 
@@ -253,6 +261,14 @@ class Proof:
         The tape sides that tracks are on.
     sound
         What the page hands to the approval file, for a hold.
+    heard
+        What the page plays, for the approval file.
+    base
+        The way from the page to the release; empty if its files are beside the page.
+    clip_suffix
+        Of the clips of joins.
+    mail_text
+        How the audio of a mailed proof is encoded; empty in the release.
     """
 
     name: str
@@ -265,6 +281,10 @@ class Proof:
     has_clips: bool = True
     sides: tuple[ProofSide, ...] = ()
     sound: ApprovedSound | None = None
+    heard: Heard | None = None
+    base: str = "../"
+    clip_suffix: str = ".mp3"
+    mail_text: str = ""
 
     @property
     def held(self) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
 
@@ -18,7 +18,7 @@ from assembler.text import FRAMES_PER_SECOND
 AROUND_S = 8
 _FADE_MS = 150
 _RAW = ("-f", "s16le", "-ar", str(DISC_RATE_HZ), "-ac", "2", "-i", "pipe:0")
-_MP3 = ("-f", "mp3", "-id3v2_version", "0", "-c:a", "libmp3lame", "-b:a", "192k")
+MP3_192 = ("-f", "mp3", "-id3v2_version", "0", "-c:a", "libmp3lame", "-b:a", "192k")
 _STEADY = ("-map_metadata", "-1", "-fflags", "+bitexact", "-flags:a", "+bitexact")
 
 
@@ -32,8 +32,10 @@ def joins(order: DiscOrder) -> Iterator[tuple[str, int, int]]:
         yield name, start * SAMPLES_PER_FRAME, end * SAMPLES_PER_FRAME
 
 
-def write_join_clip(samples: NDArray[np.int16], target: Path) -> None:
-    """Write a clip as MP3, with short fades at its ends.
+def write_join_clip(
+    samples: NDArray[np.int16], target: Path, coding: Sequence[str] = MP3_192
+) -> None:
+    """Write a clip, with short fades at its ends.
 
     Parameters
     ----------
@@ -41,6 +43,8 @@ def write_join_clip(samples: NDArray[np.int16], target: Path) -> None:
         16-bit samples at 44,100 Hz, shape (n, 2).
     target
         File to write.
+    coding
+        Arguments for ffmpeg: format, codec and bit rate.
 
     Raises
     ------
@@ -58,11 +62,16 @@ def write_join_clip(samples: NDArray[np.int16], target: Path) -> None:
         channels=2,
     )
     faded = clip.fade_in(_FADE_MS).fade_out(_FADE_MS)
-    run_ffmpeg((*_RAW, *_STEADY, *_MP3, f"file:{target}"), feed=(faded.raw_data,))
+    run_ffmpeg((*_RAW, *_STEADY, *coding, f"file:{target}"), feed=(faded.raw_data,))
 
 
-def write_mp3(feed: Iterable[bytes | memoryview], rate_hz: int, target: Path) -> None:
-    """Write a listening copy of a stream as MP3.
+def write_copy(
+    feed: Iterable[bytes | memoryview],
+    rate_hz: int,
+    target: Path,
+    coding: Sequence[str] = MP3_192,
+) -> None:
+    """Write a listening copy of a stream.
 
     Parameters
     ----------
@@ -72,6 +81,8 @@ def write_mp3(feed: Iterable[bytes | memoryview], rate_hz: int, target: Path) ->
         Their rate; above 48 kHz the copy gets the nearest rate that MP3 has.
     target
         File to write.
+    coding
+        Arguments for ffmpeg: format, codec and bit rate.
 
     Raises
     ------
@@ -79,4 +90,4 @@ def write_mp3(feed: Iterable[bytes | memoryview], rate_hz: int, target: Path) ->
         It can't be encoded.
     """
     raw = ("-f", "f32le", "-ar", str(rate_hz), "-ac", "2", "-i", "pipe:0")
-    run_ffmpeg((*raw, *_STEADY, *_MP3, f"file:{target}"), feed=feed)
+    run_ffmpeg((*raw, *_STEADY, *coding, f"file:{target}"), feed=feed)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from base64 import b64encode
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 from urllib.parse import quote
 
@@ -30,9 +30,9 @@ def encoded(curve: Levels) -> str:
     return b64encode(hundredths.astype("<i2").tobytes()).decode("ascii")
 
 
-def listen_url(path: str) -> str:
-    """Return the URL of a file of the release, relative to the page."""
-    return quote(f"../{path}")
+def listen_url(path: str, base: str) -> str:
+    """Return the URL of a file, relative to the page; `base` is the way to its folder."""
+    return quote(f"{base}{path}")
 
 
 def picture_data(proof: Proof) -> dict[str, Any]:
@@ -41,6 +41,7 @@ def picture_data(proof: Proof) -> dict[str, Any]:
         "name": proof.name,
         "proof_of": proof.proof_of,
         "sound": proof.sound.model_dump(mode="json") if proof.sound else None,
+        "heard": asdict(proof.heard) if proof.heard else None,
         "steps_per_second": STEPS_PER_SECOND,
         "not_yet": NOT_YET,
         "discs": [_disc_data(proof, disc) for disc in proof.discs],

@@ -28,6 +28,7 @@ from assembler.finished.report_form import (
     LevelReport,
     LevelsReport,
     MadeWith,
+    MailedReport,
     MeasuredReport,
     ReleaseFacts,
     ReleaseReport,
@@ -47,6 +48,7 @@ from assembler.preflight.sides import Side
 from assembler.preflight.track_section import TrackSection
 from assembler.proof.approval import ApprovedSound
 from assembler.proof.content import Proof
+from assembler.proof.mailed import MailAudio
 from assembler.release.approved_sound import hold_report
 from assembler.release.tasks.masters import Master
 from assembler.sequence.first_samples import RecordingSpan, first_samples
@@ -62,6 +64,7 @@ def release_report(
     formats: Mapping[Format, FormatReport],
     proof: Proof | None,
     sound: ApprovedSound | None,
+    audio: MailAudio | None,
 ) -> ReleaseReport:
     """Return the report of what was made: no dates, no paths of this machine.
 
@@ -77,6 +80,8 @@ def release_report(
         The proof, if there is one.
     sound
         What its page hands to the approval file.
+    audio
+        How the audio of a mailed proof is encoded, if there is one.
 
     Returns
     -------
@@ -111,6 +116,7 @@ def release_report(
         ],
         proof_of=proof.proof_of if proof else None,
         sound=sound,
+        mailed=MailedReport(codec=audio.codec, kbps=audio.kbps) if audio else None,
         files={},
     )
 
@@ -201,7 +207,7 @@ def _with_kept_room(report: ReleaseReport, room: Room, last: ReleaseReport) -> R
     if room == "download":
         update["formats"] = last.formats
     if room == "proof":
-        update |= {"proof_of": last.proof_of, "sound": last.sound}
+        update |= {"proof_of": last.proof_of, "sound": last.sound, "mailed": last.mailed}
     return report.model_copy(update=update)
 
 

@@ -29,8 +29,9 @@ from assembler.mastering.plan import ROOMS, MasterSpec, Plan, Room
 from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata, track_metadata
 from assembler.proof.approval import ApprovedSound
-from assembler.proof.content import Proof
+from assembler.proof.content import Heard, Proof
 from assembler.proof.mail import write_pictures
+from assembler.proof.mailed import ALL, MAIL_CODE, NAME, MailAudio
 from assembler.proof.page import write_page
 from assembler.release.approvals import approval_findings
 from assembler.release.approved_sound import approved_sound, moved_findings
@@ -41,16 +42,19 @@ from assembler.release.last_release import keep_edits
 from assembler.release.memory import reasons, remember
 from assembler.release.progress import PAPER_S, PROOF_S, TaskProgress
 from assembler.release.report import release_report, with_kept_rooms, write_report
+from assembler.release.tasks.clips import clips
 from assembler.release.tasks.discs import disc_tasks
 from assembler.release.tasks.download_formats import Covers, DownloadsMade
 from assembler.release.tasks.downloads import Downloads
 from assembler.release.tasks.graph import Scheduler, Task
 from assembler.release.tasks.images import images_of
 from assembler.release.tasks.listening import listening_tasks
+from assembler.release.tasks.mailed_proof import MailedProof
 from assembler.release.tasks.masters import Master, Mastering, MasterTasks
 from assembler.release.tasks.proofs import (
     ProofSound,
     gather_proof,
+    listened_format,
     proof_spec,
 )
 from assembler.release.tasks.side_clips import proof_side
@@ -146,14 +150,18 @@ class Build:
                 *moved_findings(self.plan, of_kind),
             )
             proof, to_approve = None, approved_sound(self.plan, of_spec) if spec else None
+            audio: MailAudio | None = None
             if sound and spec:
                 proof_sound = ProofSound(sound, spec[1], hidden_sound, _target(spec[0]))
                 proof = self._make_proof(
                     proof_sound, metadata, of_kind, findings, to_approve, scheduler
                 )
                 findings += tuple(approval_findings(self.source, proof.proof_of))
+                if self.packages:
+                    audio = self._mail(proof, proof_sound, scheduler)
+                    findings += () if audio else (self._too_big_to_mail(),)
             formats = {name: one.report() for name, one in made.formats.items()}
-            return findings, release_report(self.plan, of_kind, formats, proof, to_approve)
+            return findings, release_report(self.plan, of_kind, formats, proof, to_approve, audio)
 
         inputs = (downloads, shown, hidden, *(one.whole for one in masters.values()), *files)
         return Task("proof", finish, inputs, PROOF_S if spec else 0.0)
@@ -191,9 +199,35 @@ class Build:
                 for side, name in zip(sides, names, strict=True)
             ),
         )
+        files = [self.folder / (track.listen or "") for track in proof.tracks]
+        played = listened_format(self.plan) or "MP3 at 192 kbit/s"
+        proof = replace(proof, heard=Heard(played, tuple(map(self.cache.sha256, files))))
         write_page(folder, proof)
         write_pictures(folder, proof, scheduler.map)
         return proof
+
+    def _mail(self, proof: Proof, sound: ProofSound, scheduler: Scheduler) -> MailAudio | None:
+        """Write the proof as one file for a mail; return how its audio is encoded."""
+        folder = self.folder / "proof"
+        joins = clips(folder / "joins", self.plan.report.discs) if self.plan.joins else ()
+        mailed = MailedProof(
+            folder,
+            proof,
+            sound.master.tracks,
+            sound.bits,
+            tuple(joins),
+            self.source.manifest.proof.zip_limit,
+            self.cache,
+        )
+        return mailed.write(scheduler.map)
+
+    def _too_big_to_mail(self) -> Finding:
+        limit_mb = self.source.manifest.proof.zip_limit
+        message = (
+            f"no {NAME}: it would be larger than {limit_mb:g} MB even with {ALL[-1].text}: raise "
+            "`proof.zip_limit`, or send the whole release"
+        )
+        return self.source.finding("warning", MAIL_CODE, ("proof", "zip_limit"), message)
 
     def _downloads_task(
         self,

@@ -21,6 +21,7 @@ from assembler.finished.release_folder import CHECKSUMS, MANIFEST, REPORT, REPOR
 from assembler.manifest.model import Format
 from assembler.mastering.plan import ROOMS, Room
 from assembler.proof.joins import joins
+from assembler.proof.mailed import NAME as MAILED
 from assembler.proof.page import FILES, PAGE
 from assembler.release.plant import bin_names
 from assembler.release.tasks.clips import copy_name
@@ -206,6 +207,8 @@ def _possible(release: FinishedRelease) -> Iterator[str]:
     """Return files that a release may have: packages, and listening copies of a kept proof."""
     if "proof" not in release.report.rooms:
         yield from listening_copies(release)
+    if release.report.mailed:
+        yield f"proof/{MAILED}"
     if release.has("download"):
         for name in release.manifest.download.formats:
             yield f"download/{package_name(release.manifest, name)}"

@@ -30,6 +30,7 @@ from assembler.proof.content import (
     Deliverable,
     Delivered,
     GainReductionCurve,
+    Heard,
     Proof,
     ProofDisc,
     ProofSide,
@@ -38,6 +39,7 @@ from assembler.proof.content import (
 )
 from assembler.proof.curves import Curves, curves_of, lead_after, steps_of
 from assembler.proof.mail import write_pictures
+from assembler.proof.mailed import MAIL_CODE
 from assembler.proof.page import FILES, PAGE, TEMPLATES, page_html
 from assembler.release.approvals import APPROVAL_CODES
 from assembler.release.tasks.clips import copy_name
@@ -48,26 +50,21 @@ from assembler.verification.files import clips_of_sides, played_format
 from assembler.verification.texts import differs, other_text
 
 _DATA = re.compile(r'<script type="application/json" id="release">(.*?)</script>', re.DOTALL)
-_AFTER_THE_PROOF = (*APPROVAL_CODES, "kept-rooms", "stale-room")
+_AFTER_THE_PROOF = (*APPROVAL_CODES, MAIL_CODE, "kept-rooms", "stale-room")
 """Findings that a build adds when the proof is written."""
 
 
 def is_known(release: FinishedRelease) -> bool:
     """Return whether the last build made the proof, and everything that it shows is there."""
-    return "proof" in release.report.rooms and _drawn_from(release) is not None
+    return "proof" in release.report.rooms and drawn_from(release) is not None
 
 
 def proof_page(release: FinishedRelease) -> Iterator[Finding]:
     """Compare the page, its files and its pictures."""
     for name in FILES:
         yield from other_text(release, f"proof/{name}", (TEMPLATES / name).read_bytes())
-    page = f"proof/{PAGE}"
-    text = (release.folder / page).read_text(encoding="utf-8")
-    data = _DATA.search(text)
-    if data is None:
-        raise UnreadableError(page, "has no curves: build the release again")
-    proof = _proof(release, json.loads(data[1]))
-    yield from other_text(release, page, page_html(proof).encode())
+    proof = known_proof(release)
+    yield from other_text(release, f"proof/{PAGE}", page_html(proof).encode())
     with TemporaryDirectory() as folder:
         write_pictures(Path(folder), proof)
         for picture in sorted(Path(folder).iterdir()):
@@ -77,7 +74,22 @@ def proof_page(release: FinishedRelease) -> Iterator[Finding]:
                 yield differs(release, "other-picture", name, message)
 
 
-def _drawn_from(release: FinishedRelease) -> Format | bool | None:
+def known_proof(release: FinishedRelease) -> Proof:
+    """Return the content of a release's proof, from manifest, report and sound.
+
+    Raises
+    ------
+    UnreadableError
+        The page does not have the curve of gain reduction.
+    """
+    page = f"proof/{PAGE}"
+    data = _DATA.search((release.folder / page).read_text(encoding="utf-8"))
+    if data is None:
+        raise UnreadableError(page, "has no curves: build the release again")
+    return _proof(release, json.loads(data[1]))
+
+
+def drawn_from(release: FinishedRelease) -> Format | bool | None:
     """Return what the curves were measured on: True for the image, or a lossless format."""
     if release.manifest.disc.make:
         return True if release.has("disc") else None
@@ -91,11 +103,13 @@ def _proof(release: FinishedRelease, data: dict[str, Any]) -> Proof:
     downloads = "download" in report.rooms and bool(manifest.download.formats)
     played = played_format(release)
     metadata = release.metadata
+    tracks = tuple(_track(release, one, played) for one in metadata)
+    sha256s = tuple(report.files.get(track.listen or "", "") for track in tracks)
     return Proof(
         name=report.name,
         proof_of=report.proof_of or "",
         sheet=credits_sheet(manifest, metadata),
-        tracks=tuple(_track(release, one, played) for one in metadata),
+        tracks=tracks,
         discs=tuple(
             _disc(release, order, drawn)
             for order, drawn in zip(release.discs, data["discs"], strict=True)
@@ -108,6 +122,7 @@ def _proof(release: FinishedRelease, data: dict[str, Any]) -> Proof:
             for side, clips in zip(report.sides, clips_of_sides(release), strict=True)
         ),
         sound=report.sound,
+        heard=Heard(played or "MP3 at 192 kbit/s", sha256s),
     )
 
 
@@ -159,7 +174,7 @@ def _curve(encoded: str) -> NDArray[np.float64]:
 
 def _stretches(release: FinishedRelease, order: DiscOrder) -> Iterator[CurveSegment]:
     """Measure the curves again, passage by passage as the build did."""
-    drawn = _drawn_from(release)
+    drawn = drawn_from(release)
     if drawn is True:
         starts = [passage.start_frame for passage in order.passages]
         edges = [*([0] if order.hidden else []), *starts, order.frames]

@@ -31,6 +31,8 @@ from assembler.verification.levels import (
     level,
     second_readings,
 )
+from assembler.verification.mailed_proof import PATH as MAILED
+from assembler.verification.mailed_proof import mailed_proof
 from assembler.verification.pairs import (
     FileCheck,
     clip_pairs,
@@ -156,6 +158,7 @@ def _checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[FileCheck]
         if is_known(release):
             page = [("proof/index.html", partial(proof_page, release))]
             yield "proof pages with pictures", page
+            yield "mailed proofs", [(MAILED, partial(mailed_proof, release))]
         yield "clips of joins with the image", clip_pairs(release)
 
 

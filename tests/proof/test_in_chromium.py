@@ -71,7 +71,7 @@ def test_every_player_loads_and_begins_at_a_low_volume(opened: Opened) -> None:
         assert audio["error"] is None
         assert not audio["paused"]
         assert page.locator("button.play.on").count() == 1
-    assert "begins at a low volume" in page.locator(".caution").first.inner_text()
+    assert "turn your volume down before you play" in page.locator(".caution").first.inner_text()
 
 
 def test_a_hostile_title_shows_as_text_everywhere(opened: Opened) -> None:

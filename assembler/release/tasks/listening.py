@@ -10,7 +10,7 @@ from assembler.mastering.plan import MasterSpec, Plan
 from assembler.mastering.render import FinishedTrack
 from assembler.release.artifact_cache import ArtifactCache
 from assembler.release.progress import CLIP_S
-from assembler.release.tasks.clips import Clip, clips, write_copy
+from assembler.release.tasks.clips import Clip, clips, write_listening_copy
 from assembler.release.tasks.graph import Task
 from assembler.release.tasks.masters import ImageTasks, Master, MasterTasks
 from assembler.release.tasks.proofs import listened_format, proof_spec, reading_tasks
@@ -52,7 +52,9 @@ def listening_tasks(
         for section in plan.report.sections:
 
             def copy(master: Master, index: int = section.index) -> Path:
-                return write_copy(folder / "tracks", index + 1, master.tracks[index], bits, cache)
+                return write_listening_copy(
+                    folder / "tracks", index + 1, master.tracks[index], bits, cache
+                )
 
             name = f"listening copy: {section.track.full_title}"
             found.append(Task(name, copy, (tasks.whole,), CLIP_S))
