@@ -25,10 +25,15 @@ def _run(options: argparse.Namespace) -> int:
     kept, approval, points = keep_approval(options.approval, options.manifest)
     if options.json:
         signature = {"name": approval.name, "date": approval.date}
-        say_json({"ok": True, "kept": str(kept), **signature, "open_points": points})
+        heard = approval.heard.model_dump(mode="json") if approval.heard else None
+        say_json(
+            {"ok": True, "kept": str(kept), **signature, "open_points": points, "heard": heard}
+        )
         return DONE
     for point in points:
         say(point)
+    if approval.heard:
+        say(str(approval.heard))
     count = f"{len(points)} open point{'s' * (len(points) > 1)}, signed"
     say(f"{kept}: {count if points else 'approved'}{signed(approval)}")
     say("the next build reports whether the release is still the approved one")

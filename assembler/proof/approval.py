@@ -20,7 +20,7 @@ from pydantic import (
 
 from assembler.errors import AssemblerError
 from assembler.manifest.model import Match
-from assembler.text import shorten
+from assembler.text import number_ranges, shorten
 from assembler.text_files import OutsideFile
 
 MOST_BYTES = 8_000_000
@@ -101,6 +101,30 @@ class ApprovedSound(_Answer):
         return self
 
 
+class HeardTrack(_Answer):
+    """The file of one track that the page plays."""
+
+    file: Digest | None = None
+    played: Annotated[float, Field(ge=0, le=1)]
+    """Share of it that this page, in this browser, has played at an audible volume."""
+
+
+class HeardFiles(_Answer):
+    """What the page plays."""
+
+    audio: Name
+    """Format: of the release's files, or of a mailed proof's."""
+    tracks: tuple[HeardTrack, ...]
+
+    def __str__(self) -> str:
+        """Return it in words: the format, and how much of each track was played."""
+        shares: dict[int, list[int]] = {}
+        for number, track in enumerate(self.tracks, 1):
+            shares.setdefault(round(100 * track.played), []).append(number)
+        texts = (f"{share} % of {number_ranges(shares[share])}" for share in sorted(shares)[::-1])
+        return f"the page played {shorten(self.audio)}; by track: {', '.join(texts)}"
+
+
 class Approval(_Answer):
     """The artist's answers on a release."""
 
@@ -122,6 +146,8 @@ class Approval(_Answer):
     parts: tuple[Verdict, ...]
     sound: ApprovedSound | None = None
     """Gains and sounds of the proof; pages of older releases write none."""
+    heard: HeardFiles | None = None
+    """What the page played; pages of older releases write none."""
 
     def open_points(self) -> Iterator[str]:
         """List everything that is not ticked or has a remark, one line each."""

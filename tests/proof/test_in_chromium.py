@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
+import zipfile
 from dataclasses import replace
 from datetime import date
 from itertools import pairwise
@@ -11,12 +13,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import soundfile
 from axe_playwright_python.sync_playwright import Axe
+from made_music import made_music
 from outside import output_of
 from playwright.sync_api import Browser, Page
 from proof.browsing import Opened, open_page, wait_until
 from proof.finished_proof import HOSTILE, made_up_proof
 
+from assembler import build, load
+from assembler.audio.digest import file_digest
 from assembler.proof.approval import approved, read_approval, store_approval
 from assembler.proof.content import Proof
 from assembler.proof.mail import write_pictures
@@ -302,3 +308,91 @@ def test_a_missing_file_is_reported(browser: Browser, tmp_path: Path) -> None:
         text = opened.page.locator(".playing").inner_text()
         assert "missing or damaged" in text
         assert "can’t play" not in text
+
+
+@pytest.fixture(scope="module")
+def mailed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of a mailed proof, unpacked alone into a folder with an odd name."""
+    folder = tmp_path_factory.mktemp("mailed")
+    for number, kind in enumerate(("plucked", "strings"), 1):
+        music = made_music(kind, 20, 44100)
+        soundfile.write(folder / f"{number}.wav", music, 44100, subtype="PCM_24")
+    manifest = {
+        "release": {"artist": "A", "title": HOSTILE, "catalogue_number": "TWE-017"},
+        "download": {"formats": []},
+        "proof": {"zip_limit": 1},
+        "tracks": [
+            {"title": title, "audio": f"{n}.wav"} for n, title in ((1, "One"), (2, HOSTILE))
+        ],
+    }
+    (folder / "m.yaml").write_text(json.dumps(manifest), encoding="utf-8")
+    release = build(load(folder / "m.yaml"), folder / "out", packages=True).release_dir
+    alone = folder / "Entwürfe für Zoë #2 (50 %)"
+    with zipfile.ZipFile(release / "proof" / "proof.zip") as archive:
+        archive.extractall(alone)
+    shutil.rmtree(release)
+    return alone / "TWE-017 proof" / "index.html"
+
+
+def test_a_mailed_proof_plays_alone_and_asks_for_nothing_else(
+    browser: Browser, mailed: Path
+) -> None:
+    with open_page(browser, mailed) as opened:
+        page = opened.page
+        for button in page.locator("button.play").all():
+            button.click()
+            wait_until(page, "document.querySelector('audio').readyState >= 2")
+        assert page.locator("button.play").count() == 3
+        assert "Opus at" in page.locator(".title-page").inner_text()
+        assert HOSTILE in page.locator("h1").inner_text()
+        assert opened.complaints == []
+        assert all(url.startswith(f"{mailed.parent.as_uri()}/") for url in opened.requests)
+        assert not [url for url in opened.requests if "%2E" in url or "/../" in url]
+
+
+@pytest.mark.parametrize("keyboard_only", [False, True])
+def test_a_remark_made_while_playing_has_its_time_and_goes_there(
+    browser: Browser, mailed: Path, tmp_path: Path, keyboard_only: bool
+) -> None:
+    with open_page(browser, mailed) as opened:
+        page = opened.page
+        play = page.locator("#tracks button.play").first
+        remark = page.locator("[name=track-1-remark]")
+        if keyboard_only:
+            play.focus()
+            page.keyboard.press("Enter")
+        else:
+            play.click()
+        wait_until(page, "document.querySelector('audio').currentTime > 3.2")
+        remark.focus()
+        page.keyboard.type("voice too low")
+        page.keyboard.press("Enter")
+        page.keyboard.type("and here")
+        value = remark.input_value()
+        first, second = (re.fullmatch(r"0:(\d\d\.\d) (.+)", line) for line in value.split("\n"))
+        assert (first[2], second[2]) == ("voice too low", "and here")
+        assert 3.2 <= float(first[1]) <= float(second[1])
+        page.locator("[name=track-2-remark]").focus()
+        page.keyboard.type("does not play")
+        assert page.locator("[name=track-2-remark]").input_value() == "does not play"
+        page.evaluate("document.querySelector('audio').currentTime = 12")
+        to = page.get_by_role("button", name=f"Play from 0:{first[1]}: Track 1, One").first
+        to.press("Enter") if keyboard_only else to.click()
+        wait_until(page, "document.querySelector('audio').currentTime < 8")
+        reached = page.evaluate("document.querySelector('audio').currentTime")
+        assert reached >= float(first[1]) - 0.05
+        page.locator("[name=name]").fill("Ines Falk")
+        with page.expect_download() as saved:
+            page.get_by_role("button", name="Save the approval file").click()
+        saved.value.save_as(tmp_path / "got.json")
+        assert opened.complaints == []
+    approval = read_approval(tmp_path / "got.json")
+    assert approval.tracks[0].remark == value
+    heard = approval.heard
+    assert heard.audio.startswith("Opus at ")
+    files = [file_digest(mailed.parent / f"audio/0{n}.opus") for n in (1, 2)]
+    assert [track.file for track in heard.tracks] == files
+    assert 0.1 <= heard.tracks[0].played <= 0.6
+    assert heard.tracks[1].played == 0
+    assert approval.sound.masters[0].name == "disc"
+    assert "0 % of 2" in str(heard)

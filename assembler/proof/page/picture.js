@@ -26,6 +26,8 @@
     return minutes + ":" + rest.toFixed(digits).padStart(digits ? digits + 3 : 2, "0");
   };
 
+  globalThis.clock = clock; // form.js writes times in the same form
+
   const decoded = (text) =>
     new Int16Array(Uint8Array.from(atob(text), (sign) => sign.charCodeAt(0)).buffer);
 

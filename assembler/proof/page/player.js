@@ -15,8 +15,12 @@
 
   const play = (button, s) => {
     if (current !== button) {
-      if (current) show(current, false);
+      if (current) {
+        show(current, false);
+        delete current.dataset.current;
+      }
       current = button;
+      current.dataset.current = "";
       audio.src = button.dataset.src;
       bar.hidden = false;
       status.textContent = name(button);
@@ -54,11 +58,15 @@
   audio.addEventListener("error", () => current && failed());
   audio.addEventListener("timeupdate", () => {
     if (audio.paused || !current.dataset.track) return;
-    const detail = { track: Number(current.dataset.track), s: audio.currentTime };
+    const audible = !audio.muted && audio.volume > 0;
+    const detail = {
+      track: Number(current.dataset.track), s: audio.currentTime, of: audio.duration, audible,
+    };
     document.dispatchEvent(new CustomEvent("playing-at", { detail }));
   });
   document.addEventListener("play-track", ({ detail }) => {
     const button = buttons.find((one) => Number(one.dataset.track) === detail.track);
     if (button) play(button, detail.s);
   });
+  document.addEventListener("play-item", ({ detail }) => play(detail.button, detail.s));
 })();
