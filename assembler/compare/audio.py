@@ -11,18 +11,15 @@ import numpy as np
 
 from assembler.compare.both import Both, Pair
 from assembler.compare.difference import Difference, from_to
-from assembler.compare.sound import SoundDifference, sound_difference
 from assembler.download.formats import FACTS
 from assembler.download.lossy import decoded
 from assembler.dsp.blocks import Samples
 from assembler.finished.finished import FinishedRelease, reading
+from assembler.finished.null_test import SoundDifference, sound_difference, sound_text
 from assembler.finished.pcm import Stretch, first_sample, in_format, on_image, region_of_image
 from assembler.manifest.model import Format
-from assembler.text import clock_text, decimal, signed
 
 IMAGE = "disc"
-_SAME_DB = 0.005
-_HUNDREDTH_DB = 0.01
 
 
 @dataclass(frozen=True)
@@ -109,41 +106,3 @@ def audio_differences(both: Both, tests: Sequence[AudioTest]) -> Iterator[Differ
             if not test.same:
                 subject = test.deliverable if pair else "audio before track 1"
                 yield Difference("lossy" if test.lossy else "sound", subject, test.text, label)
-
-
-def sound_text(found: SoundDifference) -> str:
-    """Write the result of a null test.
-
-    Examples
-    --------
-    >>> sound_text(SoundDifference(44100, 9, gains_db=(0.5, 0.5)))
-    'only the level changed (+0.50 dB, nulls)'
-    """
-    only = (("A", found.only_a_s), ("B", found.only_b_s))
-    texts = [f"{length_s:.2f} s of audio only in {name}" for name, length_s in only if length_s]
-    return ", ".join([_common_text(found), *texts])
-
-
-def _common_text(found: SoundDifference) -> str:
-    if not found.samples:
-        return "no common audio"
-    if not found.differing:
-        return "the common part nulls"
-    times = f"{clock_text(found.residual_from_s)} to {clock_text(found.residual_to_s)}"
-    residual = f"residual peaks at {decimal(found.residual_dbfs)} dBFS, {times}"
-    if found.gains_db is None:
-        return residual
-    if not any(found.gains_db) and not found.inverted:
-        return f"{'differs by no more than dither, ' if found.only_gain else ''}{residual}"
-    gain = _gain_text(found.gains_db, found.inverted)
-    if found.only_gain:
-        return f"only the level changed ({gain}, nulls)"
-    return f"level changed by {gain}; {residual} ({found.residual_share:.1%} of the time)"
-
-
-def _gain_text(gains_db: tuple[float, float], inverted: bool) -> str:
-    """Write a gain, of each channel if they differ."""
-    digits = [3 if 0 < abs(gain) < _HUNDREDTH_DB else 2 for gain in gains_db]
-    left, right = (f"{signed(*gain)} dB" for gain in zip(gains_db, digits, strict=True))
-    text = left if abs(gains_db[0] - gains_db[1]) < _SAME_DB else f"left {left}, right {right}"
-    return f"polarity inverted, {text}" if inverted else text

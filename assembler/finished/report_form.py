@@ -276,6 +276,8 @@ class ReleaseReport(_Form):
     sound: ApprovedSound | None = None
     """What the proof page hands to the approval file."""
     mailed: MailedReport | None = None
+    changes: list[str] = []
+    """What changed since the proof that was answered."""
     files: dict[str, Digest]
 
     def to_text(self) -> str:

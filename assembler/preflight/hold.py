@@ -120,7 +120,7 @@ def find_hold(
         message = f"not determined which tracks {path.name} holds: the sources were not read"
         return None, [source.finding("note", "held", _LOC, message)]
     now = [approved_track(source.manifest, section) for section in sections]
-    hold = Hold(approval.sound, tuple(_paired(approval.sound.tracks, now)))
+    hold = Hold(approval.sound, tuple(paired(approval.sound.tracks, now)))
     return hold, list(_hold_findings(source, approval, hold))
 
 
@@ -137,7 +137,7 @@ def _refused(source: ManifestFile, name: str, *, is_old: bool) -> Finding:
     return source.finding("error", "no-approval", _LOC, message)
 
 
-def _paired(
+def paired(
     old: Sequence[ApprovedTrack], new: Sequence[ApprovedTrack]
 ) -> Iterator[HeldTrack | None]:
     """Return the approved track of each track."""

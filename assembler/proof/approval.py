@@ -70,6 +70,8 @@ class ApprovedTrack(_Answer):
     files: tuple[Name, ...]
     """Their paths in the manifest."""
     trim_db: Db
+    pcm: Digest | None = None
+    """Digest of its PCM in the master that the proof shows."""
 
 
 class ApprovedMaster(_Answer):

@@ -261,6 +261,8 @@ class Proof:
         The tape sides that tracks are on.
     sound
         What the page hands to the approval file, for a hold.
+    changes
+        What changed since the proof that was answered, one sentence each.
     heard
         What the page plays, for the approval file.
     base
@@ -281,6 +283,7 @@ class Proof:
     has_clips: bool = True
     sides: tuple[ProofSide, ...] = ()
     sound: ApprovedSound | None = None
+    changes: tuple[str, ...] = ()
     heard: Heard | None = None
     base: str = "../"
     clip_suffix: str = ".mp3"

@@ -9,6 +9,7 @@ from assembler.finished.report_form import HoldReport
 from assembler.mastering.plan import MasterSpec, Plan
 from assembler.preflight.hold import approved_track, tracks_text
 from assembler.proof.approval import ApprovedMaster, ApprovedSound
+from assembler.release.changes import pcm_digest
 from assembler.release.tasks.masters import Master
 from assembler.text import signed_db
 
@@ -16,7 +17,9 @@ MOVED_DB = 0.005
 """Gains that differ by less are the same in a report."""
 
 
-def approved_sound(plan: Plan, masters: Mapping[MasterSpec, Master]) -> ApprovedSound:
+def approved_sound(
+    plan: Plan, masters: Mapping[MasterSpec, Master], shown: Master
+) -> ApprovedSound:
     """Return the sounds and gains of a build, for its proof page.
 
     Parameters
@@ -25,10 +28,15 @@ def approved_sound(plan: Plan, masters: Mapping[MasterSpec, Master]) -> Approved
         What was made.
     masters
         All of it.
+    shown
+        The master that the proof shows.
     """
     manifest = plan.report.source.manifest
     return ApprovedSound(
-        tracks=tuple(approved_track(manifest, section) for section in plan.report.sections),
+        tracks=tuple(
+            approved_track(manifest, track.section).model_copy(update={"pcm": pcm_digest(track)})
+            for track in shown.tracks
+        ),
         masters=tuple(
             _approved_master(name, spec, masters[spec])
             for spec in masters

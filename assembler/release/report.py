@@ -112,10 +112,11 @@ def release_report(
         formats=dict(formats),
         tracks=[
             _track(plan, index, checked["tracks"][index], masters, proof, firsts)
-            for index, firsts in enumerate(_first_samples(plan))
+            for index, firsts in enumerate(first_samples_of(plan))
         ],
         proof_of=proof.proof_of if proof else None,
         sound=sound,
+        changes=list(proof.changes) if proof else [],
         mailed=MailedReport(codec=audio.codec, kbps=audio.kbps) if audio else None,
         files={},
     )
@@ -208,6 +209,7 @@ def _with_kept_room(report: ReleaseReport, room: Room, last: ReleaseReport) -> R
         update["formats"] = last.formats
     if room == "proof":
         update |= {"proof_of": last.proof_of, "sound": last.sound, "mailed": last.mailed}
+        update["changes"] = last.changes
     return report.model_copy(update=update)
 
 
@@ -275,7 +277,7 @@ def side_report(side: Side) -> SideReport:
     )
 
 
-def _first_samples(plan: Plan) -> list[dict[str, int]]:
+def first_samples_of(plan: Plan) -> list[dict[str, int]]:
     """Return with which sample of its source each track's file begins, by rate."""
     manifest, sections = plan.report.source.manifest, plan.report.sections
     found: list[dict[str, int]] = [{} for _ in sections]

@@ -37,11 +37,12 @@ from assembler.release.approvals import approval_findings
 from assembler.release.approved_sound import approved_sound, moved_findings
 from assembler.release.artifact_cache import ArtifactCache
 from assembler.release.build_report import BuildReport
+from assembler.release.changes import NowHeard, changes_since
 from assembler.release.inputs import Inputs
 from assembler.release.last_release import keep_edits
 from assembler.release.memory import reasons, remember
 from assembler.release.progress import PAPER_S, PROOF_S, TaskProgress
-from assembler.release.report import release_report, with_kept_rooms, write_report
+from assembler.release.report import first_samples_of, release_report, with_kept_rooms, write_report
 from assembler.release.tasks.clips import clips
 from assembler.release.tasks.discs import disc_tasks
 from assembler.release.tasks.download_formats import Covers, DownloadsMade
@@ -149,9 +150,9 @@ class Build:
                 *self._level_findings(reported, of_kind),
                 *moved_findings(self.plan, of_kind),
             )
-            proof, to_approve = None, approved_sound(self.plan, of_spec) if spec else None
-            audio: MailAudio | None = None
+            proof = to_approve = audio = None
             if sound and spec:
+                to_approve = approved_sound(self.plan, of_spec, sound)
                 proof_sound = ProofSound(sound, spec[1], hidden_sound, _target(spec[0]))
                 proof = self._make_proof(
                     proof_sound, metadata, of_kind, findings, to_approve, scheduler
@@ -179,7 +180,7 @@ class Build:
         metadata: Sequence[TrackMetadata],
         masters: Mapping[str, Master],
         findings: Sequence[Finding],
-        to_approve: ApprovedSound | None,
+        to_approve: ApprovedSound,
         scheduler: Scheduler,
     ) -> Proof:
         """Write the proof's page and pictures."""
@@ -201,7 +202,19 @@ class Build:
         )
         files = [self.folder / (track.listen or "") for track in proof.tracks]
         played = listened_format(self.plan) or "MP3 at 192 kbit/s"
-        proof = replace(proof, heard=Heard(played, tuple(map(self.cache.sha256, files))))
+        now = NowHeard(
+            to_approve,
+            sound.master.tracks,
+            sound.bits,
+            self.source.manifest.disc.dither,
+            tuple(first_samples_of(self.plan)),
+            proof.proof_of,
+        )
+        proof = replace(
+            proof,
+            heard=Heard(played, tuple(map(self.cache.sha256, files))),
+            changes=tuple(changes_since(self.source.path, now, self.cache)),
+        )
         write_page(folder, proof)
         write_pictures(folder, proof, scheduler.map)
         return proof

@@ -122,6 +122,7 @@ def _proof(release: FinishedRelease, data: dict[str, Any]) -> Proof:
             for side, clips in zip(report.sides, clips_of_sides(release), strict=True)
         ),
         sound=report.sound,
+        changes=tuple(report.changes),
         heard=Heard(played or "MP3 at 192 kbit/s", sha256s),
     )
 

@@ -23,7 +23,7 @@ from assembler.commands.main import main
 from assembler.compare.comparison import Comparison, compare
 from assembler.compare.difference import from_to
 from assembler.compare.fields import field_changes
-from assembler.compare.sound import sound_difference
+from assembler.finished.null_test import sound_difference
 from assembler.finished.pcm import Stretch
 from assembler.manifest.model import Track
 

@@ -5,6 +5,7 @@ Readings: ffmpeg's ebur128 (BS.1770); files are compared as libsndfile decodes t
 
 from __future__ import annotations
 
+import html
 import json
 import shutil
 from collections.abc import Iterator
@@ -109,9 +110,9 @@ def desk(approved_release: Path, tmp_path: Path) -> Iterator[Path]:
     shutil.rmtree(folder)
 
 
-def replace_mix(folder: Path, level_db: float = -5.4) -> None:
+def replace_mix(folder: Path, level_db: float = -5.4, seed: int = 99) -> None:
     """Replace the loudest mix by another recording, at another level."""
-    other = peaking("strings", 99, 0.5 * 10 ** (level_db / 20))
+    other = peaking("strings", seed, 0.5 * 10 ** (level_db / 20))
     soundfile.write(folder / f"{REPLACED}.wav", other, RATE_HZ, subtype="PCM_24")
 
 
@@ -254,3 +255,60 @@ def test_an_approval_without_gains_is_refused(
     assert (error.code, error.where) == (code, "level.hold")
     assert text in error.message
     assert not (desk / "held").exists()
+
+
+def changes(report: Any) -> list[str]:
+    """Return what the page says of changes; verify must agree with it."""
+    page = (report.release_dir / "proof" / "index.html").read_text(encoding="utf-8")
+    assert "What changed since the proof you saw" in page
+    assert all(html.escape(text, quote=False) in page for text in report.report.changes)
+    verified = verify(report.release_dir)
+    assert verified.ok, verified.findings
+    return report.report.changes
+
+
+def test_the_page_says_what_changed_since_the_answer(desk: Path) -> None:
+    first = json.loads((desk / "approved/TWE-040/report.json").read_text())["changes"]
+    assert first == ["Not determined: no answer to an earlier proof is kept here"]
+    replace_mix(desk)
+    manifest = content(hold="approved")
+    manifest["tracks"][8]["trim"] = -1.5
+    held = build(load(write(desk, manifest)), desk / "approved")
+    other, level, same, texts = changes(held)
+    assert other.startswith("Track 2, Piece 2: residual peaks at ")
+    assert level == "Track 9, Piece 9: only the level changed (−1.50 dB, nulls)"
+    assert same == "Tracks 1, 3–8, 10–12: the audio nulls: no sample has changed"
+    assert texts == "Not determined whether credits or sleeve text have changed: read them again"
+
+    manifest["text"] = {"thanks": "The ferrymen."}  # the release that was heard is replaced now
+    assert changes(build(load(write(desk, manifest)), desk / "approved")) == [
+        other,
+        level,
+        same,
+        texts,
+    ]
+
+
+def test_changes_without_the_release_that_was_heard(desk: Path) -> None:
+    replace_mix(desk, seed=98)
+    manifest = content(hold="approved")
+    del manifest["tracks"][11]
+    manifest["tracks"][0]["title"] = "Another Name"
+    held = build(load(write(desk, manifest)), desk / "elsewhere")
+    named, other, last, same, gone, _ = changes(held)
+    assert named == "Track 1, Another Name: its title was Piece 1"
+    unknown = "its audio or the gap after it has changed; how is not determined, since the release"
+    assert other.startswith(f"Track 2, Piece 2: {unknown}")
+    assert last.startswith(f"Track 11, Piece 11: {unknown}"), "no gap follows it any more"
+    assert same == "Tracks 1, 3–10: the audio nulls: no sample has changed"
+    assert gone == "No longer on the release: Piece 12"
+
+
+def test_an_answered_proof_and_other_texts(desk: Path) -> None:
+    (nothing,) = changes(build(load(write(desk, content())), desk / "again"))
+    assert nothing == "Nothing: this is the proof that was answered by Ines Falk on 2026-11-27"
+    texts = changes(build(load(write(desk, content() | {"text": {"notes": "x"}})), desk / "again"))
+    assert texts == [
+        "Tracks 1–12: the audio nulls: no sample has changed",
+        "Titles, order, gaps, credits or sleeve text have changed: read them again",
+    ]

@@ -17,11 +17,14 @@ from numpy.typing import NDArray
 
 from assembler.dsp.decibels import decibels
 from assembler.finished.pcm import STEPS_PER_SECOND, Pcm, Stretch
+from assembler.text import clock_text, decimal, signed
 
 _LEAST_DB = 0.0005
 """Smaller gains are zero: 0.001 dB at 16 bits is lost in the dither."""
 _DEVIATIONS = 8.0
 """Standard deviations that the noise power of a step may exceed its expected value by."""
+_SAME_DB = 0.005
+_HUNDREDTH_DB = 0.01
 _EXPLAINS = 0.1
 """A gain counts if it removes nine tenths of the power of the difference, or half of its time."""
 
@@ -217,3 +220,41 @@ def _gains(blocks: Iterator[tuple[Pcm, Pcm]], apart: _Residual) -> tuple[Values,
             median[channel] = steps[order][min(middle, len(steps) - 1)]
             whole[channel] = weights @ steps / weights.sum()
     return median, whole
+
+
+def sound_text(found: SoundDifference, names: tuple[str, str] = ("A", "B")) -> str:
+    """Write the result of a null test of two recordings with these names.
+
+    Examples
+    --------
+    >>> sound_text(SoundDifference(44100, 9, gains_db=(0.5, 0.5)))
+    'only the level changed (+0.50 dB, nulls)'
+    """
+    only = zip(names, (found.only_a_s, found.only_b_s), strict=True)
+    texts = [f"{length_s:.2f} s of audio only in {name}" for name, length_s in only if length_s]
+    return ", ".join([_common_text(found), *texts])
+
+
+def _common_text(found: SoundDifference) -> str:
+    if not found.samples:
+        return "no common audio"
+    if not found.differing:
+        return "the common part nulls"
+    times = f"{clock_text(found.residual_from_s)} to {clock_text(found.residual_to_s)}"
+    residual = f"residual peaks at {decimal(found.residual_dbfs)} dBFS, {times}"
+    if found.gains_db is None:
+        return residual
+    if not any(found.gains_db) and not found.inverted:
+        return f"{'differs by no more than dither, ' if found.only_gain else ''}{residual}"
+    gain = _gain_text(found.gains_db, found.inverted)
+    if found.only_gain:
+        return f"only the level changed ({gain}, nulls)"
+    return f"level changed by {gain}; {residual} ({found.residual_share:.1%} of the time)"
+
+
+def _gain_text(gains_db: tuple[float, float], inverted: bool) -> str:
+    """Write a gain, of each channel if they differ."""
+    digits = [3 if 0 < abs(gain) < _HUNDREDTH_DB else 2 for gain in gains_db]
+    left, right = (f"{signed(*gain)} dB" for gain in zip(gains_db, digits, strict=True))
+    text = left if abs(gains_db[0] - gains_db[1]) < _SAME_DB else f"left {left}, right {right}"
+    return f"polarity inverted, {text}" if inverted else text
