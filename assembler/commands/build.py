@@ -34,7 +34,9 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
         help="make only these parts, separated by commas: disc, download, paper, proof",
     )
     parser.add_argument(
-        "--zip", action="store_true", help="also pack each download format into one zip file"
+        "--zip",
+        action="store_true",
+        help="also pack each download format into one zip file, and the proof for a mail",
     )
     parser.add_argument(
         "--explain",

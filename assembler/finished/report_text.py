@@ -154,9 +154,9 @@ def _track(report: ReleaseReport, index: int) -> Iterator[str]:
 
 def _hold(track: TrackReport) -> Iterator[tuple[str, str]]:
     if track.hold:
-        moves = (f"{name} {signed_db(move)}" for name, move in track.hold.moves_db.items())
-        without = ", ".join(moves) or _NONE
-        yield "hold", f"{HELD[track.hold.kind]}; gain without the hold: {without}"
+        moves = [f"{name} {signed_db(move)}" for name, move in track.hold.moves_db.items()]
+        change = f"; change of gain without the hold: {', '.join(moves)}" if moves else ""
+        yield "hold", f"{HELD[track.hold.kind]}{change}"
 
 
 _MONO = "; mono: delivered and measured in both channels"

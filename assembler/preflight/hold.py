@@ -153,8 +153,8 @@ def paired(
     for sign in (*same, *replaced):
         for i, track in list(open_.items()):
             places = [k for k, one in left.items() if sign(one) == sign(track) is not None]
-            rivals = [k for k, one in open_.items() if sign(one) == sign(track)]
-            if places and (sign in same or len(places) == len(rivals) == 1):
+            is_certain = all(sum(sign(k) == sign(track) for k in all_) == 1 for all_ in (old, new))
+            if places and (sign in same or is_certain):
                 trim_change_db = open_.pop(i).trim_db - left.pop(places[0]).trim_db
                 found[i] = HeldTrack(places[0], sign in same, trim_change_db)
     return (found.get(i) for i in range(len(new)))
