@@ -11,13 +11,12 @@ import numpy as np
 
 from assembler.compare.both import Both, Pair
 from assembler.compare.difference import Difference, from_to
-from assembler.download.formats import FACTS
+from assembler.download.formats import facts_of
 from assembler.download.lossy import decoded
 from assembler.dsp.blocks import Samples
 from assembler.finished.finished import FinishedRelease, reading
 from assembler.finished.null_test import SoundDifference, sound_difference, sound_text
 from assembler.finished.pcm import Stretch, first_sample, in_format, on_image, region_of_image
-from assembler.manifest.model import Format
 
 IMAGE = "disc"
 
@@ -44,7 +43,7 @@ def audio_tests(both: Both) -> Iterator[Callable[[], AudioTest]]:
             images = on_image(both.a, pair.a), on_image(both.b, pair.b)
             yield partial(_null_test, both, pair, IMAGE, *images)
     for name in both.formats:
-        test = _lossy_test if FACTS[name].lossy else _lossless_test
+        test = _lossy_test if facts_of(name).lossy else _lossless_test
         yield from (partial(test, both, pair, name) for pair in both.pairs)
 
 
@@ -52,7 +51,7 @@ def _before_track_1(release: FinishedRelease) -> Stretch:
     return region_of_image(release, 1, 0, release.report.discs[0].hidden_frames)
 
 
-def _lossless_test(both: Both, pair: Pair, name: Format) -> AudioTest:
+def _lossless_test(both: Both, pair: Pair, name: str) -> AudioTest:
     files = in_format(both.a, name, pair.a), in_format(both.b, name, pair.b)
     return _null_test(both, pair, name, *files)
 
@@ -75,7 +74,7 @@ def _shift(both: Both, pair: Pair, rate_hz: int) -> int:
     return first_sample(new, rate_hz) - first_sample(old, rate_hz)
 
 
-def _lossy_test(both: Both, pair: Pair, name: Format) -> AudioTest:
+def _lossy_test(both: Both, pair: Pair, name: str) -> AudioTest:
     old, new = both.files(name, pair)
     same = both.same_file(old, new)
     if not same:
@@ -84,9 +83,9 @@ def _lossy_test(both: Both, pair: Pair, name: Format) -> AudioTest:
     return AudioTest(pair, name, lossy=True, same=same, text="re-encoded")
 
 
-def _decoded(release: FinishedRelease, file: str, name: Format) -> Iterator[Samples]:
+def _decoded(release: FinishedRelease, file: str, name: str) -> Iterator[Samples]:
     with reading(file):
-        yield from decoded(release.folder / file, FACTS[name].container)
+        yield from decoded(release.folder / file, facts_of(name).container)
 
 
 def audio_differences(both: Both, tests: Sequence[AudioTest]) -> Iterator[Difference]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ from scipy.optimize import linear_sum_assignment
 from assembler.download.formats import FACTS
 from assembler.finished.finished import FinishedRelease
 from assembler.finished.report_form import SourceReport
-from assembler.manifest.model import Format
+from assembler.manifest.sets import format_of, set_of
 
 _SOURCE, _TITLE, _ISRC, _NUMBER = 4.0, 3.0, 3.0, 0.01
 """Weight of each match: the source outweighs title or ISRC, both together outweigh the source."""
@@ -40,7 +40,7 @@ class Both:
         """Return a pair's number in `b`."""
         return (label_of(self.b, pair.b),)
 
-    def files(self, name: Format, pair: Pair) -> tuple[str, str]:
+    def files(self, name: str, pair: Pair) -> tuple[str, str]:
         """Return a track's files in a format."""
         old, new = self.a.tracks[pair.a], self.b.tracks[pair.b]
         return self.a.track_file(name, old), self.b.track_file(name, new)
@@ -50,15 +50,21 @@ class Both:
         return self.digests[0].get(old, "a") == self.digests[1].get(new, "b")
 
     @property
-    def formats(self) -> list[Format]:
+    def formats(self) -> list[str]:
         """The download formats that both have."""
         shared = self.a.report.formats.keys() & self.b.report.formats.keys()
-        return [name for name in FACTS if name in shared]
+        return in_order(shared)
 
     def differing_names(self) -> list[str]:
         """Return the files whose bytes differ, or that only one of the releases has."""
         names = sorted(self.digests[0].keys() | self.digests[1].keys())
         return [name for name in names if not self.same_file(name, name)]
+
+
+def in_order(folders: Collection[str]) -> list[str]:
+    """Return folders of `download` by set, and in each by format."""
+    places = {name: n for n, name in enumerate(FACTS)}
+    return sorted(folders, key=lambda one: (set_of(one), places[format_of(one)]))
 
 
 def match_tracks(a: FinishedRelease, b: FinishedRelease) -> list[Pair]:

@@ -6,14 +6,14 @@ from collections.abc import Iterator
 from itertools import product
 from pathlib import PurePosixPath
 
-from assembler.compare.both import Both
+from assembler.compare.both import Both, in_order
 from assembler.compare.difference import LONGEST_PATH, Difference, from_to
-from assembler.download.formats import FACTS
+from assembler.download.formats import facts_of
 from assembler.download.tag_table import Values, tag_values
 from assembler.download.tags import read_tags
 from assembler.finished.finished import FinishedRelease, reading
 from assembler.finished.release_folder import CHECKSUMS, MANIFEST, REPORT, REPORT_TEXT
-from assembler.manifest.model import Format
+from assembler.manifest.sets import FORMATS
 from assembler.mastering.plan import ROOMS, Room
 from assembler.text import shorten
 
@@ -38,14 +38,14 @@ Tags = tuple[Values, Values]
 """The tags of a track's file, and those that the manifest asks for."""
 
 
-def _tags(release: FinishedRelease, index: int, name: Format, file: str) -> Tags:
-    container = FACTS[name].container
+def _tags(release: FinishedRelease, index: int, name: str, file: str) -> Tags:
+    container = facts_of(name).container
     with reading(file):
         read = read_tags(release.folder / file, container)
     return read, tag_values(release.manifest.release, release.metadata[index], container)
 
 
-def _changed_tags(label: tuple[str], name: Format, old: Tags, new: Tags) -> Iterator[Difference]:
+def _changed_tags(label: tuple[str], name: str, old: Tags, new: Tags) -> Iterator[Difference]:
     for field in dict.fromkeys((*old[0], *new[0])):
         before, after = old[0].get(field, ()), new[0].get(field, ())
         if before == after or old[1].get(field) != new[1].get(field):
@@ -62,7 +62,7 @@ def made_differences(both: Both) -> Iterator[Difference]:
     for room in _rooms_of_one(both):
         yield Difference("room", room, f"only in {'A' if both.a.has(room) else 'B'}")
     made = both.a.report.formats.keys(), both.b.report.formats.keys()
-    for name in (name for name in FACTS if name in made[0] ^ made[1]):
+    for name in in_order(made[0] ^ made[1]):
         yield Difference("format", f"format {name}", f"only in {'A' if name in made[0] else 'B'}")
 
 
@@ -87,4 +87,4 @@ def other_files(both: Both) -> Iterator[Difference]:
 def _is_audio(name: str) -> bool:
     """Return whether a file is an image or a download, whose audio and tags are compared."""
     path = PurePosixPath(name)
-    return path.match("disc/*.wav") or (path.parts[0] == "download" and len(path.parts) == 3)
+    return path.match("disc/*.wav") or (path.parts[0] == "download" and path.parent.name in FORMATS)

@@ -13,6 +13,7 @@ from assembler.findings import Finding
 from assembler.finished.report_form import ReleaseReport, SourceReport, TrackReport
 from assembler.manifest import Manifest
 from assembler.manifest.details import TrackDetails
+from assembler.manifest.sets import DownloadSettings
 from assembler.text import FRAMES_PER_SECOND, frames_text, shorten
 
 _CODES = {"text": "sleeve-text", "transfers": "transfer"}
@@ -31,10 +32,26 @@ def release_differences(both: Both) -> Iterator[Difference]:
     """List differences of the release as a whole."""
     for _, label, text in field_changes(both.a.report, both.b.report, _NOT_VERSIONS):
         yield Difference("version", label, text)
-    a = _numbered(both.a.manifest, {pair.a + 1: pair.b + 1 for pair in both.pairs})
+    a = _numbered(both.a.manifest, _new_numbers(both))
     b = _numbered(both.b.manifest, {n: n for n in range(1, len(both.b.tracks) + 1)})
-    for key, label, text in field_changes(a, b, ("tracks", *_IN_REPORT)):
+    for key, label, text in field_changes(a, b, ("tracks", "download", *_IN_REPORT)):
         yield Difference(_CODES.get(key, key), label, text)
+    for name, one, other in _sets(a, b):
+        for _, label, text in field_changes(one, other, ("name", *_IN_REPORT)):
+            yield Difference("download", f"{name}, {label}", text)
+
+
+def _sets(a: Manifest, b: Manifest) -> Iterator[tuple[str, DownloadSettings, DownloadSettings]]:
+    """Yield the download sets that both have; the formats of others are listed by name."""
+    others = {one.edition: one for one in b.download}
+    for one in a.download:
+        if one.edition in others:
+            yield one.edition, one, others[one.edition]
+
+
+def _new_numbers(both: Both) -> dict[int, int]:
+    """Return the number in `b` of each track of `a` that both have."""
+    return {pair.a + 1: pair.b + 1 for pair in both.pairs}
 
 
 def _numbered(manifest: Manifest, numbers: Mapping[int, int]) -> Manifest:
@@ -78,8 +95,11 @@ def _gap_text(track: TrackReport) -> str:
 
 def track_differences(both: Both) -> Iterator[Difference]:
     """List differences of each track that both have."""
+    numbers = _new_numbers(both)
     for pair in both.pairs:
         old, new = both.a.manifest.tracks[pair.a], both.b.manifest.tracks[pair.b]
+        original = numbers.get(old.version_of or 0, old.version_of)
+        old = old.model_copy(update={"version_of": original})
         for key, name, text in field_changes(old, new, _IN_REPORT):
             code = "words" if key in _TAGGED else key if key == "equaliser" else "setting"
             yield Difference(code, name, text, both.label(pair))

@@ -28,7 +28,7 @@ from assembler.errors import AssemblerError
 from assembler.file_names import for_libsndfile
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
-from assembler.manifest.model import Format
+from assembler.manifest.sets import Format, format_of
 
 Container = Literal["flac", "wav", "mp3", "mp4", "opus", "ogg"]
 FLAC_LEVEL = 0.625
@@ -87,6 +87,11 @@ FACTS: dict[Format, FormatFacts] = {
 }
 
 
+def facts_of(folder: str) -> FormatFacts:
+    """Return the properties of the format in a folder of `download`."""
+    return FACTS[format_of(folder)]
+
+
 @cache
 def ffmpeg_encoders(program: str) -> frozenset[str]:
     """List the encoders that an ffmpeg was built with; none where it can't be run."""
@@ -106,14 +111,13 @@ def ffmpeg_encoders(program: str) -> frozenset[str]:
 
 def format_findings(source: ManifestFile) -> Iterator[Finding]:
     """Check that the ffmpeg in use has an encoder for each format of the manifest."""
-    formats = source.manifest.download.formats
-    if not any(FACTS[name].codec for name in formats):
+    if not any(facts_of(name).codec for name in source.manifest.download_folders):
         return
     try:
         encoders = ffmpeg_encoders(ffmpeg_program())
     except AssemblerError:
         encoders = frozenset()
-    for index, name in enumerate(formats):
+    for loc, name in source.manifest.formats_with_places():
         encoder = FACTS[name].encoder
         if encoder and encoder not in encoders:
             message = (
@@ -121,7 +125,6 @@ def format_findings(source: ManifestFile) -> Iterator[Finding]:
                 "reinstall the package imageio-ffmpeg, or set IMAGEIO_FFMPEG_EXE to an ffmpeg that "
                 "has it, or remove the format"
             )
-            loc = ("download", "formats", index)
             yield source.finding("error", "unavailable-format", loc, message)
 
 

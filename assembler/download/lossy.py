@@ -30,7 +30,7 @@ from assembler.dsp.decibels import amplitude, decibels
 from assembler.dsp.true_peak import PeakMeter
 from assembler.errors import AssemblerError
 from assembler.file_names import for_libsndfile
-from assembler.findings import Finding
+from assembler.findings import Finding, Loc
 from assembler.manifest import ManifestFile
 from assembler.text import signed
 
@@ -239,6 +239,7 @@ def lossy_findings(
     source: ManifestFile,
     made: Iterable[tuple[str, int, LossyResult]],
     ceiling_dbtp: float = 0.0,
+    loc: Loc = ("download",),
 ) -> Iterator[Finding]:
     """Report where files were lowered, one finding per format and amount, and where it failed.
 
@@ -246,6 +247,10 @@ def lossy_findings(
     ----------
     made
         Format, index of the track (from 0) and result of each file.
+    ceiling_dbtp
+        Highest true peak of a decoded file.
+    loc
+        Place in the manifest of the files' set.
     """
     lowered: dict[tuple[str, float], list[tuple[int, LossyResult]]] = defaultdict(list)
     for name, index, result in made:
@@ -266,7 +271,7 @@ def lossy_findings(
             f"tracks {numbers} were re-encoded {lowered_db:.2f} dB lower: to avoid it, lower "
             "`download.level.ceiling`"
         )
-        yield source.finding("note", "lossy-lowered", ("download",), message)
+        yield source.finding("note", "lossy-lowered", loc, message)
 
 
 def levels_as_coded(

@@ -11,7 +11,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from assembler.disc.cue import disc_stem
-from assembler.download.formats import FACTS
+from assembler.download.formats import facts_of
 from assembler.errors import AssemblerError, FindingsError
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
@@ -19,7 +19,6 @@ from assembler.finished.release_folder import MANIFEST, REPORT
 from assembler.finished.report_form import ReleaseReport, TrackReport
 from assembler.finished.report_reader import read_report
 from assembler.manifest import Manifest, ManifestFile, load
-from assembler.manifest.model import Format
 from assembler.mastering.plan import Room
 from assembler.metadata import TrackMetadata, track_metadata
 from assembler.sequence import DiscOrder, Passage, TrackPlace, TrackSound
@@ -112,10 +111,10 @@ class FinishedRelease:
         """Return the path in the release of a disc's PQ sheet."""
         return f"disc/pq-sheet{f'-{number}' if self.of_discs > 1 else ''}.{kind}"
 
-    def track_file(self, name: Format, track: TrackReport) -> str:
+    def track_file(self, name: str, track: TrackReport) -> str:
         """Return the path in the release of a track's file in a format."""
         place = (track.number, track.disc_number, self.of_discs)
-        return f"download/{name}/{track_file_name(track.title, *place)}{FACTS[name].suffix}"
+        return f"download/{name}/{track_file_name(track.title, *place)}{facts_of(name).suffix}"
 
     def has(self, room: Room) -> bool:
         """Return whether a deliverable was made, and from the manifest in this folder."""

@@ -13,14 +13,13 @@ from mutagen.mp4 import MP4
 from numpy.typing import NDArray
 
 from assembler.cancel import check_cancelled
-from assembler.download.formats import FACTS
+from assembler.download.formats import facts_of
 from assembler.download.lossy import decoded
 from assembler.dsp.dither import FEEDBACK, Dither
 from assembler.dsp.resample import position_at
 from assembler.file_names import for_libsndfile
 from assembler.finished.finished import FinishedRelease, UnreadableError, reading
 from assembler.finished.report_form import TrackReport
-from assembler.manifest.model import Format
 from assembler.mastering.plan import DISC_BITS
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 
@@ -144,7 +143,7 @@ def region_of_image(
     return Stretch(release.folder / name, name, DISC_BITS, DISC_RATE_HZ, start, end, dither)
 
 
-def in_format(release: FinishedRelease, name: Format, index: int) -> Stretch:
+def in_format(release: FinishedRelease, name: str, index: int) -> Stretch:
     """Return a track's lossless file."""
     path = release.track_file(name, release.tracks[index])
     file = release.folder / path
@@ -156,7 +155,7 @@ def in_format(release: FinishedRelease, name: Format, index: int) -> Stretch:
             found = soundfile.info(for_libsndfile(file))
             rate_hz, samples = found.samplerate, found.frames
     dither = release.manifest.disc.dither
-    return Stretch(file, path, FACTS[name].bits, rate_hz, 0, samples, dither)
+    return Stretch(file, path, facts_of(name).bits, rate_hz, 0, samples, dither)
 
 
 def first_sample(track: TrackReport, rate_hz: int) -> int:

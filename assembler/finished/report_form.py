@@ -13,13 +13,15 @@ from pydantic import (
 )
 
 from assembler.findings import Finding
-from assembler.manifest.model import Dither, Format, Hold
+from assembler.manifest.model import Dither
+from assembler.manifest.sets import FORMATS, Hold
 from assembler.mastering.plan import Room
 from assembler.proof.approval import ApprovedSound
 
 SCHEMA_VERSION = 1
 """Raise it when a reader of older reports could misread a new one."""
 
+_FOLDER = rf"^([A-Za-z0-9][A-Za-z0-9_-]{{0,39}}/)?({'|'.join(FORMATS)})$"
 Frames = Annotated[int, Field(ge=0, le=2**31)]
 Samples = Annotated[int, Field(ge=0, le=2**40)]
 Position = Annotated[int, Field(ge=-(2**40), le=2**40)]
@@ -70,10 +72,19 @@ class LevelReport(_Form):
 
 
 class LevelsReport(_Form):
-    """The levels of both deliverables."""
+    """The levels of the deliverables."""
 
     disc: LevelReport
-    download: LevelReport
+    download: LevelReport | None = None
+    """Of the downloads, where they are one set without a name."""
+    sets: dict[str, LevelReport] = {}
+    """Of each download set with a name."""
+
+    @property
+    def named(self) -> dict[str, LevelReport]:
+        """The level of the disc, and of each download set."""
+        download = {"download": self.download} if self.download else {}
+        return {"disc": self.disc, **download, **self.sets}
 
 
 class PlayingLevelsReport(_Form):
@@ -197,9 +208,17 @@ class TrackReport(_Form):
     gain_db: float | None
     disc: DeliveredReport | None
     download: DeliveredReport | None
+    sets: dict[str, DeliveredReport] = {}
+    """Its levels in each download set with a name."""
     most_limiting_db: float | None
     limiting: GainReductionReport | None
     hold: HoldReport | None = None
+
+    @property
+    def delivered(self) -> dict[str, DeliveredReport]:
+        """Its levels in each deliverable that was made."""
+        made = {"disc": self.disc, "download": self.download, **self.sets}
+        return {name: one for name, one in made.items() if one}
 
 
 class StepReport(_Form):
@@ -270,7 +289,8 @@ class ReleaseReport(_Form):
     dither: Dither
     sides: list[SideReport]
     findings: list[Finding]
-    formats: dict[Format, FormatReport]
+    formats: dict[Annotated[str, StringConstraints(pattern=_FOLDER)], FormatReport]
+    """By folder in `download`."""
     tracks: Annotated[list[TrackReport], Field(min_length=1)]
     proof_of: Digest | None
     sound: ApprovedSound | None = None

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ValidationError
 from assembler.errors import FindingsError
 from assembler.finished.report_form import SCHEMA_VERSION, ReleaseReport
 from assembler.manifest import Manifest
+from assembler.manifest.sets import set_of
 from assembler.mastering.plan import name_of
 from assembler.text import shorten
 from assembler.text_files import OutsideFile
@@ -73,6 +74,8 @@ def _contradictions(report: ReleaseReport, manifest: Manifest) -> Iterator[str]:
         }
         if lengths != {count}:
             yield f"formats.{name}: not one value per track ({count} tracks)"
+        if set_of(name) not in report.level.named:
+            yield f"formats.{name}: the report has no level of its set"
     if bool(report.discs) != manifest.disc.make:
         yield f"discs: {len(report.discs)}, which contradicts the manifest's `disc.make`"
     yield from _wrong_positions(report)

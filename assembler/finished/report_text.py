@@ -73,7 +73,7 @@ def _head(report: ReleaseReport) -> Iterator[str]:
     yield from _row("Release", report.name)
     yield from _row("Barcode", release.barcode or "none assigned")
     yield from _row("Deliverables", ", ".join(report.rooms))
-    for kind, level in (("disc", report.level.disc), ("download", report.level.download)):
+    for kind, level in report.level.named.items():
         yield from _row(f"Level, {kind}", _level(level))
     yield from _row("Dither", report.dither)
     for disc in report.discs:
@@ -198,14 +198,8 @@ def _processing(done: DoneReport) -> Iterator[tuple[str, str]]:
 
 def _gain(track: TrackReport) -> str:
     gains = [f"trim {signed_db(track.done.trim_db)}"] if track.done.trim_db else []
-    gains += [f"{kind} {signed_db(level.gain_db)}" for kind, level in _delivered(track)]
+    gains += [f"{kind} {signed_db(level.gain_db)}" for kind, level in track.delivered.items()]
     return ", ".join(gains) or _NONE
-
-
-def _delivered(track: TrackReport) -> Iterator[tuple[str, DeliveredReport]]:
-    for kind, level in (("disc", track.disc), ("download", track.download)):
-        if level:
-            yield kind, level
 
 
 def _position(track: TrackReport) -> str:
@@ -215,7 +209,7 @@ def _position(track: TrackReport) -> str:
 
 
 def _levels(report: ReleaseReport, index: int) -> Iterator[tuple[str, str]]:
-    for kind, level in _delivered(report.tracks[index]):
+    for kind, level in report.tracks[index].delivered.items():
         yield f"{kind} levels", _measured(level)
         yield "  gain reduction", _gain_reduction(level.limiting)
     for name, made in report.formats.items():

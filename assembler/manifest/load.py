@@ -140,7 +140,9 @@ def load_to_check(path: str | Path) -> ManifestFile:
     try:
         manifest = Manifest.model_validate(tree)
     except ValidationError as error:
-        faults = sorted(_findings(error, places), key=lambda finding: finding.line)
+        is_list = isinstance(tree, dict) and isinstance(tree.get("download"), list)
+        found = _findings(error, places, is_list=is_list)
+        faults = sorted(found, key=lambda finding: finding.line)
         try:
             manifest = Manifest.model_validate(_without_faults(tree, error))
         except (ValidationError, LookupError):
@@ -190,10 +192,13 @@ def _without_empty(tree: Tree) -> Tree:
     return tree
 
 
-def _findings(error: ValidationError, places: Places) -> Iterable[Finding]:
+def _findings(error: ValidationError, places: Places, *, is_list: bool) -> Iterable[Finding]:
+    """Explain validation errors; `is_list`: `download` is a list of sets."""
     details = error.errors(include_url=False)
     for detail in details[:MOST_FINDINGS]:
         loc = detail["loc"]
+        if loc[:2] == ("download", 0) and not is_list:
+            loc = ("download", *loc[2:])
         if detail["type"] == NO_SOURCE:
             detail = {**detail, "type": "missing-key"}
             loc = (*loc, "audio")

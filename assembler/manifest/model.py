@@ -5,13 +5,24 @@ Everything is frozen: a release is described once, and every deliverable reads t
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from fractions import Fraction
-from typing import Annotated, Literal, get_args
+from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, model_validator
 
 from assembler.manifest.details import Names, ReleaseDetails, TrackDetails
 from assembler.manifest.section import Section, SoundFiles
+from assembler.manifest.sets import (
+    DISC,
+    DownloadSettings,
+    Format,
+    Level,
+    LevelChange,
+    SetsOrOne,
+    set_of,
+    with_distinct_names,
+)
 from assembler.manifest.times import parse_frames
 from assembler.manifest.transfers import Transfer
 from assembler.manifest.values import (
@@ -38,32 +49,14 @@ from assembler.manifest.values import (
 NO_SOURCE = "no-source"
 """Error type of a track that names neither a file nor a side."""
 
-Match = Literal["album", "track", "none"]
-Format = Literal[
-    "flac-24",
-    "flac-16",
-    "wav-24",
-    "wav-16",
-    "mp3-320",
-    "mp3-vbr",
-    "opus-160",
-    "aac-256",
-    "alac-24",
-    "ogg-q8",
-]
-Hold = Literal["none", "approved"]
-FORMATS: tuple[Format, ...] = get_args(Format)
 DiscForm = Literal["wav", "bin"]
 Shape = Literal["high_pass", "low_pass", "low_shelf", "high_shelf", "bell", "notch"]
 
-Lufs = Annotated[float, InRange(-60, 0, "LUFS")]
-Dbtp = Annotated[float, InRange(-20, 0, "dBTP")]
 Decibels = Annotated[float, InRange(-60, 60, "dB")]
 Hertz = Annotated[float, InRange(1, 96000, "Hz")]
 Quality = Annotated[float, InRange(0.05, 100, "(q)")]
 TrackNumber = Annotated[int, InRange(1, 999, whole=True)]
 DiscNumber = Annotated[int, InRange(1, 99, whole=True)]
-Rate = Annotated[int, InRange(44100, 192000, whole=True)]
 FadeShape = Literal["equal_power", "linear"]
 Dither = Literal["tpdf", "shaped", "none"]
 IsrcYear = Annotated[int, InRange(0, 99, whole=True)]
@@ -135,30 +128,6 @@ class Release(ReleaseDetails):
     """The release's texts on the disc, where they differ."""
 
 
-class Level(Section):
-    """Loudness target and true-peak ceiling."""
-
-    match: Match = "album"
-    """album: one gain, loudest track on target. track: each track on target. none: no gain."""
-    target: Lufs = -14.0
-    """Target integrated loudness, LUFS."""
-    ceiling: Dbtp = -1.0
-    """Highest true peak, dBTP."""
-    hold: Hold = "none"
-    """approved: the gains of the approval file beside the manifest. none: a new match."""
-
-
-class LevelChange(Section):
-    """Level settings of one deliverable that differ from the release's."""
-
-    match: Match | None = None
-    """As under `level`."""
-    target: Lufs | None = None
-    """As under `level`."""
-    ceiling: Dbtp | None = None
-    """As under `level`."""
-
-
 def _with_wav(forms: tuple[DiscForm, ...]) -> tuple[DiscForm, ...]:
     """Refuse a list without the form that all others are made from."""
     if "wav" not in forms:
@@ -192,22 +161,6 @@ class DiscSettings(Section):
     """Master date for the PQ sheet; left out, the sheet has room to write it by hand."""
     level: LevelChange | None = None
     """The disc's own level, where it differs."""
-
-
-class DownloadSettings(Section):
-    """Files for listeners and shops."""
-
-    formats: Annotated[
-        tuple[Format, ...], BeforeValidator(AtMost(99, "formats").validate), BeforeValidator(listed)
-    ] = ("flac-24", "mp3-320")
-    """File formats to make."""
-    rate: Rate | None = None
-    """One sample rate for all files; left out, 16-bit files have 44.1 kHz, others their source's
-    rate."""
-    lossy_ceiling: Dbtp = 0.0
-    """Highest true peak of a decoded lossy file, dBTP; above it, the file is re-encoded lower."""
-    level: LevelChange | None = None
-    """The downloads' own level, where it differs."""
 
 
 class ProofSettings(Section):
@@ -320,6 +273,9 @@ class Track(TrackDetails):
     """A comment for the tags."""
     disc: DiscNumber | None = None
     """The disc that the track is on; left out, the disc of the track before."""
+    version_of: TrackNumber | None = None
+    """The number in this list of the track that this is an edit, instrumental or clean version
+    of."""
     cd_text: DiscText | None = None
     """The track's texts on the disc, where they differ."""
 
@@ -384,8 +340,13 @@ class Manifest(Section):
     """Loudness target and true-peak ceiling."""
     disc: DiscSettings = DiscSettings()
     """The disc."""
-    download: DownloadSettings = DownloadSettings()
-    """Files for listeners and shops."""
+    download: Annotated[
+        tuple[DownloadSettings, ...],
+        BeforeValidator(AtMost(20, "download sets").validate),
+        SetsOrOne(),
+        AfterValidator(with_distinct_names),
+    ] = (DownloadSettings(),)
+    """Files for listeners and shops: one set, or a list of sets with names."""
     proof: ProofSettings = ProofSettings()
     """The proof for the artist."""
     transfers: dict[Line, Transfer] = Field(default_factory=dict)
@@ -402,11 +363,53 @@ class Manifest(Section):
     text: SleeveText = SleeveText()
     """Text for the sleeve."""
 
-    def level_of(self, deliverable: Literal["disc", "download"]) -> Level:
-        """Return a deliverable's level: the release's, with the deliverable's own changes."""
-        change = self.disc.level if deliverable == "disc" else self.download.level
+    def download_set(self, edition: str) -> DownloadSettings:
+        """Return a download set."""
+        return next(one for one in self.download if one.edition == edition)
+
+    @property
+    def made_sets(self) -> tuple[DownloadSettings, ...]:
+        """The download sets that have formats."""
+        return tuple(one for one in self.download if one.formats)
+
+    @property
+    def cover_copy(self) -> str | None:
+        """The path in the release of the front cover beside the download files."""
+        folder = next((one.folder for one in self.made_sets), None)
+        return f"{folder}/cover.jpg" if folder and self.release.front_cover else None
+
+    @property
+    def download_folders(self) -> tuple[str, ...]:
+        """The folder in `download` of every format of every set."""
+        return tuple(folder for one in self.download for folder in one.folders)
+
+    def formats_with_places(self) -> Iterator[tuple[tuple[str | int, ...], Format]]:
+        """Yield each format of each download set, after its place in the manifest."""
+        for one in self.download:
+            place = (*self.place_of_set(one.edition), "formats")
+            yield from (((*place, index), name) for index, name in enumerate(one.formats))
+
+    def set_at(self, place: tuple[str | int, ...]) -> DownloadSettings:
+        """Return the download set at a place in the manifest."""
+        return self.download[place[1] if isinstance(place[1], int) else 0]
+
+    def place_of_set(self, edition: str) -> tuple[str | int, ...]:
+        """Return where in the manifest a download set is."""
+        if self.download[0].name is None:
+            return ("download",)
+        return ("download", [one.name for one in self.download].index(edition))
+
+    def level_of(self, edition: str) -> Level:
+        """Return an edition's level: the release's, with the edition's own changes."""
+        change = self.disc.level if edition == DISC else self.download_set(edition).level
         own = change.model_dump(exclude_none=True) if change else {}
         return self.level.model_copy(update=own)
+
+    def level_of_master(self, name: str) -> Level | None:
+        """Return the level of ``disc`` or of a folder in `download`; None for a set not there."""
+        edition = name if name == DISC else set_of(name)
+        known = edition in (DISC, *(one.edition for one in self.download))
+        return self.level_of(edition) if known else None
 
     def paths_of(self, track: Track) -> tuple[str, ...]:
         """Return the files of a track: its own, or those of its side."""

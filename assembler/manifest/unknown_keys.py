@@ -8,7 +8,8 @@ from typing import Any, get_args
 from pydantic import BaseModel
 
 from assembler.findings import Loc
-from assembler.manifest.model import Level, LevelChange, Manifest, Release, Track
+from assembler.manifest.model import Manifest, Release, Track
+from assembler.manifest.sets import Level, LevelChange
 from assembler.text import shorten
 
 _NEAR = 0.75

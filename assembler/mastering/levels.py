@@ -19,13 +19,16 @@ from assembler.mastering.gain_search import (
 )
 from assembler.mastering.render import FinishedTrack
 from assembler.sequence import Passage
-from assembler.text import clock_text, decimal, signed
+from assembler.text import clock_text, decimal, number_ranges, signed
 
 TrackLevel = tuple[FinishedTrack, TrackGain]
 
 WIDE_ALBUM_LU = 12.0
 """Sources that differ by more were probably recorded at different levels (from memory)."""
 LARGE_GAIN_DB = 24.0
+UNEXPECTED_DB = 0.1
+LOW_TARGET_LUFS = -18.0
+"""Music peaks seldom more than 17 dB above its loudness (tuned empirically on Debian's music)."""
 AUDIBLE_STEP_DB = 1.0
 """A level step in continuous sound that is audible (from memory: common practice)."""
 
@@ -91,6 +94,36 @@ def level_findings(
                 f"{decimal(gain.target_lufs, 2)} LUFS: {_why(level, gain, lufs - gain.target_lufs)}"
             )
             yield source.finding("warning", "off-target", loc, message)
+
+
+def limiter_findings(
+    source: ManifestFile, name: str, level: Level, tracks: Sequence[TrackLevel]
+) -> Iterator[Finding]:
+    """Warn where a named set is limited though nobody expects it: no match, or a low target.
+
+    Parameters
+    ----------
+    name
+        The set's.
+    tracks
+        Each finished track with its gain.
+    """
+    limited = [track for track, _ in tracks if track.gain_reduction.most_db > UNEXPECTED_DB]
+    if not limited or (level.match != "none" and level.target > LOW_TARGET_LUFS):
+        return
+    most = max(limited, key=lambda track: track.gain_reduction.most_db)
+    numbers = number_ranges(track.section.index + 1 for track in limited)
+    which = f"track{'s' * (len(limited) > 1)} {numbers}"
+    why = "nothing is matched" if level.match == "none" else f"the target is {level.target:g} LUFS"
+    remedy = "raise the set's `ceiling`" if level.ceiling < 0 else "lower the `trim` there"
+    message = (
+        f"{name}: {why.replace('-', '−')}, and still the limiter takes up to "
+        f"{most.gain_reduction.most_db:.1f} dB off peaks of {which} to keep them under "
+        f"{decimal(level.ceiling)} dBTP: {remedy}, or accept it"
+    )
+    yield source.finding(
+        "warning", "unexpected-limiting", source.manifest.place_of_set(name), message
+    )
 
 
 def match_findings(

@@ -64,7 +64,8 @@ def prepare(
     passage: Passage, sections: Sequence[TrackSection], rate_hz: int, file: Path
 ) -> RenderedPassage:
     """Return a passage at a deliverable's rate; its sound is rendered when it is first read."""
-    overlaps = tuple(samples_in(s.track.overlap or Fraction(0), rate_hz) for s in sections)
+    own = [samples_in(s.track.overlap or Fraction(0), rate_hz) for s in sections]
+    overlaps = (0, *own[1:])  # the track that the first one overlaps with may be on other editions
     lengths = tuple(section.samples_at(rate_hz) for section in sections)
     cuts = tuple(samples_at(mark, rate_hz) for mark in passage.marks[1:])
     length = max(samples_at(passage.room_frames, rate_hz), sum(lengths) - sum(overlaps))

@@ -6,10 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from assembler.download.formats import FACTS
+from assembler.download.formats import facts_of
 from assembler.file_names import safe_name
 from assembler.manifest import Level, Manifest
-from assembler.manifest.model import Format
+from assembler.manifest.sets import format_of, set_of
 from assembler.preflight.check import CheckReport
 from assembler.preflight.rates import format_rates
 from assembler.preflight.track_section import TrackSection
@@ -47,7 +47,7 @@ class Plan:
     """The master of the image; None without a disc."""
     joins: MasterSpec | None
     """The master that clips of the joins are cut from; None without a disc."""
-    downloads: dict[Format, MasterSpec]
+    downloads: dict[str, MasterSpec]
     """The master of each format."""
     bit_depths: dict[MasterSpec, tuple[int, ...]]
     """Bit depths that each master is needed in."""
@@ -62,16 +62,22 @@ class Plan:
         return (*disc, *(name for name, own in self.downloads.items() if own == spec))
 
     @property
-    def measured_format(self) -> Format | None:
-        """Return the download format whose levels are reported: the first lossless one."""
-        formats = sorted(self.downloads, key=lambda name: FACTS[name].lossy)
-        return formats[0] if formats else None
+    def measured(self) -> dict[str, str]:
+        """Return the format of each download set whose levels are reported: a lossless one."""
+        found: dict[str, str] = {}
+        for name in sorted(self.downloads, key=lambda name: facts_of(name).lossy):
+            found.setdefault(set_of(name), name)
+        return {edition: found[edition] for edition in map(set_of, self.downloads)}
+
+    @property
+    def measured_format(self) -> str | None:
+        """Return the format that a proof without a disc shows: that of the first set."""
+        return next(iter(self.measured.values()), None)
 
     def measured_bits(self, deliverable: str) -> int:
-        """Return the bit depth whose levels are reported for a deliverable."""
-        if deliverable == "disc" or self.measured_format is None:
-            return DISC_BITS
-        return FACTS[self.measured_format].bits
+        """Return the bit depth whose levels are reported for the disc or a download set."""
+        name = self.measured.get(deliverable)
+        return facts_of(name).bits if name else DISC_BITS
 
 
 def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
@@ -82,18 +88,19 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
     image: MasterSpec | None = None
     if manifest.disc.make and rooms & {"disc", "proof"}:
         image = MasterSpec(_level(manifest, "disc"), (DISC_RATE_HZ,) * len(passages))
-    formats = manifest.download.formats if "download" in rooms else ()
     downloads = {
         name: MasterSpec(
-            _level(manifest, "download"), format_rates(name, manifest, report.sections, passages)
+            _level(manifest, one.edition),
+            format_rates(format_of(name), one.rate, report.sections, passages),
         )
-        for name in dict.fromkeys(formats)
+        for one in (manifest.download if "download" in rooms else ())
+        for name in one.folders
     }
     bit_depths: dict[MasterSpec, set[int]] = {}
     if image:
         bit_depths.setdefault(image, set()).add(DISC_BITS)
     for name, spec in downloads.items():
-        bit_depths.setdefault(spec, set()).add(FACTS[name].bits)
+        bit_depths.setdefault(spec, set()).add(facts_of(name).bits)
     return Plan(
         report=report,
         name=release_name(report),
@@ -106,8 +113,8 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
     )
 
 
-def _level(manifest: Manifest, deliverable: Literal["disc", "download"]) -> Level:
-    return manifest.level_of(deliverable).model_copy(update={"hold": "none"})
+def _level(manifest: Manifest, edition: str) -> Level:
+    return manifest.level_of(edition).model_copy(update={"hold": "none"})
 
 
 def release_name(report: CheckReport) -> str:

@@ -18,6 +18,7 @@ from assembler.errors import AssemblerError
 from assembler.findings import Finding, errors_in
 from assembler.manifest import ManifestFile
 from assembler.manifest.codes import isrc_text
+from assembler.preflight.broadcast import broadcast_findings
 from assembler.preflight.details import detail_findings
 from assembler.preflight.hold import Hold, find_hold
 from assembler.preflight.rates import rate_findings
@@ -31,6 +32,7 @@ from assembler.preflight.sides import Side
 from assembler.preflight.silence import silence_findings
 from assembler.preflight.spelling import spelling_findings
 from assembler.preflight.track_section import TrackSection
+from assembler.preflight.versions import version_findings
 from assembler.sequence import DiscOrder, TrackPlace
 from assembler.sequence.limits import MOST_TRACKS, limit_findings, limit_setting_finding
 from assembler.sheets.people import all_names, twin_names
@@ -156,6 +158,8 @@ def _manifest_findings(source: ManifestFile) -> Iterator[Finding]:
     yield from spelling_findings(source)
     yield from _codes(source)
     yield from detail_findings(source)
+    yield from version_findings(source)
+    yield from broadcast_findings(source)
     yield from _credits(source)
     yield from _twins(source)
     yield from _disc_numbers(source)

@@ -204,7 +204,9 @@ def _trim_findings(source: ManifestFile, hold: Hold) -> Iterator[Finding]:
 def _level_findings(source: ManifestFile, hold: Hold, name: str) -> Iterator[Finding]:
     """Find level settings that are no longer those of the approved release."""
     for master in hold.sound.masters:
-        level = source.manifest.level_of("disc" if master.name == "disc" else "download")
+        level = source.manifest.level_of_master(master.name)
+        if level is None:
+            continue
         changed = [
             f"{key} {_value(getattr(master, key))} (now {_value(getattr(level, key))})"
             for key in ("match", "target", "ceiling")

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from assembler.download.formats import FACTS
+from assembler.download.formats import facts_of
 from assembler.findings import Finding
-from assembler.manifest import Manifest, ManifestFile
-from assembler.manifest.model import Format
+from assembler.manifest import ManifestFile
+from assembler.manifest.sets import Format
 from assembler.preflight.track_section import TrackSection
 from assembler.sequence import Passage
 from assembler.sequence.frames import DISC_RATE_HZ
@@ -17,16 +17,16 @@ _SHORT_BITS = 16
 
 def format_rates(
     name: Format,
-    manifest: Manifest,
+    chosen_hz: int | None,
     sections: Sequence[TrackSection],
     passages: Iterable[Passage],
 ) -> tuple[int, ...]:
     """Return the rate of each passage in a format.
 
-    It is the manifest's `rate`. Without one, 16-bit files have the disc's rate, and others the
-    highest rate of their sources, or the nearest that their codec allows.
+    It is the set's `rate`, `chosen_hz`. Without one, 16-bit files have the disc's rate, and others
+    the highest rate of their sources, or the nearest that their codec allows.
     """
-    facts = FACTS[name]
+    facts = facts_of(name)
 
     def rate_of(passage: Passage) -> int:
         if facts.bits == _SHORT_BITS:
@@ -34,25 +34,27 @@ def format_rates(
         own = (sections[place.index].recording.rate_hz for place in passage.places)
         return max(DISC_RATE_HZ, *own)
 
-    chosen = manifest.download.rate
-    return tuple(facts.rate_for(chosen or rate_of(passage)) for passage in passages)
+    return tuple(facts.rate_for(chosen_hz or rate_of(passage)) for passage in passages)
 
 
 def rate_findings(
     source: ManifestFile, sections: Sequence[TrackSection], passages: Sequence[Passage]
 ) -> Iterator[Finding]:
     """Warn of formats whose tracks differ in rate."""
-    mixed = []
-    for name in dict.fromkeys(source.manifest.download.formats):
-        rates = sorted(set(format_rates(name, source.manifest, sections, passages)))
-        if len(rates) > 1:
-            mixed.append(f"{name} at {_listed([f'{rate / 1000:g}' for rate in rates])} kHz")
-    if mixed:
+    for one in source.manifest.download:
+        mixed = []
+        for name in dict.fromkeys(one.formats):
+            rates = sorted(set(format_rates(name, one.rate, sections, passages)))
+            if len(rates) > 1:
+                mixed.append(f"{name} at {_listed([f'{rate / 1000:g}' for rate in rates])} kHz")
+        if not mixed:
+            continue
         message = (
             f"tracks differ in sample rate: {'; '.join(mixed)}: set `rate` under `download`, such "
             "as 44100, for one rate in every file"
         )
-        yield source.finding("warning", "mixed-rates", ("download", "formats"), message)
+        loc = (*source.manifest.place_of_set(one.edition), "formats")
+        yield source.finding("warning", "mixed-rates", loc, message)
 
 
 def _listed(texts: Sequence[str]) -> str:

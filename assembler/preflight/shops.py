@@ -241,14 +241,18 @@ def _release(source: ManifestFile) -> Iterator[Finding]:
 
 def _sound(report: CheckReport) -> Iterator[Finding]:
     source, manifest = report.source, report.source.manifest
-    if manifest.download.formats:
-        ceiling_dbtp = manifest.level_of("download").ceiling
+    for one in manifest.made_sets:
+        ceiling_dbtp = manifest.level_of(one.edition).ceiling
         if ceiling_dbtp > HIGHEST_PEAK_DBTP:
             message = (
                 f"the downloads' ceiling is {compact(ceiling_dbtp)} dBTP: set it to "
                 f"{compact(HIGHEST_PEAK_DBTP)} or lower (Sundesire)"
             )
-            yield source.finding("warning", "high-ceiling", ("level", "ceiling"), message)
+            loc: tuple[str | int, ...] = ("level", "ceiling")
+            if one.name:
+                loc, message = manifest.place_of_set(one.name), f"{one.name}: {message}"
+            yield source.finding("warning", "high-ceiling", loc, message)
+    if manifest.made_sets:
         yield from _rates(report)
         yield from silence_after_fades(source, report.sections, report.discs)
 
@@ -256,13 +260,12 @@ def _sound(report: CheckReport) -> Iterator[Finding]:
 def _rates(report: CheckReport) -> Iterator[Finding]:
     manifest = report.source.manifest
     passages = [passage for disc in report.discs for passage in disc.passages]
-    for index, name in enumerate(manifest.download.formats):
-        rates = format_rates(name, manifest, report.sections, passages)
+    for loc, name in manifest.formats_with_places():
+        rates = format_rates(name, manifest.set_at(loc).rate, report.sections, passages)
         if others := sorted(set(rates) - set(RATES_HZ)):
             listed = ", ".join(f"{rate_hz / 1000:g}" for rate_hz in others)
             message = (
                 f"{name} has files at {listed} kHz: set `rate` to 44100, 48000, 96000 or 192000 "
                 "(Catapult)"
             )
-            loc = ("download", "formats", index)
             yield report.source.finding("warning", "unusual-rate", loc, message)

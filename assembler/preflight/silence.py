@@ -39,7 +39,7 @@ def silence_findings(
     for section, place, after_s in _readable(sections, discs):
         with suppress(soundfile.LibsndfileError, OSError):  # what reads the file later reports it
             yield from _at_the_head(source, section, place)
-            if source.manifest.download.formats:
+            if source.manifest.made_sets:
                 silent_s = _silent_end_s(section)
                 if silent_s is not None and silent_s + after_s > LONGEST_SILENCE_S:
                     yield _at_the_end(source, section, silent_s, after_s)

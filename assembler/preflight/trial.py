@@ -12,7 +12,7 @@ from assembler.preflight.check import CheckReport, disc_json
 from assembler.preflight.sections import track_sounds
 from assembler.sequence import DiscOrder, TrackSound, lay_out
 from assembler.sequence.frames import DISC_RATE_HZ
-from assembler.sequence.order import leave_out
+from assembler.sequence.selection import LeftOutError, keep
 from assembler.text import clock_text
 
 
@@ -24,10 +24,8 @@ class Trial:
     """Tracks left out, by their numbers in the manifest, from 1."""
     gap_s: Fraction | None
     """The gap tried between tracks; None for the manifest's gaps."""
-    kept: tuple[int, ...]
-    """Indexes in the manifest of the remaining tracks."""
     discs: tuple[DiscOrder, ...]
-    """The order; its indexes count the remaining tracks."""
+    """The order of the remaining tracks."""
     limit_frames: int
     """The plant's limit."""
 
@@ -47,7 +45,7 @@ class Trial:
                 {
                     "number": place.number,
                     "disc_number": disc.number,
-                    "manifest_number": self.kept[place.index] + 1,
+                    "manifest_number": place.index + 1,
                     "start_frame": place.start_frame,
                     "frames": place.frames,
                     "gap_frames": place.gap_frames,
@@ -91,33 +89,31 @@ def try_order(
         raise AssemblerError("the order can't be tried until every source is usable: see above")
     if beyond := [number for number in without if not 1 <= number <= count]:
         raise AssemblerError(f"--without {beyond[0]}: the tracks are 1 to {count}")
+    manifest = report.source.manifest
     kept = tuple(index for index in range(count) if index + 1 not in without)
     if not kept:
         raise AssemblerError("--without leaves no track: keep at least one")
-    sounds = _tried(track_sounds(report.source, report.sections), without, gap_s)
+    sounds = _with_gap(track_sounds(report.source, report.sections), gap_s)
+    try:
+        remaining = keep(sounds, kept)
+    except LeftOutError as error:
+        number = error.index + 1
+        raise AssemblerError(f"--without {number}: {error}: leave out both") from error
     discs = lay_out(
-        sounds,
+        remaining,
+        indices=kept,
         hidden_samples=report.hidden.samples_at(DISC_RATE_HZ) if report.hidden else 0,
-        tail_s=report.source.manifest.disc.tail,
+        tail_s=manifest.disc.tail,
     )
-    limit_frames = report.source.manifest.disc.limit
-    return Trial(tuple(sorted(set(without))), gap_s, kept, discs, limit_frames)
+    return Trial(tuple(sorted(set(without))), gap_s, discs, manifest.disc.limit)
 
 
-def _tried(
-    sounds: Sequence[TrackSound], without: Sequence[int], gap_s: Fraction | None
-) -> list[TrackSound]:
-    """Return the remaining tracks with the gaps to try."""
-    tried = [
+def _with_gap(sounds: Sequence[TrackSound], gap_s: Fraction | None) -> list[TrackSound]:
+    """Return the tracks with the gap to try."""
+    return [
         replace(sound, gap_s=gap_s) if gap_s is not None and _follows_a_gap(i, sound) else sound
         for i, sound in enumerate(sounds)
     ]
-    for number in sorted(set(without), reverse=True):
-        try:
-            tried = leave_out(tried, number - 1)
-        except ValueError as error:
-            raise AssemblerError(f"--without {number}: {error}: leave out both") from error
-    return tried
 
 
 def _follows_a_gap(index: int, sound: TrackSound) -> bool:

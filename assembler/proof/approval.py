@@ -19,7 +19,7 @@ from pydantic import (
 )
 
 from assembler.errors import AssemblerError
-from assembler.manifest.model import Match
+from assembler.manifest.sets import Match
 from assembler.text import number_ranges, shorten
 from assembler.text_files import OutsideFile
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any, Literal
+from typing import Any
 
 from assembler.findings import Finding
 from assembler.metadata import TrackMetadata
@@ -14,8 +14,6 @@ from assembler.proof.curves import Curves, Levels
 from assembler.restoration.analysis.dropouts import dropouts_text
 from assembler.sequence import DiscOrder, TrackPlace
 from assembler.typeset.blocks import Sheet
-
-Deliverable = Literal["disc", "download"]
 
 
 @dataclass(frozen=True)
@@ -109,7 +107,7 @@ class ProofTrack:
 
     metadata: TrackMetadata
     section: SourceSection
-    delivered: Mapping[Deliverable, Delivered]
+    delivered: Mapping[str, Delivered]
     listen: str | None = None
 
 
@@ -295,9 +293,9 @@ class Proof:
         return [one.message for one in self.findings if one.code in ("held", "held-back")]
 
     @property
-    def deliverables(self) -> tuple[Deliverable, ...]:
+    def deliverables(self) -> tuple[str, ...]:
         """The deliverables that levels are shown for."""
-        kinds: tuple[Deliverable, ...] = ("disc", "download")
+        kinds = dict.fromkeys(kind for track in self.tracks for kind in track.delivered)
         return tuple(k for k in kinds if all(k in track.delivered for track in self.tracks))
 
     @property

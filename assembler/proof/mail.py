@@ -210,7 +210,7 @@ def _mean_db(levels: Levels) -> float:
 
 def _draw_table(picture: _Picture, proof: Proof) -> None:
     heads = ("gain", "LUFS", "range", "peak", "max GR")
-    kinds = proof.deliverables
+    kinds = proof.deliverables[:2]  # more have no room; the page has all
     picture.y += ROW
     for group, kind in enumerate(kinds):
         picture.text(_column_at(group, 4), picture.y - ROW, kind, 15, fill=FADED, to_the_right=True)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from assembler.cache.folder import cache_key
-from assembler.download.formats import FACTS
+from assembler.download.formats import facts_of
 from assembler.errors import AssemblerError
 from assembler.finished.finished import FinishedRelease, open_finished
 from assembler.finished.null_test import sound_difference, sound_text
@@ -186,7 +186,7 @@ def _played(release: FinishedRelease, index: int) -> Stretch:
     """Return a track's PCM in the master that a release's proof shows."""
     if release.manifest.disc.make:
         return on_image(release, index)
-    name = next((name for name in release.report.formats if not FACTS[name].lossy), None)
+    name = next((name for name in release.report.formats if not facts_of(name).lossy), None)
     if name is None:
         raise AssemblerError("it has no lossless files")
     return in_format(release, name, index)

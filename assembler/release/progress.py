@@ -13,8 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from assembler.cancel import check_cancelled
-from assembler.download.formats import FACTS
-from assembler.manifest.model import Format
+from assembler.download.formats import facts_of
 from assembler.mastering.plan import Plan
 
 MATCH, MASTER, IMAGE, ARCHIVE, LEVELS = 0.01, 0.005, 0.002, 0.004, 0.004
@@ -99,9 +98,9 @@ def sound_s(plan: Plan) -> float:
     return float(sum(section.duration_s for section in plan.report.sections))
 
 
-def format_cost(name: Format) -> float:
+def format_cost(name: str) -> float:
     """Return the cost of a download format per second of sound."""
-    return _LOSSY if FACTS[name].lossy else _LOSSLESS
+    return _LOSSY if facts_of(name).lossy else _LOSSLESS
 
 
 def planned_s(plan: Plan) -> float:

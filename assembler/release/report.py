@@ -38,7 +38,7 @@ from assembler.finished.report_form import (
 )
 from assembler.finished.report_text import report_text
 from assembler.manifest import Manifest
-from assembler.manifest.model import Format
+from assembler.manifest.sets import DISC, DOWNLOAD
 from assembler.manifest.transfers import Restoration
 from assembler.mastering.levels import gain_reduction_json, levels_json
 from assembler.mastering.plan import ROOMS, Plan, Room
@@ -61,7 +61,7 @@ _PACKAGES = sorted((*MAKERS, "reportlab"))
 def release_report(
     plan: Plan,
     masters: Mapping[str, Master],
-    formats: Mapping[Format, FormatReport],
+    formats: Mapping[str, FormatReport],
     proof: Proof | None,
     sound: ApprovedSound | None,
     audio: MailAudio | None,
@@ -123,8 +123,13 @@ def release_report(
 
 
 def _levels(manifest: Manifest) -> LevelsReport:
-    disc, download = (manifest.level_of(kind).model_dump() for kind in ("disc", "download"))
-    return LevelsReport(disc=LevelReport(**disc), download=LevelReport(**download))
+    def level(edition: str) -> LevelReport:
+        return LevelReport(**manifest.level_of(edition).model_dump())
+
+    if manifest.download[0].name is None:
+        return LevelsReport(disc=level(DISC), download=level(DOWNLOAD))
+    sets = {one.edition: level(one.edition) for one in manifest.download}
+    return LevelsReport(disc=level(DISC), sets=sets)
 
 
 def made_with() -> tuple[str, MadeWith]:
@@ -221,6 +226,8 @@ def _with_kept_track(track: TrackReport, room: Room, last: TrackReport) -> Track
         return track
     keys = ("gain_db", "most_limiting_db", "limiting")
     update = {key: getattr(last, key) for key in keys if getattr(track, key) is None}
+    if room == "download" and last.sets:
+        update["sets"] = last.sets
     return track.model_copy(update={**update, room: getattr(last, room)})
 
 
@@ -249,7 +256,7 @@ def _track(
     tracks = {kind: master.tracks[index] for kind, master in masters.items()}
     first = next(iter(tracks.values()), None)
     measured = proof.tracks[index].section.measured if proof else None
-    return TrackReport(
+    entry = TrackReport(
         **place,
         source=_source(section, MeasuredReport(**measured) if measured else None, firsts),
         done=_done(section),
@@ -260,6 +267,9 @@ def _track(
         limiting=GainReductionReport(**gain_reduction_json(first)) if first else None,
         hold=hold_report(plan, index, masters),
     )
+    named = {kind: one for kind, one in tracks.items() if kind not in (DISC, DOWNLOAD)}
+    sets = {kind: _delivered(one, plan.measured_bits(kind)) for kind, one in named.items()}
+    return entry.model_copy(update={"sets": sets}) if sets else entry
 
 
 def side_report(side: Side) -> SideReport:
@@ -286,8 +296,12 @@ def first_samples_of(plan: Plan) -> list[dict[str, int]]:
             RecordingSpan(s.start, s.end, s.recording.rate_hz, s.track.overlap or Fraction(0))
             for s in plan.sections_of(passage)
         ]
-        formats = manifest.download.formats
-        rates = {rate for f in formats for rate in format_rates(f, manifest, sections, [passage])}
+        rates = {
+            rate
+            for one in manifest.download
+            for name in one.formats
+            for rate in format_rates(name, one.rate, sections, [passage])
+        }
         for rate_hz in sorted({DISC_RATE_HZ, *rates}):
             firsts = first_samples(passage, spans, rate_hz)
             for place, first in zip(passage.places, firsts, strict=True):

@@ -23,8 +23,14 @@ from assembler.finished.release_folder import (
     write_checksums,
 )
 from assembler.finished.report_form import ReleaseReport
-from assembler.manifest import ManifestFile
-from assembler.mastering.levels import level_findings, match_findings, segue_findings
+from assembler.manifest import Level, ManifestFile
+from assembler.mastering.levels import (
+    TrackLevel,
+    level_findings,
+    limiter_findings,
+    match_findings,
+    segue_findings,
+)
 from assembler.mastering.plan import ROOMS, MasterSpec, Plan, Room
 from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata, track_metadata
@@ -248,21 +254,31 @@ class Build:
         metadata: Sequence[TrackMetadata],
         scheduler: Scheduler,
     ) -> Task[DownloadsMade]:
-        if not self.plan.downloads:
-            return Task("no downloads", lambda: DownloadsMade({}, ()))
         folder = self.folder / "download"
         for name in self.plan.downloads:
             (folder / name).mkdir(parents=True)
-        return Downloads(
-            folder,
-            self.plan,
-            metadata,
-            {name: masters[spec] for name, spec in self.plan.downloads.items()},
-            self._covers(),
-            scheduler,
-            self.cache,
-            self.packages,
-        ).task()
+        covers = self._covers() if self.plan.downloads else Covers(None, None)
+        tasks = [
+            Downloads(
+                folder,
+                self.plan,
+                one,
+                metadata,
+                {name: masters[self.plan.downloads[name]] for name in one.folders},
+                covers,
+                scheduler,
+                self.cache,
+                self.packages,
+            ).task()
+            for one in self.source.manifest.made_sets
+            if self.plan.downloads
+        ]
+
+        def all_sets(*made: DownloadsMade) -> DownloadsMade:
+            formats = {name: one for of_set in made for name, one in of_set.formats.items()}
+            return DownloadsMade(formats, tuple(f for of_set in made for f in of_set.findings))
+
+        return tasks[0] if len(tasks) == 1 else Task("all downloads", all_sets, tuple(tasks))
 
     def _covers(self) -> Covers:
         release = self.source.manifest.release
@@ -272,26 +288,34 @@ class Build:
     def _reported_specs(self) -> dict[str, MasterSpec]:
         """Return the masters whose levels are reported: the disc's, and a lossless format's."""
         specs = {"disc": self.plan.disc or self.plan.joins}
-        if measured := self.plan.measured_format:
-            specs["download"] = self.plan.downloads[measured]
+        measured = self.plan.measured.items()
+        specs |= {edition: self.plan.downloads[name] for edition, name in measured}
         return {kind: spec for kind, spec in specs.items() if spec}
 
     def _level_findings(
         self, specs: Mapping[str, MasterSpec], masters: Mapping[str, Master]
     ) -> Iterator[Finding]:
-        seen: set[tuple[str, int]] = set()
+        named = self.source.manifest.download[0].name is not None
+        seen: set[tuple[str, int, Level | None]] = set()
         for kind, spec in specs.items():
             master = masters[kind]
             pairs = list(zip(master.tracks, master.gains, strict=True))
             for finding in (
                 *level_findings(self.source, kind, spec.level, pairs),
                 *match_findings(self.source, kind, spec.level, pairs),
+                *self._unexpected(kind, spec.level, pairs),
                 *segue_findings(self.source, self.plan.passages, master.tracks),
             ):
-                key = (finding.code, finding.line)
+                key = (finding.code, finding.line, spec.level if named else None)
                 if key not in seen:
                     seen.add(key)
                     yield finding
+
+    def _unexpected(
+        self, kind: str, level: Level, pairs: Sequence[TrackLevel]
+    ) -> Iterator[Finding]:
+        if kind in {one.name for one in self.source.manifest.download}:
+            yield from limiter_findings(self.source, kind, level, pairs)
 
     def _finish(
         self,

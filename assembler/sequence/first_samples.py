@@ -30,9 +30,9 @@ def first_samples(
     """
     found = []
     position = 0  # of the section in the passage
-    for mark, span in zip(passage.marks, spans, strict=True):
+    for n, (mark, span) in enumerate(zip(passage.marks, spans, strict=True)):
         start, end = (position_at(edge, span.rate_hz, rate_hz) for edge in (span.start, span.end))
-        position -= samples_in(span.overlap_s, rate_hz)
+        position -= samples_in(span.overlap_s, rate_hz) if n else 0
         found.append(start + samples_at(mark, rate_hz) - position)
         position += end - start
     return tuple(found)

@@ -15,7 +15,8 @@ from typing import Literal
 
 from assembler.manifest.times import parse_frames
 from assembler.sequence.frames import SAMPLES_PER_FRAME
-from assembler.sequence.order import DiscOrder, TrackPlace, TrackSound, lay_out, leave_out
+from assembler.sequence.order import DiscOrder, TrackPlace, TrackSound, lay_out
+from assembler.sequence.selection import keep
 from assembler.text import FRAMES_PER_SECOND, frames_text
 
 MOST_TRACKS = 99
@@ -135,7 +136,8 @@ def _fewer_tracks(order: DiscOrder, limit_frames: int) -> Iterator[str]:
 def _frames_without(order: DiscOrder, place: TrackPlace) -> int:
     """Return the disc's length without a track; unchanged where its neighbours can't join."""
     try:
-        return _longest(order, leave_out(order.sounds, place.number - 1))
+        others = set(range(len(order.sounds))) - {place.number - 1}
+        return _longest(order, keep(order.sounds, others))
     except ValueError:
         return order.frames
 

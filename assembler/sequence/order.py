@@ -113,6 +113,11 @@ class Passage:
     room_frames: int
 
     @property
+    def indices(self) -> tuple[int, ...]:
+        """The indexes of its tracks in the manifest."""
+        return tuple(place.index for place in self.places)
+
+    @property
     def marks(self) -> tuple[int, ...]:
         """Starts of its tracks, in frames from the start of the passage."""
         return tuple(place.start_frame - self.start_frame for place in self.places)
@@ -168,6 +173,7 @@ class DiscOrder:
 def lay_out(
     tracks: Sequence[TrackSound],
     *,
+    indices: Sequence[int] | None = None,
     hidden_samples: int = 0,
     tail_s: Fraction = Fraction(0),
 ) -> tuple[DiscOrder, ...]:
@@ -178,6 +184,8 @@ def lay_out(
     tracks
         In running order. The gap of a disc's first track is the track 1 pause; after hidden sound
         it is the silence between the two.
+    indices
+        Index of each track in the manifest; left out, all tracks are there.
     hidden_samples
         Length of the hidden sound before track 1 of the first disc, at 44,100 Hz.
     tail_s
@@ -189,39 +197,16 @@ def lay_out(
         Not checked against the limits: see `limits.limit_findings`.
     """
     discs: list[DiscOrder] = []
+    of_all = range(len(tracks)) if indices is None else indices
     first = 0
     for index in range(1, len(tracks) + 1):
         if index == len(tracks) or tracks[index].opens_disc is not None:
             number = tracks[first].opens_disc or len(discs) + 1
             hidden = 0 if discs else hidden_samples
-            disc = _lay_out_disc(number, tracks[first:index], first, hidden)
+            disc = _lay_out_disc(number, tracks[first:index], of_all[first:index], hidden)
             discs.append(_with_tail(disc, tail_s))
             first = index
     return tuple(discs)
-
-
-def leave_out(tracks: Sequence[TrackSound], index: int) -> list[TrackSound]:
-    """Return the tracks without one; if it opened a disc, the next one on that disc opens it.
-
-    Raises
-    ------
-    ValueError
-        The track after it would overlap more of the track before it than is free.
-    """
-    kept = list(tracks)
-    left_out = kept.pop(index)
-    if index == len(kept) or kept[index].opens_disc is not None:
-        return kept
-    if index == 0 or left_out.opens_disc is not None:
-        opens_disc, gap_s = left_out.opens_disc, left_out.gap_s
-        kept[index] = replace(
-            kept[index], opens_disc=opens_disc, gap_s=gap_s, overlap_s=Fraction(0)
-        )
-        return kept
-    room_s = Fraction(kept[index - 1].samples, DISC_RATE_HZ) - kept[index - 1].overlap_s
-    if kept[index].overlap_s and kept[index].overlap_s >= room_s:
-        raise ValueError("the overlap after it is longer than what is free of the track before it")
-    return kept
 
 
 class _End(NamedTuple):
@@ -232,7 +217,7 @@ class _End(NamedTuple):
 
 
 def _lay_out_disc(
-    number: int, tracks: Sequence[TrackSound], first_index: int, hidden_samples: int
+    number: int, tracks: Sequence[TrackSound], indices: Sequence[int], hidden_samples: int
 ) -> DiscOrder:
     passages: list[Passage] = []
     end: _End | None = None
@@ -248,7 +233,7 @@ def _lay_out_disc(
         if passages:
             passages[-1] = replace(passages[-1], room_frames=start - passages[-1].start_frame)
         pause_start = end.frame if end else None
-        passage, end = _lay_out_chain(tracks, chain, start, pause_start, first_index)
+        passage, end = _lay_out_chain(tracks, chain, start, pause_start, indices)
         passages.append(passage)
     first = passages[0].places[0]
     hidden = Passage((), 0, first.start_frame) if hidden_samples else None
@@ -266,7 +251,7 @@ def _lay_out_chain(
     chain: Sequence[int],
     start_frame: int,
     pause_start_frame: int | None,
-    first_index: int,
+    indices: Sequence[int],
 ) -> tuple[Passage, _End]:
     """Lay out tracks without a gap between them, starting at a frame."""
     starts, end = [], 0  # samples from the start of the passage
@@ -277,7 +262,7 @@ def _lay_out_chain(
     end_frame = frame_after(sound_end)
     marks = [*(start_frame + nearest_frame(sample) for sample in starts), end_frame]
     places = [
-        TrackPlace(first_index + i, i + 1, 0, marks[n], marks[n + 1], further_frames=further)
+        TrackPlace(indices[i], i + 1, 0, marks[n], marks[n + 1], further_frames=further)
         for n, i in enumerate(chain)
         for further in (_points(tracks[i], start_frame * SAMPLES_PER_FRAME + starts[n]),)
     ]

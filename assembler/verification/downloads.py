@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import soundfile
 
 from assembler.download.bwf import broadcast_chunks, differing_chunks
-from assembler.download.formats import FACTS
+from assembler.download.formats import facts_of
 from assembler.download.gapless import declared_delay, gapless_item
 from assembler.download.lossy import read_decoded
 from assembler.download.playing_levels import PlayingLevels
@@ -18,7 +18,6 @@ from assembler.file_names import for_libsndfile
 from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, mismatch
 from assembler.finished.pcm import in_format
-from assembler.manifest.model import Format
 from assembler.sequence.frames import samples_at
 from assembler.text import FRAMES_PER_SECOND, decimal, shorten
 from assembler.verification.second_meter import near
@@ -27,10 +26,10 @@ from assembler.verification.sound import sound_of
 PEAK_TOLERANCE_DB = 0.05
 
 
-def tags(release: FinishedRelease, name: Format, index: int) -> Iterator[Finding]:
+def tags(release: FinishedRelease, name: str, index: int) -> Iterator[Finding]:
     """Compare every tag with the manifest, and its levels with the report."""
     path = release.track_file(name, release.tracks[index])
-    container = FACTS[name].container
+    container = facts_of(name).container
     levels = PlayingLevels(**release.report.formats[name].levels[index].as_json())
     metadata = release.metadata[index]
     expected = tag_values(release.manifest.release, metadata, container, levels)
@@ -44,7 +43,7 @@ def tags(release: FinishedRelease, name: Format, index: int) -> Iterator[Finding
         yield from _chunks(release, name, index)
 
 
-def _chunks(release: FinishedRelease, name: Format, index: int) -> Iterator[Finding]:
+def _chunks(release: FinishedRelease, name: str, index: int) -> Iterator[Finding]:
     """Compare Broadcast Wave chunks with the manifest, and their levels with the sound."""
     stretch = in_format(release, name, index)
     reading = read_meter(sound_of(stretch, stretch.name).blocks(), stretch.rate_hz, 2)
@@ -60,10 +59,10 @@ def _quoted(values: tuple[str, ...] | None) -> str:
     return "`" + shorten(" | ".join(values)) + "`" if values else "nothing"
 
 
-def coded_length(release: FinishedRelease, name: Format, index: int) -> Iterator[Finding]:
+def coded_length(release: FinishedRelease, name: str, index: int) -> Iterator[Finding]:
     """Check the declared length of an encoded file; decode it, and check length and peak."""
     made, path = release.report.formats[name], release.track_file(name, release.tracks[index])
-    file, container = release.folder / path, FACTS[name].container
+    file, container = release.folder / path, facts_of(name).container
     declared = declared_delay(file, container)
     yield from _length(release, name, index, "declares", declared.length_samples)
     if container == "mp4" and read_gapless_item(file) != gapless_item(declared):
@@ -71,7 +70,7 @@ def coded_length(release: FinishedRelease, name: Format, index: int) -> Iterator
         yield mismatch("other-gapless", path, message)
     read = read_decoded(file, made.rates_hz[index], container)
     yield from _length(release, name, index, "decodes to", read.length_samples)
-    if not FACTS[name].lossy:
+    if not facts_of(name).lossy:
         return
     peak, right = read.peak_dbtp, made.lossy[index].peak_after_dbtp
     if not near(peak, right, PEAK_TOLERANCE_DB):
@@ -80,7 +79,7 @@ def coded_length(release: FinishedRelease, name: Format, index: int) -> Iterator
         yield mismatch("other-lossy-peak", path, message)
 
 
-def plain_length(release: FinishedRelease, name: Format, index: int) -> Iterator[Finding]:
+def plain_length(release: FinishedRelease, name: str, index: int) -> Iterator[Finding]:
     """Check a FLAC or WAV file's length."""
     path = release.track_file(name, release.tracks[index])
     length = soundfile.info(for_libsndfile(release.folder / path)).frames
@@ -88,7 +87,7 @@ def plain_length(release: FinishedRelease, name: Format, index: int) -> Iterator
 
 
 def _length(
-    release: FinishedRelease, name: Format, index: int, verb: str, samples: int
+    release: FinishedRelease, name: str, index: int, verb: str, samples: int
 ) -> Iterator[Finding]:
     track, rate_hz = release.tracks[index], release.report.formats[name].rates_hz[index]
     end = track.start_frame + track.file_frames

@@ -18,14 +18,13 @@ from assembler.file_names import distinct_names
 from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, mismatch
 from assembler.finished.release_folder import CHECKSUMS, MANIFEST, REPORT, REPORT_TEXT
-from assembler.manifest.model import Format
 from assembler.mastering.plan import ROOMS, Room
 from assembler.proof.joins import joins
 from assembler.proof.mailed import NAME as MAILED
 from assembler.proof.page import FILES, PAGE
 from assembler.release.plant import bin_names
 from assembler.release.tasks.clips import copy_name
-from assembler.release.tasks.proofs import PLAYED
+from assembler.release.tasks.proofs import first_played
 from assembler.release.tasks.side_clips import clip_names
 from assembler.sequence import DiscOrder
 
@@ -114,7 +113,7 @@ def _rooms(release: FinishedRelease) -> Iterator[Finding]:
 
 def _not_made(release: FinishedRelease) -> Iterator[Room]:
     """Return the deliverables that the manifest leaves out, whatever --only asked for."""
-    disc, download = release.manifest.disc.make, bool(release.manifest.download.formats)
+    disc, download = release.manifest.disc.make, bool(release.manifest.made_sets)
     if not disc:
         yield "disc"
     if not download:
@@ -130,11 +129,12 @@ def _needed(release: FinishedRelease, room: Room) -> Iterator[str]:
         for order in release.discs:
             yield from _of_disc(release, order)
     elif room == "download":
-        for name in dict.fromkeys(release.manifest.download.formats):
+        for name in release.manifest.download_folders:
             yield from (release.track_file(name, track) for track in release.tracks)
-        yield from ("download/release.csv", "download/release.json")
         covers = ((details.front_cover, "cover.jpg"), (details.back_cover, "back-cover.jpg"))
-        yield from (f"download/{name}" for picture, name in covers if picture)
+        pictures = [name for picture, name in covers if picture]
+        for one in release.manifest.made_sets:
+            yield from (f"{one.folder}/{n}" for n in ("release.csv", "release.json", *pictures))
     elif room == "paper":
         names = ("credits-sheet.pdf", "credits-sheet.txt", "label-copy.txt")
         codes = ("barcode.pdf", "barcode.svg") if details.barcode else ()
@@ -186,11 +186,10 @@ def listening_copies(release: FinishedRelease) -> Iterator[str]:
     return (f"proof/tracks/{copy_name(n)}" for n in range(1, len(release.tracks) + 1))
 
 
-def played_format(release: FinishedRelease) -> Format | None:
+def played_format(release: FinishedRelease) -> str | None:
     """Return the download format that the page plays, if the last build made it."""
     made = "download" in release.report.rooms
-    formats = release.manifest.download.formats if made else ()
-    return next((name for name in PLAYED if name in formats), None)
+    return first_played(release.manifest.download_folders if made else ())
 
 
 def clips_of_sides(release: FinishedRelease) -> list[dict[str, str]]:
@@ -210,5 +209,6 @@ def _possible(release: FinishedRelease) -> Iterator[str]:
     if release.report.mailed:
         yield f"proof/{MAILED}"
     if release.has("download"):
-        for name in release.manifest.download.formats:
-            yield f"download/{package_name(release.manifest, name)}"
+        for one in release.manifest.made_sets:
+            for name in one.formats:
+                yield f"{one.folder}/{package_name(release.manifest, name)}"

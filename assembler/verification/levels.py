@@ -7,11 +7,12 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
 
-from assembler.download.formats import FACTS
+from assembler.download.formats import facts_of
 from assembler.dsp.meter import Reading, read_meter
 from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, UnreadableError, mismatch, reading
 from assembler.finished.pcm import Stretch, in_format, on_image
+from assembler.manifest.sets import set_of
 from assembler.text import compact, decimal
 from assembler.verification.second_meter import SecondReading, near, second_reading
 from assembler.verification.sound import sound_of
@@ -45,9 +46,10 @@ def image_tracks(release: FinishedRelease) -> Iterator[LosslessTrack]:
 
 def download_tracks(release: FinishedRelease) -> Iterator[LosslessTrack]:
     """Return the lossless download files."""
-    ceiling_dbtp = release.report.level.download.ceiling
+    levels = release.report.level.named
     for form, made in release.report.formats.items():
-        for index, track in enumerate(() if FACTS[form].lossy else release.tracks):
+        ceiling_dbtp = levels[set_of(form)].ceiling
+        for index, track in enumerate(() if facts_of(form).lossy else release.tracks):
             file = release.track_file(form, track)
             lufs = made.levels[index].track_lufs
             stretch = partial(in_format, release, form, index)

@@ -76,7 +76,9 @@ def _expected(release: FinishedRelease) -> dict[str, str]:
     sides = [f"sides/{name}" for clips in clips_of_sides(release) for name in clips.values()]
     names = (*FILES, "running-order.png", "levels.png", *sides)
     expected = {name: digests.get(f"proof/{name}", "") for name in names}
-    if (cover := digests.get(f"download/{COVER}")) and "download" in release.report.rooms:
+    if (
+        cover := digests.get(release.manifest.cover_copy or "")
+    ) and "download" in release.report.rooms:
         expected[COVER] = cover
     return expected
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from assembler.audio import Recording, open_recording
 from assembler.audio.digest import file_digest
-from assembler.download.formats import FACTS
+from assembler.download.formats import facts_of
 from assembler.download.lossy import decoded
 from assembler.dsp.blocks import Samples
 from assembler.dsp.equaliser import equalise
@@ -27,7 +27,7 @@ from assembler.finished.pcm import (
     region_of_image,
 )
 from assembler.finished.report_form import TrackReport
-from assembler.manifest.model import Format
+from assembler.manifest.sets import DISC, set_of
 from assembler.manifest.transfers import Restoration
 from assembler.preflight.track_section import bands_of
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
@@ -50,7 +50,7 @@ SOURCE_DB = 0.3
 
 def download_pairs(release: FinishedRelease) -> Iterator[FileCheck]:
     """Return the comparisons of all download files with the image, else with the first format."""
-    formats = sorted(release.report.formats, key=lambda name: FACTS[name].lossy)
+    formats = sorted(release.report.formats, key=lambda name: facts_of(name).lossy)
     on_disc = release.has("disc")
     for name in formats if on_disc else formats[1:]:
         first = None if on_disc else formats[0]
@@ -60,7 +60,7 @@ def download_pairs(release: FinishedRelease) -> Iterator[FileCheck]:
 
 
 def _download(
-    release: FinishedRelease, index: int, first: Format | None, second: Format
+    release: FinishedRelease, index: int, first: str | None, second: str
 ) -> Iterator[Finding]:
     track = release.tracks[index]
     path = release.track_file(second, track)
@@ -69,23 +69,23 @@ def _download(
         found = sample_differences(left, right)
     else:
         one, other = (_sound(release, index, name) for name in (first, second))
-        lossy = any(FACTS[name].lossy for name in (first, second) if name)
+        lossy = any(facts_of(name).lossy for name in (first, second) if name)
         tolerance_db = LOSSY_DB if lossy else LOSSLESS_DB
-        if first is None and not _is_same_level(release):
+        if not _is_same_level(release, first, second):
             tolerance_db += _reduction_db(track)
         gain_db = _gain_db(release, index, second) - _gain_db(release, index, first)
         found = differences(one, other, gain_db, tolerance_db)
     yield from _findings(path, found)
 
 
-def _lossless(release: FinishedRelease, index: int, name: Format | None) -> Stretch | None:
+def _lossless(release: FinishedRelease, index: int, name: str | None) -> Stretch | None:
     """Return a track's samples in a format, or for None on the image; None for a lossy format."""
     if name is None:
         return on_image(release, index)
-    return None if FACTS[name].lossy else in_format(release, name, index)
+    return None if facts_of(name).lossy else in_format(release, name, index)
 
 
-def _sound(release: FinishedRelease, index: int, name: Format | None) -> Sound:
+def _sound(release: FinishedRelease, index: int, name: str | None) -> Sound:
     stretch = _lossless(release, index, name)
     if stretch is not None:
         where = "the image" if name is None else name
@@ -93,26 +93,26 @@ def _sound(release: FinishedRelease, index: int, name: Format | None) -> Sound:
     assert name is not None
     path = release.track_file(name, release.tracks[index])
     rate_hz = release.report.formats[name].rates_hz[index]
-    container = FACTS[name].container
+    container = facts_of(name).container
     return Sound(path, rate_hz, partial(decoded, release.folder / path, container))
 
 
-def _is_same_level(release: FinishedRelease) -> bool:
-    return release.manifest.level_of("disc") == release.manifest.level_of("download")
+def _is_same_level(release: FinishedRelease, first: str | None, second: str | None) -> bool:
+    one, other = (release.manifest.level_of(set_of(n) if n else DISC) for n in (first, second))
+    return one == other
 
 
-def _is_same_master(release: FinishedRelease, first: Format | None, second: Format | None) -> bool:
+def _is_same_master(release: FinishedRelease, first: str | None, second: str | None) -> bool:
     """Return whether two files have the same level, and each track the same rate in both."""
     count = len(release.tracks)
     rates = [
         release.report.formats[name].rates_hz if name else [DISC_RATE_HZ] * count
         for name in (first, second)
     ]
-    one_level = first is not None or _is_same_level(release)
-    return one_level and rates[0] == rates[1]
+    return _is_same_level(release, first, second) and rates[0] == rates[1]
 
 
-def _gain_db(release: FinishedRelease, index: int, name: Format | None) -> float:
+def _gain_db(release: FinishedRelease, index: int, name: str | None) -> float:
     """Return a track's gain in a format, or for None on the image."""
     if name is None:
         delivered = release.tracks[index].disc
@@ -123,8 +123,7 @@ def _gain_db(release: FinishedRelease, index: int, name: Format | None) -> float
 
 
 def _reduction_db(track: TrackReport) -> float:
-    made = (track.disc, track.download)
-    return max(one.limiting.most_db for one in made if one) if any(made) else 0.0
+    return max((one.limiting.most_db for one in track.delivered.values()), default=0.0)
 
 
 def clip_pairs(release: FinishedRelease) -> Iterator[FileCheck]:
@@ -164,7 +163,7 @@ def find_sources(release: FinishedRelease, folder: Path | None) -> Path | None:
 def source_pairs(release: FinishedRelease, sources: Path) -> Iterator[FileCheck]:
     """Return the comparisons of the delivered sound with the sources that are found."""
     on_disc = release.has("disc")
-    formats = sorted(release.report.formats, key=lambda name: FACTS[name].lossy)
+    formats = sorted(release.report.formats, key=lambda name: facts_of(name).lossy)
     if not on_disc and not formats:
         return
     name = None if on_disc else formats[0]
@@ -195,7 +194,7 @@ def _overlaps(release: FinishedRelease, index: int) -> bool:
 
 
 def _source(
-    release: FinishedRelease, index: int, name: Format | None, paths: tuple[Path, ...], made: str
+    release: FinishedRelease, index: int, name: str | None, paths: tuple[Path, ...], made: str
 ) -> Iterator[Finding]:
     track, reported = release.tracks[index], release.tracks[index].source
     which = f"track {track.number}"

@@ -17,17 +17,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.download.formats import FACTS
+from assembler.download.formats import facts_of
 from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, UnreadableError
 from assembler.finished.pcm import Stretch as Samples
 from assembler.finished.pcm import in_format, region_of_image
 from assembler.finished.report_form import DeliveredReport
-from assembler.manifest.model import Format
+from assembler.manifest.sets import DISC
 from assembler.metadata import TrackMetadata
 from assembler.proof.content import (
     CurveSegment,
-    Deliverable,
     Delivered,
     GainReductionCurve,
     Heard,
@@ -89,18 +88,17 @@ def known_proof(release: FinishedRelease) -> Proof:
     return _proof(release, json.loads(data[1]))
 
 
-def drawn_from(release: FinishedRelease) -> Format | bool | None:
+def drawn_from(release: FinishedRelease) -> str | bool | None:
     """Return what the curves were measured on: True for the image, or a lossless format."""
     if release.manifest.disc.make:
         return True if release.has("disc") else None
     if not release.has("download"):
         return None
-    return next((name for name in release.report.formats if not FACTS[name].lossy), None)
+    return next((name for name in release.report.formats if not facts_of(name).lossy), None)
 
 
 def _proof(release: FinishedRelease, data: dict[str, Any]) -> Proof:
     manifest, report = release.manifest, release.report
-    downloads = "download" in report.rooms and bool(manifest.download.formats)
     played = played_format(release)
     metadata = release.metadata
     tracks = tuple(_track(release, one, played) for one in metadata)
@@ -115,7 +113,7 @@ def _proof(release: FinishedRelease, data: dict[str, Any]) -> Proof:
             for order, drawn in zip(release.discs, data["discs"], strict=True)
         ),
         findings=tuple(one for one in report.findings if one.code not in _AFTER_THE_PROOF),
-        cover="download/cover.jpg" if downloads and manifest.release.front_cover else None,
+        cover=manifest.cover_copy if "download" in report.rooms else None,
         has_clips=manifest.disc.make,
         sides=tuple(
             ProofSide.reported(side.as_json(), clips)
@@ -127,7 +125,7 @@ def _proof(release: FinishedRelease, data: dict[str, Any]) -> Proof:
     )
 
 
-def _track(release: FinishedRelease, metadata: TrackMetadata, played: Format | None) -> ProofTrack:
+def _track(release: FinishedRelease, metadata: TrackMetadata, played: str | None) -> ProofTrack:
     track = release.tracks[metadata.running_number - 1]
     source, measured = track.source, track.source.measured
     rate_hz = source.sample_rate_hz
@@ -140,9 +138,10 @@ def _track(release: FinishedRelease, metadata: TrackMetadata, played: Format | N
         range_lu=measured.loudness_range_lu if measured else None,
         true_peak_dbtp=measured.true_peak_dbtp if measured else None,
     )
-    made: dict[Deliverable, DeliveredReport | None] = {
+    downloads = "download" in release.report.rooms
+    made: dict[str, DeliveredReport | None] = {
         "disc": track.disc,
-        "download": track.download if "download" in release.report.rooms else None,
+        **({k: one for k, one in track.delivered.items() if k != "disc"} if downloads else {}),
     }
     delivered = {
         kind: Delivered.reported(one.as_json(), one.limiting.as_json())
@@ -156,7 +155,7 @@ def _track(release: FinishedRelease, metadata: TrackMetadata, played: Format | N
 
 def _disc(release: FinishedRelease, order: DiscOrder, drawn: dict[str, Any]) -> ProofDisc:
     make = release.manifest.disc.make
-    level = release.manifest.level_of("disc" if make else "download")
+    level = release.manifest.level_of(DISC if make else release.manifest.download[0].edition)
     return ProofDisc(
         order=order,
         stretches=tuple(_stretches(release, order)),

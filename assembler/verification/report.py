@@ -44,13 +44,13 @@ def _of_release(release: FinishedRelease) -> Compared:
     for key, expected in manifest.release.model_dump(mode="json").items():
         absent: Any = [] if expected == [] else None  # reports of older versions lack newer keys
         yield f"release.{key}", in_report.get(key, absent), expected
-    levels = report.level.as_json()
-    for kind in ("disc", "download"):
-        yield f"level.{kind}", {"hold": "none"} | levels[kind], manifest.level_of(kind).model_dump()
+    yield "level.sets", [*report.level.sets], [one.name for one in manifest.download if one.name]
+    for kind, level in report.level.named.items():
+        expected_level = manifest.level_of(kind).model_dump()
+        yield f"level.{kind}", {"hold": "none"} | level.as_json(), expected_level
     yield "dither", report.dither, manifest.disc.dither
     if release.has("download"):
-        formats = list(dict.fromkeys(manifest.download.formats))
-        yield "formats", sorted(report.formats), sorted(formats)
+        yield "formats", sorted(report.formats), sorted(manifest.download_folders)
     yield from _of_sound(release)
     for disc in report.discs:
         yield f"discs.{disc.number}.limit_frames", disc.limit_frames, manifest.disc.limit

@@ -19,7 +19,7 @@ from assembler.download.packages import COVER, TRACK_LIST, package_name, track_l
 from assembler.download.tables import release_csv, release_json
 from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, mismatch
-from assembler.manifest.model import Format
+from assembler.manifest.sets import format_of, set_of
 from assembler.release.report import made_with
 from assembler.release.tasks.discs import pq_sheet
 from assembler.sequence import DiscOrder
@@ -74,15 +74,17 @@ def pq_texts(release: FinishedRelease, order: DiscOrder) -> Iterator[Finding]:
         yield from other_text(release, release.pq_sheet(order.number, "pdf"), pdf.read_bytes())
 
 
-def tables(release: FinishedRelease) -> Iterator[Finding]:
-    """Compare the tables for shops."""
+def tables(release: FinishedRelease, folder: str) -> Iterator[Finding]:
+    """Compare the tables of the download set in a folder."""
+    own = [one for one in release.manifest.made_sets if one.folder == folder]
     files: dict[str, list[str]] = {
-        name: [Path(release.track_file(name, track)).name for track in release.tracks]
-        for name in dict.fromkeys(release.manifest.download.formats)
+        format_of(name): [Path(release.track_file(name, track)).name for track in release.tracks]
+        for one in own
+        for name in one.folders
     }
     for name, table in (("csv", release_csv), ("json", release_json)):
         right = table(release.manifest, release.metadata, files).encode()
-        yield from other_text(release, f"download/release.{name}", right)
+        yield from other_text(release, f"{folder}/release.{name}", right)
 
 
 def paper(release: FinishedRelease) -> Iterator[Finding]:
@@ -97,21 +99,27 @@ def paper(release: FinishedRelease) -> Iterator[Finding]:
             yield from other_text(release, f"paper/{path.name}", path.read_bytes())
 
 
-def packages(release: FinishedRelease) -> Iterator[tuple[str, Format]]:
+def packages(release: FinishedRelease) -> Iterator[tuple[str, str]]:
     """Return the path of each possible package, and its format."""
-    for name in dict.fromkeys(release.manifest.download.formats):
-        yield f"download/{package_name(release.manifest, name)}", name
+    for name in release.manifest.download_folders:
+        yield package_path(release, name), name
 
 
-def package(release: FinishedRelease, name: Format) -> Iterator[Finding]:
+def package_path(release: FinishedRelease, name: str) -> str:
+    """Return the path of a format's package."""
+    folder = release.manifest.download_set(set_of(name)).folder
+    return f"{folder}/{package_name(release.manifest, format_of(name))}"
+
+
+def package(release: FinishedRelease, name: str) -> Iterator[Finding]:
     """Compare the entries of a format's package with the files that it must have."""
-    path = f"download/{package_name(release.manifest, name)}"
+    path = package_path(release, name)
     digests = release.report.files
     files = [release.track_file(name, track) for track in release.tracks]
     packed = {Path(file).name: digests.get(file, "") for file in files}
     packed[TRACK_LIST] = _digest(track_list(release.manifest, release.metadata).encode())
     if release.manifest.release.front_cover:
-        packed[COVER] = digests.get(f"download/{COVER}", "")
+        packed[COVER] = digests.get(release.manifest.cover_copy or "", "")
     sums = "".join(f"{packed[one]}  {one}\n" for one in sorted(packed))
     packed[PACKED_SUMS] = _digest(sums.encode())
     right = {f"{Path(path).stem}/{one}": digest for one, digest in packed.items()}

@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from assembler.download.formats import FACTS
+from assembler.download.formats import facts_of
 from assembler.errors import AssemblerError
 from assembler.findings import Finding, errors_in
 from assembler.finished.finished import (
@@ -20,7 +20,6 @@ from assembler.finished.finished import (
     reading,
 )
 from assembler.finished.release_folder import REPORT_TEXT, read_checksums
-from assembler.manifest.model import Format
 from assembler.verification.disc import DISC_CHECKS
 from assembler.verification.downloads import coded_length, plain_length, tags
 from assembler.verification.files import changed_file, found_files, listed_files, other_files
@@ -178,8 +177,8 @@ def _level_checks(tracks: Iterable[LosslessTrack]) -> list[FileCheck]:
 
 def _download_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[FileCheck]]]:
     def each(
-        check: Callable[[FinishedRelease, Format, int], Iterator[Finding]],
-        formats: Iterable[Format],
+        check: Callable[[FinishedRelease, str, int], Iterator[Finding]],
+        formats: Iterable[str],
     ) -> list[FileCheck]:
         return [
             (release.track_file(name, track), partial(check, release, name, index))
@@ -188,14 +187,16 @@ def _download_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[F
         ]
 
     formats = list(release.report.formats)
-    coded = [name for name in formats if FACTS[name].codec]
-    plain = [name for name in formats if not FACTS[name].codec]
+    coded = [name for name in formats if facts_of(name).codec]
+    plain = [name for name in formats if not facts_of(name).codec]
     yield "download files' tags", each(tags, formats)
     yield "encoded files' lengths and peaks", each(coded_length, coded)
     yield "lossless files' lengths", each(plain_length, plain)
     yield "download files' levels", _level_checks(download_tracks(release))
     yield "download files' sound", download_pairs(release)
-    yield "sets of download tables", [("download/release.csv", partial(tables, release))]
+    folders = [one.folder for one in release.manifest.made_sets]
+    lists = [(f"{folder}/release.csv", partial(tables, release, folder)) for folder in folders]
+    yield "sets of download tables", lists
     yield "packages", [(path, partial(package, release, name)) for path, name in packages(release)]
 
 

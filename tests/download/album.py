@@ -17,7 +17,7 @@ from assembler.dsp.blocks import Samples
 from assembler.dsp.decibels import amplitude
 from assembler.dsp.meter import Reading, read_meter
 from assembler.manifest import Manifest, ManifestFile
-from assembler.manifest.model import Format
+from assembler.manifest.sets import Format
 from assembler.metadata import TrackMetadata
 
 MANIFEST = """\

@@ -16,7 +16,7 @@ from download.album import MANIFEST, encoded
 from outside import output_of, program, streams_by_ffmpeg
 
 from assembler.download.formats import FACTS, ffmpeg_encoders, format_findings
-from assembler.manifest.model import FORMATS
+from assembler.manifest.sets import FORMATS
 
 WHAT = {  # codec and sample format by ffprobe
     "flac-24": ("flac", "s32"),

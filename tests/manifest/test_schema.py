@@ -18,8 +18,8 @@ from pydantic import BaseModel
 from assembler import load
 from assembler.commands.main import main
 from assembler.manifest import Manifest
-from assembler.manifest.model import FORMATS
 from assembler.manifest.schema import manifest_schema
+from assembler.manifest.sets import FORMATS
 
 EVERY_KEY = Path(__file__).parents[2] / "manifests" / "every-key.yaml"
 EXAMPLE = """\
@@ -235,7 +235,7 @@ def test_a_full_example_loads(loaded: Loading) -> None:
         "ceiling": -0.5,
         "hold": "none",
     }
-    assert set(manifest.download.formats) == set(FORMATS)
+    assert set(manifest.download[0].formats) == set(FORMATS)
     assert manifest.tracks[1].audio.paths == ("a-L.wav", "a-R.wav")
 
 

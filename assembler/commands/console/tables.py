@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rich.box import SIMPLE_HEAD
 from rich.table import Table
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from assembler.verification.verify import VerifyReport
 
 MOST_OF_A_KIND = 2
+_SIDE_BY_SIDE = 2
+"""Deliverables whose levels fit into one table."""
 _STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
 
 
@@ -66,7 +68,7 @@ def print_check(report: CheckReport) -> None:
     console = new_console()
     manifest = report.source.manifest
     for disc in report.discs:
-        console.print(_order_table(report, disc, range(len(manifest.tracks))))
+        console.print(_order_table(report, disc))
         if manifest.disc.make:
             console.print(_time_left(disc, manifest.disc.limit))
     counts = _counts(report.findings)
@@ -88,7 +90,7 @@ def print_trial(report: CheckReport, trial: Trial) -> None:
     console.print()
     console.print(f"{trial} (a trial: the manifest stays as it is)")
     for disc in trial.discs:
-        console.print(_order_table(report, disc, trial.kept))
+        console.print(_order_table(report, disc))
         console.print(_time_left(disc, trial.limit_frames))
 
 
@@ -104,8 +106,8 @@ def _time_left(disc: DiscOrder, limit_frames: int) -> Text:
     return text
 
 
-def _order_table(report: CheckReport, disc: DiscOrder, kept: Sequence[int]) -> Table:
-    """Return the table of a disc; `kept` holds each track's index in the manifest."""
+def _order_table(report: CheckReport, disc: DiscOrder) -> Table:
+    """Return the table of a disc."""
     manifest = report.source.manifest
     table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     table.add_column("", justify="right", no_wrap=True)
@@ -114,7 +116,7 @@ def _order_table(report: CheckReport, disc: DiscOrder, kept: Sequence[int]) -> T
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column("ISRC", no_wrap=True, min_width=15)
     for place in disc.places:
-        track = manifest.tracks[kept[place.index]]
+        track = manifest.tracks[place.index]
         join = "overlap" if track.overlap else "segue"
         joined = place.number > 1 and place.gap_frames == 0
         table.add_row(
@@ -123,7 +125,7 @@ def _order_table(report: CheckReport, disc: DiscOrder, kept: Sequence[int]) -> T
             join if joined else frames_text(place.gap_frames),
             frames_text(place.start_frame),
             frames_text(place.frames),
-            isrc_text(track.isrc) if track.isrc else _no_isrc(report.source, kept[place.index]),
+            isrc_text(track.isrc) if track.isrc else _no_isrc(report.source, place.index),
         )
     return table
 
@@ -169,19 +171,43 @@ def print_measurements(measurements: Sequence[Measurement]) -> None:
 def print_build(report: BuildReport) -> None:
     """Print a finished build: findings, delivered levels, and the folder."""
     print_findings(report.findings)
+    tracks = report.as_json()["tracks"]
+    for track in tracks:
+        track |= track.get("sets", {})
+    names = [name for name in ("disc", "download", *tracks[0].get("sets", {})) if tracks[0][name]]
+    console = new_console()
+    if len(names) <= _SIDE_BY_SIDE:
+        if names:
+            console.print(_levels_table(tracks, names))
+    else:
+        for name in names:
+            own = [
+                track
+                | {
+                    "gain_db": track[name]["gain_db"],
+                    "most_limiting_db": track[name]["limiting"]["most_db"],
+                }
+                for track in tracks
+            ]
+            console.print(_levels_table(own, [name]))
+    count = len(report.made) + len(report.reused)
+    reused = f", {len(report.reused)} of them reused" if report.reused else ""
+    console.print(f"{count} files in {report.release_dir}{reused}", soft_wrap=True)
+
+
+def _levels_table(tracks: Sequence[dict[str, Any]], names: Sequence[str]) -> Table:
+    """Return the table of the tracks' gains, and their levels in some deliverables."""
     table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     table.add_column("", justify="right", no_wrap=True)
     table.add_column("Title", ratio=1, overflow="fold")
-    tracks = report.as_json()["tracks"]
-    delivered = [name for name in ("disc", "download") if tracks[0][name]]
     table.add_column("Gain\ndB", justify="right", no_wrap=True)
     table.add_column("Max GR\ndB", justify="right", no_wrap=True)
-    for name in delivered:
+    for name in names:
         table.add_column(f"{name.capitalize()}\nLUFS", justify="right", no_wrap=True)
         table.add_column("\ndBTP", justify="right", no_wrap=True)
     for track in tracks:
         levels = [
-            track[name][key] for name in delivered for key in ("integrated_lufs", "true_peak_dbtp")
+            track[name][key] for name in names for key in ("integrated_lufs", "true_peak_dbtp")
         ]
         table.add_row(
             str(track["number"]),
@@ -190,12 +216,7 @@ def print_build(report: BuildReport) -> None:
             decimal(track["most_limiting_db"]),
             *map(decimal, levels),
         )
-    console = new_console()
-    if delivered:
-        console.print(table)
-    count = len(report.made) + len(report.reused)
-    reused = f", {len(report.reused)} of them reused" if report.reused else ""
-    console.print(f"{count} files in {report.release_dir}{reused}", soft_wrap=True)
+    return table
 
 
 def print_jobs(jobs: Sequence[Job]) -> None:

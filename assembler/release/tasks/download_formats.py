@@ -12,7 +12,6 @@ from assembler.dsp.decibels import amplitude, rounded
 from assembler.dsp.loudness import integrated_of
 from assembler.findings import Finding
 from assembler.finished.report_form import FormatReport, LossyReport, PlayingLevelsReport
-from assembler.manifest.model import Format
 from assembler.mastering.render import FinishedTrack
 from assembler.release.tasks.masters import Master
 
@@ -63,7 +62,7 @@ class FormatMade:
 class DownloadsMade:
     """The finished downloads: their formats, and findings about lossy files."""
 
-    formats: Mapping[Format, FormatMade]
+    formats: Mapping[str, FormatMade]
     findings: Sequence[Finding]
 
 

@@ -13,7 +13,7 @@ from assembler.cache.copies import copy_file
 from assembler.cache.folder import cache_key
 from assembler.cache.keys import named_key
 from assembler.download.bwf import broadcast_chunks, make_broadcast_wave
-from assembler.download.formats import FACTS, encode
+from assembler.download.formats import encode, facts_of
 from assembler.download.gapless import declared_delay
 from assembler.download.lossy import (
     LossyPiece,
@@ -33,7 +33,7 @@ from assembler.download.tags import write_tags
 from assembler.errors import AssemblerError
 from assembler.file_names import track_file_name
 from assembler.manifest import ManifestFile
-from assembler.manifest.model import Format
+from assembler.manifest.sets import DownloadSettings, format_of
 from assembler.mastering.plan import Plan
 from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata
@@ -61,9 +61,11 @@ class Downloads:
     Attributes
     ----------
     folder
-        To write into; it exists.
+        The release's folder of downloads, with a folder of each format.
     plan
         What to make.
+    settings
+        The set of files.
     metadata
         Of every track.
     masters
@@ -80,8 +82,9 @@ class Downloads:
 
     folder: Path
     plan: Plan
+    settings: DownloadSettings
     metadata: Sequence[TrackMetadata]
-    masters: Mapping[Format, MasterTasks]
+    masters: Mapping[str, MasterTasks]
     covers: Covers
     scheduler: Scheduler
     cache: ArtifactCache
@@ -105,27 +108,36 @@ class Downloads:
             after += [self._package_task(name, files) for name in self.masters]
 
         def finish(*formats: Any) -> DownloadsMade:
-            by_name: dict[Format, FormatMade] = dict(zip(made, formats, strict=False))
+            by_name: dict[str, FormatMade] = dict(zip(made, formats, strict=False))
             lossy = [
                 (name, i, one)
                 for name, of_name in by_name.items()
                 for i, one in enumerate(of_name.lossy)
             ]
-            ceiling_dbtp = self.source.manifest.download.lossy_ceiling
-            return DownloadsMade(by_name, tuple(lossy_findings(self.source, lossy, ceiling_dbtp)))
+            loc = self.source.manifest.place_of_set(self.settings.edition)
+            ceiling_dbtp = self.settings.lossy_ceiling
+            findings = lossy_findings(self.source, lossy, ceiling_dbtp, loc)
+            return DownloadsMade(by_name, tuple(findings))
 
         return Task("downloads", finish, (*made.values(), *files, *after))
 
-    def path_of(self, name: Format, index: int) -> Path:
+    @property
+    def own_folder(self) -> Path:
+        """The folder of the set: tables, pictures and packages are here."""
+        return self.folder / (self.settings.name or "")
+
+    def path_of(self, name: str, index: int) -> Path:
         """Return the file of a track in a format."""
         metadata = self.metadata[index]
         place = (metadata.number, metadata.disc, metadata.of_discs)
-        return self.folder / name / f"{track_file_name(metadata.title, *place)}{FACTS[name].suffix}"
+        return (
+            self.folder / name / f"{track_file_name(metadata.title, *place)}{facts_of(name).suffix}"
+        )
 
-    def _format_task(self, name: Format) -> Task[FormatMade]:
+    def _format_task(self, name: str) -> Task[FormatMade]:
         """Return the task that knows the levels of a format's files."""
         whole = self.masters[name].whole
-        bits = FACTS[name].bits
+        bits = facts_of(name).bits
 
         def made(master: Master, levels: Sequence[PlayingLevels], lossy: Any = ()) -> FormatMade:
             rates_hz, gains_db = zip(*((t.rate_hz, t.gain_db) for t in master.tracks), strict=True)
@@ -140,16 +152,16 @@ class Downloads:
             levels = levels_as_coded(playing_levels(master.tracks, bits), lossy)
             return made(master, [rounded_levels(one) for one in levels], lossy)
 
-        if FACTS[name].lossy:
+        if facts_of(name).lossy:
             return Task(f"{name}: levels", as_coded, (whole, *self._group_tasks(name)))
         return Task(f"{name}: levels", lossless, (whole,))
 
-    def _group_tasks(self, name: Format) -> list[Task[dict[int, LossyResult]]]:
+    def _group_tasks(self, name: str) -> list[Task[dict[int, LossyResult]]]:
         """Return the tasks that keep each group of lossy files under the ceiling."""
         groups: dict[int, list[int]] = {}
         for index in range(len(self.metadata)):
             groups.setdefault(self._balance_group(index), []).append(index)
-        ceiling_dbtp = self.source.manifest.download.lossy_ceiling
+        ceiling_dbtp = self.settings.lossy_ceiling
 
         def lower(*encoded: tuple[int, LossyPiece, float | None]) -> dict[int, LossyResult]:
             indices, pieces, peaks = zip(*encoded, strict=True)
@@ -165,7 +177,7 @@ class Downloads:
             for own in groups.values()
         ]
 
-    def _encode_task(self, name: Format, index: int) -> Task[tuple[int, LossyPiece, float | None]]:
+    def _encode_task(self, name: str, index: int) -> Task[tuple[int, LossyPiece, float | None]]:
         """Return the task that encodes a lossy file and measures its decoded peak."""
 
         def encode_one(tracks: list[FinishedTrack]) -> tuple[int, LossyPiece, float | None]:
@@ -178,7 +190,7 @@ class Downloads:
 
         return self._track_task(name, index, encode_one)
 
-    def _encode_again(self, name: Format) -> Run:
+    def _encode_again(self, name: str) -> Run:
         """Return the `map` that encodes a group's files at a lower level."""
 
         def run(
@@ -193,7 +205,7 @@ class Downloads:
         return run
 
     def _track_task(
-        self, name: Format, index: int, work: Callable[[list[FinishedTrack]], T]
+        self, name: str, index: int, work: Callable[[list[FinishedTrack]], T]
     ) -> Task[T]:
         """Return a task that needs one track alone."""
         passage = self._passage_of(index)
@@ -208,8 +220,8 @@ class Downloads:
     def _track_in(self, tracks: Sequence[FinishedTrack], index: int) -> FinishedTrack:
         return next(track for track in tracks if track.section.index == index)
 
-    def _lossy_piece(self, name: Format, index: int, track: FinishedTrack) -> LossyPiece:
-        facts = FACTS[name]
+    def _lossy_piece(self, name: str, index: int, track: FinishedTrack) -> LossyPiece:
+        facts = facts_of(name)
         return LossyPiece(
             partial(track.pcm, facts.bits),
             track.rate_hz,
@@ -221,7 +233,7 @@ class Downloads:
 
     def _balance_group(self, index: int) -> int:
         """Return the group of tracks that must be lowered together: the album, or a passage."""
-        if self.source.manifest.level_of("download").match == "album":
+        if self.source.manifest.level_of(self.settings.edition).match == "album":
             return 0
         passages = self.plan.passages
         return next(
@@ -247,10 +259,10 @@ class Downloads:
         peak_dbtp: float | None = self.cache.folder.json(cache_key("decoded peak", key), peak)
         return peak_dbtp
 
-    def _file_task(self, name: Format, index: int, made: Task[FormatMade]) -> Task[Path]:
+    def _file_task(self, name: str, index: int, made: Task[FormatMade]) -> Task[Path]:
         """Return the task that writes a track's file: encoded, with its tags."""
         inputs: tuple[Task[Any], ...] = (made,)
-        if not FACTS[name].lossy and FACTS[name].container != "wav":
+        if not facts_of(name).lossy and facts_of(name).container != "wav":
             inputs += (self._track_task(name, index, partial(self._encode_lossless, name, index)),)
 
         def write(of_format: FormatMade, *_encoded: object) -> Path:
@@ -258,17 +270,17 @@ class Downloads:
 
         return Task(f"{name}: tags of {self.metadata[index].title}", write, inputs)
 
-    def _encode_lossless(self, name: Format, index: int, tracks: list[FinishedTrack]) -> Path:
-        facts, track = FACTS[name], self._track_in(tracks, index)
+    def _encode_lossless(self, name: str, index: int, tracks: list[FinishedTrack]) -> Path:
+        facts, track = facts_of(name), self._track_in(tracks, index)
 
         def make(path: Path) -> None:
             encode(track.pcm(facts.bits), track.rate_hz, facts, path)
 
         return self.cache.cached_file(encoded_key(name, track.key), facts.suffix, make)
 
-    def _write_tagged(self, name: Format, index: int, made: FormatMade) -> Path:
+    def _write_tagged(self, name: str, index: int, made: FormatMade) -> Path:
         """Write a track's file from its encoded file; a WAV file from its PCM."""
-        facts, metadata = FACTS[name], self.metadata[index]
+        facts, metadata = facts_of(name), self.metadata[index]
         release, levels = self.source.manifest.release, made.levels[index]
         track = made.master.tracks[index]
         reading = track.readings[facts.bits]
@@ -307,9 +319,9 @@ class Downloads:
             self._check_length(target, name, track.length)
         return target
 
-    def _check_length(self, path: Path, name: Format, length: int) -> None:
+    def _check_length(self, path: Path, name: str, length: int) -> None:
         """Check that an encoded file declares the length of its track."""
-        declared = declared_delay(path, FACTS[name].container).length_samples
+        declared = declared_delay(path, facts_of(name).container).length_samples
         if declared != length:
             raise AssemblerError(
                 f"{name}: {path.name} declares {declared} samples, its track has {length}: please "
@@ -320,26 +332,26 @@ class Downloads:
         pictures = (("cover.jpg", self.covers.front), ("back-cover.jpg", self.covers.back))
         for name, cover in pictures:
             if cover:
-                (self.folder / name).write_bytes(cover.full)
+                (self.own_folder / name).write_bytes(cover.full)
 
     def _write_tables(self) -> None:
         """Write tables and pictures."""
         self._write_pictures()
         files: dict[str, list[str]] = {
-            name: [self.path_of(name, index).name for index in range(len(self.metadata))]
+            format_of(name): [self.path_of(name, index).name for index in range(len(self.metadata))]
             for name in self.masters
         }
         manifest = self.source.manifest
         csv, json = (table(manifest, self.metadata, files) for table in (release_csv, release_json))
-        (self.folder / "release.csv").write_bytes(csv.encode())
-        (self.folder / "release.json").write_bytes(json.encode())
+        (self.own_folder / "release.csv").write_bytes(csv.encode())
+        (self.own_folder / "release.json").write_bytes(json.encode())
 
-    def _package_task(self, name: Format, files: Sequence[Task[Path]]) -> Task[None]:
+    def _package_task(self, name: str, files: Sequence[Task[Path]]) -> Task[None]:
         manifest = self.source.manifest
         cover = self.covers.front.full if self.covers.front else None
 
         def write(*_files: Path) -> None:
-            target = self.folder / package_name(manifest, name)
+            target = self.own_folder / package_name(manifest, format_of(name))
             write_package(self.folder / name, target, track_list(manifest, self.metadata), cover)
 
         return Task(f"{name}: package", write, tuple(files))

@@ -19,9 +19,8 @@ import numpy as np
 
 from assembler.cache.keys import Key, named_key
 from assembler.disc.image import ImageWriter
-from assembler.download.formats import FACTS, FlacWriter
+from assembler.download.formats import FlacWriter, facts_of
 from assembler.dsp.meter import Reading
-from assembler.manifest.model import Format
 from assembler.mastering.gain_plan import GainPlan
 from assembler.mastering.gain_reduction import TrackGainReduction
 from assembler.mastering.plan import DISC_BITS
@@ -38,7 +37,7 @@ from assembler.release.tasks.images import Image
 from assembler.sequence import Passage
 
 
-def encoded_key(name: Format, track: str, lowered_db: float = 0.0) -> Key:
+def encoded_key(name: str, track: str, lowered_db: float = 0.0) -> Key:
     """Return the key of an encoded file without tags.
 
     Parameters
@@ -50,7 +49,7 @@ def encoded_key(name: Format, track: str, lowered_db: float = 0.0) -> Key:
     lowered_db
         By how much a lossy file was lowered for its peaks.
     """
-    parts = {"lowered for its peaks": lowered_db} if FACTS[name].lossy else {}
+    parts = {"lowered for its peaks": lowered_db} if facts_of(name).lossy else {}
     return named_key("encoded", {"format": name, **parts}, [track])
 
 
@@ -88,7 +87,7 @@ class Finisher:
     cache: ArtifactCache
     scratch: Path
     settings: MasterSettings
-    formats: tuple[Format, ...] = ()
+    formats: tuple[str, ...] = ()
     images: Mapping[Passage, Image] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
@@ -164,9 +163,9 @@ class Finisher:
         if bits == DISC_BITS and keyed.plan.rendered.passage in self.images:
             return False
         needed = {
-            flac_of(bits) if FACTS[name].container == "wav" else name
+            flac_of(bits) if facts_of(name).container == "wav" else name
             for name in self.formats
-            if FACTS[name].bits == bits
+            if facts_of(name).bits == bits
         }
         return any(
             not self.cache.folder.has(encoded_key(name, track))
@@ -177,7 +176,7 @@ class Finisher:
     def _keeps_flac(self, bits: int) -> bool:
         """Return whether the cache keeps the FLAC files: where they or WAV files are delivered."""
         return any(
-            FACTS[name].bits == bits and FACTS[name].container in ("flac", "wav")
+            facts_of(name).bits == bits and facts_of(name).container in ("flac", "wav")
             for name in self.formats
         )
 
@@ -224,7 +223,7 @@ class Finisher:
         )
 
 
-def flac_of(bits: int) -> Format:
+def flac_of(bits: int) -> str:
     """Return the FLAC format of a bit depth."""
     return "flac-16" if bits == DISC_BITS else "flac-24"
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import partial
 from typing import Any
@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 
 from assembler.cache.folder import cache_key
-from assembler.download.formats import FACTS
+from assembler.download.formats import facts_of
 from assembler.dsp.decibels import rounded
 from assembler.dsp.meter import Reading
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
-from assembler.manifest.model import Format
+from assembler.manifest.sets import format_of
 from assembler.mastering.levels import gain_reduction_json, levels_json
 from assembler.mastering.measure import measure_section
 from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
@@ -26,7 +26,6 @@ from assembler.preflight.track_section import TrackSection
 from assembler.proof.approval import ApprovedSound
 from assembler.proof.content import (
     CurveSegment,
-    Deliverable,
     Delivered,
     GainReductionCurve,
     Proof,
@@ -46,7 +45,7 @@ from assembler.sequence.frames import SAMPLES_PER_FRAME
 from assembler.sheets.credits_sheet import credits_sheet
 from assembler.text import FRAMES_PER_SECOND
 
-PLAYED: tuple[Format, ...] = (
+PLAYED: tuple[str, ...] = (
     "mp3-320",
     "mp3-vbr",
     "flac-16",
@@ -88,7 +87,7 @@ def proof_spec(plan: Plan) -> tuple[MasterSpec, int] | None:
     if plan.joins:
         return plan.joins, DISC_BITS
     if plan.measured_format:
-        return plan.downloads[plan.measured_format], FACTS[plan.measured_format].bits
+        return plan.downloads[plan.measured_format], facts_of(plan.measured_format).bits
     return None
 
 
@@ -195,15 +194,11 @@ def gather_proof(
         sheet=credits_sheet(manifest, metadata),
         tracks=tracks,
         findings=tuple(findings),
-        cover="download/cover.jpg" if _has_cover(plan) else None,
+        cover=manifest.cover_copy if plan.downloads else None,
         has_clips=plan.joins is not None,
         sides=sides,
         sound=to_approve,
     )
-
-
-def _has_cover(plan: Plan) -> bool:
-    return bool(plan.downloads and plan.report.source.manifest.release.front_cover)
 
 
 def _source(cache: ArtifactCache, section: TrackSection) -> SourceSection:
@@ -222,23 +217,27 @@ def _source(cache: ArtifactCache, section: TrackSection) -> SourceSection:
     )
 
 
-def listened_format(plan: Plan) -> Format | None:
+def listened_format(plan: Plan) -> str | None:
     """Return the download format that the page plays; None where it needs listening copies."""
-    return next((name for name in PLAYED if name in plan.downloads), None)
+    return first_played(plan.downloads)
 
 
-def _listen(metadata: TrackMetadata, name: Format | None) -> str:
+def first_played(folders: Iterable[str]) -> str | None:
+    """Return the format that the page plays: the best known one, of the first set that has it."""
+    places = {name: n for n, name in enumerate(PLAYED)}
+    known = [one for one in folders if format_of(one) in places]
+    return min(known, key=lambda one: places[format_of(one)], default=None)
+
+
+def _listen(metadata: TrackMetadata, name: str | None) -> str:
     if name is None:
         return f"proof/tracks/{copy_name(metadata.running_number)}"
     place = (metadata.number, metadata.disc, metadata.of_discs)
-    return f"download/{name}/{track_file_name(metadata.title, *place)}{FACTS[name].suffix}"
+    return f"download/{name}/{track_file_name(metadata.title, *place)}{facts_of(name).suffix}"
 
 
-def _delivered(
-    index: int, plan: Plan, masters: Mapping[str, Master]
-) -> dict[Deliverable, Delivered]:
-    kinds: tuple[Deliverable, ...] = ("disc", "download")
-    tracks = {kind: masters[kind].tracks[index] for kind in kinds if kind in masters}
+def _delivered(index: int, plan: Plan, masters: Mapping[str, Master]) -> dict[str, Delivered]:
+    tracks = {kind: master.tracks[index] for kind, master in masters.items()}
     return {
         kind: Delivered.reported(
             levels_json(track, plan.measured_bits(kind)), gain_reduction_json(track)
