@@ -21,7 +21,11 @@ from assembler.text import frames_text, shorten, signed_db
 _LABELS = {"p_line": "℗ line", "c_line": "© line", "isrc": "ISRC", "iswc": "ISWC",
            "cd_text": "CD-Text", "transfers": "tape side", "text": "sleeve text"}  # fmt: skip
 _PATHS = ("front_cover", "back_cover", "pregap_audio", "file", "left", "right")
-_FORMATS: Mapping[str, Callable[[Any], str]] = {"limit": frames_text, "trim": signed_db}
+_FORMATS: Mapping[str, Callable[[Any], str]] = {
+    "limit": frames_text,
+    "trim": signed_db,
+    "mono_below": "{:g} Hz".format,
+}
 """Fields whose unit is not in the model."""
 
 

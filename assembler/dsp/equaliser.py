@@ -1,4 +1,9 @@
-"""Equaliser bands, by the "Audio EQ Cookbook" (W3C Working Group Note, 2021)."""
+"""Equaliser bands, by the "Audio EQ Cookbook" (W3C Working Group Note, 2021).
+
+A band filters both channels, or the mid (L + R) / 2 or the side (L − R) / 2 alone. Where one of the
+two has no band, it comes out bit-equal from sound of up to 24 bits within full scale: the other
+is rounded to 2⁻²⁴, so that sum and difference are exact in single precision.
+"""
 
 from __future__ import annotations
 
@@ -14,6 +19,7 @@ from assembler.dsp.blocks import Samples
 BUTTERWORTH_Q = math.sqrt(0.5)
 _TWO_STAGES_Q = (0.5411961001461969, 1.3065629648763766)
 """Q of both stages of a fourth-order Butterworth filter: 1 / (2 cos(π/8)), 1 / (2 cos(3π/8))."""
+_GRID = 2.0**24
 
 
 class FilterBand(NamedTuple):
@@ -31,6 +37,8 @@ class FilterBand(NamedTuple):
         Q; None for the default of the shape (Butterworth, 1 for a bell, 10 for a notch).
     slope
         12 or 24 dB per octave, for high_pass and low_pass.
+    on
+        What it filters.
     """
 
     shape: Literal["high_pass", "low_pass", "low_shelf", "high_shelf", "bell", "notch"]
@@ -38,6 +46,7 @@ class FilterBand(NamedTuple):
     db: float = 0.0
     q: float | None = None
     slope: int = 12
+    on: Literal["stereo", "mid", "side"] = "stereo"
 
 
 def sections(band: FilterBand, rate_hz: int) -> NDArray[np.float64]:
@@ -110,18 +119,53 @@ def _section(band: FilterBand, q: float, rate_hz: int) -> list[float]:
 def equalise(
     blocks: Iterable[Samples], bands: Sequence[FilterBand], rate_hz: int
 ) -> Iterator[Samples]:
-    """Filter a stream through its bands, in float64; without bands it is unchanged."""
+    """Filter a stream through its bands, in float64; without bands it is unchanged.
+
+    Bands on the mid or the side need two channels.
+    """
     if not bands:
         yield from blocks
         return
-    from scipy.signal import sosfilt
-
-    cascade = np.concatenate([sections(band, rate_hz) for band in bands])
-    memory: NDArray[np.float64] | None = None
+    mid, side = (
+        _Cascade([band for band in bands if band.on in ("stereo", part)], rate_hz)
+        for part in ("mid", "side")
+    )
+    is_stereo = all(band.on == "stereo" for band in bands)
     for block in blocks:
         if not len(block):
             continue
-        if memory is None:
-            memory = np.zeros((len(cascade), 2, block.shape[1]))
-        filtered, memory = sosfilt(cascade, block.astype(np.float64), axis=0, zi=memory)
-        yield filtered.astype(np.float32)
+        sound = block.astype(np.float64)
+        if is_stereo:
+            yield mid.filter(sound).astype(np.float32)
+        else:
+            yield _filter_mid_side(sound, mid, side)
+
+
+class _Cascade:
+    """Bands in order, with their state from block to block."""
+
+    def __init__(self, bands: Sequence[FilterBand], rate_hz: int) -> None:
+        self.sections = [sections(band, rate_hz) for band in bands]
+        self._state: NDArray[np.float64] | None = None
+
+    def filter(self, sound: NDArray[np.float64]) -> NDArray[np.float64]:
+        from scipy.signal import sosfilt
+
+        if not self.sections:
+            return sound
+        if self._state is None:
+            stages = sum(map(len, self.sections))
+            self._state = np.zeros((stages, 2, *sound.shape[1:]))
+        cascade = np.concatenate(self.sections)
+        filtered, self._state = sosfilt(cascade, sound, axis=0, zi=self._state)
+        return np.asarray(filtered)
+
+
+def _filter_mid_side(sound: NDArray[np.float64], mid: _Cascade, side: _Cascade) -> Samples:
+    left, right = sound.T
+    middle, difference = mid.filter((left + right) / 2), side.filter((left - right) / 2)
+    if not mid.sections:
+        difference = np.round(difference * _GRID) / _GRID
+    if not side.sections:
+        middle = np.round(middle * _GRID) / _GRID
+    return np.stack((middle + difference, middle - difference), axis=1).astype(np.float32)

@@ -153,6 +153,8 @@ class DoneReport(_Form):
     side: str | None
     mended: dict[str, Any]
     equaliser: list[dict[str, Any]]
+    mono_below_hz: float | None = None
+    """Left out where the manifest doesn't ask for it."""
     fade_in_s: float
     fade_out_s: float
     fade_shape: str

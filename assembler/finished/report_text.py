@@ -186,7 +186,10 @@ def _section(source: SourceReport) -> str:
 def _processing(done: DoneReport) -> Iterator[tuple[str, str]]:
     if done.side:
         yield "side", f"{done.side}; restoration: {', '.join(done.mended) or _NONE}"
-    yield "EQ", "; ".join(map(band_text, done.equaliser)) or _NONE
+    bands = [band_text(band) for band in done.equaliser]
+    if done.mono_below_hz is not None:
+        bands.append(f"mono below {done.mono_below_hz:g} Hz")
+    yield "EQ", "; ".join(bands) or _NONE
     lengths = (("in", done.fade_in_s), ("out", done.fade_out_s))
     fades = [f"{way} {length_s:g} s" for way, length_s in lengths if length_s]
     if fades:
@@ -275,4 +278,6 @@ def band_text(band: Band | Mapping[str, Any]) -> str:
         texts.append(f"q {values['q']:g}")
     if values.get("slope") is not None:
         texts.append(f"{values['slope']} dB/octave")
+    if values.get("on") in ("mid", "side"):
+        texts.append(f"on the {values['on']}")
     return " ".join(texts)

@@ -62,6 +62,7 @@ Dither = Literal["tpdf", "shaped", "none"]
 IsrcYear = Annotated[int, InRange(0, 99, whole=True)]
 IsrcNumber = Annotated[int, InRange(1, 99999, whole=True)]
 Slope = Annotated[Literal[12, 24], BeforeValidator(whole_if_digits)]
+MonoHertz = Annotated[float, InRange(20, 500, "Hz")]
 
 
 class DiscText(Section):
@@ -201,6 +202,8 @@ class Band(Section):
     """Q of the band: the higher, the narrower."""
     slope: Slope | None = None
     """dB per octave of a high_pass or low_pass."""
+    on: Literal["stereo", "mid", "side"] | None = None
+    """What the band filters: both channels, their sum (mid) or their difference (side)."""
 
     @model_validator(mode="after")
     def _fitting_keys(self) -> Band:
@@ -255,6 +258,8 @@ class Track(TrackDetails):
     """Curve of both fades."""
     equaliser: Annotated[tuple[Band, ...], BeforeValidator(AtMost(100, "bands").validate)] = ()
     """EQ bands, in order."""
+    mono_below: MonoHertz | None = None
+    """Corner of a 24 dB/octave high-pass on the side, after the EQ bands: mono below it, Hz."""
     artist: Line | None = None
     """The track's artist, where it is not the release's."""
     version: Line | None = None

@@ -81,9 +81,14 @@ def approved_track(manifest: Manifest, section: TrackSection) -> ApprovedTrack:
         section.recording.sha256s,
         [str(time_s) for time_s in (track.start or 0, track.end, track.fade_in, track.fade_out)],
         track.fade_shape,
-        [band.model_dump(mode="json") for band in track.equaliser],
+        [
+            band.model_dump(mode="json", exclude=None if band.on else {"on"})
+            for band in track.equaliser
+        ],
         transfer.restoration.model_dump(mode="json") if transfer else None,
     ]
+    if track.mono_below is not None:  # digests of approvals without it stay
+        settings.append({"mono_below": track.mono_below})
     return ApprovedTrack(
         sound=hashlib.sha256(json.dumps(settings).encode()).hexdigest(),
         title=track.full_title,

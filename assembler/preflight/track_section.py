@@ -47,7 +47,7 @@ class TrackSection:
 
     @property
     def bands(self) -> tuple[FilterBand, ...]:
-        """The track's equaliser."""
+        """The track's equaliser and mono below a frequency."""
         return bands_of(self.track)
 
     def samples_at(self, rate_hz: int) -> int:
@@ -57,8 +57,13 @@ class TrackSection:
 
 
 def bands_of(track: Track) -> tuple[FilterBand, ...]:
-    """Return the bands of a track's equaliser."""
-    return tuple(
-        FilterBand(band.shape, band.hz, band.db or 0.0, band.q, band.slope or 12)
+    """Return the bands of a track's equaliser, and last the one that makes it mono below."""
+    bands = [
+        FilterBand(
+            band.shape, band.hz, band.db or 0.0, band.q, band.slope or 12, band.on or "stereo"
+        )
         for band in track.equaliser
-    )
+    ]
+    if track.mono_below is not None:
+        bands.append(FilterBand("high_pass", track.mono_below, slope=24, on="side"))
+    return tuple(bands)

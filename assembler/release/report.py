@@ -339,7 +339,7 @@ def _done(section: TrackSection) -> DoneReport:
     """Return the processing of a track that the manifest asks for, without its level."""
     track, side = section.track, section.side
     restoration = side.transfer.restoration if side else Restoration()
-    return DoneReport(
+    done = DoneReport(
         side=side.name if side else None,
         mended=restoration.model_dump(
             mode="json", by_alias=True, exclude_none=True, exclude_defaults=True
@@ -351,6 +351,8 @@ def _done(section: TrackSection) -> DoneReport:
         overlap_s=float(track.overlap or 0),
         trim_db=track.trim,
     )
+    asked = track.mono_below is not None
+    return done.model_copy(update={"mono_below_hz": track.mono_below}) if asked else done
 
 
 def _delivered(track: FinishedTrack | None, bits: int) -> DeliveredReport | None:

@@ -83,6 +83,7 @@ def _of_tracks(release: FinishedRelease) -> Compared:
         yield f"{place}.done.fade_shape", done.fade_shape, expected.fade_shape
         bands = [band.model_dump(exclude_none=True) for band in expected.equaliser]
         yield f"{place}.done.equaliser", done.equaliser, bands
+        yield f"{place}.done.mono_below_hz", done.mono_below_hz, expected.mono_below
         if expected.side is None:
             for edge, time_s in (("start", expected.start), ("end", expected.end)):
                 if time_s is not None:

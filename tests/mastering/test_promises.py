@@ -255,3 +255,22 @@ def test_not_a_number_is_reported_with_its_line(tmp_path):
     assert (finding.code, finding.line, finding.where) == ("not-a-number", 4, "tracks[0].audio")
     assert "0:02.08" in finding.message
     assert not (tmp_path / "out").exists()
+
+
+def test_only_dither_changes_the_mid_where_only_the_side_is_asked(tmp_path):
+    pcm = _music(5, 48000)
+    pcm[:, 1] = np.roll(pcm[:, 0], 400) // 2
+    _write(tmp_path / "a.wav", pcm, 48000)
+    tracks = (
+        "level: {match: none}\ndownload: {formats: [flac-24]}\ntracks:\n- title: One\n"
+        "  audio: a.wav\n  equaliser: [{shape: bell, hz: 900, db: -6, on: side}]\n"
+        "  mono_below: 200\n"
+    )
+    _, folder = _built(tmp_path, tracks, only=["download"])
+    text = (folder / "report.txt").read_text(encoding="utf-8")
+    assert "bell 900 Hz −6.00 dB on the side; mono below 200 Hz" in " ".join(text.split())
+    made = _read(folder / "download/flac-24/01 One.flac").astype(np.int64)[: len(pcm)] >> 8
+    source = pcm.astype(np.int64) >> 8
+    mid, side = (np.abs((made - source) @ [1, sign]) for sign in (1, -1))
+    assert mid.max() <= 4  # TPDF dither of 24 bits alone: below 2 steps in each channel
+    assert side.max() > 10000
