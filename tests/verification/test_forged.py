@@ -152,6 +152,7 @@ def test_a_script_curves_and_pictures_of_something_else(copy: Path) -> None:
     forged = forged.replace("</body>", '<script src="https://192.0.2.1/x.js"></script></body>')
     (copy / "proof/index.html").write_text(forged, encoding="utf-8")
     assert found(copy) == {
+        ("other-package", "proof/proof.zip"),
         ("other-picture", "proof/running-order.png"),
         ("other-text", "proof/index.html"),
     }
