@@ -31,8 +31,9 @@ _NOT_FOR_THE_ORDER: Mapping[str | int, frozenset[str]] = {
         "lyrics", "comment", *TrackDetails.model_fields,
     )),
     "text": frozenset(),
+    "sleeve": frozenset(),
 }  # fmt: skip
-"""Keys that the running order does not depend on; for `text`, all."""
+"""Keys that the running order does not depend on; for `text` and `sleeve`, all."""
 
 
 @dataclass(frozen=True)

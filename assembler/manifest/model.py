@@ -23,6 +23,7 @@ from assembler.manifest.sets import (
     set_of,
     with_distinct_names,
 )
+from assembler.manifest.sleeve import Sleeve
 from assembler.manifest.times import parse_frames
 from assembler.manifest.transfers import Transfer
 from assembler.manifest.values import (
@@ -367,6 +368,8 @@ class Manifest(Section):
     """Who did what."""
     text: SleeveText = SleeveText()
     """Text for the sleeve."""
+    sleeve: Sleeve | None = None
+    """The printed parts."""
 
     def download_set(self, edition: str) -> DownloadSettings:
         """Return a download set."""

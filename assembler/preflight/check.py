@@ -18,6 +18,7 @@ from assembler.errors import AssemblerError
 from assembler.findings import Finding, errors_in
 from assembler.manifest import ManifestFile
 from assembler.manifest.codes import isrc_text
+from assembler.metadata import track_metadata
 from assembler.preflight.broadcast import broadcast_findings
 from assembler.preflight.details import detail_findings
 from assembler.preflight.hold import Hold, find_hold
@@ -36,6 +37,7 @@ from assembler.preflight.versions import version_findings
 from assembler.sequence import DiscOrder, TrackPlace
 from assembler.sequence.limits import MOST_TRACKS, limit_findings, limit_setting_finding
 from assembler.sheets.people import all_names, twin_names
+from assembler.sleeve.findings import sleeve_findings, text_findings
 from assembler.text import duration_text, frames_text
 
 LONGEST_GAP_S = 600
@@ -144,6 +146,7 @@ def check(
         if source.manifest.disc.make:
             findings += _limits(source, discs)
             findings += _cd_text(source, discs)
+        findings += text_findings(source, track_metadata(source.manifest, discs))
         hold, hold_findings = find_hold(source, whole)
         findings += hold_findings
     else:
@@ -168,6 +171,7 @@ def _manifest_findings(source: ManifestFile) -> Iterator[Finding]:
     yield from cover_findings(source)
     if back := source.manifest.release.back_cover:
         yield from picture_findings(source, back, ("release", "back_cover"))
+    yield from sleeve_findings(source)
     yield from format_findings(source)
 
 

@@ -132,7 +132,9 @@ def inputs_of(report: CheckReport, rooms: Iterable[str], *, packages: bool) -> I
     sections = (*report.sections, *((report.hidden,) if report.hidden else ()))
     sounds = dict.fromkeys(f.path for section in sections for f in section.recording.source_files)
     release = source.manifest.release
-    pictures = [source.resolve(n) for n in (release.front_cover, release.back_cover) if n]
+    sleeve = source.manifest.sleeve
+    printed = (*sleeve.logos, *(picture.file for picture in sleeve.pictures)) if sleeve else ()
+    pictures = [source.resolve(n) for n in (release.front_cover, release.back_cover, *printed) if n]
     files = dict.fromkeys((*sounds, *pictures, approval_path(source.path)))
     stamps = {path: _stamp(path) for path in files}
     stamped = [[str(path.resolve()), stamp] for path, stamp in stamps.items()]

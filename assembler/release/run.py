@@ -67,6 +67,7 @@ from assembler.release.tasks.proofs import (
 from assembler.release.tasks.side_clips import proof_side
 from assembler.sheets.credits_sheet import write_credits_sheet
 from assembler.sheets.label_copy import write_label_copy
+from assembler.sleeve.templates import write_templates
 from assembler.typeset.barcode import write_barcode
 
 _nothing: Task[None] = Task("nothing", lambda: None)
@@ -179,6 +180,7 @@ class Build:
         write_label_copy(folder, manifest, metadata)
         if manifest.release.barcode:
             write_barcode(manifest.release.barcode, folder)
+        write_templates(folder, manifest, metadata)
 
     def _make_proof(
         self,

@@ -136,7 +136,16 @@ def _booklet(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> tuple[Block
         Block("Track notes", track_notes(tracks)),
         Block("Thanks", prose(manifest.text.thanks or "")),
         Block("Lyrics", lyrics(tracks)),
+        Block("Pictures", _pictures(manifest)),
         Block("ISRC", isrc_items(tracks)),
+    )
+
+
+def _pictures(manifest: Manifest) -> tuple[Row, ...]:
+    """Return captions and who took the pictures; a picture without a caption by its file."""
+    return tuple(
+        Row(picture.caption or PurePosixPath(picture.file).name, end=picture.by or "")
+        for picture in (manifest.sleeve.pictures if manifest.sleeve else ())
     )
 
 

@@ -10,6 +10,7 @@ from typing import Any
 from reportlab.lib.pagesizes import A4
 from reportlab.pdfbase.pdfdoc import PDFDictionary, PDFInfo, PDFString
 from reportlab.pdfgen.canvas import Canvas
+from reportlab.pdfgen.textobject import PDFTextObject
 
 from assembler.typeset.blocks import Sheet
 from assembler.typeset.pdf_fonts import registered
@@ -25,9 +26,35 @@ class UndatedInfo(PDFInfo):  # type: ignore[misc]
         return bytes(dictionary.format(document))
 
 
-def new_document(path: Path, sheet: Sheet, size_pt: tuple[float, float] = A4) -> Any:
+class BlackText(PDFTextObject):  # type: ignore[misc]
+    """Text in shades of black ink alone."""
+
+    def setFillGray(self, gray: float) -> None:  # noqa: N802 - reportlab's name
+        """Set a grey as black ink."""
+        self.setFillColorCMYK(0, 0, 0, 1 - gray)
+
+
+class BlackInk(Canvas):  # type: ignore[misc]
+    """A canvas for print: greys are shades of black ink alone (DeviceCMYK)."""
+
+    def setFillGray(self, gray: float) -> None:  # noqa: N802
+        """Set a grey as black ink."""
+        self.setFillColorCMYK(0, 0, 0, 1 - gray)
+
+    def setStrokeGray(self, gray: float) -> None:  # noqa: N802
+        """Set a grey as black ink."""
+        self.setStrokeColorCMYK(0, 0, 0, 1 - gray)
+
+    def beginText(self, x: float = 0, y: float = 0) -> Any:  # noqa: N802
+        """Return a text in black ink."""
+        return BlackText(self, x, y)
+
+
+def new_document(
+    path: Path, sheet: Sheet, size_pt: tuple[float, float] = A4, kind: type[Any] = Canvas
+) -> Any:
     """Return a canvas whose bytes depend only on what is drawn."""
-    canvas = Canvas(
+    canvas = kind(
         str(path),
         pagesize=size_pt,
         invariant=1,

@@ -35,13 +35,14 @@ def write_pages(path: Path, sheet: Sheet, pages: Sequence[Page], frame: Frame) -
     canvas = new_document(path, sheet)
     for number, lines in enumerate(pages, 1):
         for y, line in lines:
-            _draw_line(canvas, line, y, frame)
+            draw_line(canvas, line, y, frame)
         _draw_footer(canvas, sheet, f"Page {number} of {len(pages)}", frame)
         canvas.showPage()
     canvas.save()
 
 
-def _draw_line(canvas: Any, line: Line, y_pt: float, frame: Frame) -> None:
+def draw_line(canvas: Any, line: Line, y_pt: float, frame: Frame) -> None:
+    """Draw a line of texts, from its lower edge."""
     for rule in line.rules:
         canvas.setStrokeGray(rule.grey)
         canvas.setLineWidth(rule.width_pt)

@@ -27,6 +27,7 @@ from assembler.sheets.credits_sheet import write_credits_sheet
 from assembler.sheets.label_copy import write_label_copy
 from assembler.sheets.pq_pdf import write_pq_pdf
 from assembler.sheets.pq_sheet import pq_text
+from assembler.sleeve.templates import write_templates
 from assembler.text import shorten
 from assembler.typeset.barcode import write_barcode
 from assembler.verification.files import has_cd_text
@@ -88,15 +89,17 @@ def tables(release: FinishedRelease, folder: str) -> Iterator[Finding]:
 
 
 def paper(release: FinishedRelease) -> Iterator[Finding]:
-    """Compare credits sheet, label copy and barcode."""
+    """Compare credits sheet, label copy, barcode and templates."""
     with TemporaryDirectory() as name:
         folder = Path(name)
         write_credits_sheet(folder, release.manifest, release.metadata)
         write_label_copy(folder, release.manifest, release.metadata)
         if release.manifest.release.barcode:
             write_barcode(release.manifest.release.barcode, folder)
-        for path in sorted(folder.iterdir()):
-            yield from other_text(release, f"paper/{path.name}", path.read_bytes())
+        write_templates(folder, release.manifest, release.metadata)
+        for path in sorted(path for path in folder.rglob("*") if path.is_file()):
+            inside = path.relative_to(folder).as_posix()
+            yield from other_text(release, f"paper/{inside}", path.read_bytes())
 
 
 def packages(release: FinishedRelease) -> Iterator[tuple[str, str]]:

@@ -1,0 +1,1 @@
+"""Templates of the printed parts, for the sleeve designer."""
