@@ -133,8 +133,8 @@ def _check_layer_and_ink(path: Path) -> None:
             inks = [tuple(map(float, c.operands)) for c in code if str(c.operator) == "k"]
             black = black or (0, 0, 0, 1) in inks
         assert black
-        for page in pypdf.PdfReader(path).pages:
-            for font in page["/Resources"]["/Font"].values():
+        for read in pypdf.PdfReader(path).pages:
+            for font in read["/Resources"]["/Font"].values():
                 assert "/FontFile2" in font.get_object()["/FontDescriptor"]
 
 
