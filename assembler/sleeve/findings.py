@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
@@ -43,9 +44,17 @@ def _figures(source: ManifestFile, sleeve: Sleeve) -> Iterator[Finding]:
         if name not in figures:
             message = f"`{name}` is not a figure of this package: it has {', '.join(figures)}"
             yield source.finding("error", "unknown-figure", loc, message)
-        elif value < 0.4 * figures[name] or value > max(2.5 * figures[name], 20):
+        elif not _is_likely(name, value, figures[name]):
             message = f"{value:g} mm can't be right: the usual figure is {figures[name]:g} mm"
             yield source.finding("error", "figure-out-of-range", loc, message)
+
+
+def _is_likely(name: str, value: float, usual: float) -> bool:
+    """Return whether a figure can be right; a sleeve may have no spine, a 7-inch a large hole."""
+    if name in ("bleed", "safe"):
+        return value <= 10
+    no_spine = value == 0 and name in ("spine", "inner_spine")
+    return no_spine or 0.4 * usual <= value <= max(2.5 * usual, 40)
 
 
 def _sides(source: ManifestFile, sleeve: Sleeve) -> Iterator[Finding]:
@@ -68,7 +77,7 @@ def _picture(
     if name.lower().endswith((".svg", ".pdf")) and path.is_file():
         return
     try:
-        with Image.open(path) as image:
+        with warnings.catch_warnings(action="ignore"), Image.open(path) as image:
             pixels, mode = image.width, image.mode
     except FileNotFoundError:
         yield source.finding("error", "picture-missing", loc, f"{name} is not there: correct it")

@@ -13,6 +13,7 @@ import pypdf
 import pypdfium2
 import pytest
 import zxingcpp
+from outside import output_of
 from PIL import Image
 
 from assembler.manifest import ManifestFile, load
@@ -212,6 +213,20 @@ def test_right_to_left_and_east_asian_titles_are_set(tmp_path: Path) -> None:
 def test_findings(tmp_path: Path, sleeve: str, code: str) -> None:
     Image.new("RGB", (200, 200)).save(tmp_path / "small.png")
     assert code in made(tmp_path, f"  {sleeve}").codes()
+
+
+@pytest.mark.wants("pdftotext")
+def test_text_is_copied_out_in_running_order(tmp_path: Path) -> None:
+    files = made(tmp_path, "  package: jewel_case").write()
+    text = output_of("pdftotext", files["tray-card"], "-", package="poppler-utils")
+    places = [text.index(title) for title in TITLES]
+    assert places == sorted(places)
+    assert text.index(TITLES[-1]) < text.index("℗ 2027 Tidewrack Editions")
+
+
+def test_a_sleeve_may_have_no_spine_and_a_single_a_large_hole(tmp_path: Path) -> None:
+    single = made(tmp_path, "  package: 7_inch\n  sides: 3\n  sizes: {hole: 38.1, spine: 0}")
+    assert "figure-out-of-range" not in single.codes()
 
 
 def test_figures_are_settable(tmp_path: Path) -> None:
