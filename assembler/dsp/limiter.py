@@ -231,10 +231,11 @@ def _limited(
         if len(known) < len(block):
             waiting.insert(0, block[len(known) :])
             block = block[: len(known)]
-        yield _with_gain_reduction(block, known), known
+        yield with_gain_reduction(block, known), known
 
 
-def _with_gain_reduction(block: Samples, gain_reduction: GainReduction) -> Samples:
+def with_gain_reduction(block: Samples, gain_reduction: GainReduction) -> Samples:
+    """Return a block lowered by the gain reduction of each sample; the block itself at 0 dB."""
     if not gain_reduction.any():
         return block
     limited = np.empty_like(block)

@@ -25,10 +25,10 @@ def position_at(sample: int, from_hz: int, to_hz: int) -> int:
     return -(-sample * to_hz // from_hz)
 
 
-def settled_start(start: int, from_hz: int, to_hz: int) -> int:
-    """Return a sample about `SETTLE_S` before `start` at which both rates have a sample."""
+def settled_start(start: int, from_hz: int, to_hz: int, settle_s: float = SETTLE_S) -> int:
+    """Return a sample about `settle_s` before `start` at which both rates have a sample."""
     step = from_hz // math.gcd(from_hz, to_hz)
-    return max(0, (start - round(SETTLE_S * from_hz)) // step * step)
+    return max(0, (start - round(settle_s * from_hz)) // step * step)
 
 
 def resample(blocks: Iterable[Samples], from_hz: int, to_hz: int) -> Iterator[Samples]:

@@ -154,7 +154,8 @@ class DoneReport(_Form):
     mended: dict[str, Any]
     equaliser: list[dict[str, Any]]
     mono_below_hz: float | None = None
-    """Left out where the manifest doesn't ask for it."""
+    compress: dict[str, float] | None = None
+    """Both are left out where the manifest doesn't ask for them."""
     fade_in_s: float
     fade_out_s: float
     fade_shape: str

@@ -190,6 +190,8 @@ def _processing(done: DoneReport) -> Iterator[tuple[str, str]]:
     if done.mono_below_hz is not None:
         bands.append(f"mono below {done.mono_below_hz:g} Hz")
     yield "EQ", "; ".join(bands) or _NONE
+    if done.compress:
+        yield "compressor", compressor_text(done.compress)
     lengths = (("in", done.fade_in_s), ("out", done.fade_out_s))
     fades = [f"{way} {length_s:g} s" for way, length_s in lengths if length_s]
     if fades:
@@ -260,6 +262,26 @@ def _files(files: Mapping[str, str]) -> Iterator[str]:
     for name, digest in files.items():
         yield from wrapped(name, COLUMNS)
         yield f"{' ' * _INDENT}{digest}"
+
+
+def compressor_text(values: Mapping[str, float | None]) -> str:
+    """Write a compressor's settings.
+
+    Examples
+    --------
+    >>> compressor_text({"threshold": -18, "ratio": 2, "attack": 30, "release": 200, "mix": 50})
+    'threshold −18.00 dB, 2:1, attack 30 ms, release 200 ms, mix 50 %'
+    """
+    kinds = {
+        "ratio": "{:g}:1",
+        "attack": "attack {:g} ms",
+        "release": "release {:g} ms",
+        "knee": "knee {:g} dB",
+        "mix": "mix {:g} %",
+        "sidechain_high_pass": "sidechain from {:g} Hz",
+    }
+    texts = [kind.format(values[key]) for key, kind in kinds.items() if values.get(key) is not None]
+    return ", ".join([f"threshold {signed_db(values['threshold'] or 0.0)}", *texts])
 
 
 def band_text(band: Band | Mapping[str, Any]) -> str:

@@ -218,6 +218,31 @@ class Band(Section):
         return self
 
 
+class Compress(Section):
+    """A compressor with linked channels, after the EQ."""
+
+    threshold: Annotated[float, InRange(-60, 0, "dBFS")]
+    """Level above which it compresses, in the source after EQ, dBFS."""
+    ratio: Annotated[float, InRange(1, 20, "(ratio)")]
+    """dB of input for each dB of output above the threshold."""
+    attack: Annotated[float, InRange(0.1, 500, "ms")] = 30.0
+    """Time to 63 % of the gain reduction, ms."""
+    release: Annotated[float, InRange(1, 2000, "ms")] = 200.0
+    """Time in which 63 % of the gain reduction is released, ms; not shorter than `attack`."""
+    knee: Annotated[float, InRange(0, 24, "dB")] = 6.0
+    """Width of the knee, dB."""
+    mix: Annotated[float, InRange(0, 100, "%")] = 100.0
+    """Share of the compressed sound, percent; below 100 it is parallel compression."""
+    sidechain_high_pass: Annotated[float, InRange(20, 500, "Hz")] | None = None
+    """Corner of a 12 dB/octave high-pass on what it reacts to, Hz."""
+
+    @model_validator(mode="after")
+    def _release_after_attack(self) -> Compress:
+        if self.release < self.attack:
+            raise refusal("bad-compress", "`release` is shorter than `attack`: lengthen it")
+        return self
+
+
 class Track(TrackDetails):
     """One track: its source, its processing and its metadata."""
 
@@ -261,6 +286,8 @@ class Track(TrackDetails):
     """EQ bands, in order."""
     mono_below: MonoHertz | None = None
     """Corner of a 24 dB/octave high-pass on the side, after the EQ bands: mono below it, Hz."""
+    compress: Compress | None = None
+    """A compressor, after the EQ."""
     artist: Line | None = None
     """The track's artist, where it is not the release's."""
     version: Line | None = None

@@ -1,4 +1,4 @@
-"""A passage's sound at one rate: section, EQ, rate conversion and fades, then gain."""
+"""A passage's sound at one rate: section, EQ, compressor, rate conversion and fades, then gain."""
 
 from __future__ import annotations
 
@@ -14,16 +14,19 @@ import numpy as np
 
 from assembler.cancel import check_cancelled
 from assembler.dsp.blocks import Samples
+from assembler.dsp.compressor import compress
 from assembler.dsp.decibels import amplitude
 from assembler.dsp.equaliser import equalise
 from assembler.dsp.fades import fade
-from assembler.dsp.resample import BEYOND_S, section_at, settled_start
+from assembler.dsp.resample import BEYOND_S, SETTLE_S, section_at, settled_start
 from assembler.errors import SourceError
 from assembler.preflight.track_section import TrackSection
 from assembler.sequence import Passage
 from assembler.sequence.frames import samples_at, samples_in
 
 BLOCK_FRAMES = 1 << 17
+_RELEASES = 10
+"""Releases of a compressor read before a section: what is left of any gain reduction is e⁻¹⁰."""
 RAMP_S = 0.01
 """Half the duration of the gain ramp at a segue between tracks of different gain."""
 
@@ -84,7 +87,7 @@ def trimmed_for_meter(rendered: RenderedPassage) -> RenderedPassage:
 
 def _tracks(rendered: RenderedPassage) -> Iterator[Iterator[Samples]]:
     """Yield the sound of each track: rendered now, or read from the passage's file."""
-    if not any(s.bands or s.recording.rate_hz != rendered.rate_hz for s in rendered.sections):
+    if not any(_is_costly(section, rendered.rate_hz) for section in rendered.sections):
         for i in range(len(rendered.sections)):
             yield _rendered_track(rendered, i)
         return
@@ -93,6 +96,10 @@ def _tracks(rendered: RenderedPassage) -> Iterator[Iterator[Samples]]:
     with rendered.file.open("rb") as file:
         for length in rendered.lengths:
             yield _read_floats(file, length)
+
+
+def _is_costly(section: TrackSection, rate_hz: int) -> bool:
+    return bool(section.bands or section.compressor or section.recording.rate_hz != rate_hz)
 
 
 def _rendered_track(rendered: RenderedPassage, i: int) -> Iterator[Samples]:
@@ -130,13 +137,16 @@ def _read_floats(file: BinaryIO, length: int) -> Iterator[Samples]:
 
 def _section_sound(section: TrackSection, rate_hz: int) -> Iterator[Samples]:
     recording, start, end = section.recording, section.start, section.end
-    own_hz = recording.rate_hz
-    if section.bands or own_hz != rate_hz:
-        read_from = settled_start(start, own_hz, rate_hz)
+    own_hz, compressor = recording.rate_hz, section.compressor
+    if _is_costly(section, rate_hz):
+        settle_s = max(SETTLE_S, _RELEASES * compressor.release_s if compressor else 0.0)
+        read_from = settled_start(start, own_hz, rate_hz, settle_s)
         read_to = min(recording.frames, end + round(BEYOND_S * own_hz))
     else:
         read_from, read_to = start, end
     sound = equalise(recording.blocks(read_from, read_to), section.bands, own_hz)
+    if compressor:
+        sound = compress(sound, compressor, own_hz)
     sound = section_at(sound, read_from, start, end, own_hz, rate_hz)
     fades = (section.fade_in_s, section.fade_out_s)
     fade_in, fade_out = (round(time_s * rate_hz) for time_s in fades)

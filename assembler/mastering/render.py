@@ -275,7 +275,8 @@ def _is_unprocessed(rendered: RenderedPassage, i: int, gain_db: float, bits: int
     section = rendered.sections[i]
     recording = section.recording
     overlaps = any(rendered.overlaps[i : i + 2])
-    changed = gain_db != 0 or section.bands or section.fade_in_s or section.fade_out_s or overlaps
+    processed = section.bands or section.compressor
+    changed = gain_db != 0 or processed or section.fade_in_s or section.fade_out_s or overlaps
     return not changed and recording.rate_hz == rendered.rate_hz and (recording.bits or 99) <= bits
 
 

@@ -23,7 +23,7 @@ from assembler.preflight.broadcast import broadcast_findings
 from assembler.preflight.details import detail_findings
 from assembler.preflight.hold import Hold, find_hold
 from assembler.preflight.rates import rate_findings
-from assembler.preflight.section_findings import overlap_findings
+from assembler.preflight.section_findings import compressor_findings, overlap_findings
 from assembler.preflight.sections import (
     find_hidden,
     find_sections,
@@ -135,6 +135,7 @@ def check(
     findings += hidden_findings
     overlaps = list(overlap_findings(source, sections))
     findings += overlaps
+    findings += compressor_findings(source, sections)
     findings += _manifest_findings(source)
     whole = [section for section in sections if section is not None]
     discs: tuple[DiscOrder, ...] = ()

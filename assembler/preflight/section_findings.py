@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
+from itertools import pairwise
 
 from assembler.audio import Recording
 from assembler.findings import Finding, Loc
@@ -15,6 +16,25 @@ LONGEST_OVERLAP_S = 60
 POINT_DISTANCE_S = Fraction(2, 75)
 MOST_POINTS = 98
 """Index points 02 to 99."""
+
+
+def compressor_findings(
+    source: ManifestFile, sections: Sequence[TrackSection | None]
+) -> Iterator[Finding]:
+    """Find segues inside one recording at which the compressor changes, so that its gain steps."""
+    for before, section in pairwise(sections):
+        if before is None or section is None:
+            continue
+        track = section.track
+        gap = source.manifest.disc.gap if track.gap is None else track.gap
+        is_cut = before.names == section.names and before.end == section.start
+        if is_cut and gap == 0 and not track.overlap and before.compressor != section.compressor:
+            message = (
+                "the compressor changes at a segue inside one recording, and its gain may step "
+                "there: give both tracks the same `compress`, or write an `overlap`"
+            )
+            loc = ("tracks", section.index, "compress" if track.compress else "title")
+            yield source.finding("warning", "compressor-steps", loc, message)
 
 
 def overlap_findings(

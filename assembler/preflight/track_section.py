@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from assembler.audio import Recording
+from assembler.dsp.compressor import CompressorSettings
 from assembler.dsp.equaliser import FilterBand
 from assembler.dsp.resample import position_at
 from assembler.manifest import Track
@@ -50,6 +51,11 @@ class TrackSection:
         """The track's equaliser and mono below a frequency."""
         return bands_of(self.track)
 
+    @property
+    def compressor(self) -> CompressorSettings | None:
+        """The track's compressor, if any."""
+        return compressor_of(self.track)
+
     def samples_at(self, rate_hz: int) -> int:
         """Return its length in samples at another rate."""
         own_hz = self.recording.rate_hz
@@ -67,3 +73,19 @@ def bands_of(track: Track) -> tuple[FilterBand, ...]:
     if track.mono_below is not None:
         bands.append(FilterBand("high_pass", track.mono_below, slope=24, on="side"))
     return tuple(bands)
+
+
+def compressor_of(track: Track) -> CompressorSettings | None:
+    """Return a track's compressor; None without one."""
+    asked = track.compress
+    if asked is None:
+        return None
+    return CompressorSettings(
+        asked.threshold,
+        asked.ratio,
+        asked.attack / 1000,
+        asked.release / 1000,
+        asked.knee,
+        asked.mix / 100,
+        asked.sidechain_high_pass,
+    )

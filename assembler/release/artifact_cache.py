@@ -70,6 +70,8 @@ class ArtifactCache:
             parts["EQ" + of] = [
                 list(band[:-1] if band.on == "stereo" else band) for band in section.bands
             ]
+            if section.compressor:
+                parts["compressor" + of] = section.compressor
             parts["fades" + of] = [
                 str(section.fade_in_s),
                 str(section.fade_out_s),

@@ -351,8 +351,12 @@ def _done(section: TrackSection) -> DoneReport:
         overlap_s=float(track.overlap or 0),
         trim_db=track.trim,
     )
-    asked = track.mono_below is not None
-    return done.model_copy(update={"mono_below_hz": track.mono_below}) if asked else done
+    asked: dict[str, object] = {}
+    if track.mono_below is not None:
+        asked["mono_below_hz"] = track.mono_below
+    if track.compress is not None:
+        asked["compress"] = track.compress.model_dump(exclude_none=True)
+    return done.model_copy(update=asked)
 
 
 def _delivered(track: FinishedTrack | None, bits: int) -> DeliveredReport | None:

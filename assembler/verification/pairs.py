@@ -14,6 +14,7 @@ from assembler.audio.digest import file_digest
 from assembler.download.formats import facts_of
 from assembler.download.lossy import decoded
 from assembler.dsp.blocks import Samples
+from assembler.dsp.compressor import compress
 from assembler.dsp.equaliser import equalise
 from assembler.dsp.fades import fade
 from assembler.dsp.resample import position_at
@@ -29,7 +30,7 @@ from assembler.finished.pcm import (
 from assembler.finished.report_form import TrackReport
 from assembler.manifest.sets import DISC, set_of
 from assembler.manifest.transfers import Restoration
-from assembler.preflight.track_section import bands_of
+from assembler.preflight.track_section import bands_of, compressor_of
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 from assembler.verification.files import join_clips, listening_copies
 from assembler.verification.sound import (
@@ -221,9 +222,12 @@ def _source(
         )
 
         shape = release.manifest.tracks[index].fade_shape
+        compressor = compressor_of(release.manifest.tracks[index])
 
         def faded() -> Iterator[Samples]:
             sound = equalise(_from(recording, start, end), bands, rate_hz)
+            if compressor:
+                sound = compress(sound, compressor, rate_hz)
             return fade(sound, length, fade_in, fade_out, shape=shape)
 
         source = Sound("its source", rate_hz, faded)

@@ -84,6 +84,8 @@ def _of_tracks(release: FinishedRelease) -> Compared:
         bands = [band.model_dump(exclude_none=True) for band in expected.equaliser]
         yield f"{place}.done.equaliser", done.equaliser, bands
         yield f"{place}.done.mono_below_hz", done.mono_below_hz, expected.mono_below
+        asked = expected.compress and expected.compress.model_dump(exclude_none=True)
+        yield f"{place}.done.compress", done.compress, asked
         if expected.side is None:
             for edge, time_s in (("start", expected.start), ("end", expected.end)):
                 if time_s is not None:

@@ -274,3 +274,28 @@ def test_only_dither_changes_the_mid_where_only_the_side_is_asked(tmp_path):
     mid, side = (np.abs((made - source) @ [1, sign]) for sign in (1, -1))
     assert mid.max() <= 4  # TPDF dither of 24 bits alone: below 2 steps in each channel
     assert side.max() > 10000
+
+
+COMPRESS = "compress: {threshold: -30, ratio: 4, release: 100, sidechain_high_pass: 90}"
+
+
+def _compressed(folder, name, *tracks):
+    lines = "".join(f"- {{title: T{n}, audio: a.wav, {text}}}\n" for n, text in enumerate(tracks))
+    settings = "level: {match: none}\ndownload: {formats: [flac-24]}\ntracks:\n"
+    report, built = _built(folder, settings + lines, name, only=["disc", "download"])
+    return report, [_read(path) >> 8 for path in sorted(built.glob("download/flac-24/*.flac"))]
+
+
+def test_a_compressor_is_seamless_at_a_segue_and_a_change_of_it_is_reported(tmp_path):
+    _write(tmp_path / "a.wav", _music(11, 44100), 44100)
+    _, (whole,) = _compressed(tmp_path, "W", COMPRESS)
+    _, parts = _compressed(tmp_path, "P", f"end: 5, {COMPRESS}", f"start: 5, gap: 0, {COMPRESS}")
+    joined = np.concatenate(parts)[: 11 * 44100].astype(np.int64)
+    difference = np.abs(joined - whole[: len(joined)])
+    assert difference.max() <= 2**23 * 10 ** (-100 / 20)  # what is left of ten releases
+    source = _read(tmp_path / "a.wav")[: len(whole)] >> 8
+    assert np.abs(whole - source).max() > 2**23 * 0.05
+    report, _ = _compressed(tmp_path, "S", "end: 5", f"start: 5, gap: 0, {COMPRESS}")
+    assert "compressor-steps" in [finding.code for finding in report.findings]
+    text = (report.release_dir / "report.txt").read_text(encoding="utf-8")
+    assert "threshold −30.00 dB, 4:1, attack 30 ms, release 100 ms" in " ".join(text.split())

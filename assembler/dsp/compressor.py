@@ -1,0 +1,135 @@
+"""A feed-forward compressor with linked channels.
+
+Gain computer with a soft knee in the log domain, then the smooth decoupled peak detector:
+Giannoulis, Massberg and Reiss, "Digital Dynamic Range Compressor Design", J. Audio Eng. Soc. 60(6),
+2012, equations 4 and 17. Where nothing reaches the knee the sound passes bit for bit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from itertools import tee
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assembler.dsp.blocks import Samples
+from assembler.dsp.compiled import compiled
+from assembler.dsp.equaliser import FilterBand, equalise
+from assembler.dsp.limiter import GainReduction, with_gain_reduction
+
+_SILENCE = 1e-10
+_IDLE_DB = 1e-4
+
+
+class CompressorSettings(NamedTuple):
+    """How a compressor is set.
+
+    Attributes
+    ----------
+    threshold_db
+        Level above which it compresses, dBFS.
+    ratio
+        dB of input for each dB of output above the threshold.
+    attack_s, release_s
+        Time in which 63 % of a change of gain reduction is reached; release_s ≥ attack_s.
+    knee_db
+        Width of the knee around the threshold.
+    mix
+        Share of the compressed sound, 0 to 1.
+    sidechain_hz
+        Corner of a 12 dB/octave high-pass in the sidechain.
+    """
+
+    threshold_db: float
+    ratio: float
+    attack_s: float = 0.03
+    release_s: float = 0.2
+    knee_db: float = 6.0
+    mix: float = 1.0
+    sidechain_hz: float | None = None
+
+
+@compiled
+def _smooth(demand: GainReduction, attack: float, release: float, levels: GainReduction) -> None:
+    """Smooth the demand in place; levels: the released and the smoothed value so far."""
+    released, level = levels[0], levels[1]
+    for i in range(demand.shape[0]):
+        target = demand[i]
+        released = max(target, target + (released - target) * release)
+        level = released + (level - released) * attack
+        if target == 0.0 and released < _IDLE_DB and level < _IDLE_DB:
+            released = 0.0
+            level = 0.0
+        demand[i] = level
+    levels[0], levels[1] = released, level
+
+
+def compress(
+    blocks: Iterable[Samples], settings: CompressorSettings, rate_hz: int
+) -> Iterator[Samples]:
+    """Compress a stream; at ratio 1, and below the knee, it is unchanged.
+
+    Parameters
+    ----------
+    blocks
+        Stereo blocks; both channels get the same gain.
+    settings
+        The compressor's settings.
+    rate_hz
+        Sample rate.
+    """
+    attack = _coefficient(settings.attack_s, rate_hz)
+    release = _coefficient(_own_release_s(settings.attack_s, settings.release_s), rate_hz)
+    levels, mix = np.zeros(2), np.float32(settings.mix)
+    bands = [FilterBand("high_pass", settings.sidechain_hz)] if settings.sidechain_hz else []
+    sound, sidechain = tee(block for block in blocks if len(block))
+    for block, heard in zip(sound, equalise(sidechain, bands, rate_hz), strict=True):
+        reduction = demand_db(np.abs(heard).max(axis=1), settings)
+        if reduction.any() or levels.any():
+            _smooth(reduction, attack, release, levels)
+        compressed = with_gain_reduction(block, reduction)
+        if compressed is block or mix == 1:
+            yield compressed
+        else:
+            yield block + mix * (compressed - block)
+
+
+def demand_db(peaks: NDArray[np.float32], settings: CompressorSettings) -> GainReduction:
+    """Return the gain reduction of the static curve for each peak, in dB (≥ 0)."""
+    over = 20 * np.log10(np.maximum(peaks.astype(np.float64), _SILENCE)) - settings.threshold_db
+    half = settings.knee_db / 2
+    reduced = np.maximum(over, 0.0)
+    if half:
+        in_knee = np.abs(over) <= half
+        reduced[in_knee] = (over[in_knee] + half) ** 2 / (2 * settings.knee_db)
+    return reduced * (1 - 1 / settings.ratio)
+
+
+def _coefficient(time_s: float, rate_hz: int) -> float:
+    return math.exp(-1 / (time_s * rate_hz)) if time_s > 0 else 0.0
+
+
+def _own_release_s(attack_s: float, release_s: float) -> float:
+    """Return the release of the first stage with which both together take `release_s`.
+
+    The attack's stage follows the release's, and lengthens it (section 2.3 of the paper).
+    """
+    low, high = 0.0, release_s
+    for _ in range(60):
+        own = (low + high) / 2
+        if _left_after(release_s, own, attack_s) > math.exp(-1):
+            high = own
+        else:
+            low = own
+    return low
+
+
+def _left_after(time_s: float, one_s: float, other_s: float) -> float:
+    """Return what two stages in series have left of a step down after a time."""
+    one, other = (t * math.exp(-time_s / t) if t > 0 else 0.0 for t in (one_s, other_s))
+    if math.isclose(one_s, other_s, rel_tol=1e-9):
+        return (1 + time_s / one_s) * math.exp(-time_s / one_s)
+    return (one - other) / (one_s - other_s)
