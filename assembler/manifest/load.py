@@ -130,8 +130,11 @@ def load_to_check(path: str | Path) -> ManifestFile:
     FindingsError
         As for `load`, where the running order can't be determined.
     """
-    path = Path(path)
-    text = read_text(path)
+    return load_text(read_text(Path(path)), Path(path))
+
+
+def load_text(text: str, path: Path) -> ManifestFile:
+    """Read a manifest from a text that is, or will be, in a file; see `load_to_check`."""
     tree, places = read_tree(text, path)
     if not isinstance(tree, dict):
         message = "a manifest is a mapping that begins with `release:`"

@@ -8,7 +8,8 @@ is parsed again and must hold the changes and no others.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 import yaml
@@ -161,7 +162,7 @@ def _as_loaded(value: PlainValue) -> Any:
     return list(value) if isinstance(value, tuple) else value
 
 
-def write_manifest(source: ManifestFile, text: str) -> None:
+def write_manifest(source: ManifestFile, text: str, check: Callable[[Path], object] = load) -> None:
     """Replace a manifest's file at once by a new text that loads; a byte-order mark stays.
 
     Raises
@@ -175,7 +176,7 @@ def write_manifest(source: ManifestFile, text: str) -> None:
         mark = b"\xef\xbb\xbf" if old.startswith(b"\xef\xbb\xbf") else b""
         if old.removeprefix(mark) != source.text.encode():
             raise AssemblerError(f"{source.path}: changed while it was read: try again")
-        write_at_once(path, mark + text.encode(), load)
+        write_at_once(path, mark + text.encode(), check)
     except OSError as error:
         reason = (error.strerror or "error").lower()
         message = f"{source.path}: can't be written: {reason}: check the permissions and the space"

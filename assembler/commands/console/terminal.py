@@ -26,8 +26,8 @@ def say(text: object, *, stderr: bool = False) -> None:
     print(printable(str(text)), file=sys.stderr if stderr else sys.stdout, flush=stderr)
 
 
-def say_json(content: Any) -> None:
-    """Print a JSON document, control characters escaped."""
+def say_json(content: Any, indent: int | None = 2) -> None:
+    """Print a JSON document, control characters escaped; on one line without an indent."""
     utf_8 = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
-    text = json.dumps(content, indent=2, ensure_ascii=not utf_8)
+    text = json.dumps(content, indent=indent, ensure_ascii=not utf_8)
     print(_CONTROLS.sub(lambda match: f"\\u{ord(match[0]):04x}", text))

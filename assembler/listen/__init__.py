@@ -1,0 +1,1 @@
+"""The listening page: every decision heard before it is built, and written into the manifest."""

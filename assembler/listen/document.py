@@ -1,0 +1,146 @@
+"""What the page shows: the tracks with their times, gains and findings, as plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from assembler.listen.decided import Decided
+from assembler.listen.revisions import Revision, Revisions
+from assembler.listen.sound import Kind, Sound
+from assembler.manifest import Track
+from assembler.mastering.render import FinishedTrack
+from assembler.preflight.check import CheckReport, disc_json
+from assembler.sequence import TrackPlace
+from assembler.text import FRAMES_PER_SECOND
+
+LOUDEST_S = 10
+"""Each track is judged by its loudest 10 s."""
+_BLOCKS_PER_SECOND = 10
+_SHOWN = ("gap", "overlap", "start", "end", "trim", "fade_in", "fade_out")
+
+
+def document(revisions: Revisions, sound: Sound, decided: Decided) -> dict[str, Any]:
+    """Return the whole page's data: one revision, with what is settled of it."""
+    revision = revisions.current
+    found = {
+        "revision": revision.number,
+        "manifest": str(revisions.path),
+        "ok": revision.ok and not sound.findings,
+        "readable": revision.text is not None,
+        "can_undo": revisions.can_undo,
+        "can_redo": revisions.can_redo,
+        "decided": decided.texts,
+        "findings": [one.as_json() for one in (*revision.findings, *sound.findings)],
+    }
+    return {**found, **_release(revision, sound.tracks)}
+
+
+def _release(
+    revision: Revision, finished: Mapping[tuple[Kind, int], FinishedTrack]
+) -> dict[str, Any]:
+    report = revision.report
+    if report is None:
+        return {"artist": "", "title": "", "discs": [], "tracks": [], "level": {}}
+    manifest = report.source.manifest
+    limit = manifest.disc.limit
+    return {
+        "artist": manifest.release.artist,
+        "title": manifest.release.title,
+        "discs": [disc_json(disc, limit) for disc in report.discs],
+        "level": manifest.level.model_dump(mode="json"),
+        "tracks": [
+            _track(report, index, track, finished) for index, track in enumerate(manifest.tracks)
+        ],
+    }
+
+
+def _track(
+    report: CheckReport,
+    index: int,
+    track: Track,
+    finished: Mapping[tuple[Kind, int], FinishedTrack],
+) -> dict[str, Any]:
+    found: dict[str, Any] = {
+        "index": index,
+        "title": track.full_title,
+        "values": {name: _plain(getattr(track, name)) for name in _SHOWN},
+        "default_gap": float(report.source.manifest.disc.gap),
+        **_place(report, index),
+        **_source(report, index),
+        **_finished(finished.get(("track", index))),
+        "join_settled": ("join", index) in finished,
+    }
+    return found
+
+
+def _place(report: CheckReport, index: int) -> dict[str, Any]:
+    """Return where a track is on its disc."""
+    place: TrackPlace
+    for disc in report.discs:
+        for place in disc.places:
+            if place.index == index:
+                return {
+                    "number": place.number,
+                    "disc_number": disc.number,
+                    "start_frame": place.start_frame,
+                    "frames": place.frames,
+                    "gap_frames": place.gap_frames,
+                    "gap_s": place.gap_frames / FRAMES_PER_SECOND,
+                }
+    return {"number": index + 1, "disc_number": None}
+
+
+def _source(report: CheckReport, index: int) -> dict[str, Any]:
+    if index >= len(report.sections):
+        return {"source": None}
+    section = report.sections[index]
+    rate_hz = section.recording.rate_hz
+    return {
+        "source": {
+            "names": list(section.names),
+            "rate_hz": rate_hz,
+            "length_s": section.recording.frames / rate_hz,
+            "start_s": section.start / rate_hz,
+            "end_s": section.end / rate_hz,
+            "fade_in_s": float(section.fade_in_s),
+            "fade_out_s": float(section.fade_out_s),
+        }
+    }
+
+
+def _finished(track: FinishedTrack | None) -> dict[str, Any]:
+    if track is None:
+        return {"settled": False}
+    bits = max(track.readings)
+    reading = track.readings[bits]
+    return {
+        "settled": True,
+        "gain_db": round(track.gain_db, 3),
+        "length_s": track.length / track.rate_hz,
+        "integrated_lufs": reading.integrated_lufs,
+        "true_peak_dbtp": reading.true_peak_dbtp,
+        "max_gain_reduction_db": round(track.gain_reduction.most_db, 2),
+        "loudest_from_s": loudest_from_s(track.gating_blocks[bits]),
+    }
+
+
+def loudest_from_s(gating_blocks: np.ndarray[Any, Any]) -> float:
+    """Return where the loudest `LOUDEST_S` seconds of a track begin.
+
+    Parameters
+    ----------
+    gating_blocks
+        Mean energies of blocks of 400 ms, one every 100 ms (ITU-R BS.1770).
+    """
+    length = LOUDEST_S * _BLOCKS_PER_SECOND
+    if len(gating_blocks) <= length:
+        return 0.0
+    sums = np.convolve(gating_blocks, np.ones(length), "valid")
+    return float(np.argmax(sums)) / _BLOCKS_PER_SECOND
+
+
+def _plain(value: Any) -> float | None:
+    return None if value is None else round(float(value), 6)

@@ -1,0 +1,117 @@
+// What each decision asks, which numbers belong to it, and what is played for it.
+
+const signed = (value, digits = 1) => `${value < 0 ? "−" : "+"}${Math.abs(value).toFixed(digits)}`;
+const clock = (s) => `${Math.floor(s / 60)}:${(s % 60).toFixed(2).padStart(5, "0")}`;
+const AROUND_S = 4, TAIL_S = 6;
+
+const field = (track, name, label, unit, fallback) => ({
+  place: `tracks[${track.index}].${name}`, name, label, unit, value: track.values[name], fallback,
+  rate: track.source ? track.source.rate_hz : 44100,
+});
+
+/** The join of a track and the one before it. */
+export function join(before, track) {
+  const gap = track.values.overlap ? 0 : track.gap_s, tail = TAIL_S + gap;
+  return {
+    key: `join-${before.index + 1}-${track.index + 1}`,
+    tracks: [before.index, track.index],
+    head: `Join ${before.number}–${track.number}: is the space between “${before.title}” and “${track.title}” right?`,
+    short: track.values.overlap ? `crossfade ${track.values.overlap} s` : gap ? `gap ${gap.toFixed(2)} s` : "segue",
+    fields: [
+      field(track, "gap", `Gap before ${track.number}`, "s", track.default_gap),
+      field(track, "overlap", "Crossfade", "s", 0),
+      field(before, "fade_out", `Fade-out of ${before.number}`, "s", before.source ? before.source.fade_out_s : 0),
+      field(track, "fade_in", `Fade-in of ${track.number}`, "s", track.source ? track.source.fade_in_s : 0),
+    ],
+    picture: {
+      url: `audio/join/${before.index + 1}-${track.index + 1}?from=${-tail}&to=${TAIL_S}`,
+      from: -tail, to: TAIL_S, dragged: "gap", sign: 1,
+      marks: [
+        ...(gap ? [{ at: -gap, name: `end of ${before.number}` }] : []),
+        { at: 0, name: `start of ${track.number}`, main: true },
+      ],
+      shades: gap ? [{ from: -gap, to: 0 }] : [],
+    },
+    plays: [{ name: "Play the join", url: `audio/join/${before.index + 1}-${track.index + 1}?from=${-tail}&to=${TAIL_S}`, drawn: true }],
+    says: track.join_settled ? "As the disc has it." : "Preview with the gain known so far; being finished.",
+    stamp: track.join_settled,
+  };
+}
+
+/** Where a track begins or ends in its recording. */
+export function cut(track, which) {
+  const { source } = track, n = track.index + 1, length = source.end_s - source.start_s;
+  const begins = which === "start", at = begins ? 0 : length;
+  const from = at - AROUND_S, to = at + AROUND_S;
+  const audio = (a, b) => `audio/track/${n}?stage=source&from=${a}&to=${b}`;
+  return {
+    key: `${which}-${n}`,
+    tracks: [track.index],
+    head: `Track ${track.number}, “${track.title}”: does it ${begins ? "begin" : "end"} at the right place?`,
+    short: `${begins ? "start" : "end"} ${clock(begins ? source.start_s : source.end_s)}`,
+    fields: [
+      { ...field(track, which, begins ? "Start in the recording" : "End in the recording", "s", begins ? 0 : source.length_s),
+        value: track.values[which] },
+      begins
+        ? field(track, "fade_in", "Fade-in", "s", source.fade_in_s)
+        : field(track, "fade_out", "Fade-out", "s", source.fade_out_s),
+    ],
+    picture: {
+      url: audio(from, to), from: from - at, to: to - at, dragged: which, sign: 1,
+      gain: track.gain_db,
+      marks: [{ at: 0, name: which, main: true }],
+      shades: [begins ? { from: -AROUND_S, to: 0 } : { from: 0, to: AROUND_S }],
+    },
+    plays: [
+      begins
+        ? { name: "Play from the start", url: `audio/track/${n}?from=0&to=${AROUND_S}` }
+        : { name: "Play up to the end", url: `audio/track/${n}?from=${Math.max(0, length - AROUND_S)}&to=${length}` },
+      { name: "Play what is cut off", url: begins ? audio(-AROUND_S, 0) : audio(length, length + AROUND_S) },
+      { name: "Play across it", url: audio(from, to), drawn: true },
+    ],
+    says: `In the recording: ${clock(source.start_s)} to ${clock(source.end_s)} of ${clock(source.length_s)}. Shaded: cut off.`,
+    stamp: track.gain_db,
+  };
+}
+
+/** Whether a track's level is right among the others. */
+export function level(track, previous) {
+  const n = track.index + 1, from = track.loudest_from_s || 0, to = from + 10;
+  const matched = track.settled && track.integrated_lufs !== null;
+  const facts = matched
+    ? `Gain ${signed(track.gain_db)} dB · ${signed(track.integrated_lufs)} LUFS · true peak ${track.true_peak_dbtp === null ? "silent" : signed(track.true_peak_dbtp)} dBTP · max GR ${track.max_gain_reduction_db.toFixed(1)} dB. Loudest 10 s: from ${clock(from)}.`
+    : "Gain not determined yet: the track is being matched.";
+  const plays = [{ name: "Play its loudest 10 s", url: `audio/track/${n}?from=${from}&to=${to}`, drawn: true }];
+  if (previous) {
+    const other = previous.loudest_from_s || 0;
+    plays.push({ name: `Play ${previous.number}’s loudest 10 s`, url: `audio/track/${previous.index + 1}?from=${other}&to=${other + 10}` });
+  }
+  if (matched) {
+    plays.push({ name: `Play the source, ${signed(track.gain_db)} dB`, url: `audio/track/${n}?stage=source&from=${from}&to=${to}`, gain: track.gain_db });
+  }
+  return {
+    key: `level-${n}`,
+    tracks: [track.index],
+    head: `Track ${track.number}, “${track.title}”: is its level right?`,
+    short: matched ? `${signed(track.integrated_lufs)} LUFS` : "being matched",
+    fields: [field(track, "trim", "Trim", "dB", 0)],
+    picture: { url: `audio/track/${n}?from=${from}&to=${to}`, from: 0, to: 10, marks: [], shades: [] },
+    plays,
+    says: facts,
+    stamp: `${track.settled} ${track.gain_db}`,
+  };
+}
+
+/** Every decision, in the manifest's order. */
+export function decisions(tracks) {
+  const found = [];
+  tracks.forEach((track, i) => {
+    const before = tracks[i - 1];
+    if (before && track.disc_number !== null && before.disc_number === track.disc_number) found.push(join(before, track));
+    if (track.source) found.push(cut(track, "start"), level(track, before), cut(track, "end"));
+  });
+  return found;
+}
+
+/** What a decision depends on: it is open again when this changes. */
+export const signature = (entry) => `${entry.key} ${JSON.stringify(entry.fields.map((one) => [one.place.replace(/^.*\./, ""), one.value]))}`;

@@ -1,0 +1,103 @@
+"""A stretch of a passage as it would be delivered, without rendering the rest of the passage.
+
+The sound before the stretch is run up to, so that filters and limiter are settled: the limiter's
+slow mean has a time constant of 0.9 s. The result differs from the finished file by its dither, and
+where gain reduction began before the run-up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+
+from assembler.dsp.blocks import Pcm, skip
+from assembler.dsp.dither import Quantizer
+from assembler.dsp.limiter import limit
+from assembler.dsp.resample import position_at
+from assembler.mastering.passage import RenderedPassage, with_gain, with_silence
+from assembler.preflight.track_section import TrackSection
+
+RUN_UP_S = 3.0
+
+
+def preview(
+    rendered: RenderedPassage,
+    gains_db: Sequence[float],
+    ceiling_dbtp: float,
+    span: tuple[int, int],
+    bits: int,
+) -> Pcm:
+    """Render a stretch of a passage.
+
+    Parameters
+    ----------
+    rendered
+        The passage.
+    gains_db
+        Gain of each of its tracks.
+    ceiling_dbtp
+        Highest true peak.
+    span
+        First sample, and the one after the last.
+    bits
+        Word length.
+
+    Returns
+    -------
+    ndarray of int32, shape (frames, 2)
+        Not yet the finished PCM: dithered from another seed.
+    """
+    start, end = span
+    run_up = max(0, start - round(RUN_UP_S * rendered.rate_hz))
+    short, first, origin = _cut(rendered, run_up, end)
+    gains = [gains_db[i] for i in range(first, first + len(short.sections))]
+    limited = (block for block, _ in limit(with_gain(short, gains), rendered.rate_hz, ceiling_dbtp))
+    found = skip(with_silence(limited, end - origin), start - origin, end - start)
+    sound = np.concatenate([np.zeros((0, 2), np.float32), *found])
+    return Quantizer(bits, 0, rate_hz=rendered.rate_hz).quantize(sound).astype(np.int32)
+
+
+def _cut(rendered: RenderedPassage, start: int, end: int) -> tuple[RenderedPassage, int, int]:
+    """Return a passage without what is before and after a stretch.
+
+    Returns
+    -------
+    cut, first, origin
+        The shorter passage, the index of its first track, and the sample of the passage with which
+        it begins: at `start`, or before it in a fade.
+    """
+    begins = [0]
+    for length, overlap in zip(rendered.lengths, (*rendered.overlaps[1:], 0), strict=True):
+        begins.append(begins[-1] + length - overlap)
+    ends = [a + b for a, b in zip(begins, rendered.lengths, strict=False)]
+    kept = [i for i, e in enumerate(ends) if begins[i] < end and e > start] or [len(ends) - 1]
+    sections = [rendered.sections[i] for i in kept]
+    lengths = [rendered.lengths[i] for i in kept]
+    overlaps = [0, *(rendered.overlaps[i] for i in kept[1:])]
+    most = lengths[0] - 1 - (overlaps[1] if len(kept) > 1 else 0)
+    faded_in = max(round(sections[0].fade_in_s * rendered.rate_hz), rendered.overlaps[kept[0]])
+    head = min(start - begins[kept[0]], most)
+    if head > faded_in:
+        sections[0], head = _without_head(sections[0], head, rendered.rate_hz)
+        lengths[0] -= head
+    else:
+        head = 0
+    short = replace(
+        rendered,
+        sections=tuple(sections),
+        file=rendered.file.with_name(f"{rendered.file.name}.{start}-{end}"),
+        lengths=tuple(lengths),
+        overlaps=tuple(overlaps),
+        cuts=(),
+    )
+    return short, kept[0], begins[kept[0]] + head
+
+
+def _without_head(section: TrackSection, head: int, rate_hz: int) -> tuple[TrackSection, int]:
+    """Return a section that begins later, and by how many samples at a rate it is shorter."""
+    start = section.start + position_at(head, rate_hz, section.recording.rate_hz)
+    later = replace(section, start=start, fade_in_s=Fraction(0))
+    return later, section.samples_at(rate_hz) - later.samples_at(rate_hz)

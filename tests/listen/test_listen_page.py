@@ -1,0 +1,188 @@
+"""The listening page in Chromium: every action by mouse and by keyboard."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from listen.serving import HOSTILE, MANIFEST, Served
+from playwright.sync_api import Browser, Locator, Page, expect
+from proof.conftest import browser
+
+__all__ = ["browser"]
+
+pytestmark = [pytest.mark.wants("chromium"), pytest.mark.thorough]
+
+
+@dataclass
+class Opened:
+    page: Page
+    served: Served
+
+    def entry(self, key: str) -> Locator:
+        return self.page.locator(f'[data-key="{key}"]')
+
+    def field(self, key: str, label: str) -> Locator:
+        return self.entry(key).get_by_label(label)
+
+    def text(self) -> str:
+        return self.served.manifest.read_text(encoding="utf-8")
+
+    def wait_for(self, words: str) -> None:
+        """Wait until the manifest has these words."""
+        for _ in range(400):
+            if words in self.text():
+                return
+            self.page.wait_for_timeout(50)
+        raise AssertionError(f"{words!r} is not in {self.text()}")
+
+
+@pytest.fixture(params=[1280, 400])
+def opened(browser: Browser, served: Served, request: pytest.FixtureRequest) -> Iterator[Opened]:
+    served.post("decided", {"decided": []})
+    context = browser.new_context(viewport={"width": request.param, "height": 900})
+    page = context.new_page()
+    complaints: list[str] = []
+    page.on("console", lambda message: complaints.append(message.text))
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("dialog", lambda dialog: complaints.append(dialog.message))
+    page.goto(served.url)
+    expect(page.locator("#decisions .entry")).to_have_count(11)
+    yield Opened(page, served)
+    context.close()
+    assert [c for c in complaints if "422" not in c and "409" not in c] == []
+
+
+def faults(page: Page) -> list[str]:
+    found = Axe().run(page).response["violations"]
+    return [f"{one['id']}: {node['html']}" for one in found for node in one["nodes"]]
+
+
+def test_a_page_without_faults(opened):
+    page = opened.page
+    assert page.locator("h3", has_text=HOSTILE).count() == 4
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
+    expect(page.locator("#state")).to_contain_text("11 of 11 decisions open")
+    assert faults(page) == []
+    page.emulate_media(color_scheme="dark")
+    assert faults(page) == []
+
+
+def test_numbers_typed_nudged_and_undone(opened):
+    gap = opened.field("join-2-3", "Gap before 3")
+    gap.fill("3,25")
+    gap.press("Enter")
+    expect(opened.page.locator("#undo")).to_be_enabled()
+    opened.wait_for("    gap: 3.25\n")
+    opened.page.get_by_label("Arrow keys move by").select_option("frame")
+    gap.press("ArrowUp")
+    expect(gap).to_have_value("3.263333")
+    trim = opened.field("level-2", "Trim")
+    trim.press("ArrowDown")
+    expect(trim).to_have_value("-0.1")
+    opened.wait_for("{title: Tide Table, audio: 2.wav, gap: 0, trim: -0.1}")
+    for words in ("gap: 0}", "gap: 3.25\n", "gap: 2.5\n"):
+        opened.page.locator("#undo").click()
+        opened.wait_for(words)
+    expect(gap).to_have_value("2.5")
+    assert opened.text() == MANIFEST
+
+
+def test_a_mark_is_dragged_and_moved_by_keys(opened):
+    start = opened.field("start-1", "Start in the recording")
+    canvas = opened.entry("start-1").locator("canvas")
+    canvas.scroll_into_view_if_needed()
+    box = canvas.bounding_box()
+    middle = box["y"] + box["height"] / 2
+    opened.page.mouse.move(box["x"] + box["width"] / 2, middle)
+    opened.page.mouse.down()
+    opened.page.mouse.move(box["x"] + box["width"] * 5 / 8, middle, steps=4)
+    opened.page.mouse.up()
+    expect(start).not_to_have_value("1.5")
+    dragged = float(start.input_value())
+    assert dragged == pytest.approx(2.5, abs=0.03)  # a pixel
+    canvas.focus()
+    canvas.press("ArrowRight")
+    expect(start).to_have_value(f"{dragged + 0.01:g}")
+    opened.wait_for(f"    start: {dragged + 0.01:g}\n")
+
+
+def test_a_wrong_number_is_refused_beside_its_field(opened):
+    start = opened.field("start-1", "Start in the recording")
+    start.fill("99")
+    start.press("Enter")
+    expect(opened.entry("start-1").get_by_role("alert")).to_contain_text("start")
+    expect(start).to_have_value("1.5")
+    assert opened.text() == MANIFEST
+
+
+def test_an_edit_from_outside_while_a_number_is_typed(opened):
+    gap = opened.field("join-2-3", "Gap before 3")
+    gap.fill("4")
+    outside = MANIFEST.replace("start: 1.5", "start: 0.5")
+    opened.served.manifest.write_text(outside, encoding="utf-8")
+    expect(opened.field("start-1", "Start in the recording")).to_have_value("0.5")
+    expect(gap).to_have_value("4")
+    gap.press("Enter")
+    opened.wait_for("gap: 4")
+    assert opened.text() == outside.replace("gap: 2.5", "gap: 4")
+
+
+def test_tracks_are_moved_and_decisions_fold(opened):
+    page = opened.page
+    page.get_by_role("button", name="Earlier: Tide Table").click()
+    expect(page.locator("#message")).to_contain_text("pause")  # a segue can't open the disc
+    page.get_by_role("button", name="Later: Tide Table").press("Enter")
+    expect(page.locator("#order .name").last).to_have_text("Tide Table")
+    expect(page.get_by_role("button", name="Earlier: Tide Table")).to_be_focused()
+    entry = opened.entry("level-2")
+    entry.get_by_label("Decided").check()
+    expect(entry.locator(".body")).to_be_hidden()
+    expect(page.locator("#state")).to_contain_text("10 of 11 decisions open")
+    while not opened.served.release()["decided"]:
+        page.wait_for_timeout(50)
+    page.reload()
+    expect(opened.entry("level-2").locator(".body")).to_be_hidden()
+    opened.served.edit(tracks__1__trim=1)
+    expect(opened.entry("level-2").locator(".body")).to_be_visible()
+
+
+def test_space_plays_and_stops(opened):
+    opened.served.settled()
+    canvas = opened.entry("join-1-2").locator("canvas")
+    button = opened.entry("join-1-2").get_by_role("button")
+    canvas.focus()
+    canvas.press(" ")
+    expect(button).to_have_text("Stop")
+    canvas.press(" ")
+    expect(button).to_have_text("Play the join")
+
+
+def test_what_the_page_fetches_is_what_the_server_has(opened):
+    opened.served.settled()
+    path = "audio/join/1-2?from=-6&to=6"
+    size, total = opened.page.evaluate(
+        """async (path) => {
+          const bytes = new Uint8Array(await (await fetch(path)).arrayBuffer());
+          return [bytes.length, bytes.reduce((sum, one) => sum + one, 0)];
+        }""",
+        path,
+    )
+    content = opened.served.get(path)[1]
+    assert (size, total) == (len(content), sum(content))
+
+
+def test_a_page_of_another_origin_can_neither_read_nor_edit(browser, served):
+    page = browser.new_page()
+    page.goto("data:text/html,<title>other</title>")
+    for options in ("{}", "{method: 'POST', body: '{}'}", "{mode: 'no-cors'}"):
+        answer = page.evaluate(
+            f"async (url) => {{ try {{ const a = await fetch(url, {options});"
+            "return a.type === 'opaque' ? '' : await a.text(); } catch { return ''; } }",
+            served.url + "release.json",
+        )
+        assert answer == ""
+    assert served.manifest.read_text(encoding="utf-8") == MANIFEST
+    page.close()
