@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import zip_longest
-from typing import Any
 
 from assembler.draft.listed_song import ListedSong
 from assembler.manifest import Manifest, Track
 from assembler.manifest.details import Publisher
 from assembler.manifest.roles import is_performer
+from assembler.manifest.yaml_edits import PlainValue
 from assembler.text import compact
 
 PERFORMER = "performer"
 """The role of a performer without one."""
 _PERSON = re.compile(r"\s*([^;(]+?)\s*(?:\(([^)]*)\))?\s*(?:;|$)")
-
-PlainValue = str | bool | tuple[str, ...] | tuple[Mapping[str, Any], ...]
-"""What is written into the manifest: a text, true or false, a list of texts or of mappings."""
 
 
 def value_text(value: object) -> str:

@@ -18,8 +18,8 @@ from assembler.findings import Finding, errors_in
 from assembler.manifest import ManifestFile, Track
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.details import names_publisher
+from assembler.manifest.yaml_edits import PlainValue
 from assembler.tables.cells import (
-    PlainValue,
     missing_credits,
     plain_value,
     publishers_in,

@@ -7,8 +7,8 @@ from typing import Any
 
 import yaml
 
+from assembler.manifest.yaml_edits import Edit, UneditableError, mapping_yaml
 from assembler.tables.changes import Change
-from assembler.tables.yaml_edits import Edit, UneditableError, mapping_yaml
 
 CREDITS = "credits"
 """The section, and the key of a change that adds to it."""
