@@ -8,9 +8,11 @@ best gain that is known.
 from __future__ import annotations
 
 import io
+import shutil
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -18,7 +20,8 @@ import numpy as np
 import soundfile
 
 from assembler.cache.folder import CacheFolder
-from assembler.cancel import Cancelled, CancelToken, check_cancelled
+from assembler.cancel import Cancelled, CancelToken
+from assembler.download.formats import facts_of
 from assembler.dsp.blocks import Pcm
 from assembler.errors import AssemblerError, FindingsError
 from assembler.findings import Finding
@@ -83,7 +86,6 @@ class _Settled:
 
     tracks: dict[tuple[Kind, int], FinishedTrack] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
-    is_complete: bool = False
 
 
 def bits_and_spec(plan: Plan, kind: Kind) -> tuple[int, MasterSpec]:
@@ -98,8 +100,8 @@ def bits_and_spec(plan: Plan, kind: Kind) -> tuple[int, MasterSpec]:
     if kind == "join" and disc:
         bits = max(plan.bit_depths[disc])
         return bits, disc
-    if plan.measured_format:
-        return plan.measured_bits("download"), plan.downloads[plan.measured_format]
+    if name := plan.measured_format:
+        return facts_of(name).bits, plan.downloads[name]
     if disc:
         return DISC_BITS, disc
     raise NoSoundError("the manifest makes neither a disc nor downloads: there is nothing to play")
@@ -125,6 +127,7 @@ class Sound:
         self._lock = threading.Lock()
         self._pool = worker_pool(_JOBS)
         self._token = CancelToken()
+        self._superseded = threading.Event()
         self._thread: threading.Thread | None = None
         self._report: CheckReport | None = None
         self._settled = _Settled()
@@ -134,19 +137,25 @@ class Sound:
     def settle(self, report: CheckReport | None) -> None:
         """Begin to finish a revision in place of the one before."""
         with self._lock:
-            self._token.cancel()
-            self._token = CancelToken()
+            self._cancel()
+            self._token, self._superseded = CancelToken(), threading.Event()
             self._report, self._settled = report, _Settled()
             self._number += 1
             if report is None or not report.ok:
                 return
-            arguments = (report, self._token, self._settled, self._number, self._thread)
+            scratch = self._scratch / str(self._number)
+            run = partial(self._finish, report, self._settled, scratch)
+            arguments = (run, self._settled, self._token, self._superseded, self._thread)
             self._thread = threading.Thread(target=self._run, args=arguments, daemon=True)
             self._thread.start()
 
+    def _cancel(self) -> None:
+        self._superseded.set()
+        self._token.cancel()
+
     def close(self) -> None:
         """End all work."""
-        self._token.cancel()
+        self._cancel()
         if self._thread:
             self._thread.join()
         self._pool.shutdown()
@@ -270,33 +279,34 @@ class Sound:
 
     def _run(
         self,
-        report: CheckReport,
-        token: CancelToken,
+        finish: Callable[[Share], None],
         settled: _Settled,
-        number: int,
+        token: CancelToken,
+        superseded: threading.Event,
         before: threading.Thread | None,
     ) -> None:
-        """Finish a revision, unless another one comes."""
+        """Finish a revision once the work on the one before it has ended, unless another comes."""
         if before:
             before.join()
-        threading.Event().wait(_SETTLE_AFTER_S)
-        scratch = self._scratch / str(number)
-        scratch.mkdir(exist_ok=True)
+        if superseded.wait(_SETTLE_AFTER_S):
+            return
         try:
             with token.active(), Share(self._pool, token) as pool:
-                check_cancelled()
-                self._finish(report, settled, scratch, pool)
+                finish(pool)
         except Cancelled:
             return
         except FindingsError as error:
             settled.findings = error.findings
         except AssemblerError as error:
-            finding = report.source.finding("error", "stopped", (), str(error))
-            settled.findings = (finding,)
-        settled.is_complete = True
+            settled.findings = (Finding("error", "stopped", "", "", 0, str(error)),)
         self._changed()
 
     def _finish(self, report: CheckReport, settled: _Settled, scratch: Path, pool: Share) -> None:
+        for old in self._scratch.glob("[0-9]*"):  # of revisions before
+            shutil.rmtree(old, ignore_errors=True)
+        for preview_file in self._scratch.glob("preview-*"):
+            preview_file.unlink(missing_ok=True)
+        scratch.mkdir(exist_ok=True)
         digests = inputs_of(report, (), packages=False).digests(self._cache, pool.map)
         exact = check(report.source, scratch=scratch, cache=self._cache, digests=digests)
         if not exact.ok:

@@ -85,6 +85,8 @@ def _cut(rendered: RenderedPassage, start: int, end: int) -> tuple[RenderedPassa
         lengths[0] -= head
     else:
         head = 0
+    sections[-1] = _without_tail(sections[-1], ends[kept[-1]] - end, rendered.rate_hz)
+    lengths[-1] = sections[-1].samples_at(rendered.rate_hz)
     short = replace(
         rendered,
         sections=tuple(sections),
@@ -101,3 +103,12 @@ def _without_head(section: TrackSection, head: int, rate_hz: int) -> tuple[Track
     start = section.start + position_at(head, rate_hz, section.recording.rate_hz)
     later = replace(section, start=start, fade_in_s=Fraction(0))
     return later, section.samples_at(rate_hz) - later.samples_at(rate_hz)
+
+
+def _without_tail(section: TrackSection, tail: int, rate_hz: int) -> TrackSection:
+    """Return a section that ends 1 s after a stretch, unless its fade-out begins before that."""
+    tail -= rate_hz
+    if tail <= round(section.fade_out_s * rate_hz):
+        return section
+    end = section.end - position_at(tail, rate_hz, section.recording.rate_hz)
+    return replace(section, end=end, fade_out_s=Fraction(0))
