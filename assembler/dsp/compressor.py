@@ -2,7 +2,8 @@
 
 Gain computer with a soft knee in the log domain, then the smooth decoupled peak detector:
 Giannoulis, Massberg and Reiss, "Digital Dynamic Range Compressor Design", J. Audio Eng. Soc. 60(6),
-2012, equations 4 and 17 (numbers from memory). Where nothing reaches the knee the sound passes bit for bit.
+2012, equations 4 and 17 (numbers from memory). Where nothing reaches the knee the sound passes bit
+for bit.
 """
 
 from __future__ import annotations
