@@ -40,6 +40,9 @@ __all__ = ["ListRemark", "ListedSong", "SongList", "read_song_list", "song_list"
 MOST_BYTES = 1_000_000
 MOST_LINES = 5_000
 MOST_LETTERS = 1_000
+"""Of a line of text."""
+MOST_ROW_LETTERS = 20_000
+"""Of a table's row, which may name many people."""
 """Of a line; titles are shorter."""
 _NAMED = {
     "duration": "a time",
@@ -108,12 +111,18 @@ def song_list(text: str) -> SongList:
     Tide Table 185
     """
     lines = text.splitlines()
-    giants = [
-        not_understood(n, x[:MOST_LETTERS]) for n, x in enumerate(lines, 1) if len(x) > MOST_LETTERS
-    ]
-    lines = [line if len(line) <= MOST_LETTERS else "" for line in lines]
-    table = song_table([without_quote_marks(line) for line in lines])
-    return _whole_list(_from_table(table) if table else _from_lines(lines_of(lines)), giants)
+    rows, giants = _no_longer_than(MOST_ROW_LETTERS, lines)
+    table = song_table([without_quote_marks(row) for row in rows])
+    if table:
+        return _whole_list(_from_table(table), giants)
+    lines, giants = _no_longer_than(MOST_LETTERS, lines)
+    return _whole_list(_from_lines(lines_of(lines)), giants)
+
+
+def _no_longer_than(most: int, lines: Sequence[str]) -> tuple[list[str], list[ListRemark]]:
+    """Return lines with empty ones in place of those that are too long, and remarks on these."""
+    remarks = [not_understood(n, x[:most]) for n, x in enumerate(lines, 1) if len(x) > most]
+    return [line if len(line) <= most else "" for line in lines], remarks
 
 
 def list_of_rows(rows: Sequence[TableRow]) -> SongList:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from assembler.audio import Recording
-from assembler.dsp.compressor import CompressorSettings
+from assembler.dsp.compressor_settings import CompressorSettings
 from assembler.dsp.equaliser import FilterBand
 from assembler.dsp.resample import position_at
 from assembler.manifest import Track

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assembler.dsp.compressor import CompressorSettings, compress
+from assembler.dsp.compressor import compress
+from assembler.dsp.compressor_settings import CompressorSettings
 
 RATE_HZ = 48000
 SET = CompressorSettings(-20.0, 4.0, attack_s=0.01, release_s=0.3, knee_db=6.0)

@@ -169,3 +169,16 @@ def test_an_existing_file_stays(tmp_path: Path) -> None:
     with pytest.raises(AssemblerError, match="exists already"):
         export_table(load(manifest(tmp_path)), path)
     assert path.read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_row_that_names_many_people_comes_back(form: str, tmp_path: Path) -> None:
+    names = [f"{first} {last}" for first in ("Ines", "Oda") for last in ("Falk" * 30, "Brenn" * 30)]
+    track = {"title": "Low Lantern", "audio": "a.wav", "composers": names, "lyricists": names}
+    content = {"release": {"artist": "Halden Ferry Singers", "title": "Songs"}, "tracks": [track]}
+    source = load(manifest(tmp_path, json.dumps(content)))
+    path = tmp_path / f"table.{form}"
+    export_table(source, path)
+    plan = plan_import(path, source, {}, may_replace=True)
+    assert plan.changes == ()
+    assert plan.ok
