@@ -87,6 +87,7 @@ def test_the_same_release_makes_the_same_archive(disc_only: BuildReport, tmp_pat
     assert verify(disc_only.release_dir).ok
 
 
+@pytest.mark.thorough
 def test_a_limit_that_nothing_fits_is_reported(tmp_path: Path) -> None:
     long = {"tracks": [{"title": f"Piece {n}", "audio": "1.wav"} for n in range(40)]}
     report = built(
@@ -125,6 +126,7 @@ def forged(release: Path, name: str, content: bytes | None) -> list[str]:
         path.write_bytes(before)
 
 
+@pytest.mark.thorough
 def test_verify_finds_what_is_not_of_this_release(disc_only: BuildReport) -> None:
     release = disc_only.release_dir
     with zipfile.ZipFile(archive_of(disc_only)) as archive:

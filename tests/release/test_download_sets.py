@@ -141,6 +141,7 @@ def test_a_release_with_sets_is_verified(desk: Desk, three_sets: Path) -> None:
     assert {f["where"] for f in report["findings"]} == {str(other.relative_to(three_sets))}
 
 
+@pytest.mark.thorough
 def test_packages_are_beside_their_set(desk: Desk, three_sets: Path) -> None:
     assert desk.run("build", desk.folder / "songs.yaml", "--out", desk.out, "--zip")[0] == 0
     name = "Halden Ferry Singers - Songs for Slack Water ({}).zip"
@@ -165,6 +166,7 @@ def test_the_report_has_the_level_of_each_set(desk: Desk, three_sets: Path) -> N
     assert (code, document["differences"]) == (0, [])
 
 
+@pytest.mark.thorough
 def test_compare_names_the_set_that_changed(desk: Desk, three_sets: Path) -> None:
     old = desk.folder / "old"
     three_sets.rename(old)

@@ -128,6 +128,7 @@ def findings(report: Any, code: str) -> list[str]:
     return [one.message for one in report.findings if one.code == code]
 
 
+@pytest.mark.thorough
 def test_one_mix_of_twelve_is_replaced_and_eleven_null(desk: Path) -> None:
     replace_mix(desk)
     before = desk / "approved" / "TWE-040"
@@ -267,6 +268,7 @@ def changes(report: Any) -> list[str]:
     return report.report.changes
 
 
+@pytest.mark.thorough
 def test_the_page_says_what_changed_since_the_answer(desk: Path) -> None:
     first = json.loads((desk / "approved/TWE-040/report.json").read_text())["changes"]
     assert first == ["Not determined: no answer to an earlier proof is kept here"]
@@ -289,6 +291,7 @@ def test_the_page_says_what_changed_since_the_answer(desk: Path) -> None:
     ]
 
 
+@pytest.mark.thorough
 def test_changes_without_the_release_that_was_heard(desk: Path) -> None:
     replace_mix(desk, seed=98)
     manifest = content(hold="approved")
@@ -304,6 +307,7 @@ def test_changes_without_the_release_that_was_heard(desk: Path) -> None:
     assert gone == "No longer on the release: Piece 12"
 
 
+@pytest.mark.thorough
 def test_an_answered_proof_and_other_texts(desk: Path) -> None:
     (nothing,) = changes(build(load(write(desk, content())), desk / "again"))
     assert nothing == "Nothing: this is the proof that was answered by Ines Falk on 2026-11-27"
