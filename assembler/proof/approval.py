@@ -28,7 +28,7 @@ MOST_BYTES = 8_000_000
 
 _PART_NAMES = {"words": "sleeve text"}
 
-Name = Annotated[str, Field(max_length=2000)]
+Name = Annotated[str, Field(max_length=1_000_000)]  # a manifest's longest text
 Remark = Annotated[str, Field(max_length=10_000)]
 
 

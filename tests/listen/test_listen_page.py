@@ -39,10 +39,12 @@ class Opened:
         raise AssertionError(f"{words!r} is not in {self.text()}")
 
 
-@pytest.fixture(params=[1280, 400])
+@pytest.fixture
 def opened(browser: Browser, served: Served, request: pytest.FixtureRequest) -> Iterator[Opened]:
     served.post("decided", {"decided": []})
-    context = browser.new_context(viewport={"width": request.param, "height": 900})
+    context = browser.new_context(
+        viewport={"width": getattr(request, "param", 1280), "height": 900}
+    )
     page = context.new_page()
     complaints: list[str] = []
     page.on("console", lambda message: complaints.append(message.text))
@@ -60,6 +62,7 @@ def faults(page: Page) -> list[str]:
     return [f"{one['id']}: {node['html']}" for one in found for node in one["nodes"]]
 
 
+@pytest.mark.parametrize("opened", [1280, 400], indirect=True)
 def test_a_page_without_faults(opened):
     page = opened.page
     assert page.locator("h3", has_text=HOSTILE).count() == 4
