@@ -8,15 +8,11 @@ from typing import Any
 
 from assembler.errors import AssemblerError
 from assembler.findings import Loc
-from assembler.manifest import Manifest, ManifestFile, Track
-from assembler.manifest.details import TrackDetails
-from assembler.manifest.edit_text import Value, edit_text, move_item, parse_place
+from assembler.manifest import Manifest, ManifestFile
+from assembler.manifest.edit_text import TRACK_KEYS, Value, edit_text, move_item, parse_place
 
 MOST_EDITS = 200
-_KEYS = {name: field.alias or name for name, field in Track.model_fields.items()}
-_TRACK_ORDER = [_KEYS[name] for name in sorted(_KEYS, key=lambda n: n in TrackDetails.model_fields)]
-_TOP_ORDER = list(Manifest.model_fields)
-_ORDERS = {1: _TOP_ORDER, 3: _TRACK_ORDER}
+_ORDERS = {1: list(Manifest.model_fields), 3: TRACK_KEYS}
 
 
 def edited_text(source: ManifestFile, values: Mapping[str, Any]) -> str:

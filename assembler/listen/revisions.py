@@ -8,7 +8,7 @@ renamed, so a reader finds the old text or the new one.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -111,8 +111,7 @@ class Revisions:
             if text == source.text:
                 return self.current
             self._write(source, text)
-            self._undo = [*self._undo[-MOST_STEPS:], source.text]
-            self._redo.clear()
+            self._note_undo(source.text)
             return self.current
 
     def undo(self, number: int) -> Revision:
@@ -136,24 +135,28 @@ class Revisions:
     def read_again(self) -> bool:
         """Read the file if it was changed from outside; return whether there is a new revision."""
         with self._lock:
+            old = self.current
             try:
                 source = load_to_check(self.path)
             except FindingsError as error:
-                new = Revision(self.current.number, None, self.current.report, error.findings)
-                if new == self.current:
+                text, report, findings = None, old.report, error.findings
+                if old.text is None and old.findings == findings:
                     return False
-                if self.current.text is not None:
-                    self._undo = [*self._undo[-MOST_STEPS:], self.current.text]
             else:
-                if source.text == self.current.text:
+                text = source.text
+                if text == old.text:
                     return False
                 report = check(source)
-                new = Revision(self.current.number, source.text, report, report.findings)
-                if self.current.text is not None:
-                    self._undo = [*self._undo[-MOST_STEPS:], self.current.text]
-            self._redo.clear()
-            self.current = Revision(new.number + 1, new.text, new.report, new.findings)
+                findings = report.findings
+            if old.text is not None:
+                self._note_undo(old.text)
+            self.current = Revision(old.number + 1, text, report, findings)
             return True
+
+    def _note_undo(self, text: str) -> None:
+        """Keep a text that was replaced; what was undone before can't be redone any more."""
+        self._undo = [*self._undo[-MOST_STEPS:], text]
+        self._redo.clear()
 
     def _source(self, number: int) -> ManifestFile:
         """Return the manifest of a revision that must be the current one."""
@@ -180,8 +183,3 @@ class Revisions:
 
 def _identity(finding: Finding) -> tuple[str, str, str]:
     return finding.code, finding.where, finding.message
-
-
-def findings_json(findings: Sequence[Finding]) -> list[object]:
-    """Return findings as plain data."""
-    return [finding.as_json() for finding in findings]

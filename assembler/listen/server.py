@@ -17,6 +17,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+import assembler.proof
 from assembler.errors import AssemblerError, FindingsError
 from assembler.findings import Finding
 from assembler.listen.decided import Decided
@@ -30,12 +31,18 @@ from assembler.manifest import ManifestFile
 
 HOST = "127.0.0.1"
 _PAGE = Path(__file__).parent / "page"
+_PAPER = Path(assembler.proof.__file__).parent / "page" / "page.css"
+"""The look of the proof, which the page shares."""
+_CSS, _JS = "text/css; charset=utf-8", "text/javascript; charset=utf-8"
 _FILES = {
-    "": ("index.html", "text/html; charset=utf-8"),
-    "page.css": ("page.css", "text/css; charset=utf-8"),
-    **{f"{name}.js": (f"{name}.js", "text/javascript; charset=utf-8") for name in
-       ("page", "entries", "player", "waveform")},
-}  # fmt: skip
+    "": (_PAGE / "index.html", "text/html; charset=utf-8"),
+    "paper.css": (_PAPER, _CSS),
+    "page.css": (_PAGE / "page.css", _CSS),
+    **{
+        f"{name}.js": (_PAGE / f"{name}.js", _JS)
+        for name in ("page", "entries", "player", "waveform")
+    },
+}
 _RANGE = re.compile(r"bytes=(\d*)-(\d*)")
 _WATCH_MS = 200
 _EXACT, _PREVIEW = "finished", "preview"
@@ -139,8 +146,8 @@ class Desk:
         self._changes()
 
     async def _file(self, request: Request) -> Response:
-        name, kind = _FILES[request.url.path.rpartition("/")[2]]
-        return Response((_PAGE / name).read_bytes(), headers={"content-type": kind})
+        file, kind = _FILES[request.url.path.rpartition("/")[2]]
+        return Response(file.read_bytes(), headers={"content-type": kind})
 
     def _document(self, _request: Request) -> Response:
         return JSONResponse(self._shown())

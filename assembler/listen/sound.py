@@ -23,7 +23,7 @@ from assembler.cache.folder import CacheFolder
 from assembler.cancel import Cancelled, CancelToken
 from assembler.download.formats import facts_of
 from assembler.dsp.blocks import Pcm
-from assembler.errors import AssemblerError, FindingsError
+from assembler.errors import AssemblerError, FindingsError, explained
 from assembler.findings import Finding
 from assembler.listen.stretches import preview
 from assembler.mastering.passage import RenderedPassage, prepare
@@ -130,6 +130,7 @@ class Sound:
         self._superseded = threading.Event()
         self._thread: threading.Thread | None = None
         self._report: CheckReport | None = None
+        self._plan: Plan | None = None
         self._settled = _Settled()
         self._match_db: dict[tuple[Kind, str], float] = {}
         self._number = 0
@@ -140,6 +141,7 @@ class Sound:
             self._cancel()
             self._token, self._superseded = CancelToken(), threading.Event()
             self._report, self._settled = report, _Settled()
+            self._plan = plan_release(report) if report and report.ok else None
             self._number += 1
             if report is None or not report.ok:
                 return
@@ -255,9 +257,8 @@ class Sound:
 
     def _place(self, kind: Kind, index: int) -> _Place:
         self._section(index)
-        report = self._report
-        assert report is not None
-        plan = plan_release(report)
+        if (plan := self._plan) is None:
+            raise NoSoundError("the manifest has errors: correct them first")
         bits, spec = bits_and_spec(plan, kind)
         for number, passage in enumerate(plan.passages):
             for region, place in enumerate(passage.places):
@@ -297,8 +298,8 @@ class Sound:
             return
         except FindingsError as error:
             settled.findings = error.findings
-        except AssemblerError as error:
-            settled.findings = (Finding("error", "stopped", "", "", 0, str(error)),)
+        except Exception as error:  # else the page would wait for ever
+            settled.findings = (Finding("error", "stopped", "", "", 0, str(explained(error))),)
         self._changed()
 
     def _finish(self, report: CheckReport, settled: _Settled, scratch: Path, pool: Share) -> None:

@@ -14,10 +14,15 @@ import yaml
 
 from assembler.errors import AssemblerError
 from assembler.findings import Loc, where_text
+from assembler.manifest.details import TrackDetails
+from assembler.manifest.model import Track
 from assembler.manifest.yaml_edits import Edit, UneditableError, applied, remove_key, set_key
 
 Value = str | tuple[str, ...] | None
 """A text, a list of texts, or None to remove the key."""
+_KEYS = {name: field.alias or name for name, field in Track.model_fields.items()}
+TRACK_KEYS = [_KEYS[name] for name in sorted(_KEYS, key=lambda n: n in TrackDetails.model_fields)]
+"""A track's keys in the order in which they are written: its details last."""
 _PART = re.compile(r"([^.\[\]]+)|\[(\d+)\]")
 _REFUSED = "can't be changed here without touching something else: change it in the file"
 

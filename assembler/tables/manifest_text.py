@@ -13,16 +13,12 @@ import yaml
 
 from assembler.errors import AssemblerError
 from assembler.findings import Finding
-from assembler.manifest import ManifestFile, Track, load
-from assembler.manifest.details import TrackDetails
+from assembler.manifest import ManifestFile, load
+from assembler.manifest.edit_text import TRACK_KEYS
 from assembler.manifest.yaml_edits import Edit, PlainValue, UneditableError, applied, set_key
 from assembler.tables.changes import Change
 from assembler.tables.credits_text import CREDITS, credit_edits, new_credits
 from assembler.tables.export import write_at_once
-
-_KEYS = {name: field.alias or name for name, field in Track.model_fields.items()}
-_KEY_ORDER = [_KEYS[name] for name in sorted(_KEYS, key=lambda n: n in TrackDetails.model_fields)]
-"""A track's keys in the order in which they are written: its details last."""
 
 
 def edited_text(
@@ -51,7 +47,7 @@ def edited_text(
     written: list[Change] = []
     findings: list[Finding] = []
     of_tracks = [change for change in changes if change.key != CREDITS]
-    for change in sorted(of_tracks, key=lambda c: _KEY_ORDER.index(c.key)):
+    for change in sorted(of_tracks, key=lambda c: TRACK_KEYS.index(c.key)):
         try:
             shared = sum(node is tracks[change.index] for node in tracks) > 1
             edits.append(_edit(source.text, tracks[change.index], change, shared=shared))
@@ -76,7 +72,7 @@ def edited_text(
 def _edit(text: str, track: yaml.MappingNode, change: Change, *, shared: bool) -> Edit:
     if shared or text[track.start_mark.index] in "&*":
         raise UneditableError("the track has an anchor or an alias")
-    return set_key(text, track, change.key, change.value, _KEY_ORDER)
+    return set_key(text, track, change.key, change.value, TRACK_KEYS)
 
 
 def _refuse_other_content(

@@ -25,7 +25,7 @@ export function join(before, track) {
     ],
     picture: {
       url: `audio/join/${before.index + 1}-${track.index + 1}?from=${-tail}&to=${TAIL_S}`,
-      from: -tail, to: TAIL_S, dragged: "gap", sign: 1,
+      from: -tail, to: TAIL_S, dragged: "gap",
       marks: [
         ...(gap ? [{ at: -gap, name: `end of ${before.number}` }] : []),
         { at: 0, name: `start of ${track.number}`, main: true },
@@ -57,7 +57,7 @@ export function cut(track, which) {
         : field(track, "fade_out", "Fade-out", "s", source.fade_out_s),
     ],
     picture: {
-      url: audio(from, to), from: from - at, to: to - at, dragged: which, sign: 1,
+      url: audio(from, to), from: from - at, to: to - at, dragged: which,
       gain: track.gain_db,
       marks: [{ at: 0, name: which, main: true }],
       shades: [begins ? { from: -AROUND_S, to: 0 } : { from: 0, to: AROUND_S }],

@@ -36,7 +36,7 @@ async function send(path, body) {
     if (answer.ok) show(found);
     return { status: answer.status, findings: found.findings, ok: answer.ok };
   } catch {
-    tell("The program does not answer: start `assembler listen` again. Nothing was changed.");
+    announce("The program does not answer: start `assembler listen` again. Nothing was changed.");
     return { status: 0, ok: false, findings: [] };
   } finally {
     sending = false;
@@ -48,11 +48,11 @@ async function refresh() {
     const answer = await fetch("release.json");
     if (answer.ok && !sending) show(await answer.json());
   } catch {
-    tell("The program does not answer: start `assembler listen` again.");
+    announce("The program does not answer: start `assembler listen` again.");
   }
 }
 
-function tell(text) {
+function announce(text) {
   $("message").textContent = text;
   $("message").hidden = !text;
 }
@@ -74,8 +74,8 @@ function show(found) {
   showDecisions(found);
   showFindings($("findings"), found.findings.filter((one) => !trackOf(one)));
   showState();
-  if (!found.readable) tell("The manifest can’t be read as it is now: the findings say why. The page shows its last state.");
-  else if ($("message").textContent.startsWith("The manifest can’t")) tell("");
+  if (!found.readable) announce("The manifest can’t be read as it is now: the findings say why. The page shows its last state.");
+  else if ($("message").textContent.startsWith("The manifest can’t")) announce("");
 }
 
 function showState() {
@@ -102,7 +102,7 @@ function showOrder(tracks) {
       button.dataset.move = `${track.title} ${name}`;
       button.addEventListener("click", async () => {
         const { ok, findings } = await post("edits", { move: { from: track.index, to } });
-        tell(ok ? "" : findings.map((one) => one.message).join(" "));
+        announce(ok ? "" : findings.map((one) => one.message).join(" "));
       });
       return button;
     };
@@ -142,7 +142,7 @@ class Entry {
     this.visible = false;
     this.head = make("h3");
     this.decided = make("input", { type: "checkbox" });
-    this.label = make("span", { className: "unseen-label" }, "Decided");
+    this.label = make("span", {}, "Decided");
     this.canvas = make("canvas", { tabIndex: 0 });
     this.canvas.setAttribute("role", "img");
     this.row = make("div", { className: "fields" });
@@ -166,7 +166,6 @@ class Entry {
 
   update(entry, found) {
     this.entry = entry;
-    this.found = found;
     this.head.textContent = entry.head;
     this.canvas.setAttribute("aria-label", `Waveform: ${entry.short}${entry.picture.dragged ? `. Arrow keys move the ${entry.picture.dragged}` : ""}`);
     this.says.textContent = entry.says;
@@ -352,7 +351,7 @@ const seen = new IntersectionObserver((changes) => {
 $("undo").addEventListener("click", () => post("undo", {}).then(answer));
 $("redo").addEventListener("click", () => post("redo", {}).then(answer));
 function answer({ ok, findings }) {
-  tell(ok ? "" : findings.map((one) => one.message).join(" "));
+  announce(ok ? "" : findings.map((one) => one.message).join(" "));
 }
 $("volume").addEventListener("input", (event) => setVolume(Number(event.target.value)));
 $("open-only").addEventListener("change", (event) => $("decisions").classList.toggle("open-only", event.target.checked));
