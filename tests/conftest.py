@@ -6,6 +6,7 @@ import os
 
 import outside
 import pytest
+from chromium import browser
 from demo_builds import (
     demo,
     demo_manifest,
@@ -19,6 +20,7 @@ from hypothesis import HealthCheck, settings
 from long_runs import FULL
 
 __all__ = [
+    "browser",
     "demo",
     "demo_manifest",
     "demo_sources",

@@ -9,9 +9,6 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from listen.serving import HOSTILE, MANIFEST, Served
 from playwright.sync_api import Browser, Locator, Page, expect
-from proof.conftest import browser
-
-__all__ = ["browser"]
 
 pytestmark = [pytest.mark.wants("chromium"), pytest.mark.thorough]
 

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
-from outside import program
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 from proof.browsing import Opened, open_page
 from proof.finished_proof import HOSTILE, finished_proof
 
@@ -54,18 +52,6 @@ def small_proof(small_release: Path) -> Proof:
     write_page(small_release / "proof", proof)
     write_pictures(small_release / "proof", proof)
     return proof
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Chromium, as Debian has it."""
-    path = program("chromium", "chromium")
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(
-            executable_path=path, env={**os.environ, "LANG": "C.UTF-8"}
-        )
-        yield started
-        started.close()
 
 
 @pytest.fixture
