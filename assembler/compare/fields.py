@@ -14,7 +14,7 @@ from assembler.compare.difference import from_to, paths_from_to
 from assembler.finished.report_text import band_text
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.details import Publisher
-from assembler.manifest.model import Band
+from assembler.manifest.tone import Band
 from assembler.manifest.values import InRange
 from assembler.text import frames_text, shorten, signed_db
 

@@ -24,7 +24,7 @@ from assembler.finished.report_form import (
     TrackReport,
 )
 from assembler.manifest.codes import isrc_text
-from assembler.manifest.model import Band
+from assembler.manifest.tone import Band
 from assembler.restoration.analysis.dropouts import dropouts_text
 from assembler.text import clock_text, compact, counted, decimal, frames_text, shorten, signed_db
 from assembler.typeset.plain_text import COLUMNS, cells, wrapped
