@@ -1,9 +1,12 @@
-"""A look-ahead true-peak limiter, stereo-linked, whose gain has no steps.
+"""A look-ahead true-peak limiter, linked as far as asked, whose gain has no steps.
 
 The gain reduction that each sample needs is held over the look-ahead, released towards the mean of
 the last second, and smoothed by three moving averages that together span the look-ahead. Each
 smoothed value is a mean of values that are all sufficient, so the ceiling holds; where nothing
 exceeds the ceiling the sound passes bit for bit.
+
+Linked channels share the largest demand. Below 100 % each has a share of its own demand in place of
+the largest, which is never less than it needs: the ceiling holds at any link.
 
 True peak: ITU-R BS.1770-5. Look-ahead and release tuned empirically on tests/bench.
 """
@@ -11,7 +14,8 @@ True peak: ITU-R BS.1770-5. Look-ahead and release tuned empirically on tests/be
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +34,7 @@ SLOW_FALL_S = 0.9
 """Time constants of the mean gain reduction that dense passages keep."""
 
 GainReduction = NDArray[np.float64]
+"""In dB (≥ 0), shape (frames,), or (frames, channels) where the channels are not wholly linked."""
 _STEPS_PER_DB = float(1 << 20)
 _NEPERS_PER_DB = math.log(10) / 20
 _IDLE_DB = 1e-3
@@ -177,8 +182,23 @@ class _MovingSum:
         return sums
 
 
+class LimiterSettings(NamedTuple):
+    """How a limiter is set.
+
+    Attributes
+    ----------
+    ceiling_dbtp
+        Highest true peak.
+    link
+        Share of the gain reduction that the channels have in common, 0 to 1.
+    """
+
+    ceiling_dbtp: float
+    link: float = 1.0
+
+
 def limit(
-    blocks: Iterable[Samples], rate_hz: int, ceiling_dbtp: float
+    blocks: Iterable[Samples], rate_hz: int, ceiling_dbtp: float, link: float = 1.0
 ) -> Iterator[tuple[Samples, GainReduction]]:
     """Limit the true peak of a stream to a ceiling.
 
@@ -190,27 +210,49 @@ def limit(
         Sample rate.
     ceiling_dbtp
         Highest true peak of the output.
+    link
+        Share of the gain reduction that the channels have in common, 0 to 1.
 
     Yields
     ------
     samples, gain_reduction
-        As many samples as in the input, without delay, and the gain reduction of each in dB (≥ 0).
+        As many samples as in the input, without delay, and the gain reduction of each in dB (≥ 0):
+        of each channel where they are not wholly linked.
     """
     ceiling = amplitude(ceiling_dbtp)
-    smoother = _GainSmoother(rate_hz)
+    smoothers: list[_GainSmoother] = []
     neighbours: Neighbours | None = None
     waiting: list[Samples] = []
     for block in blocks:
         if neighbours is None:
             neighbours = Neighbours(BEFORE, AFTER, block.shape[1])
+            smoothers = [_GainSmoother(rate_hz) for _ in range(1 if link == 1 else block.shape[1])]
         waiting.append(block)
-        demand = _demand_db(neighbours.feed(block), rate_hz, ceiling)
-        yield from _limited(waiting, smoother.feed(demand))
+        demands = _linked_demands_db(neighbours.feed(block), rate_hz, ceiling, link)
+        yield from _limited(waiting, _together(map(_GainSmoother.feed, smoothers, demands)))
     if neighbours is None:
         return
-    demand = _demand_db(neighbours.finish(), rate_hz, ceiling)
-    yield from _limited(waiting, smoother.feed(demand))
-    yield from _limited(waiting, smoother.finish())
+    demands = _linked_demands_db(neighbours.finish(), rate_hz, ceiling, link)
+    yield from _limited(waiting, _together(map(_GainSmoother.feed, smoothers, demands)))
+    yield from _limited(waiting, _together(map(_GainSmoother.finish, smoothers)))
+
+
+def _linked_demands_db(
+    padded: Samples, rate_hz: int, ceiling: float, link: float
+) -> Sequence[GainReduction]:
+    """Return the demand of all channels, or of each where they are not wholly linked."""
+    if link == 1:
+        return [_demand_db(padded, rate_hz, ceiling)]
+    channels = padded.shape[1]
+    own = [_demand_db(padded[:, c : c + 1], rate_hz, ceiling) for c in range(channels)]
+    shared = np.max(own, axis=0)
+    return [demand + link * (shared - demand) for demand in own]
+
+
+def _together(of_channels: Iterable[GainReduction]) -> GainReduction:
+    """Return one gain reduction for all channels, or a column for each."""
+    found = list(of_channels)
+    return found[0] if len(found) == 1 else np.stack(found, axis=1)
 
 
 def _demand_db(padded: Samples, rate_hz: int, ceiling: float) -> GainReduction:
@@ -239,5 +281,12 @@ def with_gain_reduction(block: Samples, gain_reduction: GainReduction) -> Sample
     if not gain_reduction.any():
         return block
     limited = np.empty_like(block)
-    _apply_gain_reduction(block, gain_reduction, limited)
+    if gain_reduction.ndim == 1:
+        _apply_gain_reduction(block, gain_reduction, limited)
+        return limited
+    for c in range(block.shape[1]):
+        channel = np.ascontiguousarray(block[:, c : c + 1])
+        lowered = np.empty_like(channel)
+        _apply_gain_reduction(channel, np.ascontiguousarray(gain_reduction[:, c]), lowered)
+        limited[:, c] = lowered[:, 0]
     return limited

@@ -68,6 +68,8 @@ class LevelReport(_Form):
     match: Literal["album", "track", "none"]
     target: float
     ceiling: float
+    link: float = 100.0
+    """Left out where both channels have the same gain reduction."""
     hold: Hold = "none"
 
 
@@ -168,8 +170,14 @@ class GainReductionReport(_Form):
 
     most_db: float
     at_s: Annotated[float, Field(ge=0)]
+    mean_db: float | None = None
+    db_95: float | None = None
+    """What 95 % of the track's steps of 0.1 s don't exceed; both are not in older reports."""
     share_above_1_db: float
     share_above_3_db: float
+    image_drift_db: float | None = None
+    image_drift_mean_db: float | None = None
+    """Change of the balance between left and right, where the limiter's `link` is below 100 %."""
 
 
 class DeliveredReport(_Form):

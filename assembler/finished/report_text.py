@@ -119,7 +119,8 @@ def _level(level: LevelReport) -> str:
         "track": f"every track at {compact(level.target)} LUFS",
         "none": "no gain",
     }
-    return f"{matches[level.match]}; ceiling {compact(level.ceiling)} dBTP"
+    link = f"; limiter link {compact(level.link)} %" if level.link < 100 else ""
+    return f"{matches[level.match]}; ceiling {compact(level.ceiling)} dBTP{link}"
 
 
 def _disc(disc: DiscReport) -> str:
@@ -238,7 +239,14 @@ def _gain_reduction(reduction: GainReductionReport) -> str:
         return _NONE
     shares = ((1, reduction.share_above_1_db), (3, reduction.share_above_3_db))
     times = ", ".join(f"more than {n} dB for {share:.2%}" for n, share in shares)
-    return f"max {reduction.most_db:.2f} dB at {clock_text(reduction.at_s)}; {times} of the track"
+    text = f"max {reduction.most_db:.2f} dB at {clock_text(reduction.at_s)}"
+    if reduction.mean_db is not None and reduction.db_95 is not None:
+        text += f", mean {reduction.mean_db:.2f} dB, 95 % at most {reduction.db_95:.2f} dB"
+    text += f"; {times} of the track"
+    if reduction.image_drift_db is not None and reduction.image_drift_mean_db is not None:
+        drifts = f"max {reduction.image_drift_db:.2f}, mean {reduction.image_drift_mean_db:.2f} dB"
+        text += f"; stereo image drift: {drifts}"
+    return text
 
 
 def _lossy(made: LossyReport) -> str:

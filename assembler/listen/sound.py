@@ -23,9 +23,11 @@ from assembler.cache.folder import CacheFolder
 from assembler.cancel import Cancelled, CancelToken
 from assembler.download.formats import facts_of
 from assembler.dsp.blocks import Pcm
+from assembler.dsp.limiter import LimiterSettings
 from assembler.errors import AssemblerError, FindingsError, explained
 from assembler.findings import Finding
 from assembler.listen.stretches import preview
+from assembler.mastering.limiting import limiter_of
 from assembler.mastering.passage import RenderedPassage, prepare
 from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan, plan_release
 from assembler.mastering.render import FinishedTrack
@@ -270,7 +272,7 @@ class Sound:
                         self._scratch / f"preview-{self._number}-{kind}-{number}.f32",
                     )
                     gains = tuple(self._gain_db(kind, s) for s in rendered.sections)
-                    return _Place(rendered, region, bits, spec.level.ceiling, gains)
+                    return _Place(rendered, region, bits, limiter_of(spec.level), gains)
         raise NoSoundError("the track is on no disc and in no download")
 
     def _gain_db(self, kind: Kind, section: TrackSection) -> float:
@@ -352,7 +354,7 @@ class _Place:
     rendered: RenderedPassage
     region: int
     bits: int
-    ceiling_dbtp: float
+    limiter: LimiterSettings
     gains_db: tuple[float, ...]
 
     @property
@@ -370,7 +372,7 @@ class _Place:
     def preview(self, start: int, end: int) -> Stretch:
         """Render a stretch, counted from the region's start."""
         span = (self.start + start, self.start + end)
-        pcm = preview(self.rendered, self.gains_db, self.ceiling_dbtp, span, self.bits)
+        pcm = preview(self.rendered, self.gains_db, self.limiter, span, self.bits)
         return Stretch(pcm, self.rate_hz, self.bits, exact=False)
 
 

@@ -15,9 +15,10 @@ import numpy as np
 
 from assembler.dsp.blocks import Pcm, skip
 from assembler.dsp.dither import Quantizer
-from assembler.dsp.limiter import limit
+from assembler.dsp.limiter import LimiterSettings
 from assembler.dsp.resample import position_at
-from assembler.mastering.passage import RenderedPassage, with_gain, with_silence
+from assembler.mastering.limiting import limited
+from assembler.mastering.passage import RenderedPassage, with_silence
 from assembler.preflight.track_section import TrackSection
 
 RUN_UP_S = 3.0
@@ -26,7 +27,7 @@ RUN_UP_S = 3.0
 def preview(
     rendered: RenderedPassage,
     gains_db: Sequence[float],
-    ceiling_dbtp: float,
+    limiter: LimiterSettings,
     span: tuple[int, int],
     bits: int,
 ) -> Pcm:
@@ -38,8 +39,8 @@ def preview(
         The passage.
     gains_db
         Gain of each of its tracks.
-    ceiling_dbtp
-        Highest true peak.
+    limiter
+        Its settings.
     span
         First sample, and the one after the last.
     bits
@@ -54,10 +55,10 @@ def preview(
     run_up = max(0, start - round(RUN_UP_S * rendered.rate_hz))
     short, first, origin = _cut(rendered, run_up, end)
     gains = [gains_db[i] for i in range(first, first + len(short.sections))]
-    limited = (block for block, _ in limit(with_gain(short, gains), rendered.rate_hz, ceiling_dbtp))
-    found = skip(with_silence(limited, end - origin), start - origin, end - start)
-    sound = np.concatenate([np.zeros((0, 2), np.float32), *found])
-    return Quantizer(bits, 0, rate_hz=rendered.rate_hz).quantize(sound).astype(np.int32)
+    sound = limited(short, gains, limiter)
+    found = skip(with_silence(sound, end - origin), start - origin, end - start)
+    joined = np.concatenate([np.zeros((0, 2), np.float32), *found])
+    return Quantizer(bits, 0, rate_hz=rendered.rate_hz).quantize(joined).astype(np.int32)
 
 
 def _cut(rendered: RenderedPassage, start: int, end: int) -> tuple[RenderedPassage, int, int]:

@@ -33,6 +33,7 @@ Hold = Literal["none", "approved"]
 FORMATS: tuple[Format, ...] = get_args(Format)
 Lufs = Annotated[float, InRange(-60, 0, "LUFS")]
 Dbtp = Annotated[float, InRange(-20, 0, "dBTP")]
+Link = Annotated[float, InRange(0, 100, "%")]
 Rate = Annotated[int, InRange(44100, 192000, whole=True)]
 
 
@@ -58,6 +59,8 @@ class Level(Section):
     """Target integrated loudness, LUFS."""
     ceiling: Dbtp = -1.0
     """Highest true peak, dBTP."""
+    link: Link = 100.0
+    """Share of the limiter's gain reduction that both channels have in common, percent."""
     hold: Hold = "none"
     """approved: the gains of the approval file beside the manifest. none: a new match."""
 
@@ -70,6 +73,8 @@ class LevelChange(Section):
     target: Lufs | None = None
     """As under `level`."""
     ceiling: Dbtp | None = None
+    """As under `level`."""
+    link: Link | None = None
     """As under `level`."""
 
 

@@ -16,7 +16,7 @@ _NEAR = 0.75
 """Similarity of a typing error; below it, another word was meant."""
 _LEVELS = {
     "loudness": "target", "lufs": "target", "true_peak": "ceiling", "peak": "ceiling",
-    "dbtp": "ceiling",
+    "dbtp": "ceiling", "stereo_link": "link", "channel_link": "link", "linked": "link",
 }  # fmt: skip
 _SYNONYMS: dict[type[BaseModel], dict[str, str]] = {
     Release: {

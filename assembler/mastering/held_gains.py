@@ -13,8 +13,10 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
 
+from assembler.dsp.limiter import LimiterSettings
 from assembler.manifest import Level
 from assembler.mastering.gain_plan import GainPlan, TrackGain, trims_of
+from assembler.mastering.limiting import limiter_of
 from assembler.mastering.loudness_match import Run, reach, track_gain
 from assembler.mastering.passage import RenderedPassage
 from assembler.mastering.track_levels import source_levels
@@ -132,7 +134,7 @@ def _hold_passage(unheld: GainPlan, level: Level, held: HeldMaster) -> GainPlan:
     targets = {i: aim for i, aim in enumerate(aims) if isinstance(aim, float)}
     fixed = {i: aim for i, aim in enumerate(aims) if isinstance(aim, TrackGain)}
     if targets:
-        fixed |= _matched(rendered, targets, fixed, level.ceiling)
+        fixed |= _matched(rendered, targets, fixed, limiter_of(level))
     return GainPlan(
         rendered,
         tuple(
@@ -165,9 +167,9 @@ def _matched(
     rendered: RenderedPassage,
     targets: dict[int, float],
     fixed: dict[int, TrackGain],
-    ceiling_dbtp: float,
+    limiter: LimiterSettings,
 ) -> dict[int, TrackGain]:
     levels, trims = source_levels(rendered), trims_of(rendered)
     fixed_db = {i: gain.gain_db for i, gain in fixed.items() if gain.gain_db is not None}
-    found = reach(rendered, levels, targets, ceiling_dbtp, fixed_db=fixed_db)
+    found = reach(rendered, levels, targets, limiter, fixed_db=fixed_db)
     return {i: track_gain(one, targets[i], trims[i], levels[i].lufs) for i, one in found.items()}

@@ -50,12 +50,18 @@ def levels_json(track: FinishedTrack, bits: int) -> dict[str, float | None]:
 def gain_reduction_json(track: FinishedTrack) -> dict[str, Any]:
     """Return a track's gain reduction as plain data."""
     reduction = track.gain_reduction
-    return {
+    found = {
         "most_db": rounded(reduction.most_db),
         "at_s": rounded(reduction.at_s),
+        "mean_db": rounded(reduction.mean_db),
+        "db_95": rounded(reduction.db_95),
         "share_above_1_db": round(reduction.share_above_1_db, 4),
         "share_above_3_db": round(reduction.share_above_3_db, 4),
     }
+    if reduction.image_drift_db is not None:
+        found["image_drift_db"] = rounded(reduction.image_drift_db)
+        found["image_drift_mean_db"] = rounded(reduction.image_drift_mean_db)
+    return found
 
 
 def level_findings(

@@ -9,6 +9,7 @@ from functools import partial
 from types import MappingProxyType
 from typing import Any
 
+from assembler.dsp.limiter import LimiterSettings
 from assembler.errors import SourceError
 from assembler.manifest import Level
 from assembler.mastering.gain_plan import (
@@ -27,6 +28,7 @@ from assembler.mastering.gain_search import (
     StopReason,
     search,
 )
+from assembler.mastering.limiting import limiter_of
 from assembler.mastering.passage import RenderedPassage
 from assembler.mastering.track_levels import SourceLevel, levels_after_limiting, source_levels
 
@@ -107,7 +109,7 @@ def _match_tracks(
     """Match every track of a passage to the target plus its trim."""
     trims = trims_of(rendered)
     targets = {i: level.target + trims[i] for i, one in enumerate(levels) if not one.too_short}
-    found = reach(rendered, levels, targets, level.ceiling, guess=guess)
+    found = reach(rendered, levels, targets, limiter_of(level), guess=guess)
     return GainPlan(
         rendered,
         tuple(
@@ -123,7 +125,7 @@ def reach(
     rendered: RenderedPassage,
     levels: Sequence[SourceLevel],
     targets: dict[int, float],
-    ceiling_dbtp: float,
+    limiter: LimiterSettings,
     *,
     fixed_db: Mapping[int, float] = MappingProxyType({}),
     guess: GainPlan | None = None,
@@ -136,8 +138,8 @@ def reach(
         The passage, and its tracks before gain.
     targets
         Loudness to reach, by place in the passage.
-    ceiling_dbtp
-        Of the limiter.
+    limiter
+        Its settings.
     fixed_db
         Gains of other tracks that are already known.
     guess
@@ -151,13 +153,13 @@ def reach(
         stops = {i: guess.tracks[i].stopped_by for i in firsts}
 
     def goal(i: int) -> Goal:
-        free_db = _free_db(levels[i], 0.0, ceiling_dbtp)
+        free_db = _free_db(levels[i], 0.0, limiter.ceiling_dbtp)
         return Goal(targets[i], lufs_of[i], free_db, firsts[i], stops.get(i, ""))
 
     def land(gains: dict[int, float]) -> list[Landing]:
         known = {**fixed_db, **gains}
         filled = fill_missing([known.get(i) for i in range(len(levels))], rendered.sections)
-        return levels_after_limiting(rendered, filled, ceiling_dbtp)
+        return levels_after_limiting(rendered, filled, limiter)
 
     found: dict[int, SearchResult] = {}
     for _ in range(3):
@@ -250,11 +252,11 @@ class _Album:
     def land(self, gain_db: float) -> Landing:
         """Measure the result of a gain: the loudest track, and the balance between all."""
         limited = [pair for pair in self._passages if self._must_be_limited(gain_db, *pair)]
-        ceiling = self._level.ceiling
+        limiter = limiter_of(self._level)
 
         def levels_of(rendered: RenderedPassage) -> list[Landing]:
             gains = [gain_db + trim for trim in trims_of(rendered)]
-            return levels_after_limiting(rendered, gains, ceiling)
+            return levels_after_limiting(rendered, gains, limiter)
 
         found = dict(
             zip(

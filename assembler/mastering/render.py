@@ -20,13 +20,14 @@ from numpy.typing import NDArray
 from assembler.cancel import check_cancelled
 from assembler.dsp.blocks import Pcm, Samples, cut
 from assembler.dsp.dither import Dither, Quantizer, samples_of
-from assembler.dsp.limiter import limit
+from assembler.dsp.limiter import LimiterSettings
 from assembler.dsp.loudness import Energies
 from assembler.dsp.meter import Meter, Reading
 from assembler.errors import AssemblerError
 from assembler.file_names import for_libsndfile
 from assembler.mastering.gain_reduction import GainReductionLog, TrackGainReduction
-from assembler.mastering.passage import BLOCK_FRAMES, RenderedPassage, with_gain, with_silence
+from assembler.mastering.limiting import limited
+from assembler.mastering.passage import BLOCK_FRAMES, RenderedPassage, with_silence
 from assembler.preflight.track_section import TrackSection
 
 PEAK_SLACK_DB = 0.02
@@ -115,15 +116,15 @@ class MasterSettings:
 
     Attributes
     ----------
-    ceiling_dbtp
-        Highest true peak.
+    limiter
+        Ceiling and link.
     bit_depths
         16, 24 or both.
     dither
         For 16 bits; 24 bits always get TPDF.
     """
 
-    ceiling_dbtp: float
+    limiter: LimiterSettings
     bit_depths: tuple[int, ...]
     dither: Dither = "tpdf"
 
@@ -143,7 +144,7 @@ def master(
     gains_db
         Gain of each of its tracks.
     settings
-        Ceiling, bit depths and dither.
+        Limiter, bit depths and dither.
     writers
         Opens the writers; once more for each rendering whose peaks came out over the ceiling.
 
@@ -152,13 +153,13 @@ def master(
     list of FinishedTrack
         One per track.
     """
-    margin_db = 0.0
+    margin_db, ceiling_dbtp = 0.0, settings.limiter.ceiling_dbtp
     for _ in range(_MOST_RENDERINGS):
         rendering = _Rendering(rendered, gains_db, settings)
         with writers() as opened:
-            rendering.run(settings.ceiling_dbtp - margin_db, opened)
+            rendering.run(ceiling_dbtp - margin_db, opened)
         mastered = rendering.tracks()
-        over_db = max(_overshoot_db(track, settings.ceiling_dbtp) for track in mastered)
+        over_db = max(_overshoot_db(track, ceiling_dbtp) for track in mastered)
         if over_db <= PEAK_SLACK_DB:
             break
         margin_db += over_db
@@ -221,10 +222,8 @@ class _Rendering:
 
     def _limited(self, ceiling_dbtp: float) -> Iterator[Samples]:
         self.reductions = GainReductionLog(self.rendered.rate_hz, self.rendered.parts)
-        gained = with_gain(self.rendered, self.gains_db)
-        for block, gain_reduction in limit(gained, self.rendered.rate_hz, ceiling_dbtp):
-            self.reductions.add(gain_reduction)
-            yield block
+        limiter = self.settings.limiter._replace(ceiling_dbtp=ceiling_dbtp)
+        return limited(self.rendered, self.gains_db, limiter, self.reductions)
 
     def _exact_tracks(self, ceiling_dbtp: float) -> dict[int, list[bool]]:
         """Find the tracks whose samples are exact at each bit depth: they need no dither."""

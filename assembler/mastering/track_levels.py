@@ -9,10 +9,11 @@ import numpy as np
 
 from assembler.dsp.blocks import Samples, cut
 from assembler.dsp.decibels import decibels
-from assembler.dsp.limiter import limit
+from assembler.dsp.limiter import LimiterSettings
 from assembler.dsp.loudness import EnergyMeter
 from assembler.mastering.gain_reduction import GainReductionLog
 from assembler.mastering.gain_search import Landing
+from assembler.mastering.limiting import limited
 from assembler.mastering.passage import RenderedPassage, with_gain, with_silence
 
 BLOCK_S = 0.4
@@ -50,19 +51,12 @@ def source_levels(rendered: RenderedPassage) -> list[SourceLevel]:
 
 
 def levels_after_limiting(
-    rendered: RenderedPassage, gains_db: Sequence[float], ceiling_dbtp: float
+    rendered: RenderedPassage, gains_db: Sequence[float], limiter: LimiterSettings
 ) -> list[Landing]:
     """Measure each track of a passage as it would be delivered with these gains."""
     meters = [EnergyMeter(rendered.rate_hz, 2) for _ in rendered.sections]
     log = GainReductionLog(rendered.rate_hz, rendered.parts)
-
-    def limited() -> Iterator[Samples]:
-        gained = with_gain(rendered, gains_db)
-        for block, reduction in limit(gained, rendered.rate_hz, ceiling_dbtp):
-            log.add(reduction)
-            yield block
-
-    for region, block in _regions(rendered, limited()):
+    for region, block in _regions(rendered, limited(rendered, gains_db, limiter, log)):
         meters[region].feed(block)
     return [
         Landing(

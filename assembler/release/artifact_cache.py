@@ -121,7 +121,9 @@ class ArtifactCache:
         trimmed = [replace(one, rendered=trimmed_for_meter(one.rendered)) for one in unheld]
         keys = [self.passage_key(one.rendered) for one in trimmed]
         trims = [trim for one in trimmed for trim in trims_of(one.rendered)]
-        key = cache_key("held", keys, level.ceiling, trims, held, [one.tracks for one in unheld])
+        key = cache_key(
+            "held", keys, level.ceiling, level.link, trims, held, [one.tracks for one in unheld]
+        )
 
         def hold() -> list[Any]:
             found = hold_gains(trimmed, level, held, run)

@@ -124,7 +124,9 @@ def release_report(
 
 def _levels(manifest: Manifest) -> LevelsReport:
     def level(edition: str) -> LevelReport:
-        return LevelReport(**manifest.level_of(edition).model_dump())
+        found = manifest.level_of(edition)
+        linked = {"link"} if found.link == 100 else None
+        return LevelReport(**found.model_dump(exclude=linked))
 
     if manifest.download[0].name is None:
         return LevelsReport(disc=level(DISC), download=level(DOWNLOAD))

@@ -47,7 +47,7 @@ def _of_release(release: FinishedRelease) -> Compared:
     yield "level.sets", [*report.level.sets], [one.name for one in manifest.download if one.name]
     for kind, level in report.level.named.items():
         expected_level = manifest.level_of(kind).model_dump()
-        yield f"level.{kind}", {"hold": "none"} | level.as_json(), expected_level
+        yield f"level.{kind}", {"hold": "none", "link": 100.0} | level.as_json(), expected_level
     yield "dither", report.dither, manifest.disc.dither
     if release.has("download"):
         yield "formats", sorted(report.formats), sorted(manifest.download_folders)

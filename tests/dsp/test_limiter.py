@@ -374,3 +374,51 @@ def test_hold_and_moving_sum_are_those_of_each_window(values: list[int], length:
     _moving_sum(np.concatenate([[0], padded]), length, sums)
     assert np.array_equal(held, windows.max(axis=1))
     assert np.array_equal(sums, windows.sum(axis=1))
+
+
+def hard_left(rate_hz: int) -> Samples:
+    """A quiet tone on both sides, and a hit on the left that is 6 dB over."""
+    t = np.arange(2 * rate_hz) / rate_hz
+    samples = stereo(0.2 * np.sin(2 * np.pi * 300 * t))
+    hit = np.sin(2 * np.pi * 900 * t[: rate_hz // 10]) * np.hanning(rate_hz // 10)
+    samples[rate_hz // 2 : rate_hz // 2 + len(hit), 0] += (1.78 * hit).astype(np.float32)
+    return samples
+
+
+def at_link(samples: Samples, link: float, rate_hz: int) -> tuple[Samples, np.ndarray]:
+    pieces = list(limit([samples], rate_hz, CEILING_DBTP, link))
+    return np.concatenate([s for s, _ in pieces]), np.concatenate([g for _, g in pieces])
+
+
+def test_a_hit_on_the_left_ducks_the_right_as_far_as_they_are_linked() -> None:
+    rate_hz, ducked_db = 48000, []
+    samples = hard_left(rate_hz)
+    for link in (0.0, 0.25, 0.5, 1.0):
+        result, gain_reduction = at_link(samples, link, rate_hz)
+        assert sixteen_times_peak_dbtp(result, rate_hz) <= CEILING_DBTP + OVER_DB
+        assert gain_reduction.max() > 6
+        ducked_db.append(
+            float(gain_reduction.max(axis=0)[-1]) if link < 1 else gain_reduction.max()
+        )
+        if link == 0:
+            assert result[:, 1].tobytes() == samples[:, 1].tobytes()
+    assert ducked_db == pytest.approx(
+        [0, ducked_db[3] / 4, ducked_db[3] / 2, ducked_db[3]], abs=0.01
+    )
+
+
+@pytest.mark.parametrize("link", [0.0, 0.3, 0.8])
+@pytest.mark.parametrize("rate_hz", [44100, 96000])
+def test_the_ceiling_holds_at_any_link(link: float, rate_hz: int) -> None:
+    loud = bursts(rate_hz, 2 * rate_hz, 7)
+    assert sixteen_times_peak_dbtp(loud, rate_hz) > CEILING_DBTP + 6
+    result, gain_reduction = at_link(loud, link, rate_hz)
+    assert gain_reduction.shape == loud.shape
+    assert sixteen_times_peak_dbtp(result, rate_hz) <= CEILING_DBTP + OVER_DB
+    quiet = raised(loud, -30)
+    assert at_link(quiet, link, rate_hz)[0].tobytes() == quiet.tobytes()
+
+
+def test_alike_channels_are_limited_alike_at_any_link() -> None:
+    loud = stereo(bursts(48000, 48000, 8)[:, 0])
+    assert at_link(loud, 0.4, 48000)[0].tobytes() == limited(loud, 48000)[0].tobytes()

@@ -233,6 +233,7 @@ def test_a_full_example_loads(loaded: Loading) -> None:
         "match": "album",
         "target": -11.0,
         "ceiling": -0.5,
+        "link": 100.0,
         "hold": "none",
     }
     assert set(manifest.download[0].formats) == set(FORMATS)

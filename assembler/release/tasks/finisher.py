@@ -77,7 +77,7 @@ class Finisher:
     scratch
         Folder for FLAC files that only this build needs.
     settings
-        Ceiling, bit depths and dither.
+        Limiter, bit depths and dither.
     formats
         Download formats that are made from this master.
     images
@@ -99,7 +99,8 @@ class Finisher:
         }
         settings = self.settings
         form = {
-            "ceiling": settings.ceiling_dbtp,
+            "ceiling": settings.limiter.ceiling_dbtp,
+            "link": settings.limiter.link,
             "bit depth": list(settings.bit_depths),
             "dither": settings.dither,
         }

@@ -11,6 +11,7 @@ from assembler.errors import AssemblerError
 from assembler.manifest import Level
 from assembler.mastering.gain_plan import GainPlan, TrackGain, with_neighbours
 from assembler.mastering.held_gains import held_master
+from assembler.mastering.limiting import limiter_of
 from assembler.mastering.passage import RenderedPassage, prepare
 from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
 from assembler.mastering.render import FinishedTrack, MasterSettings
@@ -183,7 +184,7 @@ class Mastering:
 
     def _finisher(self, spec: MasterSpec, images: Mapping[Passage, Image]) -> Finisher:
         settings = MasterSettings(
-            spec.level.ceiling,
+            limiter_of(spec.level),
             self.plan.bit_depths[spec],
             self.plan.report.source.manifest.disc.dither,
         )
@@ -195,7 +196,9 @@ class Mastering:
     ) -> tuple[MasterTasks, ImageTasks]:
         """Return the tasks of the master that the discs' images are made of."""
         finisher = self._finisher(spec, {p: one for one in self.images for p in one.passages})
-        hidden_settings = MasterSettings(spec.level.ceiling, (DISC_BITS,), finisher.settings.dither)
+        hidden_settings = MasterSettings(
+            finisher.settings.limiter, (DISC_BITS,), finisher.settings.dither
+        )
         hidden_finisher = Finisher(self.cache, self.scratch, hidden_settings, (), finisher.images)
 
         def prepare_images(gain_plans: list[GainPlan]) -> _Prepared:
