@@ -8,8 +8,11 @@ from typing import Any
 import numpy as np
 
 from assembler.listen.decided import Decided
+from assembler.listen.measured_sides import MeasuredSides
 from assembler.listen.revisions import Revision, Revisions
-from assembler.listen.sound import Kind, Sound
+from assembler.listen.settling import Kind
+from assembler.listen.side_document import sides_json
+from assembler.listen.sound import Sound
 from assembler.manifest import Track
 from assembler.mastering.render import FinishedTrack
 from assembler.preflight.check import CheckReport, disc_json
@@ -22,20 +25,24 @@ _BLOCKS_PER_SECOND = 10
 _SHOWN = ("gap", "overlap", "start", "end", "trim", "fade_in", "fade_out")
 
 
-def document(revisions: Revisions, sound: Sound, decided: Decided) -> dict[str, Any]:
+def document(
+    revisions: Revisions, sound: Sound, sides: MeasuredSides, decided: Decided
+) -> dict[str, Any]:
     """Return the whole page's data: one revision, with what is settled of it."""
     revision = revisions.current
     found = {
         "revision": revision.number,
         "manifest": str(revisions.path),
-        "ok": revision.ok and not sound.findings,
+        "ok": revision.ok and not sound.settled.findings,
         "readable": revision.text is not None,
         "can_undo": revisions.can_undo,
         "can_redo": revisions.can_redo,
         "decided": decided.texts,
-        "findings": [one.as_json() for one in (*revision.findings, *sound.findings)],
+        "findings": [one.as_json() for one in (*revision.findings, *sound.settled.findings)],
     }
-    return {**found, **_release(revision, sound.tracks)}
+    report = revision.report
+    shown = sides_json(report, sides) if report else []
+    return {**found, **_release(revision, sound.settled.tracks), "sides": shown}
 
 
 def _release(
@@ -97,14 +104,19 @@ def _source(report: CheckReport, index: int) -> dict[str, Any]:
     if index >= len(report.sections):
         return {"source": None}
     section = report.sections[index]
-    rate_hz = section.recording.rate_hz
+    side = section.side
+    recording = side.original if side else section.recording
+    rate_hz = recording.rate_hz
+    start, end = section.span_in_source
     return {
         "source": {
             "names": list(section.names),
+            "side": side.name if side else None,
+            "factor": float(side.transfer.restoration.factor) if side else 1.0,
             "rate_hz": rate_hz,
-            "length_s": section.recording.frames / rate_hz,
-            "start_s": section.start / rate_hz,
-            "end_s": section.end / rate_hz,
+            "length_s": recording.frames / rate_hz,
+            "start_s": start / rate_hz,
+            "end_s": end / rate_hz,
             "fade_in_s": float(section.fade_in_s),
             "fade_out_s": float(section.fade_out_s),
         }

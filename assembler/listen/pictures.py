@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from assembler.listen.sound import Stretch
+from assembler.listen.stretch import Stretch
 
 MOST_COLUMNS = 4000
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import json
-import re
+import base64
 import socket
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
@@ -18,16 +17,24 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 import assembler.proof
+from assembler.draft.song_list import song_list
 from assembler.errors import AssemblerError, FindingsError
 from assembler.findings import Finding
+from assembler.listen.answers import body_of, names_in, number_in, ranged, whole
+from assembler.listen.changes import Changes
 from assembler.listen.decided import Decided
 from assembler.listen.document import document
-from assembler.listen.edits import edited_text, text_with_moved_track
+from assembler.listen.edits import changed_text
 from assembler.listen.guard import Guard
+from assembler.listen.measured_sides import MeasuredSide, MeasuredSides
 from assembler.listen.pictures import peaks_json
 from assembler.listen.revisions import ConflictError, Revision, Revisions
-from assembler.listen.sound import NoSoundError, Sound, Stretch
+from assembler.listen.side_sound import side_stretch
+from assembler.listen.sound import Sound
+from assembler.listen.stretch import NoSoundError, Stretch
 from assembler.manifest import ManifestFile
+from assembler.restoration.chain import Resolved
+from assembler.sequence.limits import MOST_TRACKS
 
 HOST = "127.0.0.1"
 _PAGE = Path(__file__).parent / "page"
@@ -43,42 +50,7 @@ _FILES = {
         for name in ("page", "entries", "player", "waveform")
     },
 }
-_RANGE = re.compile(r"bytes=(\d*)-(\d*)")
 _WATCH_MS = 200
-_EXACT, _PREVIEW = "finished", "preview"
-
-
-class Changes:
-    """Wakes every open page when there is something new; may be called from any thread."""
-
-    def __init__(self) -> None:
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._waiting: set[asyncio.Event] = set()
-
-    def attach(self) -> None:
-        """Wake the pages of the running event loop."""
-        self._loop = asyncio.get_running_loop()
-
-    def __call__(self) -> None:
-        """Report a change."""
-        if self._loop and not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self._wake)
-
-    def _wake(self) -> None:
-        for event in self._waiting:
-            event.set()
-
-    async def stream(self) -> AsyncIterator[str]:
-        """Yield a server-sent event at once, and one for each change (WHATWG HTML standard)."""
-        event = asyncio.Event()
-        self._waiting.add(event)
-        try:
-            while True:
-                yield "data: changed\n\n"
-                await event.wait()
-                event.clear()
-        finally:
-            self._waiting.discard(event)
 
 
 class Desk:
@@ -90,6 +62,8 @@ class Desk:
         The manifest.
     sound
         What is played.
+    sides
+        What is measured of tape sides.
     decided
         Which decisions are made.
     changes
@@ -97,10 +71,16 @@ class Desk:
     """
 
     def __init__(
-        self, revisions: Revisions, sound: Sound, decided: Decided, changes: Changes
+        self,
+        revisions: Revisions,
+        sound: Sound,
+        sides: MeasuredSides,
+        decided: Decided,
+        changes: Changes,
     ) -> None:
         self._revisions = revisions
         self._sound = sound
+        self._sides = sides
         self._decided = decided
         self._changes = changes
 
@@ -119,13 +99,17 @@ class Desk:
             Route("/audio/track/{number:int}", self._track, methods=get),
             Route("/audio/join/{first:int}-{second:int}", self._join, methods=get),
             Route("/picture/track/{number:int}", self._picture, methods=get),
+            Route("/picture/side/{number:int}", self._side_picture, methods=get),
+            Route("/picture/side/{number:int}/spectrum", self._side_spectrum, methods=get),
+            Route("/propose/side/{number:int}", self._propose, methods=["POST"]),
+            Route("/audio/side/{number:int}", self._side, methods=get),
         ]
         return Starlette(routes=routes, lifespan=self._running)
 
     @asynccontextmanager
     async def _running(self, _app: Starlette) -> AsyncIterator[None]:
         self._changes.attach()
-        self._sound.settle(self._revisions.current.report)
+        self._new_sound()
         watching = asyncio.create_task(self._watch())
         try:
             yield
@@ -142,8 +126,13 @@ class Desk:
                 self._new_revision()
 
     def _new_revision(self) -> None:
-        self._sound.settle(self._revisions.current.report if self._revisions.current.ok else None)
+        self._new_sound()
         self._changes()
+
+    def _new_sound(self) -> None:
+        current = self._revisions.current
+        self._sides.measure(current.report if current.text is not None else None)
+        self._sound.settle(current.report if current.ok else None)
 
     async def _file(self, request: Request) -> Response:
         file, kind = _FILES[request.url.path.rpartition("/")[2]]
@@ -156,40 +145,31 @@ class Desk:
         return StreamingResponse(self._changes.stream(), media_type="text/event-stream")
 
     async def _edit(self, request: Request) -> Response:
-        body = await _body(request)
+        body = await body_of(request)
 
         def change(source: ManifestFile) -> str:
-            move, values = body.get("move"), body.get("set", {})
-            if not isinstance(values, dict):
-                raise AssemblerError("`set` must be values by place")
-            if move is None:
-                return edited_text(source, values)
-            if not isinstance(move, dict):
-                raise AssemblerError("`move` must be {from: …, to: …}")
-            return text_with_moved_track(source, _whole(move.get("from")), _whole(move.get("to")))
+            return changed_text(source, body)
 
-        return await self._revise(
-            lambda: self._revisions.edit(_whole(body.get("revision")), change)
-        )
+        return await self._revise(lambda: self._revisions.edit(whole(body.get("revision")), change))
 
     async def _undo(self, request: Request) -> Response:
-        number = (await _body(request)).get("revision")
-        return await self._revise(lambda: self._revisions.undo(_whole(number)))
+        number = (await body_of(request)).get("revision")
+        return await self._revise(lambda: self._revisions.undo(whole(number)))
 
     async def _redo(self, request: Request) -> Response:
-        number = (await _body(request)).get("revision")
-        return await self._revise(lambda: self._revisions.redo(_whole(number)))
+        number = (await body_of(request)).get("revision")
+        return await self._revise(lambda: self._revisions.redo(whole(number)))
 
     async def _decide(self, request: Request) -> Response:
         """Keep which decisions are made; a number that changes opens its decision again."""
-        found = (await _body(request)).get("decided")
+        found = (await body_of(request)).get("decided")
         if not isinstance(found, list) or not all(isinstance(one, str) for one in found):
             return self._refused(422, "not-written", "`decided` must be a list of texts")
         await asyncio.to_thread(self._decided.keep, found)
         return JSONResponse(self._shown())
 
     def _shown(self) -> dict[str, Any]:
-        return document(self._revisions, self._sound, self._decided)
+        return document(self._revisions, self._sound, self._sides, self._decided)
 
     async def _revise(self, step: Callable[[], Revision]) -> Response:
         """Make a revision, and return the whole page's data or the reason why not."""
@@ -213,21 +193,26 @@ class Desk:
         return JSONResponse({"ok": False, "findings": [finding.as_json()]}, status)
 
     def _track(self, request: Request) -> Response:
-        stage = request.query_params.get("stage", "finished")
-        play = {"finished": self._sound.track, "source": self._sound.source}.get(stage)
-        if play is None:
-            return self._refused(404, "no-sound", f"there is no stage `{stage[:40]}`")
         index = request.path_params["number"] - 1
-        return self._played(
-            request, lambda: play(index, _seconds(request, "from", 0.0), _seconds(request, "to"))
-        )
+        span_s = number_in(request, "from", 0.0), number_in(request, "to")
+        without, step = names_in(request, "without"), request.query_params.get("step")
+        stages: dict[str, Callable[[], Stretch]] = {
+            "finished": lambda: self._sound.track(index, *span_s),
+            "source": lambda: self._sound.source(index, *span_s),
+            "restored": lambda: self._sound.restored(index, *span_s, without),
+            "removed": lambda: self._sound.removed(index, *span_s, step),
+        }
+        stage = request.query_params.get("stage", "finished")
+        if stage not in stages:
+            return self._refused(404, "no-sound", f"there is no stage `{stage[:40]}`")
+        return self._played(request, stages[stage])
 
     def _join(self, request: Request) -> Response:
         first, second = request.path_params["first"], request.path_params["second"]
         if second != first + 1:
             return self._refused(404, "no-sound", "a join is between a track and the next")
-        before_s = -_seconds(request, "from", -8.0)
-        after_s = _seconds(request, "to", 8.0)
+        before_s = -number_in(request, "from", -8.0)
+        after_s = number_in(request, "to", 8.0)
         return self._played(request, lambda: self._sound.join(second - 1, before_s, after_s))
 
     def _played(self, request: Request, stretch: Callable[[], Stretch]) -> Response:
@@ -237,54 +222,75 @@ class Desk:
             return self._refused(
                 404 if isinstance(error, NoSoundError) else 409, "no-sound", str(error)
             )
-        return _ranged(request, found.wav(), _EXACT if found.exact else _PREVIEW)
+        return ranged(request, found)
 
     def _picture(self, request: Request) -> Response:
         try:
             stretch = self._sound.source(
                 request.path_params["number"] - 1,
-                _seconds(request, "from", 0.0),
-                _seconds(request, "to"),
+                number_in(request, "from", 0.0),
+                number_in(request, "to"),
             )
         except AssemblerError as error:
             return self._refused(404, "no-picture", str(error))
-        return JSONResponse(peaks_json(stretch, int(_seconds(request, "width", 800.0))))
+        return JSONResponse(peaks_json(stretch, int(number_in(request, "width", 800.0))))
 
+    def _side_named(self, request: Request) -> tuple[str, MeasuredSide]:
+        """Return the side of a request: they are numbered from 1, in the manifest's order."""
+        report = self._revisions.current.report
+        names = list(report.source.manifest.transfers) if report else []
+        number = request.path_params["number"]
+        side = self._sides.side(names[number - 1]) if 0 < number <= len(names) else None
+        if side is None:
+            raise NoSoundError("there is no such side, or it is not read yet")
+        return names[number - 1], side
 
-async def _body(request: Request) -> dict[str, Any]:
-    try:
-        found = json.loads(await request.body())
-    except (ValueError, RecursionError):
-        found = None
-    return found if isinstance(found, dict) else {}
+    def _side_picture(self, request: Request) -> Response:
+        """Return a tile of a side's waveform: a level and a number."""
+        try:
+            _, side = self._side_named(request)
+            if side.peaks is None:
+                raise NoSoundError("the side is not read yet")
+            level, tile = (int(number_in(request, name, 0.0)) for name in ("level", "tile"))
+            return JSONResponse(side.peaks.tile(level, tile))
+        except AssemblerError as error:
+            return self._refused(404, "no-picture", str(error))
 
+    def _side_spectrum(self, request: Request) -> Response:
+        """Return the picture of a side's spectrum over time, from 20 Hz upwards."""
+        try:
+            _, side = self._side_named(request)
+        except AssemblerError as error:
+            return self._refused(404, "no-picture", str(error))
+        if not side.survey or not side.survey["spectrum"]:
+            return self._refused(404, "no-picture", "the spectrum is not measured yet")
+        return Response(base64.b64decode(side.survey["spectrum"]), media_type="image/png")
 
-def _whole(value: object) -> int:
-    return value if isinstance(value, int) and not isinstance(value, bool) else -1
+    def _side(self, request: Request) -> Response:
+        """Return a stretch of a side, of the transfer or restored, on the transfer's clock."""
 
+        def stretch() -> Stretch:
+            name, side = self._side_named(request)
+            span_s = number_in(request, "from", 0.0), number_in(request, "to")
+            stage = request.query_params.get("stage", "restored")
+            steps = self._sides.steps(name) if stage == "restored" else Resolved()
+            return side_stretch(side.recording, steps, span_s, names_in(request, "without"))
 
-def _seconds(request: Request, name: str, default: float | None = None) -> Any:
-    """Return a time from the address; the default where it is missing or no number."""
-    try:
-        value = float(request.query_params[name])
-    except (KeyError, ValueError):
-        return default
-    return value if -1e6 < value < 1e6 else default
+        return self._played(request, stretch)
 
-
-def _ranged(request: Request, content: bytes, kind: str) -> Response:
-    """Return a WAV file or the part of it that is asked for (RFC 9110, section 14)."""
-    headers = {"content-type": "audio/wav", "accept-ranges": "bytes", "x-sound": kind}
-    match = _RANGE.fullmatch(request.headers.get("range", ""))
-    if not match or not any(match.groups()):
-        return Response(content, headers=headers)
-    first, last = match.groups()
-    start = int(first) if first else max(0, len(content) - int(last))
-    end = min(int(last), len(content) - 1) if first and last else len(content) - 1
-    if start > end:
-        return Response(status_code=416, headers={"content-range": f"bytes */{len(content)}"})
-    headers["content-range"] = f"bytes {start}-{end}/{len(content)}"
-    return Response(content[start : end + 1], 206, headers=headers)
+    async def _propose(self, request: Request) -> Response:
+        """Find the songs of a side, as many as are given or listed."""
+        body = await body_of(request)
+        try:
+            name, _ = self._side_named(request)
+            count, text = body.get("count"), body.get("titles")
+            listed = song_list(text).songs if isinstance(text, str) and text.strip() else None
+            wanted = count if isinstance(count, int) and 0 < count <= MOST_TRACKS else None
+            await asyncio.to_thread(self._sides.propose, name, wanted, listed)
+        except AssemblerError as error:
+            return self._refused(422, "no-songs", str(error))
+        titles = [song.title for song in listed or ()]
+        return JSONResponse({**self._shown(), "titles": titles})
 
 
 def listening_socket(port: int) -> socket.socket:

@@ -14,10 +14,12 @@ import filelock
 from assembler.cache.folder import CacheFolder
 from assembler.cache.limit import opened_cache
 from assembler.errors import AssemblerError
+from assembler.listen.changes import Changes
 from assembler.listen.decided import Decided
 from assembler.listen.guard import Guard
+from assembler.listen.measured_sides import MeasuredSides
 from assembler.listen.revisions import Revisions
-from assembler.listen.server import Changes, Desk, listening_socket, serve
+from assembler.listen.server import Desk, listening_socket, serve
 from assembler.listen.sound import Sound
 
 
@@ -53,13 +55,14 @@ def session(path: Path, port: int) -> Iterator[tuple[str, Callable[[], None]]]:
         listening_socket(port) as sock,
     ):
         cache = found or CacheFolder(Path(scratch) / "cache")
-        sound = Sound(cache, Path(scratch), changes)
+        sides = MeasuredSides(cache, Path(scratch), changes)
+        sound = Sound(cache, Path(scratch), changes, sides.steps)
         try:
-            guard = Guard(
-                Desk(revisions, sound, Decided(cache, path), changes).app(), sock.getsockname()[1]
-            )
+            desk = Desk(revisions, sound, sides, Decided(cache, path), changes)
+            guard = Guard(desk.app(), sock.getsockname()[1])
             yield guard.url, partial(serve, guard, sock)
         finally:
+            sides.close()
             sound.close()
 
 

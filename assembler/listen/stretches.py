@@ -8,7 +8,7 @@ where gain reduction began before the run-up.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -17,11 +17,52 @@ from assembler.dsp.blocks import Pcm, skip
 from assembler.dsp.dither import Quantizer
 from assembler.dsp.limiter import LimiterSettings
 from assembler.dsp.resample import position_at
+from assembler.listen.stretch import Stretch
 from assembler.mastering.limiting import limited
 from assembler.mastering.passage import RenderedPassage, with_silence
 from assembler.preflight.track_section import TrackSection
 
 RUN_UP_S = 3.0
+
+
+@dataclass(frozen=True)
+class RegionPreview:
+    """A track's region of its passage, rendered stretch by stretch.
+
+    Attributes
+    ----------
+    rendered, region
+        The passage, and which of its tracks.
+    bits
+        Word length.
+    limiter
+        Its settings.
+    gains_db
+        Gain of each of the passage's tracks.
+    """
+
+    rendered: RenderedPassage
+    region: int
+    bits: int
+    limiter: LimiterSettings
+    gains_db: tuple[float, ...]
+
+    @property
+    def rate_hz(self) -> int:
+        """Sample rate."""
+        return self.rendered.rate_hz
+
+    @property
+    def length(self) -> int:
+        """Length of the track's file, in samples."""
+        return self.rendered.region_lengths[self.region]
+
+    def stretch(self, start: int, end: int) -> Stretch:
+        """Render a stretch, counted from the region's start."""
+        begin = (0, *self.rendered.cuts)[self.region]
+        whole = begin + start, begin + end
+        pcm = preview(self.rendered, self.gains_db, self.limiter, whole, self.bits)
+        return Stretch(pcm, self.rate_hz, self.bits, exact=False)
 
 
 def preview(

@@ -16,10 +16,19 @@ from assembler.errors import AssemblerError
 from assembler.findings import Loc, where_text
 from assembler.manifest.details import TrackDetails
 from assembler.manifest.model import Track
-from assembler.manifest.yaml_edits import Edit, UneditableError, applied, remove_key, set_key
+from assembler.manifest.yaml_edits import (
+    Edit,
+    PlainValue,
+    UneditableError,
+    applied,
+    item_yaml,
+    remove_key,
+    set_key,
+)
 
-Value = str | tuple[str, ...] | None
-"""A text, a list of texts, or None to remove the key."""
+Value = str | tuple[str, ...] | tuple[Mapping[str, Any], ...] | None
+"""A text, a list of texts or of mappings, or None to remove the key."""
+NewItem = Mapping[str, PlainValue]
 _KEYS = {name: field.alias or name for name, field in Track.model_fields.items()}
 TRACK_KEYS = [_KEYS[name] for name in sorted(_KEYS, key=lambda n: n in TrackDetails.model_fields)]
 """A track's keys in the order in which they are written: its details last."""
@@ -74,8 +83,8 @@ def edit_text(
     return _checked(applied(text, edits), expected)
 
 
-def move_item(text: str, loc: Loc, start: int, to: int) -> str:
-    """Return the text with an item of a list moved, with the comment lines above it.
+def arrange_items(text: str, loc: Loc, items: Sequence[int | NewItem]) -> str:
+    """Return the text with the items of a list in another order, fewer, or with new ones.
 
     Parameters
     ----------
@@ -83,8 +92,9 @@ def move_item(text: str, loc: Loc, start: int, to: int) -> str:
         YAML that loads.
     loc
         Place of the list.
-    start, to
-        Its index before and after.
+    items
+        The index of each item that stays, which keeps its text with the comment lines above it; a
+        new one as a mapping.
 
     Raises
     ------
@@ -93,17 +103,31 @@ def move_item(text: str, loc: Loc, start: int, to: int) -> str:
     """
     root, expected = _parsed(text)
     node = _node(root, loc)
-    items = _get(expected, loc)
+    content = _get(expected, loc)
     if not isinstance(node, yaml.SequenceNode) or node.flow_style:
         raise AssemblerError(f"`{where_text(loc)}` {_REFUSED}")
     pieces, head, tail = _pieces(text, node)
-    for one in (pieces, items):
-        one.insert(to, one.pop(start))
-    whole = [piece if piece.endswith("\n") else piece + "\n" for piece in pieces]
-    moved = head + "".join(whole) + tail
+    dash = text.rfind("\n", 0, node.value[0].start_mark.index) + 1
+    indent = text[dash : text.index("-", dash)]
+    newline = "\r\n" if "\r\n" in text else "\n"
+    arranged = [pieces[i] if isinstance(i, int) else item_yaml(i, indent, newline) for i in items]
+    content[:] = [content[i] if isinstance(i, int) else _as_parsed(i) for i in items]
+    whole = [piece if piece.endswith("\n") else piece + "\n" for piece in arranged]
+    new = head + "".join(whole) + tail
     if not text.endswith("\n") and not tail:
-        moved = moved.removesuffix("\n")
-    return _checked(moved, expected)
+        new = new.removesuffix("\n")
+    return _checked(new, expected)
+
+
+def content_at(text: str, loc: Loc) -> Any:
+    """Return what a text holds at a place, every scalar as text; None where it holds nothing."""
+    return _get(_parsed(text)[1], loc)
+
+
+def _as_parsed(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {key: _as_parsed(one) for key, one in value.items()}
+    return [_as_parsed(one) for one in value] if isinstance(value, tuple | list) else value
 
 
 def _parsed(text: str) -> tuple[Any, Any]:
@@ -124,17 +148,27 @@ def _checked(text: str, expected: Any) -> str:
 
 
 def _with_parents(content: Any, changes: Mapping[Loc, Value]) -> dict[Loc, Any]:
-    """Return the changes, those under a mapping that is not there yet as one mapping."""
+    """Return the changes, those under mappings that are not there yet as one mapping."""
     found: dict[Loc, Any] = {}
     for loc, value in changes.items():
-        parent = loc[:-1]
         if value is None and _get(content, loc) is None:
             continue
-        if parent and isinstance(parent[-1], str) and _get(content, parent) is None:
-            found.setdefault(parent, {})[loc[-1]] = value
-        else:
+        made = len(loc)
+        while made > 1 and isinstance(loc[made - 2], str) and _is_no_node(content, loc[: made - 1]):
+            made -= 1
+        if made == len(loc):
             found[loc] = value
+            continue
+        at = found.setdefault(loc[:made], {})
+        for part in loc[made:-1]:
+            at = at.setdefault(part, {})
+        at[loc[-1]] = value
     return found
+
+
+def _is_no_node(content: Any, loc: Loc) -> bool:
+    """Return whether a place is missing, or holds a text where a mapping is wanted."""
+    return not isinstance(_get(content, loc), dict | list)
 
 
 def _get(content: Any, loc: Loc) -> Any:
@@ -151,7 +185,7 @@ def _set(content: Any, loc: Loc, value: Any) -> None:
     if value is None:
         del parent[loc[-1]]
     else:
-        parent[loc[-1]] = list(value) if isinstance(value, tuple) else value
+        parent[loc[-1]] = _as_parsed(value)
 
 
 def _node(root: Any, loc: Loc) -> Any:

@@ -68,6 +68,14 @@ def mapping_yaml(mapping: Mapping[str, PlainValue]) -> str:
     return f"{{{', '.join(pairs)}}}"
 
 
+def item_yaml(item: Mapping[str, PlainValue], indent: str, newline: str) -> str:
+    """Return an item of a list as lines, one per key, the first after a dash."""
+    lines = [f"{key}: {value_yaml(v, in_flow=False, style=None)}" for key, v in item.items()]
+    return "".join(
+        f"{indent}{'- ' if not n else '  '}{one}{newline}" for n, one in enumerate(lines)
+    )
+
+
 def _scalar(text: str, *, in_flow: bool, style: str | None) -> str:
     if style == "'":
         return "'" + text.replace("'", "''") + "'"

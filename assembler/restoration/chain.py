@@ -11,13 +11,14 @@ from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from functools import partial
-from typing import Any, Literal
+from typing import Any, Literal, Protocol
 
 from assembler.audio import Recording
 from assembler.dsp.blocks import Samples, skip
 from assembler.manifest.transfers import Restoration
+from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.programme import mean_level
-from assembler.restoration.condition import Condition
+from assembler.restoration.analysis.stereo.channels import ChannelReading
 from assembler.restoration.repair.channels import (
     correct_balance,
     invert_polarity,
@@ -34,6 +35,18 @@ _AROUND_S, _AROUND_HUM_S = 2, 12
 """Sound read before and after a passage, so that the steps have settled."""
 
 Step = Callable[[Iterator[Samples]], Iterator[Samples]]
+
+
+class MeasuredFaults(Protocol):
+    """The readings that `auto` is resolved from: of a `Condition`, or of a survey."""
+
+    @property
+    def channels(self) -> ChannelReading:
+        """How left and right relate."""
+
+    @property
+    def hum(self) -> HumReading:
+        """The mains hum."""
 
 
 @dataclass(frozen=True)
@@ -88,7 +101,7 @@ class Resolved:
         return {name: value for name, value in values.items() if value is not None}
 
 
-def resolve(restoration: Restoration, before: Condition, rate_hz: int) -> Resolved:
+def resolve(restoration: Restoration, before: MeasuredFaults, rate_hz: int) -> Resolved:
     """Return the value of each step that the manifest requests; `auto` is resolved by measurement.
 
     Parameters

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from assembler.errors import AssemblerError
-from assembler.manifest.edit_text import edit_text, move_item, parse_place
+from assembler.manifest.edit_text import arrange_items, content_at, edit_text, parse_place
 
 MANIFESTS = sorted((Path(__file__).parents[2] / "manifests").glob("*.yaml"))
 TEXT = """\
@@ -92,21 +92,40 @@ def test_places(place):
 
 @pytest.mark.parametrize(("start", "to"), [(0, 1), (0, 2), (1, 0), (2, 0), (2, 1)])
 def test_a_moved_track_takes_its_comments_along_and_back_again(start, to):
-    moved = move_item(TEXT, ("tracks",), start, to)
+    order = [0, 1, 2]
+    order.insert(to, order.pop(start))
+    moved = arrange_items(TEXT, ("tracks",), order)
     assert moved != TEXT
     assert sorted(moved.splitlines()) == sorted(TEXT.splitlines())
     if start == 0:
         assert "  # the first side\n  - title: Low Lantern   # checked with Ines\n" in moved
-    order = [0, 1, 2]
-    order.insert(to, order.pop(start))
     titles = [track["title"] for track in yaml.safe_load(TEXT)["tracks"]]
     assert [t["title"] for t in yaml.safe_load(moved)["tracks"]] == [titles[i] for i in order]
-    assert yaml.safe_load(move_item(moved, ("tracks",), to, start)) == yaml.safe_load(TEXT)
+    back = arrange_items(moved, ("tracks",), [order.index(i) for i in range(3)])
+    assert yaml.safe_load(back) == yaml.safe_load(TEXT)
 
 
 def test_tracks_on_one_line_are_not_moved():
     with pytest.raises(AssemblerError):
-        move_item("tracks: [{title: A}, {title: B}]\n", ("tracks",), 0, 1)
+        arrange_items("tracks: [{title: A}, {title: B}]\n", ("tracks",), [1, 0])
+
+
+def test_a_new_and_a_removed_track_leave_every_other_byte():
+    new = {"title": "Slack: Water", "audio": {"left": "l.wav", "right": "r.wav"}, "gap": "0"}
+    text = arrange_items(TEXT, ("tracks",), [0, new, 1, 2])
+    lines = '  - title: "Slack: Water"\n    audio: {left: l.wav, right: r.wav}\n    gap: 0\n'
+    assert text == TEXT.replace("  # the second", lines + "  # the second")
+    assert arrange_items(text, ("tracks",), [0, 2, 3]) == TEXT
+    assert content_at(text, ("tracks", 1, "audio", "left")) == "l.wav"
+
+
+@pytest.mark.parametrize("before", ["", "    restoration: off\n", "    restoration:\n"])
+def test_mappings_that_are_not_there_yet(before):
+    text = f"transfers:\n  A:\n    file: a.wav\n{before}tracks: []\n"
+    new = edit_text(text, {parse_place("transfers.A.restoration.noise.from"): "1.5",
+                           parse_place("transfers.A.restoration.noise.to"): "2.5"})  # fmt: skip
+    line = "    restoration: {noise: {from: 1.5, to: 2.5}}\n"
+    assert new == f"transfers:\n  A:\n    file: a.wav\n{line}tracks: []\n"
 
 
 KEYS = ("gap", "trim", "start", "fade_out")

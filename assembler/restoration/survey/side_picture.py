@@ -176,19 +176,10 @@ def _lane(page: _Page, top: int, finding: SideFinding) -> None:
 def _spectrum(page: _Page, top: int, side: Survey) -> None:
     """Draw the spectrogram, low frequencies at the bottom."""
     page.panel(top, _SPECTRUM_HIGH)
-    spectrum = side.bandwidth.spectrum
     highest_hz = side.rate_hz / 2
-    if len(spectrum.density_db):
-        loudest_db = 5 * np.ceil(np.quantile(spectrum.density_db, 0.999) / 5)
-        rows_hz = np.geomspace(highest_hz, _LOWEST_HZ, _SPECTRUM_HIGH)
-        rows = _interpolated(
-            np.log(spectrum.hz), np.log(rows_hz), spectrum.density_db.astype(np.float64)
-        )
-        columns = np.linspace(0, len(rows) - 1, _RIGHT - _LEFT)
-        pixels = _interpolated(np.arange(len(rows), dtype=float), columns, rows.T)
-        colours = _coloured((pixels - loudest_db) / _SPECTRUM_DB + 1)
-        page.image.paste(Image.fromarray(colours), (_LEFT, top))
-        _scale(page, top, float(loudest_db))
+    if image := spectrum_image(side, _RIGHT - _LEFT, _SPECTRUM_HIGH):
+        page.image.paste(image, (_LEFT, top))
+        _scale(page, top, _loudest_db(side))
     for hz in _MARKS_HZ:
         if hz < highest_hz:
             y = _y_of_hz(hz, top, highest_hz)
@@ -197,6 +188,32 @@ def _spectrum(page: _Page, top: int, side: Survey) -> None:
             page.text(_LEFT - 9, y + 5, text, _FADED, size=_SMALL, align=1)
     page.text(_MARGIN, top + _SPECTRUM_HIGH // 2 + 6, "Hz", weight="bold")
     _mark_hz(page, top, side)
+
+
+def spectrum_image(side: Survey, width: int, height: int) -> Image.Image | None:
+    """Return the spectrogram of a side alone, from `_LOWEST_HZ` upwards; None for a side too short.
+
+    Parameters
+    ----------
+    side
+        Its survey.
+    width, height
+        In pixels; the highest frequency is the top row.
+    """
+    spectrum = side.bandwidth.spectrum
+    if not len(spectrum.density_db):
+        return None
+    rows_hz = np.geomspace(side.rate_hz / 2, _LOWEST_HZ, height)
+    rows = _interpolated(
+        np.log(spectrum.hz), np.log(rows_hz), spectrum.density_db.astype(np.float64)
+    )
+    columns = np.linspace(0, len(rows) - 1, width)
+    pixels = _interpolated(np.arange(len(rows), dtype=float), columns, rows.T)
+    return Image.fromarray(_coloured((pixels - _loudest_db(side)) / _SPECTRUM_DB + 1))
+
+
+def _loudest_db(side: Survey) -> float:
+    return float(5 * np.ceil(np.quantile(side.bandwidth.spectrum.density_db, 0.999) / 5))
 
 
 def _interpolated(

@@ -1,0 +1,200 @@
+"""Finish a revision's tracks in the background, by a build's own tasks and into the same cache.
+
+A build afterwards finds what was made. An edit cancels the work on the revision before it.
+"""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Literal
+
+from assembler.cache.folder import CacheFolder
+from assembler.cancel import Cancelled, CancelToken
+from assembler.download.formats import facts_of
+from assembler.errors import FindingsError, explained
+from assembler.findings import Finding
+from assembler.listen.stretch import NoSoundError
+from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan, plan_release
+from assembler.mastering.render import FinishedTrack
+from assembler.preflight.check import CheckReport, check
+from assembler.release.artifact_cache import ArtifactCache
+from assembler.release.inputs import inputs_of
+from assembler.release.last_release import LastRelease
+from assembler.release.progress import TaskProgress, no_progress
+from assembler.release.tasks.graph import Scheduler, Task
+from assembler.release.tasks.masters import Mastering
+from assembler.sequence import Passage
+from assembler.workers import Share, worker_pool
+
+Kind = Literal["track", "join"]
+"""What is played: a track as its lossless file has it, or a join as the disc has it."""
+_KINDS: tuple[Kind, ...] = ("track", "join")
+_JOBS = 2
+_SETTLE_AFTER_S = 0.3
+"""Edits that follow each other sooner are settled together."""
+
+
+@dataclass
+class Settled:
+    """What is finished of one revision.
+
+    Attributes
+    ----------
+    tracks
+        By what is played and index in the manifest.
+    report
+        The check with every side restored; None until then.
+    findings
+        Why the revision can't be finished.
+    """
+
+    tracks: dict[tuple[Kind, int], FinishedTrack] = field(default_factory=dict)
+    report: CheckReport | None = None
+    findings: tuple[Finding, ...] = ()
+
+
+def bits_and_spec(plan: Plan, kind: Kind) -> tuple[int, MasterSpec]:
+    """Return the master that is played, and its word length.
+
+    Raises
+    ------
+    NoSoundError
+        The manifest asks for no sound.
+    """
+    disc = plan.disc or plan.joins
+    if kind == "join" and disc:
+        bits = max(plan.bit_depths[disc])
+        return bits, disc
+    if name := plan.measured_format:
+        return facts_of(name).bits, plan.downloads[name]
+    if disc:
+        return DISC_BITS, disc
+    raise NoSoundError("the manifest makes neither a disc nor downloads: there is nothing to play")
+
+
+class Settler:
+    """Settles one revision after the other.
+
+    Parameters
+    ----------
+    cache
+        The user's cache.
+    scratch
+        Folder for unfinished work.
+    changed
+        Called from the background when something was finished.
+
+    Attributes
+    ----------
+    settled
+        What is finished of the current revision.
+    match_db
+        The gain of each track that the match found last, without its trim.
+    """
+
+    def __init__(self, cache: CacheFolder, scratch: Path, changed: Callable[[], None]) -> None:
+        self.settled = Settled()
+        self.match_db: dict[tuple[Kind, str], float] = {}
+        self._cache = cache
+        self._scratch = scratch
+        self._changed = changed
+        self._pool = worker_pool(_JOBS)
+        self._token = CancelToken()
+        self._superseded = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._number = 0
+
+    def begin(self, report: CheckReport | None) -> None:
+        """Begin to finish a revision in place of the one before; None has errors."""
+        self._cancel()
+        self._token, self._superseded = CancelToken(), threading.Event()
+        self.settled = Settled()
+        self._number += 1
+        if report is None:
+            return
+        finish = partial(self._finish, report, self.settled, self._scratch / str(self._number))
+        arguments = (finish, self.settled, self._token, self._superseded, self._thread)
+        self._thread = threading.Thread(target=self._run, args=arguments, daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        """End all work."""
+        self._cancel()
+        if self._thread:
+            self._thread.join()
+        self._pool.shutdown()
+
+    def _cancel(self) -> None:
+        self._superseded.set()
+        self._token.cancel()
+
+    def _run(
+        self,
+        finish: Callable[[Share], None],
+        settled: Settled,
+        token: CancelToken,
+        superseded: threading.Event,
+        before: threading.Thread | None,
+    ) -> None:
+        """Finish a revision once the work on the one before it has ended, unless another comes."""
+        if before:
+            before.join()
+        if superseded.wait(_SETTLE_AFTER_S):
+            return
+        try:
+            with token.active(), Share(self._pool, token) as pool:
+                finish(pool)
+        except Cancelled:
+            return
+        except FindingsError as error:
+            settled.findings = error.findings
+        except Exception as error:  # else the page would wait for ever
+            settled.findings = (Finding("error", "stopped", "", "", 0, str(explained(error))),)
+        self._changed()
+
+    def _finish(self, report: CheckReport, settled: Settled, scratch: Path, pool: Share) -> None:
+        for old in self._scratch.glob("[0-9]*"):  # of revisions before
+            shutil.rmtree(old, ignore_errors=True)
+        for preview_file in self._scratch.glob("preview-*"):
+            preview_file.unlink(missing_ok=True)
+        scratch.mkdir(exist_ok=True)
+        digests = inputs_of(report, (), packages=False).digests(self._cache, pool.map)
+        exact = check(report.source, scratch=scratch, cache=self._cache, digests=digests)
+        if not exact.ok:
+            raise FindingsError(exact.findings)
+        settled.report = exact
+        if exact.sides:
+            self._changed()
+        plan = plan_release(exact)
+        artifacts = ArtifactCache(self._cache, LastRelease(scratch / "none", {}), plan.rooms)
+        scheduler = Scheduler(pool, TaskProgress(no_progress))
+        masters, _ = Mastering(plan, artifacts, scheduler, scratch, ()).tasks()
+        tasks: list[Task[None]] = []
+        for kind in _KINDS:
+            bits, spec = bits_and_spec(plan, kind)
+            for passage, task in masters[spec].passages.items():
+                tasks.append(self._note_task(kind, bits, passage, task, settled))
+        scheduler.run(Task("settled", lambda *_: None, tuple(tasks)))
+
+    def _note_task(
+        self,
+        kind: Kind,
+        bits: int,
+        passage: Passage,
+        task: Task[list[FinishedTrack]],
+        settled: Settled,
+    ) -> Task[None]:
+        def note(tracks: list[FinishedTrack]) -> None:
+            for one in tracks:
+                one.stored(bits)
+                settled.tracks[kind, one.section.index] = one
+                track = one.section.track
+                self.match_db[kind, track.full_title] = one.gain_db - float(track.trim)
+            self._changed()
+
+        return Task(f"{kind}: settled from frame {passage.start_frame}", note, (task,))
