@@ -9,7 +9,7 @@ for bit.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from itertools import tee
 
 import numpy as np
@@ -41,7 +41,10 @@ def _smooth(demand: GainReduction, attack: float, release: float, levels: GainRe
 
 
 def compress(
-    blocks: Iterable[Samples], settings: CompressorSettings, rate_hz: int
+    blocks: Iterable[Samples],
+    settings: CompressorSettings,
+    rate_hz: int,
+    log: Callable[[GainReduction], None] | None = None,
 ) -> Iterator[Samples]:
     """Compress a stream; at ratio 1, and below the knee, it is unchanged.
 
@@ -53,6 +56,8 @@ def compress(
         The compressor's settings.
     rate_hz
         Sample rate.
+    log
+        Gets the gain reduction of each block, that of the mix.
     """
     attack = _coefficient(settings.attack_s, rate_hz)
     release = _coefficient(_own_release_s(settings.attack_s, settings.release_s), rate_hz)
@@ -63,11 +68,20 @@ def compress(
         reduction = demand_db(np.abs(heard).max(axis=1), settings)
         if reduction.any() or levels.any():
             _smooth(reduction, attack, release, levels)
+        if log:
+            log(_mixed_db(reduction, settings.mix))
         compressed = with_gain_reduction(block, reduction)
         if compressed is block or mix == 1:
             yield compressed
         else:
             yield block + mix * (compressed - block)
+
+
+def _mixed_db(reduction: GainReduction, mix: float) -> GainReduction:
+    if mix == 1 or not reduction.any():
+        return reduction
+    mixed_db: GainReduction = -20 * np.log10(1 - mix + mix * 10 ** (reduction / -20))
+    return mixed_db
 
 
 def demand_db(peaks: NDArray[np.float32], settings: CompressorSettings) -> GainReduction:

@@ -133,6 +133,9 @@ class MeasuredReport(_Form):
     integrated_lufs: Level
     loudness_range_lu: Level
     true_peak_dbtp: Level
+    crest_db: Level = None
+    stereo_correlation: Level = None
+    """Both are not in older reports."""
 
 
 class SourceReport(_Form):
@@ -180,6 +183,17 @@ class GainReductionReport(_Form):
     """Change of the balance between left and right, where the limiter's `link` is below 100 %."""
 
 
+class CompressionReport(_Form):
+    """What the compressor took off."""
+
+    most_db: float
+    at_s: Annotated[float, Field(ge=0)]
+    mean_db: float
+    db_95: float
+    range_before_lu: Level
+    """Loudness range after EQ, before the compressor."""
+
+
 class DeliveredReport(_Form):
     """A track in one deliverable."""
 
@@ -187,6 +201,9 @@ class DeliveredReport(_Form):
     true_peak_dbtp: Level
     sample_peak_dbfs: Level
     loudness_range_lu: Level
+    crest_db: Level = None
+    stereo_correlation: Level = None
+    """Both are not in older reports."""
     sample_rate_hz: RateHz
     bits: int
     gain_db: float
@@ -223,6 +240,8 @@ class TrackReport(_Form):
     """Its levels in each download set with a name."""
     most_limiting_db: float | None
     limiting: GainReductionReport | None
+    compression: CompressionReport | None = None
+    """Left out where nothing was compressed."""
     hold: HoldReport | None = None
 
     @property

@@ -10,6 +10,7 @@ from typing import Any
 
 from assembler.findings import Finding
 from assembler.finished.report_form import (
+    CompressionReport,
     DeliveredReport,
     DiscReport,
     DoneReport,
@@ -17,6 +18,7 @@ from assembler.finished.report_form import (
     GainReductionReport,
     LevelReport,
     LossyReport,
+    MeasuredReport,
     ReleaseReport,
     SideReport,
     SourceReport,
@@ -143,7 +145,8 @@ def _track(report: ReleaseReport, index: int) -> Iterator[str]:
     yield from _row(number, f"{track.title} [{code}]")
     rows = (
         *_source(track.source),
-        *_processing(track.done),
+        ("source levels", _measured(track.source.measured)),
+        *_processing(track.done, track.compression),
         ("gain", _gain(track)),
         ("position", _position(track)),
         *_levels(report, index),
@@ -184,7 +187,9 @@ def _section(source: SourceReport) -> str:
     return f"{first} to {last}, samples {start} to {end}: {length}"
 
 
-def _processing(done: DoneReport) -> Iterator[tuple[str, str]]:
+def _processing(
+    done: DoneReport, compression: CompressionReport | None
+) -> Iterator[tuple[str, str]]:
     if done.side:
         yield "side", f"{done.side}; restoration: {', '.join(done.mended) or _NONE}"
     bands = [band_text(band) for band in done.equaliser]
@@ -193,6 +198,7 @@ def _processing(done: DoneReport) -> Iterator[tuple[str, str]]:
     yield "EQ", "; ".join(bands) or _NONE
     if done.compress:
         yield "compressor", compressor_text(done.compress)
+        yield from _compression(compression)
     lengths = (("in", done.fade_in_s), ("out", done.fade_out_s))
     fades = [f"{way} {length_s:g} s" for way, length_s in lengths if length_s]
     if fades:
@@ -216,22 +222,33 @@ def _position(track: TrackReport) -> str:
 
 def _levels(report: ReleaseReport, index: int) -> Iterator[tuple[str, str]]:
     for kind, level in report.tracks[index].delivered.items():
-        yield f"{kind} levels", _measured(level)
+        peak = f"{decimal(level.sample_peak_dbfs, 2)} dBFS"
+        form = f"{level.sample_rate_hz} Hz, {level.bits} bit"
+        yield f"{kind} levels", f"{_measured(level)}; {peak}; {form}"
         yield "  gain reduction", _gain_reduction(level.limiting)
     for name, made in report.formats.items():
         if made.lossy:
             yield f"  {name}", _lossy(made.lossy[index])
 
 
-def _measured(level: DeliveredReport) -> str:
-    readings = (
-        (level.integrated_lufs, "LUFS"),
-        (level.true_peak_dbtp, "dBTP"),
-        (level.sample_peak_dbfs, "dBFS"),
-        (level.loudness_range_lu, "LU range"),
+def _measured(level: MeasuredReport | DeliveredReport | None) -> str:
+    """Write the levels of a source or a delivered track."""
+    if level is None:
+        return "not determined: measured with the proof"
+    return (
+        f"{decimal(level.integrated_lufs, 2)} LUFS, {decimal(level.true_peak_dbtp, 2)} dBTP, "
+        f"{decimal(level.loudness_range_lu, 2)} LU range, "
+        f"crest factor {decimal(level.crest_db, 2)} dB, "
+        f"correlation {decimal(level.stereo_correlation, 2)}"
     )
-    texts = [f"{decimal(value, 2)} {unit}" for value, unit in readings]
-    return f"{', '.join(texts)}; {level.sample_rate_hz} Hz, {level.bits} bit"
+
+
+def _compression(done: CompressionReport | None) -> Iterator[tuple[str, str]]:
+    if done:
+        most = f"max {done.most_db:.2f} dB at {clock_text(done.at_s)}"
+        text = f"{most}, mean {done.mean_db:.2f} dB, 95 % at most {done.db_95:.2f} dB"
+        before = f"before it {decimal(done.range_before_lu, 2)} LU range"
+        yield "  gain reduction", f"{text}; {before}"
 
 
 def _gain_reduction(reduction: GainReductionReport) -> str:

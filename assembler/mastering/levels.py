@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from itertools import pairwise
 from typing import Any
 
 from assembler.dsp.decibels import rounded
 from assembler.findings import Finding
 from assembler.manifest import Level, ManifestFile
+from assembler.mastering.compression import TrackCompression
 from assembler.mastering.gain_plan import TrackGain
 from assembler.mastering.gain_search import (
     LIGHT_REDUCTION_DB,
@@ -27,6 +29,8 @@ WIDE_ALBUM_LU = 12.0
 """Sources that differ by more were probably recorded at different levels (from memory)."""
 LARGE_GAIN_DB = 24.0
 UNEXPECTED_DB = 0.1
+MOST_RANGE_LOST_LU = 6.0
+"""Dynamics that a person notices the loss of (from memory: common practice)."""
 LOW_TARGET_LUFS = -18.0
 """At a target this low nobody expects the limiter to work (from memory: common practice)."""
 AUDIBLE_STEP_DB = 1.0
@@ -41,6 +45,8 @@ def levels_json(track: FinishedTrack, bits: int) -> dict[str, float | None]:
         "true_peak_dbtp": rounded(reading.true_peak_dbtp),
         "sample_peak_dbfs": rounded(reading.sample_peak_dbfs),
         "loudness_range_lu": rounded(reading.loudness_range_lu),
+        "crest_db": rounded(reading.crest_db),
+        "stereo_correlation": rounded(reading.stereo_correlation),
         "sample_rate_hz": track.rate_hz,
         "bits": bits,
         "gain_db": rounded(track.gain_db),
@@ -64,6 +70,11 @@ def gain_reduction_json(track: FinishedTrack) -> dict[str, Any]:
     return found
 
 
+def compression_json(compression: TrackCompression) -> dict[str, Any]:
+    """Return what a compressor did to a track as plain data."""
+    return {name: rounded(value) for name, value in asdict(compression).items()}
+
+
 def level_findings(
     source: ManifestFile, deliverable: str, level: Level, tracks: Sequence[TrackLevel]
 ) -> Iterator[Finding]:
@@ -85,6 +96,7 @@ def level_findings(
                 f"{reduction.share_above_3_db:.1%} of the track): {_lighter(level, track, gain)}"
             )
             yield source.finding("warning", "heavy-limiting", loc, message)
+        yield from _range_findings(source, deliverable, track)
         if track.gain_db > LARGE_GAIN_DB:
             message = (
                 f"{deliverable}: track {number} is raised by {track.gain_db:.1f} dB, and its noise "
@@ -100,6 +112,23 @@ def level_findings(
                 f"{decimal(gain.target_lufs, 2)} LUFS: {_why(level, gain, lufs - gain.target_lufs)}"
             )
             yield source.finding("warning", "off-target", loc, message)
+
+
+def _range_findings(
+    source: ManifestFile, deliverable: str, track: FinishedTrack
+) -> Iterator[Finding]:
+    """Warn where compressor and limiter cost much loudness range; known where one compresses."""
+    before_lu = track.compression.range_before_lu if track.compression else None
+    after_lu = next(iter(track.readings.values())).loudness_range_lu
+    if before_lu is None or after_lu is None or before_lu - after_lu <= MOST_RANGE_LOST_LU:
+        return
+    message = (
+        f"{deliverable}: compressor and limiter take {before_lu - after_lu:.1f} LU of loudness "
+        f"range off track {track.section.index + 1} ({before_lu:.1f} LU before, {after_lu:.1f} LU "
+        "after): raise the compressor's `threshold` or lower its `ratio`"
+    )
+    loc = ("tracks", track.section.index, "compress")
+    yield source.finding("warning", "range-lost", loc, message)
 
 
 def limiter_findings(

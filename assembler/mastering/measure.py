@@ -52,6 +52,8 @@ class Measurement:
             "loudness_range_lu": rounded(reading.loudness_range_lu),
             "true_peak_dbtp": rounded(reading.true_peak_dbtp),
             "sample_peak_dbfs": rounded(reading.sample_peak_dbfs),
+            "crest_db": rounded(reading.crest_db),
+            "stereo_correlation": rounded(reading.stereo_correlation),
             "doubts": list(self.doubts),
         }
 

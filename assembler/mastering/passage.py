@@ -14,12 +14,17 @@ import numpy as np
 
 from assembler.cancel import check_cancelled
 from assembler.dsp.blocks import Samples
-from assembler.dsp.compressor import compress
 from assembler.dsp.decibels import amplitude
 from assembler.dsp.equaliser import equalise
 from assembler.dsp.fades import fade
 from assembler.dsp.resample import BEYOND_S, SETTLE_S, section_at, settled_start
 from assembler.errors import SourceError
+from assembler.mastering.compression import (
+    CompressionLog,
+    TrackCompression,
+    read_compressions,
+    write_compressions,
+)
 from assembler.preflight.track_section import TrackSection
 from assembler.sequence import Passage
 from assembler.sequence.frames import samples_at, samples_in
@@ -102,8 +107,25 @@ def _is_costly(section: TrackSection, rate_hz: int) -> bool:
     return bool(section.bands or section.compressor or section.recording.rate_hz != rate_hz)
 
 
-def _rendered_track(rendered: RenderedPassage, i: int) -> Iterator[Samples]:
-    """Render a track: section, EQ, rate conversion, fades.
+def compressions_of(rendered: RenderedPassage) -> list[TrackCompression | None]:
+    """Return what the compressor did to each track of a passage that was rendered."""
+    return read_compressions(_log_of(rendered), len(rendered.sections))
+
+
+def remove_files(rendered: RenderedPassage) -> None:
+    """Remove what a passage keeps for the next pass."""
+    for path in (rendered.file, _log_of(rendered)):
+        path.unlink(missing_ok=True)
+
+
+def _log_of(rendered: RenderedPassage) -> Path:
+    return rendered.file.with_suffix(".compression")
+
+
+def _rendered_track(
+    rendered: RenderedPassage, i: int, log: CompressionLog | None = None
+) -> Iterator[Samples]:
+    """Render a track: section, EQ, compressor, rate conversion, fades.
 
     Raises
     ------
@@ -113,7 +135,7 @@ def _rendered_track(rendered: RenderedPassage, i: int) -> Iterator[Samples]:
     section, rate_hz = rendered.sections[i], rendered.rate_hz
     fade_in, fade_out = (*rendered.overlaps, 0)[i : i + 2]
     try:
-        sound = _section_sound(section, rate_hz)
+        sound = _section_sound(section, rate_hz, log)
         yield from fade(sound, section.samples_at(rate_hz), fade_in, fade_out)
     except SourceError as error:
         error.index = section.index
@@ -122,10 +144,15 @@ def _rendered_track(rendered: RenderedPassage, i: int) -> Iterator[Samples]:
 
 def _write_file(rendered: RenderedPassage) -> None:
     part = rendered.file.with_suffix(f".{threading.get_ident()}")
+    logs = [_compression_log(section, rendered.rate_hz) for section in rendered.sections]
     with part.open("wb") as out:
-        for i in range(len(rendered.sections)):
-            for block in _rendered_track(rendered, i):
+        for i, log in enumerate(logs):
+            for block in _rendered_track(rendered, i, log):
                 out.write(np.ascontiguousarray(block, "<f4").data)
+    if any(logs):
+        log_part = part.with_suffix(f"{part.suffix}-log")
+        write_compressions(log_part, [log.result() if log else None for log in logs])
+        log_part.replace(_log_of(rendered))
     part.replace(rendered.file)
 
 
@@ -135,18 +162,35 @@ def _read_floats(file: BinaryIO, length: int) -> Iterator[Samples]:
         yield np.frombuffer(data, "<f4").reshape(-1, 2)
 
 
-def _section_sound(section: TrackSection, rate_hz: int) -> Iterator[Samples]:
+def _span_read(section: TrackSection, rate_hz: int) -> tuple[int, int]:
+    """Return the samples of a recording that a section is rendered from."""
+    recording, own_hz = section.recording, section.recording.rate_hz
+    if not _is_costly(section, rate_hz):
+        return section.start, section.end
+    compressor = section.compressor
+    settle_s = max(SETTLE_S, _RELEASES * compressor.release_s if compressor else 0.0)
+    read_to = min(recording.frames, section.end + round(BEYOND_S * own_hz))
+    return settled_start(section.start, own_hz, rate_hz, settle_s), read_to
+
+
+def _compression_log(section: TrackSection, rate_hz: int) -> CompressionLog | None:
+    """Return what compresses a section; None without a compressor."""
+    if section.compressor is None:
+        return None
+    first, _ = _span_read(section, rate_hz)
+    span = (section.start - first, section.end - first)
+    return CompressionLog(section.compressor, section.recording.rate_hz, *span)
+
+
+def _section_sound(
+    section: TrackSection, rate_hz: int, log: CompressionLog | None
+) -> Iterator[Samples]:
     recording, start, end = section.recording, section.start, section.end
-    own_hz, compressor = recording.rate_hz, section.compressor
-    if _is_costly(section, rate_hz):
-        settle_s = max(SETTLE_S, _RELEASES * compressor.release_s if compressor else 0.0)
-        read_from = settled_start(start, own_hz, rate_hz, settle_s)
-        read_to = min(recording.frames, end + round(BEYOND_S * own_hz))
-    else:
-        read_from, read_to = start, end
+    own_hz = recording.rate_hz
+    read_from, read_to = _span_read(section, rate_hz)
     sound = equalise(recording.blocks(read_from, read_to), section.bands, own_hz)
-    if compressor:
-        sound = compress(sound, compressor, own_hz)
+    if log:
+        sound = log.compress(sound)
     sound = section_at(sound, read_from, start, end, own_hz, rate_hz)
     fades = (section.fade_in_s, section.fade_out_s)
     fade_in, fade_out = (round(time_s * rate_hz) for time_s in fades)

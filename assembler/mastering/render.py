@@ -25,9 +25,15 @@ from assembler.dsp.loudness import Energies
 from assembler.dsp.meter import Meter, Reading
 from assembler.errors import AssemblerError
 from assembler.file_names import for_libsndfile
+from assembler.mastering.compression import TrackCompression
 from assembler.mastering.gain_reduction import GainReductionLog, TrackGainReduction
 from assembler.mastering.limiting import limited
-from assembler.mastering.passage import BLOCK_FRAMES, RenderedPassage, with_silence
+from assembler.mastering.passage import (
+    BLOCK_FRAMES,
+    RenderedPassage,
+    compressions_of,
+    with_silence,
+)
 from assembler.preflight.track_section import TrackSection
 
 PEAK_SLACK_DB = 0.02
@@ -67,6 +73,8 @@ class FinishedTrack:
     """Match and trim together."""
     gain_reduction: TrackGainReduction
     """What the limiter took off."""
+    compression: TrackCompression | None = None
+    """What its compressor did; None without one."""
     key: str = ""
     """Cache key of its PCM."""
     stored: Callable[[int], StoredPcm] = _nowhere
@@ -258,9 +266,15 @@ class _Rendering:
                 digest=self.digest.hexdigest(),
                 gain_db=self.gains_db[i],
                 gain_reduction=reduction,
+                compression=compression,
             )
-            for i, (section, reduction) in enumerate(
-                zip(self.rendered.sections, self.reductions.tracks(), strict=True)
+            for i, (section, reduction, compression) in enumerate(
+                zip(
+                    self.rendered.sections,
+                    self.reductions.tracks(),
+                    compressions_of(self.rendered),
+                    strict=True,
+                )
             )
         ]
 

@@ -28,7 +28,7 @@ class SourceSection:
         Of the recording.
     start_s, end_s
         Start and end in the recording.
-    integrated_lufs, range_lu, true_peak_dbtp
+    integrated_lufs, range_lu, true_peak_dbtp, crest_db, correlation
         Measured before any gain; None if not measured, or silent.
     """
 
@@ -39,6 +39,8 @@ class SourceSection:
     integrated_lufs: float | None = None
     range_lu: float | None = None
     true_peak_dbtp: float | None = None
+    crest_db: float | None = None
+    correlation: float | None = None
 
     @property
     def measured(self) -> dict[str, float | None]:
@@ -47,6 +49,8 @@ class SourceSection:
             "integrated_lufs": self.integrated_lufs,
             "loudness_range_lu": self.range_lu,
             "true_peak_dbtp": self.true_peak_dbtp,
+            "crest_db": self.crest_db,
+            "stereo_correlation": self.correlation,
         }
 
 
@@ -62,6 +66,8 @@ class Delivered:
         The maximum gain reduction, and its time from the start of the track.
     share_above_1_db, share_above_3_db
         Share of the track with more gain reduction than this.
+    mean_limiting_db, limiting_95_db
+        The mean gain reduction, and what 95 % of the track's steps don't exceed.
     """
 
     integrated_lufs: float | None
@@ -72,6 +78,10 @@ class Delivered:
     limited_at_s: float
     share_above_1_db: float
     share_above_3_db: float
+    mean_limiting_db: float | None = None
+    limiting_95_db: float | None = None
+    crest_db: float | None = None
+    correlation: float | None = None
 
     @classmethod
     def reported(cls, levels: Mapping[str, Any], limiting: Mapping[str, Any]) -> Delivered:
@@ -80,8 +90,12 @@ class Delivered:
             integrated_lufs=levels["integrated_lufs"],
             range_lu=levels["loudness_range_lu"],
             true_peak_dbtp=levels["true_peak_dbtp"],
+            crest_db=levels.get("crest_db"),
+            correlation=levels.get("stereo_correlation"),
             gain_db=levels["gain_db"],
             most_limiting_db=limiting["most_db"],
+            mean_limiting_db=limiting.get("mean_db"),
+            limiting_95_db=limiting.get("db_95"),
             limited_at_s=limiting["at_s"],
             share_above_1_db=limiting["share_above_1_db"],
             share_above_3_db=limiting["share_above_3_db"],
@@ -103,12 +117,15 @@ class ProofTrack:
     listen
         Path of the file to play, inside the release; None if no format that browsers play was
         made.
+    compression
+        What the report says of its compressor; None without one.
     """
 
     metadata: TrackMetadata
     section: SourceSection
     delivered: Mapping[str, Delivered]
     listen: str | None = None
+    compression: Mapping[str, float | None] | None = None
 
 
 @dataclass(frozen=True)
@@ -302,6 +319,11 @@ class Proof:
     def has_before(self) -> bool:
         """Whether the sources were measured."""
         return any(track.section.true_peak_dbtp is not None for track in self.tracks)
+
+    @property
+    def has_compression(self) -> bool:
+        """Whether any track was compressed."""
+        return any(track.compression for track in self.tracks)
 
     def placed(self, disc: ProofDisc) -> Iterator[tuple[TrackPlace, ProofTrack]]:
         """Return a disc's places with their tracks."""

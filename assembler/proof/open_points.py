@@ -19,6 +19,11 @@ _OF_TRACKS = {
         "are so loud that their peaks are reduced by more than 3 dB",
         "Check that the loudest parts still sound open.",
     ),
+    "range-lost": (
+        "is compressed so much that its loud and quiet parts are much closer to each other",
+        "are compressed so much that their loud and quiet parts are much closer to each other",
+        "Check that this is what you want.",
+    ),
     "large-gain": (
         "was recorded very quietly, so its noise becomes louder too",
         "were recorded very quietly, so their noise becomes louder too",

@@ -18,6 +18,7 @@ from assembler.finished.finished import open_finished
 from assembler.finished.release_folder import REPORT, REPORT_TEXT, release_files
 from assembler.finished.report_form import (
     SCHEMA_VERSION,
+    CompressionReport,
     DeliveredReport,
     DiscReport,
     DoneReport,
@@ -40,7 +41,7 @@ from assembler.finished.report_text import report_text
 from assembler.manifest import Manifest
 from assembler.manifest.sets import DISC, DOWNLOAD
 from assembler.manifest.transfers import Restoration
-from assembler.mastering.levels import gain_reduction_json, levels_json
+from assembler.mastering.levels import compression_json, gain_reduction_json, levels_json
 from assembler.mastering.plan import ROOMS, Plan, Room
 from assembler.mastering.render import FinishedTrack
 from assembler.preflight.rates import format_rates
@@ -226,8 +227,9 @@ def _with_kept_track(track: TrackReport, room: Room, last: TrackReport) -> Track
         return track.model_copy(update={"source": source})
     if room == "paper":
         return track
-    keys = ("gain_db", "most_limiting_db", "limiting")
-    update = {key: getattr(last, key) for key in keys if getattr(track, key) is None}
+    keys = ("gain_db", "most_limiting_db", "limiting", "compression")
+    missing = [key for key in keys if getattr(track, key) is None]
+    update = {key: getattr(last, key) for key in missing if key in last.model_fields_set}
     if room == "download" and last.sets:
         update["sets"] = last.sets
     return track.model_copy(update={**update, room: getattr(last, room)})
@@ -269,6 +271,9 @@ def _track(
         limiting=GainReductionReport(**gain_reduction_json(first)) if first else None,
         hold=hold_report(plan, index, masters),
     )
+    if first and first.compression:
+        compression = CompressionReport(**compression_json(first.compression))
+        entry = entry.model_copy(update={"compression": compression})
     named = {kind: one for kind, one in tracks.items() if kind not in (DISC, DOWNLOAD)}
     sets = {kind: _delivered(one, plan.measured_bits(kind)) for kind, one in named.items()}
     return entry.model_copy(update={"sets": sets}) if sets else entry

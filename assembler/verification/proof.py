@@ -137,6 +137,8 @@ def _track(release: FinishedRelease, metadata: TrackMetadata, played: str | None
         integrated_lufs=measured.integrated_lufs if measured else None,
         range_lu=measured.loudness_range_lu if measured else None,
         true_peak_dbtp=measured.true_peak_dbtp if measured else None,
+        crest_db=measured.crest_db if measured else None,
+        correlation=measured.stereo_correlation if measured else None,
     )
     downloads = "download" in release.report.rooms
     made: dict[str, DeliveredReport | None] = {
@@ -150,7 +152,8 @@ def _track(release: FinishedRelease, metadata: TrackMetadata, played: str | None
     }
     copy = f"proof/tracks/{copy_name(metadata.running_number)}"
     listen = release.track_file(played, track) if played else copy
-    return ProofTrack(metadata, section, delivered, listen)
+    compression = track.compression.as_json() if track.compression else None
+    return ProofTrack(metadata, section, delivered, listen, compression)
 
 
 def _disc(release: FinishedRelease, order: DiscOrder, drawn: dict[str, Any]) -> ProofDisc:

@@ -26,7 +26,7 @@ RETIRED = {
     r"identical to the sample|nothing else\b": "nulls, only the level changed",
     r"left over": "residual",
     r"coded anew|coded otherwise|made lower|\banew\b": "re-encoded, made again",
-    r"\bcrests?\b": "peak",
+    r"\bcrests?\b(?! factor)": "peak",
     r"\blet(s|ting)? go\b": "release",
     r"heard least": "noise-shaped dither",
     r"sound up to": "bandwidth",

@@ -86,11 +86,11 @@ def test_small_blocks_read_the_same() -> None:
 def test_silence_has_no_reading(length_s: float, channels: int) -> None:
     length = round(length_s * RATE_HZ)
     reading = read_meter([np.zeros((length, channels), np.float32)], RATE_HZ, channels)
-    assert reading == Reading(length, None, None, None, None, None, None)
+    assert reading == Reading(length, *[None] * 8)
 
 
 def test_no_sound_has_no_reading() -> None:
-    nothing = Reading(0, None, None, None, None, None, None)
+    nothing = Reading(0, *[None] * 8)
     assert read_meter([], RATE_HZ) == nothing
     assert read_meter([np.zeros((0, 2), np.float32)], RATE_HZ) == nothing
 

@@ -19,6 +19,7 @@ disc: {make: false}
 download: {formats: [wav-24]}
 tracks:
 - {title: Low Lantern, audio: a.wav, trim: 6}
+- {title: Undertow, audio: b.wav, compress: {threshold: -50, ratio: 10, knee: 0, mix: 90}}
 """
 
 
@@ -29,11 +30,19 @@ def _hits_on_the_left() -> np.ndarray:
     return np.clip(np.stack([tone + hit, 0.9 * tone + 0.05 * hit], 1), -0.98, 0.98)
 
 
+def _loud_and_quiet() -> np.ndarray:
+    t = np.arange(24 * RATE_HZ) / RATE_HZ
+    level_db = np.where(t // 6 % 2 == 0, -12, -32)
+    tone = 10 ** (level_db / 20) * np.sin(2 * np.pi * 997 * t)
+    return np.stack([tone, -0.5 * tone], 1)
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a finished release."""
     folder = tmp_path_factory.mktemp("dynamics")
     soundfile.write(folder / "a.wav", _hits_on_the_left(), RATE_HZ, subtype="PCM_24")
+    soundfile.write(folder / "b.wav", _loud_and_quiet(), RATE_HZ, subtype="PCM_24")
     (folder / "m.yaml").write_text(MANIFEST, encoding="utf-8")
     build(load(folder / "m.yaml"), folder / "out")
     return folder
@@ -67,3 +76,35 @@ def test_gain_reduction_and_image_drift_are_those_of_the_delivered_samples(folde
     assert "limiter link 40 %" in text
     assert f"stereo image drift: max {limiting['image_drift_db']:.2f}" in text
     assert verify(folder / "out/T").ok
+
+
+def test_compression_is_reported_with_what_it_costs(folder: Path) -> None:
+    """Threshold −50 dBFS, 10:1, mix 90 %: of −12 dBFS, 34.2 dB less in the compressed sound."""
+    report, text = _report(folder)
+    done = report["tracks"][1]["compression"]
+    mixed_db = -20 * np.log10(0.1 + 0.9 * 10 ** (-38 * 0.9 / 20))
+    assert done["most_db"] == pytest.approx(mixed_db, abs=0.1)
+    assert done["mean_db"] < done["db_95"] <= done["most_db"]
+    assert done["range_before_lu"] == pytest.approx(20, abs=0.2)
+    assert "compression" not in report["tracks"][0]
+    after_lu = report["tracks"][1]["download"]["loudness_range_lu"]
+    (lost,) = [one for one in report["findings"] if one["code"] == "range-lost"]
+    assert f"take {done['range_before_lu'] - after_lu:.1f} LU of loudness range" in lost["message"]
+    assert f"max {done['most_db']:.2f} dB" in text
+
+
+def test_crest_factor_and_correlation_before_and_after(folder: Path) -> None:
+    report, _ = _report(folder)
+    files = {"a.wav": "01 Low Lantern.wav", "b.wav": "02 Undertow.wav"}
+    for track, (source, made) in zip(report["tracks"], files.items(), strict=True):
+        for path, figures in (
+            (folder / source, track["source"]["measured"]),
+            (folder / "out/T/download/wav-24" / made, track["download"]),
+        ):
+            sound, _ = soundfile.read(path)
+            rms = np.sqrt((sound[sound.any(axis=1)] ** 2).mean())
+            crest_db = 20 * np.log10(np.abs(sound).max() / rms)
+            assert figures["crest_db"] == pytest.approx(crest_db, abs=0.002)
+            assert figures["stereo_correlation"] == pytest.approx(
+                np.corrcoef(sound.T)[0, 1], abs=0.005
+            )

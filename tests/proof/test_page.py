@@ -191,8 +191,14 @@ def test_source_levels_are_shown_where_they_were_measured() -> None:
     section = replace(proof.tracks[0].section, integrated_lufs=-25.25, true_peak_dbtp=-9.87)
     html = page_html(replace(proof, tracks=(replace(proof.tracks[0], section=section),)))
     assert ">Source</th>" in html
-    cells = re.findall(r'<td data-label="Source: (\w+)">([^<]*)</td>', html)
-    assert cells == [("LUFS", "−25.2"), ("range", "–"), ("peak", "−9.9")]
+    cells = re.findall(r'<td data-label="Source: ([\w ]+)">([^<]*)</td>', html)
+    assert cells == [
+        ("LUFS", "−25.2"),
+        ("range", "–"),
+        ("peak", "−9.9"),
+        ("crest factor", "–"),
+        ("correlation", "–"),
+    ]
 
 
 def test_the_bar_is_to_scale_and_shows_the_time_left() -> None:

@@ -21,8 +21,10 @@ from assembler.cache.keys import Key, named_key
 from assembler.disc.image import ImageWriter
 from assembler.download.formats import FlacWriter, facts_of
 from assembler.dsp.meter import Reading
+from assembler.mastering.compression import TrackCompression
 from assembler.mastering.gain_plan import GainPlan
 from assembler.mastering.gain_reduction import TrackGainReduction
+from assembler.mastering.passage import remove_files
 from assembler.mastering.plan import DISC_BITS
 from assembler.mastering.render import (
     FinishedTrack,
@@ -124,7 +126,7 @@ class Finisher:
         if readings is None or into_image or flac_bits:
             rendered = self._render(keyed, into_image, flac_bits)
             readings = self.cache.folder.json(keyed.key, lambda: rendered)
-        plan.rendered.file.unlink(missing_ok=True)
+        remove_files(plan.rendered)
         return [self._track(keyed, i, reading) for i, reading in enumerate(readings)]
 
     def _keyed(self, plan: GainPlan) -> _Keyed:
@@ -204,7 +206,7 @@ class Finisher:
         return StoredPcm(path)
 
     def _track(self, keyed: _Keyed, i: int, reading: Mapping[str, Any]) -> FinishedTrack:
-        reduction = reading["gain_reduction"]
+        reduction, compression = reading["gain_reduction"], reading["compression"]
         blocks = reading["gating_blocks"]
         start, plan = reading["start"], keyed.plan
         return FinishedTrack(
@@ -219,6 +221,7 @@ class Finisher:
             gain_reduction=TrackGainReduction(
                 **{**reduction, "course_db": tuple(reduction["course_db"])}
             ),
+            compression=TrackCompression(**compression) if compression else None,
             key=keyed.tracks[i],
             stored=partial(self._stored, keyed, i, start),
         )
@@ -237,4 +240,5 @@ def _as_json(track: FinishedTrack) -> dict[str, Any]:
         "gating_blocks": {str(b): blocks.tolist() for b, blocks in track.gating_blocks.items()},
         "digest": track.digest,
         "gain_reduction": asdict(track.gain_reduction),
+        "compression": track.compression and asdict(track.compression),
     }

@@ -17,7 +17,7 @@ from assembler.dsp.meter import Reading
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.manifest.sets import format_of
-from assembler.mastering.levels import gain_reduction_json, levels_json
+from assembler.mastering.levels import compression_json, gain_reduction_json, levels_json
 from assembler.mastering.measure import measure_section
 from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
 from assembler.mastering.render import FinishedTrack
@@ -183,7 +183,11 @@ def gather_proof(
     listen = listened_format(plan)
     tracks = tuple(
         ProofTrack(
-            one, source, _delivered(one.running_number - 1, plan, masters), _listen(one, listen)
+            one,
+            source,
+            _delivered(one.running_number - 1, plan, masters),
+            _listen(one, listen),
+            _compression(one.running_number - 1, masters),
         )
         for one, source in zip(metadata, sources, strict=True)
     )
@@ -214,6 +218,8 @@ def _source(cache: ArtifactCache, section: TrackSection) -> SourceSection:
         integrated_lufs=rounded(reading.integrated_lufs),
         range_lu=rounded(reading.loudness_range_lu),
         true_peak_dbtp=rounded(reading.true_peak_dbtp),
+        crest_db=rounded(reading.crest_db),
+        correlation=rounded(reading.stereo_correlation),
     )
 
 
@@ -234,6 +240,11 @@ def _listen(metadata: TrackMetadata, name: str | None) -> str:
         return f"proof/tracks/{copy_name(metadata.running_number)}"
     place = (metadata.number, metadata.disc, metadata.of_discs)
     return f"download/{name}/{track_file_name(metadata.title, *place)}{facts_of(name).suffix}"
+
+
+def _compression(index: int, masters: Mapping[str, Master]) -> dict[str, float | None] | None:
+    found = next((master.tracks[index].compression for master in masters.values()), None)
+    return compression_json(found) if found else None
 
 
 def _delivered(index: int, plan: Plan, masters: Mapping[str, Master]) -> dict[str, Delivered]:
