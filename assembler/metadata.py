@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from assembler.manifest import Manifest, Track
 from assembler.manifest.details import Publisher, TrackDetails
 from assembler.manifest.iso_codes import NO_LANGUAGE
 from assembler.manifest.model import Credit, Release
+from assembler.manifest.sets import DISC, DOWNLOAD
 from assembler.sequence import DiscOrder
 from assembler.text import FRAMES_PER_SECOND
 
@@ -55,6 +56,10 @@ class TrackMetadata:
         What shops and societies ask for; where the track has none, the release's.
     credits
         Credits of this track and of the whole release.
+    only_on
+        The editions that it is on, if it is not on all.
+    group
+        ``download only`` for a track that is listed after those of the disc.
     """
 
     running_number: int
@@ -79,6 +84,8 @@ class TrackMetadata:
     is_compilation: bool
     details: TrackDetails
     credits: tuple[RoleCredit, ...]
+    only_on: str = field(default="", repr=False)  # a proof's digest is that of the other fields
+    group: str = field(default="", repr=False)
 
 
 def primary_artists(manifest: Manifest) -> tuple[str, ...]:
@@ -171,3 +178,39 @@ def track_metadata(manifest: Manifest, discs: Sequence[DiscOrder]) -> tuple[Trac
         for track in (manifest.tracks[place.index],)
         for details in (details_of(manifest.release, track),)
     )
+
+
+def printed_tracks(
+    manifest: Manifest, orders: Mapping[str, Sequence[DiscOrder]]
+) -> tuple[TrackMetadata, ...]:
+    """Return what sheets list: the tracks of the disc, then those on other editions only.
+
+    Parameters
+    ----------
+    manifest
+        The whole manifest.
+    orders
+        The running order of each edition, the primary one first; places count the whole manifest.
+    """
+    of_edition = {name: track_metadata(manifest, discs) for name, discs in orders.items()}
+    found: dict[int, TrackMetadata] = {}
+    names: dict[int, list[str]] = {}
+    for name, tracks in of_edition.items():
+        for track in tracks:
+            found.setdefault(track.running_number, track)
+            names.setdefault(track.running_number, []).append(name)
+    primary = next(iter(orders))
+    return tuple(
+        replace(track, only_on=only_on, group=f"{only_on} only" if primary not in on else "")
+        for number, track in found.items()
+        for on in (names[number],)
+        for only_on in (_editions_text(on, [*orders]),)
+    )
+
+
+def _editions_text(names: Sequence[str], editions: Sequence[str]) -> str:
+    """Return the names of editions; all sets together are the download; nothing for all."""
+    if len(names) == len(editions):
+        return ""
+    sets = [name for name in editions if name != DISC]
+    return DOWNLOAD if [*names] == sets else " and ".join(names)

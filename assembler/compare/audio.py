@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import zip_longest
 
@@ -17,6 +17,7 @@ from assembler.dsp.blocks import Samples
 from assembler.finished.finished import FinishedRelease, reading
 from assembler.finished.null_test import SoundDifference, sound_difference, sound_text
 from assembler.finished.pcm import Stretch, first_sample, in_format, on_image, region_of_image
+from assembler.manifest.sets import DISC, set_of
 
 IMAGE = "disc"
 
@@ -39,12 +40,20 @@ def audio_tests(both: Both) -> Iterator[Callable[[], AudioTest]]:
         before = _before_track_1(both.a), _before_track_1(both.b)
         if any(one.length for one in before):
             yield partial(_null_test, both, None, IMAGE, *before)
-        for pair in both.pairs:
-            images = on_image(both.a, pair.a), on_image(both.b, pair.b)
-            yield partial(_null_test, both, pair, IMAGE, *images)
+        discs, pairs = both.on(DISC)
+        for pair, own in pairs.items():
+            images = on_image(discs.a, own.a), on_image(discs.b, own.b)
+            yield partial(_of_pair, pair, partial(_null_test, discs, own, IMAGE, *images))
     for name in both.formats:
         test = _lossy_test if facts_of(name).lossy else _lossless_test
-        yield from (partial(test, both, pair, name) for pair in both.pairs)
+        of_set, pairs = both.on(set_of(name))
+        for pair, own in pairs.items():
+            yield partial(_of_pair, pair, partial(test, of_set, own, name))
+
+
+def _of_pair(pair: Pair, test: Callable[[], AudioTest]) -> AudioTest:
+    """Run a test of one edition, and return it with the pair in the whole releases."""
+    return replace(test(), pair=pair)
 
 
 def _before_track_1(release: FinishedRelease) -> Stretch:

@@ -40,6 +40,17 @@ class Both:
         """Return a pair's number in `b`."""
         return (label_of(self.b, pair.b),)
 
+    def on(self, edition: str) -> tuple[Both, dict[Pair, Pair]]:
+        """Return both as an edition of theirs, and their own pair of each pair that it has."""
+        own = [release.report.indices_on(edition) for release in (self.a, self.b)]
+        pairs = {
+            pair: Pair(own[0].index(pair.a), own[1].index(pair.b))
+            for pair in self.pairs
+            if pair.a in own[0] and pair.b in own[1]
+        }
+        releases = self.a.on(edition), self.b.on(edition)
+        return Both(*releases, tuple(pairs.values()), self.digests), pairs
+
     def files(self, name: str, pair: Pair) -> tuple[str, str]:
         """Return a track's files in a format."""
         old, new = self.a.tracks[pair.a], self.b.tracks[pair.b]
@@ -69,7 +80,7 @@ def in_order(folders: Collection[str]) -> list[str]:
 
 def match_tracks(a: FinishedRelease, b: FinishedRelease) -> list[Pair]:
     """Return the pairs of tracks with the highest total weight, in the order of `b`."""
-    places = range(len(a.tracks)), range(len(b.tracks))
+    places = range(len(a.report.tracks)), range(len(b.report.tracks))
     weights = np.array([[_weight(a, i, b, j) for j in places[1]] for i in places[0]])
     rows, columns = linear_sum_assignment(weights, maximize=True)
     found = [(int(j), int(i)) for i, j in zip(rows, columns, strict=True)]
@@ -77,7 +88,7 @@ def match_tracks(a: FinishedRelease, b: FinishedRelease) -> list[Pair]:
 
 
 def _weight(a: FinishedRelease, i: int, b: FinishedRelease, j: int) -> float:
-    one, other = a.tracks[i], b.tracks[j]
+    one, other = a.report.tracks[i], b.report.tracks[j]
     weight = _SOURCE * _shared_source(one.source, other.source)
     if one.title.casefold() == other.title.casefold():
         weight += _TITLE
@@ -107,6 +118,11 @@ def moved_pairs(pairs: Sequence[Pair]) -> list[Pair]:
 
 
 def label_of(release: FinishedRelease, index: int) -> str:
-    """Return a track's number, after its disc's if there are several."""
+    """Return a track's number, after its disc's if there are several.
+
+    Where editions differ, it is the number in the manifest.
+    """
+    if release.report.editions:
+        return str(index + 1)
     track = release.tracks[index]
     return f"{track.disc_number}-{track.number:02d}" if release.of_discs > 1 else str(track.number)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import product
 from pathlib import PurePosixPath
 
 from assembler.compare.both import Both, in_order
@@ -13,7 +12,7 @@ from assembler.download.tag_table import Values, tag_values
 from assembler.download.tags import read_tags
 from assembler.finished.finished import FinishedRelease, reading
 from assembler.finished.release_folder import CHECKSUMS, MANIFEST, REPORT, REPORT_TEXT
-from assembler.manifest.sets import FORMATS
+from assembler.manifest.sets import FORMATS, set_of
 from assembler.mastering.plan import ROOMS, Room
 from assembler.text import shorten
 
@@ -27,11 +26,13 @@ _GAIN_TAGS = ("track_gain", "track_peak", "album_gain", "album_peak", "r128_trac
 
 def tag_differences(both: Both) -> Iterator[Difference]:
     """List tags that differ though the manifests ask for the same, and new playback gains."""
-    for name, pair in product(both.formats, both.pairs):
-        old, new = both.files(name, pair)
-        if not both.same_file(old, new):
-            tags = _tags(both.a, pair.a, name, old), _tags(both.b, pair.b, name, new)
-            yield from _changed_tags(both.label(pair), name, *tags)
+    for name in both.formats:
+        of_set, pairs = both.on(set_of(name))
+        for pair, own in pairs.items():
+            old, new = of_set.files(name, own)
+            if not both.same_file(old, new):
+                tags = _tags(of_set.a, own.a, name, old), _tags(of_set.b, own.b, name, new)
+                yield from _changed_tags(both.label(pair), name, *tags)
 
 
 Tags = tuple[Values, Values]

@@ -13,6 +13,7 @@ from assembler.findings import Finding
 from assembler.finished.report_form import ReleaseReport, SourceReport, TrackReport
 from assembler.manifest import Manifest
 from assembler.manifest.details import TrackDetails
+from assembler.manifest.editions import editions_of
 from assembler.manifest.sets import DownloadSettings
 from assembler.text import FRAMES_PER_SECOND, frames_text, shorten
 
@@ -33,7 +34,7 @@ def release_differences(both: Both) -> Iterator[Difference]:
     for _, label, text in field_changes(both.a.report, both.b.report, _NOT_VERSIONS):
         yield Difference("version", label, text)
     a = _numbered(both.a.manifest, _new_numbers(both))
-    b = _numbered(both.b.manifest, {n: n for n in range(1, len(both.b.tracks) + 1)})
+    b = _numbered(both.b.manifest, {n: n for n in range(1, len(both.b.report.tracks) + 1)})
     for key, label, text in field_changes(a, b, ("tracks", "download", *_IN_REPORT)):
         yield Difference(_CODES.get(key, key), label, text)
     for name, one, other in _sets(a, b):
@@ -70,22 +71,32 @@ def order_differences(both: Both) -> Iterator[Difference]:
         ("removed", both.a, {pair.a for pair in both.pairs}),
         ("added", both.b, {pair.b for pair in both.pairs}),
     ):
-        for index, track in enumerate(release.tracks):
+        for index, track in enumerate(release.report.tracks):
             if index not in kept:
                 place = tracks_text([label_of(release, index)])
                 yield Difference(code, "", f"{code}: {shorten(track.title)} ({place})")
     for pair in moved_pairs(both.pairs):
-        title = shorten(both.b.tracks[pair.b].title)
+        title = shorten(both.b.report.tracks[pair.b].title)
         places = from_to(label_of(both.a, pair.a), label_of(both.b, pair.b))
         yield Difference("moved", "", f"moved: {title} ({places})")
-    for pair in both.pairs:
-        old, new = _gap_text(both.a.tracks[pair.a]), _gap_text(both.b.tracks[pair.b])
-        if old != new:
-            yield Difference("gap", "gap", from_to(old, new), both.label(pair))
+    yield from _gap_differences(both)
     for disc, other in zip(both.a.report.discs, both.b.report.discs, strict=False):
         if disc.frames != other.frames:
             text = from_to(frames_text(disc.frames), frames_text(other.frames))
             yield Difference("disc-time", f"disc {disc.number}, length", text)
+
+
+def _gap_differences(both: Both) -> Iterator[Difference]:
+    """List gaps that differ on an edition; where editions differ, with its name."""
+    several = both.a.report.editions or both.b.report.editions
+    names = editions_of(both.b.manifest)
+    for name in names if several else names[:1]:
+        edition, pairs = both.on(name)
+        for pair, own in pairs.items():
+            old, new = _gap_text(edition.a.tracks[own.a]), _gap_text(edition.b.tracks[own.b])
+            if old != new:
+                subject = f"gap, {name}" if several else "gap"
+                yield Difference("gap", subject, from_to(old, new), both.label(pair))
 
 
 def _gap_text(track: TrackReport) -> str:
@@ -103,7 +114,7 @@ def track_differences(both: Both) -> Iterator[Difference]:
         for key, name, text in field_changes(old, new, _IN_REPORT):
             code = "words" if key in _TAGGED else key if key == "equaliser" else "setting"
             yield Difference(code, name, text, both.label(pair))
-        sources = both.a.tracks[pair.a].source, both.b.tracks[pair.b].source
+        sources = both.a.report.tracks[pair.a].source, both.b.report.tracks[pair.b].source
         if text := _source_text(*sources):
             yield Difference("source", "source", text, both.label(pair))
 

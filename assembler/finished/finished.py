@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 from itertools import pairwise
@@ -16,19 +16,22 @@ from assembler.errors import AssemblerError, FindingsError
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.finished.release_folder import MANIFEST, REPORT
-from assembler.finished.report_form import ReleaseReport, TrackReport
+from assembler.finished.report_form import PlaceReport, ReleaseReport, TrackEntry, TrackReport
 from assembler.finished.report_reader import read_report
 from assembler.manifest import Manifest, ManifestFile, load
+from assembler.manifest.editions import edition_tracks, editions_of, listed_tracks, with_tracks
+from assembler.manifest.sets import set_of
 from assembler.mastering.plan import Room
-from assembler.metadata import TrackMetadata, track_metadata
+from assembler.metadata import TrackMetadata, printed_tracks, track_metadata
 from assembler.sequence import DiscOrder, Passage, TrackPlace, TrackSound
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME, frame_after
+from assembler.sequence.order import placed_at
 from assembler.text import shorten
 
 
 @dataclass(frozen=True)
 class FinishedRelease:
-    """A release's folder, the manifest in it, and its report."""
+    """A release's folder, the manifest in it, and its report: the whole, or one edition of it."""
 
     folder: Path
     source: ManifestFile
@@ -39,10 +42,75 @@ class FinishedRelease:
         """The content of the manifest in it."""
         return self.source.manifest
 
-    @property
+    @cached_property
     def tracks(self) -> list[TrackReport]:
-        """Each track's entry in the report, in the manifest's order."""
-        return self.report.tracks
+        """The entry in the report of each track, in order; not of a whole with several editions."""
+        return [TrackReport.model_validate(track.as_json()) for track in self.report.tracks]
+
+    @cached_property
+    def primary(self) -> FinishedRelease:
+        """The edition that the proof shows: the disc if there is one."""
+        return self.editions[0]
+
+    @property
+    def shown(self) -> Sequence[int]:
+        """Indexes of the tracks that the proof shows: of the primary edition, then the others."""
+        if "download" in self.report.rooms:
+            return listed_tracks(self.manifest)
+        return self.report.indices_on(editions_of(self.manifest)[0])
+
+    @property
+    def others(self) -> list[tuple[FinishedRelease, int]]:
+        """The tracks that the proof shows after those of the primary edition, each on its own."""
+        found = []
+        for index in self.shown[len(self.primary.tracks) :]:
+            own = next(e for e in edition_tracks(self.manifest).items() if index in e[1])
+            found.append((self.on(own[0]), own[1].index(index)))
+        return found
+
+    @cached_property
+    def editions(self) -> tuple[FinishedRelease, ...]:
+        """The editions, the primary one first; those with the same tracks are one."""
+        return self._editions(editions_of(self.manifest))
+
+    @cached_property
+    def of_sets(self) -> tuple[FinishedRelease, ...]:
+        """The download sets; those with the same tracks are one."""
+        return self._editions(one.edition for one in self.manifest.made_sets)
+
+    def _editions(self, names: Iterable[str]) -> tuple[FinishedRelease, ...]:
+        by_tracks: dict[tuple[int, ...], str] = {}
+        for name in names:
+            by_tracks.setdefault(tuple(self.report.indices_on(name)), name)
+        return tuple(map(self.on, by_tracks.values()))
+
+    def on(self, edition: str) -> FinishedRelease:
+        """Return one edition: its tracks alone, with its places and its formats."""
+        whole = self.report
+        if not whole.editions:
+            return self
+        indices = whole.indices_on(edition)
+        own = next((one for one in whole.editions if one.name == edition), None)
+        tracks = [whole.tracks[index] for index in indices]
+        if own:
+            tracks = [_at(track, place) for track, place in zip(tracks, own.tracks, strict=True)]
+        formats = {
+            name: made
+            for name, made in whole.formats.items()
+            if whole.indices_on(set_of(name)) == indices
+        }
+        update = {"tracks": tracks, "formats": formats, "editions": []}
+        report = whole.model_copy(update=update | ({"discs": []} if own else {}))
+        source = replace(self.source, manifest=with_tracks(self.manifest, indices))
+        return FinishedRelease(self.folder, source, report)
+
+    @cached_property
+    def printed(self) -> tuple[TrackMetadata, ...]:
+        """The metadata of all tracks as the sheets list them."""
+        orders = {}
+        for name, indices in edition_tracks(self.manifest).items():
+            orders[name] = [placed_at(disc, indices) for disc in self.on(name).discs]
+        return printed_tracks(self.manifest, orders)
 
     @cached_property
     def metadata(self) -> tuple[TrackMetadata, ...]:
@@ -121,6 +189,14 @@ class FinishedRelease:
         if room == "disc" and not self.report.discs:
             return False
         return self.report.made_from.get(room) == self.report.inputs
+
+
+def _at(track: TrackEntry, place: PlaceReport) -> TrackEntry:
+    """Return a track's entry at its place on an edition."""
+    own = place.as_json()
+    source = track.source.model_copy(update={"first_samples": own.pop("first_samples")})
+    del own["track"]
+    return track.model_copy(update=own | {"source": source})
 
 
 def _place(index: int, track: TrackReport) -> TrackPlace:

@@ -29,6 +29,9 @@ RateHz = Annotated[int, Field(ge=1, le=1_000_000)]
 Number = Annotated[int, Field(ge=1, le=99)]
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Digests = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}(\+[0-9a-f]{64})*$")]
+Indexes = dict[Annotated[str, StringConstraints(pattern=r"^\d\d$")], Frames]
+FirstSamples = dict[Annotated[str, StringConstraints(pattern=r"^\d+$")], Position]
+
 Level = float | None
 
 
@@ -146,7 +149,7 @@ class SourceReport(_Form):
     sample_rate_hz: RateHz
     start_sample: Samples
     end_sample: Samples
-    first_samples: dict[Annotated[str, StringConstraints(pattern=r"^\d+$")], Position] = {}
+    first_samples: FirstSamples = {}
     """With which the track's file begins, at each rate that the release has."""
     came_in: Annotated[list[FileReport], Field(min_length=1)]
     measured: MeasuredReport | None
@@ -219,18 +222,18 @@ class HoldReport(_Form):
     """By how much its gain would change without the hold, by deliverable."""
 
 
-class TrackReport(_Form):
-    """One track."""
+class TrackEntry(_Form):
+    """One track; it has no place if it is on other editions than the primary one only."""
 
-    number: Number
-    disc_number: Number
+    number: Number | None
+    disc_number: Number | None
     title: str
-    start_frame: Frames
-    frames: Frames
-    file_frames: Frames
-    gap_frames: Frames
+    start_frame: Frames | None
+    frames: Frames | None
+    file_frames: Frames | None
+    gap_frames: Frames | None
     isrc: str | None
-    indexes: dict[Annotated[str, StringConstraints(pattern=r"^\d\d$")], Frames]
+    indexes: Indexes | None
     source: SourceReport
     done: DoneReport
     gain_db: float | None
@@ -249,6 +252,40 @@ class TrackReport(_Form):
         """Its levels in each deliverable that was made."""
         made = {"disc": self.disc, "download": self.download, **self.sets}
         return {name: one for name, one in made.items() if one}
+
+
+class TrackReport(TrackEntry):
+    """One track at its place on an edition."""
+
+    number: Number
+    disc_number: Number
+    start_frame: Frames
+    frames: Frames
+    file_frames: Frames
+    gap_frames: Frames
+    indexes: Indexes
+
+
+class PlaceReport(_Form):
+    """A track's place on an edition that is not the primary one."""
+
+    track: Annotated[int, Field(ge=1, le=999)]
+    """Its number in the manifest."""
+    number: Number
+    disc_number: Number
+    start_frame: Frames
+    frames: Frames
+    file_frames: Frames
+    gap_frames: Frames
+    indexes: Indexes
+    first_samples: FirstSamples
+
+
+class EditionReport(_Form):
+    """An edition whose tracks are not those of the primary one."""
+
+    name: str
+    tracks: Annotated[list[PlaceReport], Field(min_length=1)]
 
 
 class StepReport(_Form):
@@ -321,7 +358,10 @@ class ReleaseReport(_Form):
     findings: list[Finding]
     formats: dict[Annotated[str, StringConstraints(pattern=_FOLDER)], FormatReport]
     """By folder in `download`."""
-    tracks: Annotated[list[TrackReport], Field(min_length=1)]
+    tracks: Annotated[list[TrackEntry], Field(min_length=1)]
+    """In the manifest's order, with their places on the disc if one is made."""
+    editions: list[EditionReport] = []
+    """Those that have other tracks."""
     proof_of: Digest | None
     sound: ApprovedSound | None = None
     """What the proof page hands to the approval file."""
@@ -329,6 +369,27 @@ class ReleaseReport(_Form):
     changes: list[str] = []
     """What changed since the proof that was answered."""
     files: dict[str, Digest]
+
+    def indices_on(self, edition: str) -> list[int]:
+        """Return the indexes in the manifest of the tracks of an edition."""
+        for own in self.editions:
+            if own.name == edition:
+                return [place.track - 1 for place in own.tracks]
+        return [index for index, track in enumerate(self.tracks) if track.number is not None]
+
+    def places_on(self, edition: str) -> dict[int, TrackReport | PlaceReport]:
+        """Return the place of each track of an edition, by index in the manifest.
+
+        Raises
+        ------
+        ValidationError
+            A track of the primary edition has no place.
+        """
+        for own in self.editions:
+            if own.name == edition:
+                return {place.track - 1: place for place in own.tracks}
+        indices = self.indices_on(edition)
+        return {i: TrackReport.model_validate(self.tracks[i].as_json()) for i in indices}
 
     def to_text(self) -> str:
         """Return the content of `report.json`."""

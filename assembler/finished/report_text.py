@@ -19,13 +19,16 @@ from assembler.finished.report_form import (
     LevelReport,
     LossyReport,
     MeasuredReport,
+    PlaceReport,
     ReleaseReport,
     SideReport,
     SourceReport,
     StepReport,
+    TrackEntry,
     TrackReport,
 )
 from assembler.manifest.codes import isrc_text
+from assembler.manifest.sets import DISC, set_of
 from assembler.manifest.tone import Band
 from assembler.restoration.analysis.dropouts import dropouts_text
 from assembler.text import clock_text, compact, counted, decimal, frames_text, shorten, signed_db
@@ -136,9 +139,10 @@ def _disc(disc: DiscReport) -> str:
 
 def _track(report: ReleaseReport, index: int) -> Iterator[str]:
     track = report.tracks[index]
-    number = f"{track.number:02d}"
-    if len(report.discs) > 1:
-        number = f"{track.disc_number}-{number}"
+    number = f"{index + 1:02d}"
+    if not report.editions:
+        number = f"{track.number:02d}"
+        number = f"{track.disc_number}-{number}" if len(report.discs) > 1 else number
     code = isrc_text(track.isrc) if track.isrc else "ISRC: none assigned"
     if index:
         yield ""
@@ -148,7 +152,7 @@ def _track(report: ReleaseReport, index: int) -> Iterator[str]:
         ("source levels", _measured(track.source.measured)),
         *_processing(track.done, track.compression),
         ("gain", _gain(track)),
-        ("position", _position(track)),
+        *_positions(report, index),
         *_levels(report, index),
         *_hold(track),
     )
@@ -156,7 +160,7 @@ def _track(report: ReleaseReport, index: int) -> Iterator[str]:
         yield from _row(label, value, _INDENT)
 
 
-def _hold(track: TrackReport) -> Iterator[tuple[str, str]]:
+def _hold(track: TrackEntry) -> Iterator[tuple[str, str]]:
     if track.hold:
         moves = [f"{name} {signed_db(move)}" for name, move in track.hold.moves_db.items()]
         change = f"; change of gain without the hold: {', '.join(moves)}" if moves else ""
@@ -208,13 +212,25 @@ def _processing(
         yield "overlap", f"{done.overlap_s:g} s with the track before"
 
 
-def _gain(track: TrackReport) -> str:
+def _gain(track: TrackEntry) -> str:
     gains = [f"trim {signed_db(track.done.trim_db)}"] if track.done.trim_db else []
     gains += [f"{kind} {signed_db(level.gain_db)}" for kind, level in track.delivered.items()]
     return ", ".join(gains) or _NONE
 
 
-def _position(track: TrackReport) -> str:
+def _positions(report: ReleaseReport, index: int) -> Iterator[tuple[str, str]]:
+    """Return the track's position; where editions differ, with its number on each of them."""
+    if not report.editions:
+        yield "position", _position(report.places_on("")[index])
+        return
+    for name in report.level.named:
+        place = report.places_on(name).get(index) if name != DISC or report.discs else None
+        if place:
+            disc = f"disc {place.disc_number}, " if len(report.discs) > 1 else ""
+            yield "position", f"{name}: {disc}track {place.number}; {_position(place)}"
+
+
+def _position(track: TrackReport | PlaceReport) -> str:
     points = ", ".join(f"{n} at {frames_text(at)}" for n, at in track.indexes.items())
     gap = frames_text(track.gap_frames) if track.gap_frames else _NONE
     return f"index {points}; duration {frames_text(track.frames)}, gap before it {gap}"
@@ -227,8 +243,9 @@ def _levels(report: ReleaseReport, index: int) -> Iterator[tuple[str, str]]:
         yield f"{kind} levels", f"{_measured(level)}; {peak}; {form}"
         yield "  gain reduction", _gain_reduction(level.limiting)
     for name, made in report.formats.items():
-        if made.lossy:
-            yield f"  {name}", _lossy(made.lossy[index])
+        own = report.indices_on(set_of(name))
+        if made.lossy and index in own:
+            yield f"  {name}", _lossy(made.lossy[own.index(index)])
 
 
 def _measured(level: MeasuredReport | DeliveredReport | None) -> str:

@@ -75,6 +75,7 @@ def _track(
         "title": track.full_title,
         "values": {name: _plain(getattr(track, name)) for name in _SHOWN},
         "default_gap": float(report.source.manifest.disc.gap),
+        "only_on": f"{' and '.join(track.on)} only" if track.on else "",
         **_place(report, index),
         **_source(report, index),
         **_finished(finished.get(("track", index))),

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import shutil
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Set
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -28,7 +28,6 @@ from assembler.release.last_release import LastRelease
 from assembler.release.progress import TaskProgress, no_progress
 from assembler.release.tasks.graph import Scheduler, Task
 from assembler.release.tasks.masters import Mastering
-from assembler.sequence import Passage
 from assembler.workers import Share, worker_pool
 
 Kind = Literal["track", "join"]
@@ -58,8 +57,8 @@ class Settled:
     findings: tuple[Finding, ...] = ()
 
 
-def bits_and_spec(plan: Plan, kind: Kind) -> tuple[int, MasterSpec]:
-    """Return the master that is played, and its word length.
+def played_masters(plan: Plan, kind: Kind) -> list[tuple[int, MasterSpec]]:
+    """Return word length and master of what is played: of each track, the first that has it.
 
     Raises
     ------
@@ -68,13 +67,13 @@ def bits_and_spec(plan: Plan, kind: Kind) -> tuple[int, MasterSpec]:
     """
     disc = plan.disc or plan.joins
     if kind == "join" and disc:
-        bits = max(plan.bit_depths[disc])
-        return bits, disc
-    if name := plan.measured_format:
-        return facts_of(name).bits, plan.downloads[name]
-    if disc:
-        return DISC_BITS, disc
-    raise NoSoundError("the manifest makes neither a disc nor downloads: there is nothing to play")
+        return [(max(plan.bit_depths[disc]), disc)]
+    found = [(facts_of(one).bits, plan.downloads[one]) for one in plan.measured.values()]
+    found += [(DISC_BITS, disc)] if disc else []
+    if not found:
+        message = "the manifest makes neither a disc nor downloads: there is nothing to play"
+        raise NoSoundError(message)
+    return found
 
 
 class Settler:
@@ -176,25 +175,31 @@ class Settler:
         masters, _ = Mastering(plan, artifacts, scheduler, scratch, ()).tasks()
         tasks: list[Task[None]] = []
         for kind in _KINDS:
-            bits, spec = bits_and_spec(plan, kind)
-            for passage, task in masters[spec].passages.items():
-                tasks.append(self._note_task(kind, bits, passage, task, settled))
+            noted: set[int] = set()
+            for bits, spec in played_masters(plan, kind):
+                for passage, task in masters[spec].passages.items():
+                    sections = plan.edition(spec).sections_of(passage)
+                    if own := {section.index for section in sections} - noted:
+                        tasks.append(self._note_task(kind, bits, own, task, settled))
+                        noted |= own
         scheduler.run(Task("settled", lambda *_: None, tuple(tasks)))
 
     def _note_task(
         self,
         kind: Kind,
         bits: int,
-        passage: Passage,
+        own: Set[int],
         task: Task[list[FinishedTrack]],
         settled: Settled,
     ) -> Task[None]:
+        """Return the task that notes those finished tracks of a passage that have an own index."""
+
         def note(tracks: list[FinishedTrack]) -> None:
-            for one in tracks:
+            for one in (track for track in tracks if track.section.index in own):
                 one.stored(bits)
                 settled.tracks[kind, one.section.index] = one
                 track = one.section.track
                 self.match_db[kind, track.full_title] = one.gain_db - float(track.trim)
             self._changed()
 
-        return Task(f"{kind}: settled from frame {passage.start_frame}", note, (task,))
+        return Task(f"{kind}: settled from track {min(own) + 1}", note, (task,))

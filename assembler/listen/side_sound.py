@@ -7,7 +7,7 @@ in a build, with enough sound before it for the steps to settle.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -74,8 +74,14 @@ class LiveSide(Recording):
 
 def with_live_sides(report: CheckReport, steps: Steps) -> CheckReport:
     """Return a check's report whose tracks of restored sides can be read before these are made."""
-    sections = tuple(_live(section, steps) for section in report.sections)
-    return replace(report, sections=sections)
+
+    def live(sections: Iterable[TrackSection]) -> tuple[TrackSection, ...]:
+        return tuple(_live(section, steps) for section in sections)
+
+    editions = {
+        name: replace(one, sections=live(one.sections)) for name, one in report.editions.items()
+    }
+    return replace(report, sections=live(report.sections), editions=editions)
 
 
 def _live(section: TrackSection, steps: Steps) -> TrackSection:

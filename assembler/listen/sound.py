@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Collection
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
 from assembler.cache.folder import CacheFolder
-from assembler.listen.settling import Kind, Settled, Settler, bits_and_spec
+from assembler.listen.settling import Kind, Settled, Settler, played_masters
 from assembler.listen.side_sound import (
     Steps,
     removed_stretch,
@@ -114,14 +115,15 @@ class Sound:
         NoSoundError
             The track is the first of its disc.
         """
-        if index - 1 < 0 or self._number_on_disc(index) == 1:
+        before = self._before_on_disc(index)
+        if before is None:
             raise NoSoundError("no track on this disc is before it")
-        first, second = (self._place("join", i) for i in (index - 1, index))
+        first, second = (self._place("join", i) for i in (before, index))
         start, end = span(
             first.length, first.rate_hz, first.length / first.rate_hz - before_s, None
         )
         until = span(second.length, second.rate_hz, 0, after_s)[1]
-        known = [self.settled.tracks.get(("join", i)) for i in (index - 1, index)]
+        known = [self.settled.tracks.get(("join", i)) for i in (before, index)]
         if known[0] and known[1]:
             parts = [*known[0].pcm(first.bits, start, end), *known[1].pcm(first.bits, 0, until)]
             return Stretch(np.concatenate(parts), first.rate_hz, first.bits, exact=True)
@@ -175,28 +177,29 @@ class Sound:
             raise NoSoundError("there is no such track, or its source has an error")
         return found
 
-    def _number_on_disc(self, index: int) -> int:
+    def _before_on_disc(self, index: int) -> int | None:
+        """Return the track before a track on its disc, if there is one."""
         self.section(index)
-        return next((one.number for one in self._known[0].places if one.index == index), 1)
+        pairs = (pair for disc in self._known[0].discs for pair in pairwise(disc.places))
+        return next((before.index for before, place in pairs if place.index == index), None)
 
     def _place(self, kind: Kind, index: int) -> RegionPreview:
         self.section(index)
         report, plan = self._known
         if plan is None:
             raise NoSoundError("the manifest has errors: correct them first")
-        bits, spec = bits_and_spec(plan, kind)
         state = f"{self._number}-{'exact' if report is self.settled.report else 'live'}"
-        for number, passage in enumerate(plan.passages):
-            for region, place in enumerate(passage.places):
-                if place.index == index:
-                    rendered = prepare(
-                        passage,
-                        plan.sections_of(passage),
-                        spec.rates_hz[number],
-                        self._scratch / f"preview-{state}-{kind}-{number}.f32",
-                    )
-                    gains = tuple(self._gain_db(kind, s) for s in rendered.sections)
-                    return RegionPreview(rendered, region, bits, limiter_of(spec.level), gains)
+        for n, (bits, spec) in enumerate(played_masters(plan, kind)):
+            edition = plan.edition(spec)
+            for passage, rate_hz in zip(edition.passages, spec.rates_hz, strict=True):
+                sections = edition.sections_of(passage)
+                indices = [section.index for section in sections]
+                if index in indices:
+                    name = f"preview-{state}-{kind}-{n}-{indices[0]}.f32"
+                    rendered = prepare(passage, sections, rate_hz, self._scratch / name)
+                    gains = tuple(self._gain_db(kind, one) for one in sections)
+                    region, limiter = indices.index(index), limiter_of(spec.level)
+                    return RegionPreview(rendered, region, bits, limiter, gains)
         raise NoSoundError("the track is on no disc and in no download")
 
     def _gain_db(self, kind: Kind, section: TrackSection) -> float:

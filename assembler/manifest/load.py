@@ -17,6 +17,7 @@ from assembler.findings import Finding, Loc, Severity, where_text
 from assembler.manifest.details import ReleaseDetails, TrackDetails
 from assembler.manifest.isrc_range import number_isrcs
 from assembler.manifest.model import NO_SOURCE, Manifest
+from assembler.manifest.sets import DISC, DOWNLOAD
 from assembler.manifest.unknown_keys import NEW_FORMAT_NAMES, unknown_key_message
 from assembler.manifest.yaml_text import MOST_FINDINGS, Places, Tree, read_text, read_tree
 from assembler.text import shorten
@@ -151,7 +152,7 @@ def load_text(text: str, path: Path) -> ManifestFile:
             manifest = Manifest.model_validate(_without_faults(tree, error))
         except (ValidationError, LookupError):
             raise FindingsError(faults) from error
-    if unknown := list(_unknown_sides(manifest, places)):
+    if unknown := [*_unknown_sides(manifest, places), *_unknown_editions(manifest, places)]:
         raise FindingsError(unknown)
     try:
         manifest, numbered = number_isrcs(manifest)
@@ -225,6 +226,22 @@ def _unknown_sides(manifest: Manifest, places: Places) -> Iterable[Finding]:
             )
             line = places.line(loc)
             yield Finding("error", "unknown-side", where_text(loc), places.file, line, message)
+
+
+def _unknown_editions(manifest: Manifest, places: Places) -> Iterable[Finding]:
+    known = dict.fromkeys((DISC, DOWNLOAD, *(one.edition for one in manifest.download)))
+    for index, track in enumerate(manifest.tracks):
+        for number, name in enumerate(track.on):
+            if name not in known:
+                loc = ("tracks", index, "on", number)
+                message = (
+                    f"there is no edition `{shorten(name)}`: write `disc`, `download`, or the name "
+                    f"of a download set ({', '.join([*known][2:]) or 'none has a name here'})"
+                )
+                line = places.line(loc)
+                yield Finding(
+                    "error", "unknown-edition", where_text(loc), places.file, line, message
+                )
 
 
 def _explain(detail: Any, loc: Loc) -> tuple[str, str]:

@@ -247,6 +247,14 @@ class Track(TrackDetails):
     """A comment for the tags."""
     disc: DiscNumber | None = None
     """The disc that the track is on; left out, the disc of the track before."""
+    on: Annotated[
+        tuple[Line, ...],
+        BeforeValidator(AtMost(99, "editions").validate),
+        BeforeValidator(at_least_one),
+        BeforeValidator(listed),
+    ] = ()
+    """The editions that have the track: `disc`, `download` (all sets), or a download set's name;
+    left out, all of them."""
     version_of: TrackNumber | None = None
     """The number in this list of the track that this is an edit, instrumental or clean version
     of."""

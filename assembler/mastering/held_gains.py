@@ -85,9 +85,11 @@ def held_master(hold: Hold, uses: Sequence[str], level: Level) -> HeldMaster | N
     if approved is None:
         return None
 
-    def held_gain(one: HeldTrack) -> HeldGain:
-        gain_db, lufs = approved.gains_db[one.approved], approved.lufs[one.approved]
-        change_db = one.trim_change_db
+    def held_gain(one: HeldTrack | None) -> HeldGain | None:
+        gain_db = approved.gains_db[one.approved] if one else None
+        if one is None or gain_db is None:
+            return None
+        lufs, change_db = approved.lufs[one.approved], one.trim_change_db
         return HeldGain(
             one.kind,
             gain_db + change_db if change_db else gain_db,
@@ -100,7 +102,7 @@ def held_master(hold: Hold, uses: Sequence[str], level: Level) -> HeldMaster | N
         if lufs is not None
     ]
     return HeldMaster(
-        tuple(held_gain(one) if one else None for one in hold.tracks),
+        tuple(map(held_gain, hold.tracks)),
         approved.album_gain_db,
         max(untrimmed, default=None),
     )

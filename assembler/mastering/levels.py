@@ -234,15 +234,16 @@ def segue_findings(
     """Find segues at which the gain changes audibly."""
     for passage in passages:
         for before, after in pairwise(passage.places):
-            step_db = tracks[after.index].gain_db - tracks[before.index].gain_db
-            overlaps = tracks[after.index].section.track.overlap
+            track = tracks[after.index]
+            step_db = track.gain_db - tracks[before.index].gain_db
+            overlaps = track.section.track.overlap
             if abs(step_db) > AUDIBLE_STEP_DB and not overlaps:
                 message = (
                     f"the gain changes by {signed(step_db)} dB at the segue into track "
-                    f"{after.index + 1}, and noise and reverberation change with it: bring the two "
-                    "tracks closer with `trim`, or set `level.match: album`"
+                    f"{track.section.index + 1}, and noise and reverberation change with it: bring "
+                    "the two tracks closer with `trim`, or set `level.match: album`"
                 )
-                loc = ("tracks", after.index, "gap")
+                loc = ("tracks", track.section.index, "gap")
                 yield source.finding("warning", "gain-step-in-segue", loc, message)
 
 

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 from assembler.download.formats import facts_of
 from assembler.file_names import safe_name
 from assembler.manifest import Level, Manifest
-from assembler.manifest.sets import format_of, set_of
+from assembler.manifest.editions import listed_tracks
+from assembler.manifest.sets import DISC, format_of, set_of
 from assembler.preflight.check import CheckReport
+from assembler.preflight.editions import Edition
 from assembler.preflight.rates import format_rates
-from assembler.preflight.track_section import TrackSection
-from assembler.sequence import Passage
 from assembler.sequence.frames import DISC_RATE_HZ
 
 Room = Literal["disc", "download", "paper", "proof"]
@@ -23,12 +24,14 @@ DISC_BITS = 16
 
 @dataclass(frozen=True)
 class MasterSpec:
-    """The whole release at one level, each passage at one rate."""
+    """An edition at one level, each passage at one rate."""
 
     level: Level
     """Match, target and ceiling; a hold is the plan's."""
     rates_hz: tuple[int, ...]
     """One per passage."""
+    tracks: tuple[int, ...]
+    """The edition's tracks, by index in the manifest."""
 
 
 @dataclass(frozen=True)
@@ -39,8 +42,6 @@ class Plan:
     """The check that it is based on."""
     name: str
     """Of the release's folder and disc files."""
-    passages: tuple[Passage, ...]
-    """All passages of all discs."""
     rooms: frozenset[str]
     """The kinds of deliverable to make."""
     disc: MasterSpec | None
@@ -52,9 +53,20 @@ class Plan:
     bit_depths: dict[MasterSpec, tuple[int, ...]]
     """Bit depths that each master is needed in."""
 
-    def sections_of(self, passage: Passage) -> tuple[TrackSection, ...]:
-        """Return the sections of a passage's tracks."""
-        return tuple(self.report.sections[place.index] for place in passage.places)
+    def edition(self, spec: MasterSpec) -> Edition:
+        """Return the edition that a master is of."""
+        return next(e for e in self.report.editions.values() if e.tracks == spec.tracks)
+
+    @property
+    def others(self) -> dict[int, str]:
+        """Return the tracks that the primary edition lacks, each with a measured format of it."""
+        primary, measured = self.report.primary.tracks, self.measured.values()
+        return {
+            index: folder
+            for index in listed_tracks(self.report.source.manifest)
+            if index not in primary
+            for folder in [one for one in measured if index in self.downloads[one].tracks][:1]
+        }
 
     def uses(self, spec: MasterSpec) -> tuple[str, ...]:
         """Return what is made from a master: ``disc``, and download formats."""
@@ -84,15 +96,11 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
     """Plan the work for a manifest that passed its check."""
     manifest = report.source.manifest
     rooms = frozenset(only)
-    passages = tuple(passage for disc in report.discs for passage in disc.passages)
     image: MasterSpec | None = None
     if manifest.disc.make and rooms & {"disc", "proof"}:
-        image = MasterSpec(_level(manifest, "disc"), (DISC_RATE_HZ,) * len(passages))
+        image = _spec(report, DISC, lambda edition: (DISC_RATE_HZ,) * len(edition.passages))
     downloads = {
-        name: MasterSpec(
-            _level(manifest, one.edition),
-            format_rates(format_of(name), one.rate, report.sections, passages),
-        )
+        name: _spec(report, one.edition, partial(_rates_hz, name, one.rate))
         for one in (manifest.download if "download" in rooms else ())
         for name in one.folders
     }
@@ -104,7 +112,6 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
     return Plan(
         report=report,
         name=release_name(report),
-        passages=passages,
         rooms=rooms,
         disc=image if "disc" in rooms else None,
         joins=image if "proof" in rooms else None,
@@ -113,8 +120,16 @@ def plan_release(report: CheckReport, only: Iterable[str] = ROOMS) -> Plan:
     )
 
 
-def _level(manifest: Manifest, edition: str) -> Level:
-    return manifest.level_of(edition).model_copy(update={"hold": "none"})
+def _spec(
+    report: CheckReport, name: str, rates_hz: Callable[[Edition], tuple[int, ...]]
+) -> MasterSpec:
+    edition = report.editions[name]
+    level = report.source.manifest.level_of(name).model_copy(update={"hold": "none"})
+    return MasterSpec(level, rates_hz(edition), edition.tracks)
+
+
+def _rates_hz(folder: str, chosen_hz: int | None, edition: Edition) -> tuple[int, ...]:
+    return format_rates(format_of(folder), chosen_hz, edition.sections, edition.passages)
 
 
 def release_name(report: CheckReport) -> str:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,23 +18,27 @@ from assembler.errors import AssemblerError
 from assembler.findings import Finding, errors_in
 from assembler.manifest import ManifestFile
 from assembler.manifest.codes import isrc_text
-from assembler.metadata import track_metadata
+from assembler.manifest.sets import DISC
+from assembler.metadata import printed_tracks
 from assembler.preflight.broadcast import broadcast_findings
 from assembler.preflight.details import detail_findings
+from assembler.preflight.editions import (
+    Edition,
+    find_editions,
+    orders_in,
+    placement_findings,
+    share_an_edition,
+)
 from assembler.preflight.hold import Hold, find_hold
 from assembler.preflight.rates import rate_findings
 from assembler.preflight.section_findings import compressor_findings, overlap_findings
-from assembler.preflight.sections import (
-    find_hidden,
-    find_sections,
-    order_of,
-)
+from assembler.preflight.sections import find_hidden, find_sections
 from assembler.preflight.sides import Side
 from assembler.preflight.silence import silence_findings
 from assembler.preflight.spelling import spelling_findings
 from assembler.preflight.track_section import TrackSection
 from assembler.preflight.versions import version_findings
-from assembler.sequence import DiscOrder, TrackPlace
+from assembler.sequence import DiscOrder
 from assembler.sequence.limits import MOST_TRACKS, limit_findings, limit_setting_finding
 from assembler.sheets.people import all_names, twin_names
 from assembler.sleeve.findings import sleeve_findings, text_findings
@@ -52,10 +56,8 @@ class CheckReport:
     """All findings, in the order of the manifest's lines."""
     sections: tuple[TrackSection, ...]
     """One per track; empty where a track's source has an error."""
-    discs: tuple[DiscOrder, ...]
-    """The running order; empty with `sections`."""
-    hidden: TrackSection | None = None
-    """The sound before track 1, if there is any."""
+    editions: Mapping[str, Edition] = field(default_factory=dict)
+    """By name, the disc first; empty with `sections`."""
     audience: str | None = None
     """For whom it was checked too, besides the build."""
     hold: Hold | None = None
@@ -72,13 +74,27 @@ class CheckReport:
         return not errors_in(self.findings)
 
     @property
-    def places(self) -> tuple[TrackPlace, ...]:
-        """Every track's place, in the manifest's order."""
-        return tuple(place for disc in self.discs for place in disc.places)
+    def primary(self) -> Edition:
+        """The edition that is shown where only one can be: the disc if one is made."""
+        return next(iter(self.editions.values()))
+
+    @property
+    def discs(self) -> tuple[DiscOrder, ...]:
+        """The running order of the primary edition; empty where a source has an error."""
+        return self.primary.discs_in_manifest if self.editions else ()
+
+    @property
+    def hidden(self) -> TrackSection | None:
+        """The sound before track 1, if there is any."""
+        return self.primary.hidden if self.editions else None
+
+    @property
+    def others(self) -> dict[str, Edition]:
+        """The editions whose tracks are not those of the primary one."""
+        return {k: one for k, one in self.editions.items() if one.tracks != self.primary.tracks}
 
     def as_json(self) -> dict[str, Any]:
         """Return the report as plain data for ``--json``."""
-        tracks = self.source.manifest.tracks
         limit = self.source.manifest.disc.limit
         discs = [disc_json(disc, limit) for disc in self.discs]
         longest = max(discs, key=lambda disc: disc["frames"], default=None)
@@ -87,22 +103,50 @@ class CheckReport:
             "findings": [finding.as_json() for finding in self.findings],
             "disc": longest or _no_disc(limit),
             "discs": discs,
-            "tracks": [
-                {
-                    "number": place.number,
-                    "disc_number": disc.number,
-                    "title": tracks[place.index].full_title,
-                    "start_frame": place.start_frame,
-                    "frames": place.frames,
-                    "file_frames": file_frames,
-                    "gap_frames": place.gap_frames,
-                    "isrc": tracks[place.index].isrc,
-                    "indexes": {f"{n:02d}": frame for n, frame in place.points},
-                }
-                for disc in self.discs
-                for place, file_frames in zip(disc.places, disc.file_frames, strict=True)
-            ],
+            "tracks": self._tracks_json(),
+        } | self._editions_json()
+
+    def _tracks_json(self) -> list[dict[str, Any]]:
+        """Return every track, with its place on the primary edition if it has one."""
+        if not self.editions:
+            return []
+        places = _places_json(self.discs)
+        nowhere = dict.fromkeys(next(iter(places.values())))
+        return [
+            {**places.get(index, nowhere), "title": track.full_title, "isrc": track.isrc}
+            for index, track in enumerate(self.source.manifest.tracks)
+        ]
+
+    def _editions_json(self) -> dict[str, Any]:
+        """Return the places of the tracks on the editions that have others than the primary one."""
+        found = [
+            {
+                "name": name,
+                "tracks": [
+                    {"track": index + 1, **place}
+                    for index, place in _places_json(edition.discs_in_manifest).items()
+                ],
+            }
+            for name, edition in self.others.items()
+        ]
+        return {"editions": found} if found else {}
+
+
+def _places_json(discs: Sequence[DiscOrder]) -> dict[int, dict[str, Any]]:
+    """Return the place of each track, by its index in the manifest."""
+    return {
+        place.index: {
+            "number": place.number,
+            "disc_number": disc.number,
+            "start_frame": place.start_frame,
+            "frames": place.frames,
+            "file_frames": file_frames,
+            "gap_frames": place.gap_frames,
+            "indexes": {f"{n:02d}": frame for n, frame in place.points},
         }
+        for disc in discs
+        for place, file_frames in zip(disc.places, disc.file_frames, strict=True)
+    }
 
 
 def check(
@@ -133,28 +177,36 @@ def check(
     sections, findings = find_sections(source, scratch, cache, digests)
     hidden, hidden_findings = find_hidden(source, scratch, digests)
     findings += hidden_findings
-    overlaps = list(overlap_findings(source, sections))
-    findings += overlaps
+    misplaced = [*overlap_findings(source, sections), *placement_findings(source)]
+    findings += misplaced
     findings += compressor_findings(source, sections)
     findings += _manifest_findings(source)
     whole = [section for section in sections if section is not None]
-    discs: tuple[DiscOrder, ...] = ()
+    editions: dict[str, Edition] = {}
     hold: Hold | None = None
-    if len(whole) == len(sections) and not errors_in(overlaps):
-        discs = order_of(source, whole, hidden)
-        findings += rate_findings(source, whole, [p for disc in discs for p in disc.passages])
-        findings += silence_findings(source, whole, discs)
-        if source.manifest.disc.make:
-            findings += _limits(source, discs)
-            findings += _cd_text(source, discs)
-        findings += text_findings(source, track_metadata(source.manifest, discs))
+    if len(whole) == len(sections) and not errors_in(misplaced):
+        editions, found = find_editions(source, whole, hidden)
+        findings += found
+    if editions:
+        findings += _edition_findings(source, editions)
         hold, hold_findings = find_hold(source, whole)
         findings += hold_findings
     else:
         whole = []
     own = (replace(finding, file=str(source.path)) for finding in findings)
     ordered = tuple(sorted((*source.faults, *own), key=lambda finding: finding.line))
-    return CheckReport(source, ordered, tuple(whole), discs, hidden, hold=hold)
+    return CheckReport(source, ordered, tuple(whole), editions, hold=hold)
+
+
+def _edition_findings(source: ManifestFile, editions: Mapping[str, Edition]) -> Iterator[Finding]:
+    """Check what depends on which tracks follow each other."""
+    yield from rate_findings(source, editions)
+    for edition in {one.tracks: one for one in editions.values()}.values():
+        yield from silence_findings(source, edition)
+    if disc := editions.get(DISC):
+        yield from _limits(source, disc.discs_in_manifest)
+        yield from _cd_text(source, disc.discs_in_manifest)
+    yield from text_findings(source, printed_tracks(source.manifest, orders_in(editions)))
 
 
 def _manifest_findings(source: ManifestFile) -> Iterator[Finding]:
@@ -219,14 +271,14 @@ def _codes(source: ManifestFile) -> Iterator[Finding]:
         if track.isrc is None:
             message = f"track {index + 1} has no ISRC: ask the rights owner for it"
             yield source.finding("warning", "empty-isrc", loc, message)
-        elif track.isrc in first:
+        elif track.isrc in first and share_an_edition(source.manifest, first[track.isrc], index):
             message = (
                 f"{isrc_text(track.isrc)} is already the ISRC of track {first[track.isrc] + 1}: "
                 "each recording has its own, and so has an edit, a remix or another length"
             )
             yield source.finding("error", "duplicate-isrc", loc, message)
         else:
-            first[track.isrc] = index
+            first.setdefault(track.isrc, index)
 
     if source.numbered:
         numbers = ", ".join(

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from assembler.download.formats import facts_of
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
 from assembler.manifest.sets import Format
+from assembler.preflight.editions import Edition
 from assembler.preflight.track_section import TrackSection
 from assembler.sequence import Passage
 from assembler.sequence.frames import DISC_RATE_HZ
@@ -37,14 +38,13 @@ def format_rates(
     return tuple(facts.rate_for(chosen_hz or rate_of(passage)) for passage in passages)
 
 
-def rate_findings(
-    source: ManifestFile, sections: Sequence[TrackSection], passages: Sequence[Passage]
-) -> Iterator[Finding]:
+def rate_findings(source: ManifestFile, editions: Mapping[str, Edition]) -> Iterator[Finding]:
     """Warn of formats whose tracks differ in rate."""
-    for one in source.manifest.download:
+    for one in source.manifest.made_sets:
+        own = editions[one.edition]
         mixed = []
         for name in dict.fromkeys(one.formats):
-            rates = sorted(set(format_rates(name, one.rate, sections, passages)))
+            rates = sorted(set(format_rates(name, one.rate, own.sections, own.passages)))
             if len(rates) > 1:
                 mixed.append(f"{name} at {_listed([f'{rate / 1000:g}' for rate in rates])} kHz")
         if not mixed:

@@ -13,7 +13,7 @@ from assembler.audio.recording import NO_DIGESTS
 from assembler.cache.folder import CacheFolder
 from assembler.errors import SourceError
 from assembler.findings import Finding, Loc, errors_in
-from assembler.manifest import ManifestFile, Track
+from assembler.manifest import Manifest, ManifestFile, Track
 from assembler.manifest.model import Audio
 from assembler.preflight.section_findings import (
     point_findings,
@@ -23,7 +23,7 @@ from assembler.preflight.section_findings import (
 from assembler.preflight.side_fades import FADE_IN_S, FADE_OUT_S, default_fades
 from assembler.preflight.sides import Side, side_findings, side_of
 from assembler.preflight.track_section import HIDDEN, TrackSection
-from assembler.sequence import DiscOrder, TrackSound, lay_out
+from assembler.sequence import TrackSound
 from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.sequence.order import OPENING_PAUSE_S
 
@@ -115,8 +115,8 @@ def _with_default_fades(
         fades = default_fades(section.recording, section.start, section.end)
     last = index + 1 == len(source.manifest.tracks)
     joined = (
-        index > 0 and _gap_before(source, index) == 0,
-        not last and _gap_before(source, index + 1) == 0,
+        index > 0 and _gap_before(source.manifest, index) == 0,
+        not last and _gap_before(source.manifest, index + 1) == 0,
     )
     own = (track.fade_in, track.fade_out)
     fade_in_s, fade_out_s = (
@@ -144,40 +144,29 @@ def find_hidden(
     return section, list(recording_findings(source, loc, recording))
 
 
-def order_of(
-    source: ManifestFile, sections: Sequence[TrackSection], hidden: TrackSection | None
-) -> tuple[DiscOrder, ...]:
-    """Lay out the sections on their discs."""
-    return lay_out(
-        track_sounds(source, sections),
-        hidden_samples=hidden.samples_at(DISC_RATE_HZ) if hidden else 0,
-        tail_s=source.manifest.disc.tail,
-    )
-
-
-def track_sounds(source: ManifestFile, sections: Sequence[TrackSection]) -> list[TrackSound]:
-    """Return each track's sound as the running order needs it."""
+def track_sounds(manifest: Manifest, sections: Sequence[TrackSection]) -> list[TrackSound]:
+    """Return each track's sound as the running order needs it; the sections are all its tracks."""
     return [
         TrackSound(
             samples=section.samples_at(DISC_RATE_HZ),
-            gap_s=_gap_before(source, section.index),
-            opens_disc=section.track.disc,
-            overlap_s=section.track.overlap or Fraction(0),
-            points_s=section.track.indexes,
+            gap_s=_gap_before(manifest, index),
+            opens_disc=track.disc,
+            overlap_s=track.overlap or Fraction(0),
+            points_s=track.indexes,
         )
-        for section in sections
+        for index, (track, section) in enumerate(zip(manifest.tracks, sections, strict=True))
     ]
 
 
-def _gap_before(source: ManifestFile, index: int) -> Fraction:
+def _gap_before(manifest: Manifest, index: int) -> Fraction:
     """Return the gap before a track: its own, else the disc's; before a disc's first track, 2 s."""
-    track = source.manifest.tracks[index]
+    track = manifest.tracks[index]
     if track.overlap:
         return Fraction(0)
     if track.gap is not None:
         return track.gap
     opens = index == 0 or track.disc is not None
-    return OPENING_PAUSE_S if opens else source.manifest.disc.gap
+    return OPENING_PAUSE_S if opens else manifest.disc.gap
 
 
 def _unusable(source: ManifestFile, loc: Loc, error: SourceError) -> Finding:

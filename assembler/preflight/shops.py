@@ -254,14 +254,17 @@ def _sound(report: CheckReport) -> Iterator[Finding]:
             yield source.finding("warning", "high-ceiling", loc, message)
     if manifest.made_sets:
         yield from _rates(report)
-        yield from silence_after_fades(source, report.sections, report.discs)
+        sets = (report.editions[one.edition] for one in manifest.made_sets if report.editions)
+        for edition in {one.tracks: one for one in sets}.values():
+            yield from silence_after_fades(source, edition)
 
 
 def _rates(report: CheckReport) -> Iterator[Finding]:
     manifest = report.source.manifest
-    passages = [passage for disc in report.discs for passage in disc.passages]
-    for loc, name in manifest.formats_with_places():
-        rates = format_rates(name, manifest.set_at(loc).rate, report.sections, passages)
+    for loc, name in manifest.formats_with_places() if report.editions else ():
+        of_set = manifest.set_at(loc)
+        own = report.editions[of_set.edition]
+        rates = format_rates(name, of_set.rate, own.sections, own.passages)
         if others := sorted(set(rates) - set(RATES_HZ)):
             listed = ", ".join(f"{rate_hz / 1000:g}" for rate_hz in others)
             message = (

@@ -21,8 +21,9 @@ from assembler.audio.reading import ByLibsndfile
 from assembler.file_names import for_libsndfile
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
+from assembler.preflight.editions import Edition
 from assembler.preflight.track_section import TrackSection
-from assembler.sequence import DiscOrder, TrackPlace
+from assembler.sequence import TrackPlace
 from assembler.text import FRAMES_PER_SECOND, clock_text
 
 LONGEST_SILENCE_S = 10
@@ -32,11 +33,9 @@ _SILENT_BELOW = 10 ** (-70 / 20)
 _MOST_READ_S = 60
 
 
-def silence_findings(
-    source: ManifestFile, sections: Sequence[TrackSection], discs: Sequence[DiscOrder]
-) -> Iterator[Finding]:
+def silence_findings(source: ManifestFile, edition: Edition) -> Iterator[Finding]:
     """Warn of long silence at the ends of files; note a source that begins with some."""
-    for section, place, after_s in _readable(sections, discs):
+    for section, place, after_s in _readable(edition):
         with suppress(soundfile.LibsndfileError, OSError):  # what reads the file later reports it
             yield from _at_the_head(source, section, place)
             if source.manifest.made_sets:
@@ -45,12 +44,10 @@ def silence_findings(
                     yield _at_the_end(source, section, silent_s, after_s)
 
 
-def silence_after_fades(
-    source: ManifestFile, sections: Sequence[TrackSection], discs: Sequence[DiscOrder]
-) -> Iterator[Finding]:
+def silence_after_fades(source: ManifestFile, edition: Edition) -> Iterator[Finding]:
     """Warn of files that end with silence after a fade, too long for one shop."""
-    for section, place, after_s in _readable(sections, discs):
-        if not source.manifest.tracks[place.index].fade_out:
+    for section, _, after_s in _readable(edition):
+        if not section.track.fade_out:
             continue
         with suppress(soundfile.LibsndfileError, OSError):
             silent_s = _silent_end_s(section)
@@ -66,12 +63,12 @@ def silence_after_fades(
 
 
 def _readable(
-    sections: Sequence[TrackSection], discs: Sequence[DiscOrder]
+    edition: Edition,
 ) -> Iterator[tuple[TrackSection, TrackPlace, Fraction]]:
     """Yield each track's section and place, and the silence that its file has after it."""
-    for disc in discs:
+    for disc in edition.discs:
         for place, file_frames in zip(disc.places, disc.file_frames, strict=True):
-            section = sections[place.index]
+            section = edition.sections[place.index]
             if not section.recording.is_provisional:
                 yield section, place, Fraction(file_frames - place.frames, FRAMES_PER_SECOND)
 

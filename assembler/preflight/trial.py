@@ -90,19 +90,23 @@ def try_order(
     if beyond := [number for number in without if not 1 <= number <= count]:
         raise AssemblerError(f"--without {beyond[0]}: the tracks are 1 to {count}")
     manifest = report.source.manifest
-    kept = tuple(index for index in range(count) if index + 1 not in without)
+    if off := [number for number in without if number - 1 not in report.primary.tracks]:
+        raise AssemblerError(f"--without {off[0]}: the track is not on the disc")
+    on_disc = report.primary.tracks
+    kept = tuple(n for n, index in enumerate(on_disc) if index + 1 not in without)
     if not kept:
         raise AssemblerError("--without leaves no track: keep at least one")
-    sounds = _with_gap(track_sounds(report.source, report.sections), gap_s)
+    sounds = _with_gap(track_sounds(report.primary.manifest, report.primary.sections), gap_s)
     try:
         remaining = keep(sounds, kept)
     except LeftOutError as error:
-        number = error.index + 1
+        number = on_disc[error.index] + 1
         raise AssemblerError(f"--without {number}: {error}: leave out both") from error
+    hidden = report.primary.hidden
     discs = lay_out(
         remaining,
-        indices=kept,
-        hidden_samples=report.hidden.samples_at(DISC_RATE_HZ) if report.hidden else 0,
+        indices=[on_disc[n] for n in kept],
+        hidden_samples=hidden.samples_at(DISC_RATE_HZ) if hidden else 0,
         tail_s=manifest.disc.tail,
     )
     return Trial(tuple(sorted(set(without))), gap_s, discs, manifest.disc.limit)

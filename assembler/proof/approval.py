@@ -83,8 +83,8 @@ class ApprovedMaster(_Answer):
     ceiling: Db
     album_gain_db: Db | None = None
     """The album's gain without trim; None where tracks were matched one by one."""
-    gains_db: tuple[Db, ...]
-    """Match and trim together, one per track."""
+    gains_db: tuple[Db | None, ...]
+    """Match and trim together, one per track; None for a track that the deliverable lacks."""
     lufs: tuple[Db | None, ...]
     """Integrated loudness as delivered, one per track; None for silence."""
 

@@ -263,7 +263,7 @@ class Proof:
     sheet
         The credits sheet.
     tracks
-        In the manifest's order.
+        In the order of the discs; then those that are on other editions only.
     discs
         In order; their places refer to the tracks by index.
     findings
@@ -313,7 +313,12 @@ class Proof:
     def deliverables(self) -> tuple[str, ...]:
         """The deliverables that levels are shown for."""
         kinds = dict.fromkeys(kind for track in self.tracks for kind in track.delivered)
-        return tuple(k for k in kinds if all(k in track.delivered for track in self.tracks))
+        return tuple(kinds)
+
+    @property
+    def others(self) -> tuple[ProofTrack, ...]:
+        """The tracks that are on no disc of it."""
+        return self.tracks[sum(len(disc.order.places) for disc in self.discs) :]
 
     @property
     def has_before(self) -> bool:

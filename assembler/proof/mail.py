@@ -222,7 +222,9 @@ def _draw_table(picture: _Picture, proof: Proof) -> None:
         picture.text(MARGIN, picture.y, number_text(track.metadata), fill=ACCENT)
         picture.text(MARGIN + 60, picture.y, track.metadata.title, room=MOST_TITLE - 60)
         for group, kind in enumerate(kinds):
-            made = track.delivered[kind]
+            made = track.delivered.get(kind)
+            if made is None:
+                continue
             texts = (
                 signed(made.gain_db),
                 decimal(made.integrated_lufs),

@@ -10,6 +10,7 @@ from pathlib import Path
 from assembler.errors import AssemblerError, FindingsError
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile, load
+from assembler.manifest.editions import primary_of
 from assembler.manifest.model import Manifest
 from assembler.mastering.plan import name_of
 from assembler.proof.approval import (
@@ -124,16 +125,18 @@ def check_approval(approval: Approval, manifest: Manifest, path: Path) -> None:
             f"{path}: has no name: ask whoever approves to enter their name on the proof's page "
             "and save again"
         )
+    shown = primary_of(manifest)
     wanted = {
         "tracks": [str(number) for number in range(1, len(manifest.tracks) + 1)],
-        "joins": list(_joins_of(manifest)),
+        "joins": list(_joins_of(shown)),
         "parts": list(PARTS),
     }
     for kind, keys in wanted.items():
         given = [verdict.key for verdict in getattr(approval, kind)]
         twice = [key for key, count in Counter(given).items() if count > 1]
         unknown = [key for key in given if key not in keys]
-        missing = [key for key in keys if key not in given] if kind == "tracks" else []
+        needed = keys[: len(shown.tracks)] if kind == "tracks" else []  # the page may lack others
+        missing = [key for key in needed if key not in given]
         faults = (("twice", twice), ("unknown", unknown), ("missing", missing))
         if found := [f"{what}: {_listed(keys)}" for what, keys in faults if keys]:
             raise AssemblerError(
@@ -146,7 +149,11 @@ def open_points(approval: Approval, manifest: Manifest) -> list[str]:
     """List all that is not ticked, is missing, or has a remark; one line each."""
     joins = {verdict.key for verdict in approval.joins}
     parts = {verdict.key for verdict in approval.parts}
-    left_out = [f"join {key}: not in the file" for key in _joins_of(manifest) if key not in joins]
+    of_page = _joins_of(primary_of(manifest))
+    tracks = {verdict.key for verdict in approval.tracks}
+    numbers = map(str, range(1, len(manifest.tracks) + 1))
+    left_out = [f"track {key}: not in the file" for key in numbers if key not in tracks]
+    left_out += [f"join {key}: not in the file" for key in of_page if key not in joins]
     left_out += [f"{key}: not in the file" for key in PARTS if key not in parts]
     return [*approval.open_points(), *left_out]
 

@@ -40,6 +40,7 @@ class BuildReport:
 
     def as_json(self) -> dict[str, Any]:
         """Return the result as plain data for ``--json``."""
+        editions = [edition.as_json() for edition in self.report.editions]
         return {
             "ok": True,
             "findings": [finding.as_json() for finding in self.findings],
@@ -47,6 +48,7 @@ class BuildReport:
             "made": list(self.made),
             "reused": list(self.reused),
             "tracks": [track.as_json() for track in self.report.tracks],
+            **({"editions": editions} if editions else {}),
             "reasons": self.reasons,
             "tasks": list(self.tasks),
         }

@@ -26,9 +26,10 @@ from assembler.release.artifact_cache import ArtifactCache
 from assembler.text import shorten
 
 _SAME = "the audio nulls: no sample has changed"
+_CHANGED = "its audio or the gap after it has changed"
 _GONE = (
-    "its audio or the gap after it has changed; how is not determined, since the release that you "
-    "heard is no longer in its folder"
+    f"{_CHANGED}; how is not determined, since the release that you heard is no longer in its "
+    "folder"
 )
 
 
@@ -39,9 +40,9 @@ class NowHeard:
     Attributes
     ----------
     sound
-        Their sounds.
+        Their sounds; those that the proof's master lacks are last.
     tracks, bits
-        Their finished PCM, and its bit depth.
+        The finished PCM of the others, and its bit depth.
     dither
         It was made with.
     first_samples
@@ -139,7 +140,9 @@ class _Changes:
         known = self.cache.folder.known(key)
         if known is not None:
             return str(known)
-        if heard is None:
+        if index >= len(self.now.tracks):
+            return _CHANGED
+        if heard is None or held.approved >= len(heard.tracks):
             return _GONE
         try:
             text = self._null_test(index, held.approved, heard)
@@ -176,7 +179,7 @@ class _Changes:
     def _heard_release(self) -> FinishedRelease | None:
         """Return the last release in the folder, if it is the one that was answered."""
         try:
-            release = open_finished(self.cache.last.folder)
+            release = open_finished(self.cache.last.folder).primary
         except AssemblerError:
             return None
         return release if release.report.proof_of == self.answer.proof_of else None

@@ -22,6 +22,7 @@ from assembler.finished.report_form import (
     DeliveredReport,
     DiscReport,
     DoneReport,
+    EditionReport,
     FileReport,
     FormatReport,
     GainReductionReport,
@@ -31,11 +32,12 @@ from assembler.finished.report_form import (
     MadeWith,
     MailedReport,
     MeasuredReport,
+    PlaceReport,
     ReleaseFacts,
     ReleaseReport,
     SideReport,
     SourceReport,
-    TrackReport,
+    TrackEntry,
 )
 from assembler.finished.report_text import report_text
 from assembler.manifest import Manifest
@@ -44,6 +46,7 @@ from assembler.manifest.transfers import Restoration
 from assembler.mastering.levels import compression_json, gain_reduction_json, levels_json
 from assembler.mastering.plan import ROOMS, Plan, Room
 from assembler.mastering.render import FinishedTrack
+from assembler.preflight.editions import Edition
 from assembler.preflight.rates import format_rates
 from assembler.preflight.sides import Side
 from assembler.preflight.track_section import TrackSection
@@ -93,6 +96,7 @@ def release_report(
     checked = plan.report.as_json()
     version_now, made_now = made_with()
     discs = checked["discs"] if manifest.disc.make else []
+    firsts = first_samples_of(plan, plan.report.primary)
     return ReleaseReport(
         schema_version=SCHEMA_VERSION,
         assembler=version_now,
@@ -112,15 +116,28 @@ def release_report(
         findings=[],
         formats=dict(formats),
         tracks=[
-            _track(plan, index, checked["tracks"][index], masters, proof, firsts)
-            for index, firsts in enumerate(first_samples_of(plan))
+            _track(plan, index, place, masters, proof, firsts.get(index, {}))
+            for index, place in enumerate(checked["tracks"])
         ],
+        **_editions(plan, checked.get("editions", [])),
         proof_of=proof.proof_of if proof else None,
         sound=sound,
         changes=list(proof.changes) if proof else [],
         mailed=MailedReport(codec=audio.codec, kbps=audio.kbps) if audio else None,
         files={},
     )
+
+
+def _editions(plan: Plan, checked: Sequence[dict[str, Any]]) -> dict[str, list[EditionReport]]:
+    """Return the entries of the editions that have other tracks than the primary one."""
+    found = []
+    for one in checked:
+        edition = plan.report.editions[one["name"]]
+        firsts = first_samples_of(plan, edition)
+        places = zip(one["tracks"], edition.tracks, strict=True)
+        tracks = [PlaceReport(**place, first_samples=firsts[index]) for place, index in places]
+        found.append(EditionReport(name=one["name"], tracks=tracks))
+    return {"editions": found} if found else {}
 
 
 def _levels(manifest: Manifest) -> LevelsReport:
@@ -221,7 +238,7 @@ def _with_kept_room(report: ReleaseReport, room: Room, last: ReleaseReport) -> R
     return report.model_copy(update=update)
 
 
-def _with_kept_track(track: TrackReport, room: Room, last: TrackReport) -> TrackReport:
+def _with_kept_track(track: TrackEntry, room: Room, last: TrackEntry) -> TrackEntry:
     if room == "proof":
         source = track.source.model_copy(update={"measured": last.source.measured})
         return track.model_copy(update={"source": source})
@@ -254,13 +271,20 @@ def _track(
     masters: Mapping[str, Master],
     proof: Proof | None,
     firsts: dict[str, int],
-) -> TrackReport:
+) -> TrackEntry:
     """Return a track's entry; `place` is its entry in the check's report."""
     section = plan.report.sections[index]
-    tracks = {kind: master.tracks[index] for kind, master in masters.items()}
+    tracks = {
+        kind: track
+        for kind, master in masters.items()
+        for track in master.tracks
+        if track.section.index == index
+    }
     first = next(iter(tracks.values()), None)
-    measured = proof.tracks[index].section.measured if proof else None
-    entry = TrackReport(
+    shown = [*plan.report.primary.tracks, *plan.others]
+    is_shown = proof is not None and index in shown
+    measured = proof.tracks[shown.index(index)].section.measured if proof and is_shown else None
+    entry = TrackEntry(
         **place,
         source=_source(section, MeasuredReport(**measured) if measured else None, firsts),
         done=_done(section),
@@ -294,25 +318,30 @@ def side_report(side: Side) -> SideReport:
     )
 
 
-def first_samples_of(plan: Plan) -> list[dict[str, int]]:
-    """Return with which sample of its source each track's file begins, by rate."""
-    manifest, sections = plan.report.source.manifest, plan.report.sections
-    found: list[dict[str, int]] = [{} for _ in sections]
-    for passage in plan.passages:
+def first_samples_of(plan: Plan, edition: Edition) -> dict[int, dict[str, int]]:
+    """Return with which sample of its source the file of each track begins, by rate.
+
+    By the track's index in the manifest, at the rates of the editions with the same tracks.
+    """
+    editions, sets = plan.report.editions, plan.report.source.manifest.made_sets
+    own = [one for one in sets if editions[one.edition].tracks == edition.tracks]
+    found: dict[int, dict[str, int]] = {index: {} for index in edition.tracks}
+    for passage in edition.passages:
+        sections = edition.sections_of(passage)
         spans = [
             RecordingSpan(s.start, s.end, s.recording.rate_hz, s.track.overlap or Fraction(0))
-            for s in plan.sections_of(passage)
+            for s in sections
         ]
         rates = {
             rate
-            for one in manifest.download
+            for one in own
             for name in one.formats
-            for rate in format_rates(name, one.rate, sections, [passage])
+            for rate in format_rates(name, one.rate, edition.sections, [passage])
         }
         for rate_hz in sorted({DISC_RATE_HZ, *rates}):
             firsts = first_samples(passage, spans, rate_hz)
-            for place, first in zip(passage.places, firsts, strict=True):
-                found[place.index][str(rate_hz)] = first
+            for section, first in zip(sections, firsts, strict=True):
+                found[section.index][str(rate_hz)] = first
     return found
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 from assembler.cancel import check_cancelled
 from assembler.download.cover import read_cover
+from assembler.download.formats import facts_of
 from assembler.errors import AssemblerError
 from assembler.file_names import distinct_names, utf_8_name
 from assembler.findings import Finding
@@ -33,7 +34,8 @@ from assembler.mastering.levels import (
 )
 from assembler.mastering.plan import ROOMS, MasterSpec, Plan, Room
 from assembler.mastering.render import FinishedTrack
-from assembler.metadata import TrackMetadata, track_metadata
+from assembler.metadata import TrackMetadata, printed_tracks, track_metadata
+from assembler.preflight.editions import orders_in
 from assembler.proof.approval import ApprovedSound
 from assembler.proof.content import Heard, Proof
 from assembler.proof.mail import write_pictures
@@ -127,7 +129,8 @@ class Build:
 
     def task(self, scheduler: Scheduler) -> Task[tuple[tuple[Finding, ...], ReleaseReport]]:
         """Return the task that stands for the whole release: its findings and its report."""
-        metadata = track_metadata(self.source.manifest, self.plan.report.discs)
+        report = self.plan.report
+        printed = printed_tracks(self.source.manifest, orders_in(report.editions))
         images = images_of(self.plan, self.folder, self.scratch, self.cache)
         mastering = Mastering(self.plan, self.cache, scheduler, self.scratch, images)
         masters, discs = mastering.tasks()
@@ -137,8 +140,8 @@ class Build:
             *listening_tasks(self.plan, masters, discs, self.folder / "proof", self.cache),
         ]
         if "paper" in self.plan.rooms:
-            files.append(Task("credits sheet", partial(self._make_paper, metadata), (), PAPER_S))
-        downloads = self._downloads_task(masters, metadata, scheduler)
+            files.append(Task("credits sheet", partial(self._make_paper, printed), (), PAPER_S))
+        downloads = self._downloads_task(masters, scheduler)
         spec = proof_spec(self.plan)
         shown = masters[spec[0]].whole if spec else _nothing
         hidden = discs.hidden or _nothing
@@ -152,7 +155,7 @@ class Build:
             of_spec: dict[MasterSpec, Master] = dict(zip(masters, rest, strict=False))
             of_kind = {kind: of_spec[one] for kind, one in reported.items()}
             findings = (
-                *self.plan.report.findings,
+                *report.findings,
                 *made.findings,
                 *self._level_findings(reported, of_kind),
                 *moved_findings(self.plan, of_kind),
@@ -160,9 +163,10 @@ class Build:
             proof = to_approve = audio = None
             if sound and spec:
                 to_approve = approved_sound(self.plan, of_spec, sound)
-                proof_sound = ProofSound(sound, spec[1], hidden_sound, _target(spec[0]))
+                others = tuple(self._others(of_spec))
+                proof_sound = ProofSound(sound, spec[1], hidden_sound, _target(spec[0]), others)
                 proof = self._make_proof(
-                    proof_sound, metadata, of_kind, findings, to_approve, scheduler
+                    proof_sound, printed, of_kind, findings, to_approve, scheduler
                 )
                 findings += tuple(approval_findings(self.source, proof.proof_of))
                 if self.packages:
@@ -173,6 +177,12 @@ class Build:
 
         inputs = (downloads, shown, hidden, *(one.whole for one in masters.values()), *files)
         return Task("proof", finish, inputs, PROOF_S if spec else 0.0)
+
+    def _others(self, masters: Mapping[MasterSpec, Master]) -> Iterator[tuple[FinishedTrack, int]]:
+        """Yield the tracks that the proof's master lacks, each with its bit depth."""
+        for index, name in self.plan.others.items():
+            spec = self.plan.downloads[name]
+            yield masters[spec].tracks[spec.tracks.index(index)], facts_of(name).bits
 
     def _make_paper(self, metadata: Sequence[TrackMetadata]) -> None:
         folder, manifest = self.folder / "paper", self.source.manifest
@@ -185,7 +195,7 @@ class Build:
     def _make_proof(
         self,
         sound: ProofSound,
-        metadata: Sequence[TrackMetadata],
+        printed: Sequence[TrackMetadata],
         masters: Mapping[str, Master],
         findings: Sequence[Finding],
         to_approve: ApprovedSound,
@@ -195,9 +205,11 @@ class Build:
         folder = self.folder / "proof"
         sides = self.plan.report.sides
         names = distinct_names([side.name for side in sides])
+        edition = self.plan.report.primary
         proof = gather_proof(
             self.plan,
-            metadata,
+            track_metadata(edition.manifest, edition.discs),
+            printed,
             sound,
             masters,
             findings,
@@ -215,7 +227,7 @@ class Build:
             sound.master.tracks,
             sound.bits,
             self.source.manifest.disc.dither,
-            tuple(first_samples_of(self.plan)),
+            tuple(first_samples_of(self.plan, edition).values()),
             proof.proof_of,
         )
         proof = replace(
@@ -230,12 +242,11 @@ class Build:
     def _mail(self, proof: Proof, sound: ProofSound, scheduler: Scheduler) -> MailAudio | None:
         """Write the proof as one file for a mail; return how its audio is encoded."""
         folder = self.folder / "proof"
-        joins = clips(folder / "joins", self.plan.report.discs) if self.plan.joins else ()
+        joins = clips(folder / "joins", self.plan.report.primary.discs) if self.plan.joins else ()
         mailed = MailedProof(
             folder,
             proof,
-            sound.master.tracks,
-            sound.bits,
+            sound.tracks,
             tuple(joins),
             self.source.manifest.proof.zip_limit,
             self.cache,
@@ -253,7 +264,6 @@ class Build:
     def _downloads_task(
         self,
         masters: Mapping[MasterSpec, MasterTasks],
-        metadata: Sequence[TrackMetadata],
         scheduler: Scheduler,
     ) -> Task[DownloadsMade]:
         folder = self.folder / "download"
@@ -263,9 +273,10 @@ class Build:
         tasks = [
             Downloads(
                 folder,
-                self.plan,
+                self.source,
+                edition,
                 one,
-                metadata,
+                track_metadata(edition.manifest, edition.discs),
                 {name: masters[self.plan.downloads[name]] for name in one.folders},
                 covers,
                 scheduler,
@@ -274,6 +285,7 @@ class Build:
             ).task()
             for one in self.source.manifest.made_sets
             if self.plan.downloads
+            for edition in [self.plan.report.editions[one.edition]]
         ]
 
         def all_sets(*made: DownloadsMade) -> DownloadsMade:
@@ -306,7 +318,7 @@ class Build:
                 *level_findings(self.source, kind, spec.level, pairs),
                 *match_findings(self.source, kind, spec.level, pairs),
                 *self._unexpected(kind, spec.level, pairs),
-                *segue_findings(self.source, self.plan.passages, master.tracks),
+                *segue_findings(self.source, self.plan.edition(spec).passages, master.tracks),
             ):
                 key = (finding.code, finding.line, spec.level if named else None)
                 if key not in seen:

@@ -93,7 +93,7 @@ def compare_rip(release_dir: Path, named: Sequence[Path], *, jobs: int | None = 
     AssemblerError
         The folder is not a release with a disc, or a file of the rip can't be used.
     """
-    release = open_finished(release_dir)
+    release = open_finished(release_dir).primary
     if not release.report.discs:
         raise AssemblerError(f"{release_dir}: this release has no disc: build it with one")
     files = rip_files(named)

@@ -209,6 +209,15 @@ def lay_out(
     return tuple(discs)
 
 
+def placed_at(disc: DiscOrder, indices: Sequence[int]) -> DiscOrder:
+    """Return a disc whose places have other indexes: those at their own indexes in a list."""
+    passages = (
+        replace(passage, places=tuple(replace(p, index=indices[p.index]) for p in passage.places))
+        for passage in disc.passages
+    )
+    return replace(disc, passages=tuple(passages))
+
+
 class _End(NamedTuple):
     """End of the last sound: its sample, and the frame at which a pause can begin."""
 

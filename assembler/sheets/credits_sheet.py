@@ -16,7 +16,6 @@ from assembler.sheets.details import details_blocks, own_p_lines, with_symbol
 from assembler.sheets.missing import TITLE, missing_block, missing_lines, unprinted_lines
 from assembler.sheets.people import performers, production
 from assembler.sheets.track_blocks import (
-    by_disc,
     isrc_items,
     lyrics,
     recorded_rows,
@@ -150,13 +149,12 @@ def _pictures(manifest: Manifest) -> tuple[Row, ...]:
 
 
 def _disc_labels(release: Release, tracks: Sequence[TrackMetadata]) -> Iterable[Block]:
-    discs = by_disc(tracks)
-    for number, _ in discs:
-        several = len(discs) > 1
+    several = tracks[0].of_discs > 1
+    for number in range(1, tracks[0].of_discs + 1):
         rows = _named_rows(
             ("Artist", release.artist),
             ("Title", release.title),
-            ("Disc", f"{number} of {len(discs)}" if several else None),
+            ("Disc", f"{number} of {tracks[0].of_discs}" if several else None),
             ("Catalogue number", release.catalogue_number),
             ("Label", release.label),
             ("℗ line", with_symbol("℗", release.p_line)),

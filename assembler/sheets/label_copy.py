@@ -5,7 +5,7 @@ Which data they ask for: from memory of the trade, no published source. ISRCs: I
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from assembler.manifest import Manifest
@@ -21,8 +21,8 @@ from assembler.sheets.details import (
 )
 from assembler.sheets.missing import NOTHING, OWNERS_TASK, missing_lines
 from assembler.sheets.missing import TITLE as MISSING_TITLE
-from assembler.sheets.people import authors
-from assembler.sheets.track_blocks import TOTAL, by_disc, total_text, when_and_where
+from assembler.sheets.people import authors, group_of
+from assembler.sheets.track_blocks import TOTAL, capitalised, total_text, when_and_where
 from assembler.text import date_text, duration_text
 from assembler.typeset.barcode import barcode_symbol
 from assembler.typeset.blocks import Block, Row
@@ -83,11 +83,21 @@ def _release_fields(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> tupl
         ("℗ line", with_symbol("℗", release.p_line)),
         ("© line", with_symbol("©", release.c_line)),
         *release_details(manifest),
-        ("Discs", str(len(by_disc(tracks)))),
-        ("Tracks", str(len(tracks))),
-        (TOTAL, total_text(tracks)),
+        ("Discs", str(tracks[0].of_discs)),
+        *_counts(tracks),
         *_given("Production", _people(_production(_whole_release(manifest)))),
     )
+
+
+def _counts(tracks: Sequence[TrackMetadata]) -> Iterator[Field]:
+    """Yield number and total time of the tracks, and of those that are not on the disc."""
+    by_group: dict[str, list[TrackMetadata]] = {}
+    for track in tracks:
+        by_group.setdefault(track.group, []).append(track)
+    for group, own in by_group.items():
+        suffix = f", {group}" if group else ""
+        yield f"Tracks{suffix}", str(len(own))
+        yield f"{TOTAL}{suffix}", total_text(own)
 
 
 def _whole_release(manifest: Manifest) -> list[RoleCredit]:
@@ -100,8 +110,8 @@ def _whole_release(manifest: Manifest) -> list[RoleCredit]:
 
 
 def _track_title(track: TrackMetadata) -> str:
-    disc = f"Disc {track.disc}, track" if track.of_discs > 1 else "Track"
-    return f"{disc} {track.number}"
+    group = group_of(track)
+    return f"{capitalised(group)}, track {track.number}" if group else f"Track {track.number}"
 
 
 def _track_fields(manifest: Manifest, track: TrackMetadata) -> tuple[Field, ...]:
@@ -112,6 +122,7 @@ def _track_fields(manifest: Manifest, track: TrackMetadata) -> tuple[Field, ...]
     return (
         ("Title", entry.title),
         *_given("Version", entry.version),
+        *_given("Only on", track.only_on),
         ("Artist", track.artist),
         ("ISRC", isrc_text(track.isrc) if track.isrc else None),
         ("Duration", duration_text(track.duration_s)),

@@ -8,7 +8,7 @@ from assembler.manifest import Manifest
 from assembler.manifest.model import Release
 from assembler.manifest.roles import is_performer
 from assembler.metadata import TrackMetadata
-from assembler.sheets.people import all_names, tracks_text, twin_names
+from assembler.sheets.people import all_names, group_of, tracks_text, twin_names
 from assembler.typeset.blocks import Block, Note, Row
 from assembler.typeset.fonts import NO_GLYPH, missing_characters
 
@@ -25,7 +25,7 @@ def missing_lines(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> tuple[
     return (
         *(f"No {name}" for name in _missing_facts(manifest.release)),
         *(
-            f"{what}: {tracks_text(where) if where[0].of_discs > 1 else _tracks(where)}"
+            f"{what}: {tracks_text(where) if group_of(where[0]) else _tracks(where)}"
             for what, where in _missing_credits(tracks)
             if where
         ),

@@ -54,12 +54,14 @@ def _person_text(
 
 def tracks_text(tracks: Sequence[TrackMetadata]) -> str:
     """Return the numbers of tracks: ``1–3, 5``, or ``disc 1: 1–3, 5; disc 2: 1``."""
-    if not tracks or tracks[0].of_discs == 1:
-        return number_ranges([track.number for track in tracks])
-    return "; ".join(
-        f"disc {disc}: {number_ranges([track.number for track in on_disc])}"
-        for disc, on_disc in groupby(tracks, key=lambda track: track.disc)
-    )
+    groups = groupby(tracks, key=group_of)
+    texts = [(name, number_ranges([track.number for track in of])) for name, of in groups]
+    return "; ".join(f"{name}: {numbers}" if name else numbers for name, numbers in texts)
+
+
+def group_of(track: TrackMetadata) -> str:
+    """Return the list that a track is in if there are several: ``disc 2``, ``download only``."""
+    return track.group or (f"disc {track.disc}" if track.of_discs > 1 else "")
 
 
 def authors(track: TrackMetadata) -> tuple[tuple[str, str], ...]:

@@ -8,7 +8,7 @@ from itertools import groupby
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.model import Release
 from assembler.metadata import TrackMetadata
-from assembler.sheets.people import authors, tracks_text
+from assembler.sheets.people import authors, group_of, tracks_text
 from assembler.text import date_text, duration_text
 from assembler.typeset.blocks import Block, Item, Row, Subtitle, Verse, prose, stanzas
 
@@ -16,23 +16,22 @@ NO_ISRC = "ISRC: none assigned"
 TOTAL = "Total time, without gaps"
 
 
-def by_disc(tracks: Sequence[TrackMetadata]) -> list[tuple[int, list[TrackMetadata]]]:
-    """Group tracks by their disc."""
-    return [(disc, list(group)) for disc, group in groupby(tracks, key=lambda track: track.disc)]
+def by_group(tracks: Sequence[TrackMetadata]) -> list[tuple[str, list[TrackMetadata]]]:
+    """Group tracks by their disc; those that are not on it follow."""
+    return [(name, list(group)) for name, group in groupby(tracks, key=group_of)]
 
 
 def track_lists(release: Release, tracks: Sequence[TrackMetadata]) -> tuple[Block, ...]:
     """Return each disc's tracks with their durations and the total."""
-    discs = by_disc(tracks)
     return tuple(
         Block(
-            "Track list" if len(discs) == 1 else f"Track list, disc {disc}",
+            f"Track list, {name}" if name else "Track list",
             (
-                *(_track_row(release, track) for track in on_disc),
-                Row(TOTAL, end=total_text(on_disc), is_strong=True),
+                *(_track_row(release, track) for track in of_group),
+                Row(TOTAL, end=total_text(of_group), is_strong=True),
             ),
         )
-        for disc, on_disc in discs
+        for name, of_group in by_group(tracks)
     )
 
 
@@ -50,13 +49,16 @@ def _per_disc(
     tracks: Sequence[TrackMetadata], row: Callable[[TrackMetadata], Row | None]
 ) -> tuple[Item, ...]:
     """Return the rows of tracks, under a title per disc where there are several."""
-    discs = [(disc, list(filter(None, map(row, of_disc)))) for disc, of_disc in by_disc(tracks)]
-    if len(discs) == 1:
-        return tuple(discs[0][1])
     items: list[Item] = []
-    for disc, rows in discs:
-        items += [Subtitle(f"Disc {disc}"), *rows] if rows else []
+    for name, of_group in by_group(tracks):
+        rows = list(filter(None, map(row, of_group)))
+        items += [Subtitle(capitalised(name)), *rows] if name and rows else rows
     return tuple(items)
+
+
+def capitalised(text: str) -> str:
+    """Return a text with a capital letter in front."""
+    return f"{text[:1].upper()}{text[1:]}"
 
 
 def writers_items(tracks: Sequence[TrackMetadata]) -> tuple[Item, ...]:
@@ -74,7 +76,7 @@ def writers_text(track: TrackMetadata) -> str:
     arranged = ("arranged by", ", ".join(track.arrangers))
     parts = [*authors(track), arranged, ("publisher", track.publisher or "")]
     text = "; ".join(f"{label}: {names}" for label, names in parts if names)
-    return text[:1].upper() + text[1:]
+    return capitalised(text)
 
 
 def isrc_items(tracks: Sequence[TrackMetadata]) -> tuple[Item, ...]:
@@ -121,8 +123,8 @@ def _recorded_text(
     if len(group) == len(tracks):
         return f"Recorded {when}"
     numbers = tracks_text(group)
-    if group[0].of_discs > 1:
-        return f"{numbers[0].upper()}{numbers[1:]}, recorded {when}"
+    if group_of(group[0]):
+        return f"{capitalised(numbers)}, recorded {when}"
     return f"{'Track' if len(group) == 1 else 'Tracks'} {numbers} recorded {when}"
 
 
@@ -141,6 +143,7 @@ def lyrics(tracks: Sequence[TrackMetadata]) -> tuple[Item, ...]:
 def _under_titles(texts: Iterable[tuple[TrackMetadata, tuple[Item, ...]]]) -> tuple[Item, ...]:
     items: list[Item] = []
     for track, text in texts:
-        disc = f"Disc {track.disc}, " if track.of_discs > 1 else ""
-        items += [Subtitle(f"{disc}{track.number}. {track.title}"), *text] if text else []
+        name = group_of(track)
+        place = f"{capitalised(name)}, " if name else ""
+        items += [Subtitle(f"{place}{track.number}. {track.title}"), *text] if text else []
     return tuple(items)

@@ -71,12 +71,13 @@ def side_labels(
 ) -> tuple[tuple[str, tuple[Block, ...]], ...]:
     """Return the labels of a record's or a cassette's sides, with their tracks."""
     sleeve = manifest.sleeve
-    edges = (0, *(n - 1 for n in (sleeve.sides if sleeve else ())), len(tracks))
+    edges = (1, *(sleeve.sides if sleeve else ()), len(manifest.tracks) + 1)
     of_label = texts.labels[0][1][0].items
     labels = []
     for number, (first, end) in enumerate(pairwise(edges)):
         name = f"Side {chr(ord('A') + number)}"
-        lists = track_lists(manifest.release, tracks[first:end])
+        own = [one for one in tracks if not one.group and first <= one.running_number < end]
+        lists = track_lists(manifest.release, own)
         rows = tuple(item for block in map(_printed, lists) for item in block.items[:-1])
         items = (*of_label[:2], Row(name, is_strong=True), *rows, *of_label[2:])
         labels.append((name, (Block("", items),)))

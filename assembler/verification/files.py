@@ -18,6 +18,7 @@ from assembler.file_names import distinct_names
 from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, mismatch
 from assembler.finished.release_folder import CHECKSUMS, MANIFEST, REPORT, REPORT_TEXT
+from assembler.manifest.sets import set_of
 from assembler.mastering.plan import ROOMS, Room
 from assembler.proof.joins import joins
 from assembler.proof.mailed import NAME as MAILED
@@ -127,11 +128,13 @@ def _needed(release: FinishedRelease, room: Room) -> Iterator[str]:
     """Return the files that a deliverable must have."""
     details = release.manifest.release
     if room == "disc":
-        for order in release.discs:
-            yield from _of_disc(release, order)
+        disc = release.primary
+        for order in disc.discs:
+            yield from _of_disc(disc, order)
     elif room == "download":
         for name in release.manifest.download_folders:
-            yield from (release.track_file(name, track) for track in release.tracks)
+            own = release.on(set_of(name))
+            yield from (own.track_file(name, track) for track in own.tracks)
         covers = ((details.front_cover, "cover.jpg"), (details.back_cover, "back-cover.jpg"))
         pictures = [name for picture, name in covers if picture]
         for one in release.manifest.made_sets:
@@ -169,7 +172,7 @@ def has_cd_text(release: FinishedRelease, order: DiscOrder) -> bool:
 def _of_proof(release: FinishedRelease) -> Iterator[str]:
     yield from (f"proof/{name}" for name in (PAGE, *FILES, "running-order.png", "levels.png"))
     if release.manifest.disc.make:
-        yield from (path for path, *_ in join_clips(release))
+        yield from (path for path, *_ in join_clips(release.primary))
     if "proof" in release.report.rooms and played_format(release) is None:
         yield from listening_copies(release)
     for clips in clips_of_sides(release):
@@ -186,13 +189,13 @@ def join_clips(release: FinishedRelease) -> Iterator[tuple[str, int, int, int]]:
 
 def listening_copies(release: FinishedRelease) -> Iterator[str]:
     """Return the paths of the proof's listening copies, one per track."""
-    return (f"proof/tracks/{copy_name(n)}" for n in range(1, len(release.tracks) + 1))
+    return (f"proof/tracks/{copy_name(n)}" for n in range(1, len(release.shown) + 1))
 
 
 def played_format(release: FinishedRelease) -> str | None:
     """Return the download format that the page plays, if the last build made it."""
-    made = "download" in release.report.rooms
-    return first_played(release.manifest.download_folders if made else ())
+    made = "download" in release.report.rooms and not release.others
+    return first_played(release.primary.report.formats if made else ())
 
 
 def clips_of_sides(release: FinishedRelease) -> list[dict[str, str]]:

@@ -84,8 +84,9 @@ def second_readings(
     readings, findings
         An error for each that differs by more than 0.1 LU or 0.1 dB.
     """
-    tracks = [*image_tracks(release)] if release.has("disc") else []
-    tracks += download_tracks(release) if release.has("download") else ()
+    tracks = [*image_tracks(release.primary)] if release.has("disc") else []
+    for own in release.of_sets if release.has("download") else ():
+        tracks += download_tracks(own)
     done = list(pool.map(_measured, tracks))
     return [one for one, _ in done if one], [finding for _, found in done for finding in found]
 

@@ -12,13 +12,14 @@ from tempfile import TemporaryDirectory
 from assembler.download.lossy import decoded
 from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, UnreadableError, mismatch
-from assembler.finished.pcm import in_format, on_image, region_of_image
+from assembler.finished.pcm import region_of_image
 from assembler.proof.mailed import COVER, NAME, MailAudio, join_path, mailed, top_folder, track_path
 from assembler.proof.page import FILES, PAGE, page_html
 from assembler.sequence.frames import SAMPLES_PER_FRAME
 from assembler.text import shorten
 from assembler.verification.files import clips_of_sides, join_clips
-from assembler.verification.proof import drawn_from, known_proof
+from assembler.verification.pairs import mp3_rate_hz, played_sounds
+from assembler.verification.proof import known_proof
 from assembler.verification.sound import Sound, differences, sound_of
 
 PATH = f"proof/{NAME}"
@@ -59,9 +60,7 @@ def mailed_proof(release: FinishedRelease) -> Iterator[Finding]:
 
 def _other_sound(name: str, file: Path, sound: Sound, audio: MailAudio) -> Iterator[Finding]:
     is_mp3 = audio.codec == "MP3"
-    rate_hz = sound.rate_hz if is_mp3 else 48000
-    if is_mp3 and rate_hz > 48000:
-        rate_hz = 48000 if rate_hz % 48000 == 0 else 44100
+    rate_hz = mp3_rate_hz(sound.rate_hz) if is_mp3 else 48000
     one = Sound(name, rate_hz, partial(decoded, file, "mp3" if is_mp3 else "opus"))
     try:
         for code, message in differences(sound, one, 0.0, _GAIN_DB, throughout=False):
@@ -85,14 +84,11 @@ def _expected(release: FinishedRelease) -> dict[str, str]:
 
 def _sounds(release: FinishedRelease, audio: MailAudio) -> Iterator[tuple[str, Sound]]:
     """Return what each audio file must sound like, by path from the page."""
-    drawn = drawn_from(release)
-    for index in range(len(release.tracks)):
-        stretch = on_image(release, index)
-        if isinstance(drawn, str):
-            stretch = in_format(release, drawn, index)
-        yield track_path(index + 1, audio), sound_of(stretch, stretch.name)
+    primary = release.primary
+    for number, read in enumerate(played_sounds(release), 1):
+        yield track_path(number, audio), read()
     if release.manifest.disc.make:
-        for path, disc, start, end in join_clips(release):
+        for path, disc, start, end in join_clips(primary):
             frames = (start // SAMPLES_PER_FRAME, end // SAMPLES_PER_FRAME)
-            sound = sound_of(region_of_image(release, disc, *frames), "the image there")
+            sound = sound_of(region_of_image(primary, disc, *frames), "the image there")
             yield join_path(Path(path).stem, audio), sound

@@ -131,17 +131,38 @@ def clip_pairs(release: FinishedRelease) -> Iterator[FileCheck]:
     """Return the comparisons of the proof's clips of the joins with the image."""
     if not release.has("disc"):
         return
-    for path, disc, start, end in join_clips(release):
+    primary = release.primary
+    for path, disc, start, end in join_clips(primary):
         frames = (start // SAMPLES_PER_FRAME, end // SAMPLES_PER_FRAME)
-        yield path, partial(_clip, release, path, region_of_image(release, disc, *frames))
-    for index, path in enumerate(listening_copies(release)):
-        yield path, partial(_clip, release, path, on_image(release, index))
+        stretch = region_of_image(primary, disc, *frames)
+        yield path, partial(_clip, release, path, partial(sound_of, stretch, "the image there"))
+    sounds = played_sounds(release)
+    for path, sound in zip(listening_copies(release), sounds, strict=True):
+        yield path, partial(_clip, release, path, sound)
 
 
-def _clip(release: FinishedRelease, path: str, stretch: Stretch) -> Iterator[Finding]:
-    clip = Sound(path, DISC_RATE_HZ, partial(decoded, release.folder / path, "mp3"))
-    image = sound_of(stretch, "the image there")
-    yield from _findings(path, differences(image, clip, 0.0, CLIP_DB))
+def played_sounds(release: FinishedRelease) -> Iterator[Callable[[], Sound]]:
+    """Return functions that read what the proof plays: each track on the image, else in a file."""
+    primary = release.primary
+    placed = [(primary, index) for index in range(len(primary.tracks))]
+    for own, index in (*placed, *release.others):
+        formats = sorted(own.report.formats, key=lambda name: facts_of(name).lossy)
+        name = None if own.report.discs else formats[0]
+        yield partial(_sound, own, index, name)
+
+
+def mp3_rate_hz(rate_hz: int) -> int:
+    """Return the sample rate of an MP3 copy: at most 48 kHz."""
+    if rate_hz <= 48000:
+        return rate_hz
+    return 48000 if rate_hz % 48000 == 0 else 44100
+
+
+def _clip(release: FinishedRelease, path: str, sound: Callable[[], Sound]) -> Iterator[Finding]:
+    whole = sound()
+    read = partial(decoded, release.folder / path, "mp3")
+    clip = Sound(path, mp3_rate_hz(whole.rate_hz), read)
+    yield from _findings(path, differences(whole, clip, 0.0, CLIP_DB))
 
 
 def find_sources(release: FinishedRelease, folder: Path | None) -> Path | None:
@@ -156,7 +177,7 @@ def find_sources(release: FinishedRelease, folder: Path | None) -> Path | None:
     """
     place = release.folder.resolve()
     for one in [folder] if folder else [place.parent.parent, place.parent]:
-        if any((one / n).is_file() for t in release.tracks for n in t.source.files):
+        if any((one / n).is_file() for t in release.report.tracks for n in t.source.files):
             return one
     return None
 

@@ -42,6 +42,7 @@ from assembler.proof.mailed import MAIL_CODE
 from assembler.proof.page import FILES, PAGE, TEMPLATES, page_html
 from assembler.release.approvals import APPROVAL_CODES
 from assembler.release.tasks.clips import copy_name
+from assembler.release.tasks.proofs import other_tracks
 from assembler.sequence import DiscOrder
 from assembler.sheets.credits_sheet import credits_sheet
 from assembler.text import FRAMES_PER_SECOND
@@ -55,7 +56,7 @@ _AFTER_THE_PROOF = (*APPROVAL_CODES, MAIL_CODE, "kept-rooms", "stale-room")
 
 def is_known(release: FinishedRelease) -> bool:
     """Return whether the last build made the proof, and everything that it shows is there."""
-    return "proof" in release.report.rooms and drawn_from(release) is not None
+    return "proof" in release.report.rooms and drawn_from(release.primary) is not None
 
 
 def proof_page(release: FinishedRelease) -> Iterator[Finding]:
@@ -97,16 +98,19 @@ def drawn_from(release: FinishedRelease) -> str | bool | None:
     return next((name for name in release.report.formats if not facts_of(name).lossy), None)
 
 
-def _proof(release: FinishedRelease, data: dict[str, Any]) -> Proof:
-    manifest, report = release.manifest, release.report
-    played = played_format(release)
-    metadata = release.metadata
-    tracks = tuple(_track(release, one, played) for one in metadata)
+def _proof(whole: FinishedRelease, data: dict[str, Any]) -> Proof:
+    release, report = whole.primary, whole.report
+    manifest = release.manifest
+    played = played_format(whole)
+    placed = [(release, index, one) for index, one in enumerate(release.metadata)]
+    extra = zip(whole.others, other_tracks(whole.printed), strict=False)
+    placed += [(*own, one) for own, one in extra]
+    tracks = tuple(_track(*of, played) for of in placed)
     sha256s = tuple(report.files.get(track.listen or "", "") for track in tracks)
     return Proof(
         name=report.name,
         proof_of=report.proof_of or "",
-        sheet=credits_sheet(manifest, metadata),
+        sheet=credits_sheet(whole.manifest, whole.printed),
         tracks=tracks,
         discs=tuple(
             _disc(release, order, drawn)
@@ -125,8 +129,10 @@ def _proof(release: FinishedRelease, data: dict[str, Any]) -> Proof:
     )
 
 
-def _track(release: FinishedRelease, metadata: TrackMetadata, played: str | None) -> ProofTrack:
-    track = release.tracks[metadata.running_number - 1]
+def _track(
+    release: FinishedRelease, index: int, metadata: TrackMetadata, played: str | None
+) -> ProofTrack:
+    track = release.tracks[index]
     source, measured = track.source, track.source.measured
     rate_hz = source.sample_rate_hz
     section = SourceSection(

@@ -10,6 +10,8 @@ from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, UnreadableError, mismatch
 from assembler.finished.release_folder import REPORT, REPORT_TEXT, read_checksums
 from assembler.finished.report_text import report_text
+from assembler.manifest.editions import listed_tracks
+from assembler.manifest.sets import DISC, set_of
 from assembler.sequence.first_samples import RecordingSpan, first_samples
 from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.text import FRAMES_PER_SECOND, shorten
@@ -58,23 +60,26 @@ def _of_release(release: FinishedRelease) -> Compared:
 
 def _of_sound(release: FinishedRelease) -> Compared:
     """Compare the gains for the approval file with those of the deliverables."""
-    if release.report.sound is None:
+    report = release.report
+    if report.sound is None:
         return
-    for master in release.report.sound.masters:
-        made: list[float | None]
-        if master.name == "disc":
-            made = [one.disc.gain_db if one.disc else None for one in release.tracks]
-        elif master.name in release.report.formats:
-            made = [*release.report.formats[master.name].gains_db]
+    listed = listed_tracks(release.manifest)[: len(report.sound.tracks)]
+    for master in report.sound.masters:
+        made: dict[int, float]
+        if master.name == DISC:
+            made = {i: one.disc.gain_db for i, one in enumerate(report.tracks) if one.disc}
+        elif master.name in report.formats:
+            own = report.formats[master.name].gains_db
+            made = dict(zip(report.indices_on(set_of(master.name)), own, strict=True))
         else:
             continue
-        gains_db = [round(gain_db, 3) for gain_db in master.gains_db]
-        yield f"sound.masters.{master.name}", gains_db, made
+        gains_db = [None if gain_db is None else round(gain_db, 3) for gain_db in master.gains_db]
+        yield f"sound.masters.{master.name}", gains_db, [made.get(index) for index in listed]
 
 
 def _of_tracks(release: FinishedRelease) -> Compared:
-    manifest, firsts = release.manifest, _first_samples(release)
-    for index, (track, expected) in enumerate(zip(release.tracks, manifest.tracks, strict=True)):
+    manifest, tracks = release.manifest, release.report.tracks
+    for index, (track, expected) in enumerate(zip(tracks, manifest.tracks, strict=True)):
         place, source, done = f"tracks.{index}", track.source, track.done
         yield f"{place}.title", track.title, expected.full_title
         yield f"{place}.isrc", track.isrc, expected.isrc
@@ -92,6 +97,16 @@ def _of_tracks(release: FinishedRelease) -> Compared:
                     sample = int(time_s * source.sample_rate_hz + Fraction(1, 2))
                     key = f"{edge}_sample"
                     yield f"{place}.source.{key}", getattr(source, key), sample
+    for own in release.editions:
+        yield from _of_places(own)
+
+
+def _of_places(release: FinishedRelease) -> Compared:
+    """Compare what depends on the tracks' order on one edition."""
+    firsts = _first_samples(release)
+    pairs = zip(release.tracks, release.manifest.tracks, strict=True)
+    for index, (track, expected) in enumerate(pairs):
+        place, source = f"tracks.{index}", track.source
         if source.first_samples:
             yield f"{place}.source.first_samples", source.first_samples, dict(firsts[index])
         if expected.gap and not expected.overlap and track.number > 1:

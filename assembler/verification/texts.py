@@ -92,11 +92,11 @@ def paper(release: FinishedRelease) -> Iterator[Finding]:
     """Compare credits sheet, label copy, barcode and templates."""
     with TemporaryDirectory() as name:
         folder = Path(name)
-        write_credits_sheet(folder, release.manifest, release.metadata)
-        write_label_copy(folder, release.manifest, release.metadata)
+        write_credits_sheet(folder, release.manifest, release.printed)
+        write_label_copy(folder, release.manifest, release.printed)
         if release.manifest.release.barcode:
             write_barcode(release.manifest.release.barcode, folder)
-        write_templates(folder, release.manifest, release.metadata)
+        write_templates(folder, release.manifest, release.printed)
         for path in sorted(path for path in folder.rglob("*") if path.is_file()):
             inside = path.relative_to(folder).as_posix()
             yield from other_text(release, f"paper/{inside}", path.read_bytes())
@@ -104,7 +104,7 @@ def paper(release: FinishedRelease) -> Iterator[Finding]:
 
 def packages(release: FinishedRelease) -> Iterator[tuple[str, str]]:
     """Return the path of each possible package, and its format."""
-    for name in release.manifest.download_folders:
+    for name in release.report.formats:
         yield package_path(release, name), name
 
 

@@ -148,7 +148,7 @@ def _run_checks(
 def _checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[FileCheck]]]:
     yield "reports", [(REPORT_TEXT, partial(reports, release))]
     if release.has("disc"):
-        yield from _disc_checks(release)
+        yield from _disc_checks(release.primary)
     if release.has("download"):
         yield from _download_checks(release)
     if release.has("paper"):
@@ -176,6 +176,26 @@ def _level_checks(tracks: Iterable[LosslessTrack]) -> list[FileCheck]:
 
 
 def _download_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[FileCheck]]]:
+    """Return the checks of all download sets, those of one kind together."""
+    found: dict[str, list[FileCheck]] = {}
+    for own in release.of_sets:
+        for what, checks in _set_checks(own):
+            found.setdefault(what, []).extend(checks)
+    folders = [(one.folder, release.on(one.edition)) for one in release.manifest.made_sets]
+    found["sets of download tables"] = [
+        (f"{folder}/release.csv", partial(tables, own, folder)) for folder, own in folders
+    ]
+    found["packages"] = [
+        (path, partial(package, own, name))
+        for own in release.of_sets
+        for path, name in packages(own)
+    ]
+    yield from found.items()
+
+
+def _set_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[FileCheck]]]:
+    """Return the checks of the files of download sets with the same tracks."""
+
     def each(
         check: Callable[[FinishedRelease, str, int], Iterator[Finding]],
         formats: Iterable[str],
@@ -194,10 +214,6 @@ def _download_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[F
     yield "lossless files' lengths", each(plain_length, plain)
     yield "download files' levels", _level_checks(download_tracks(release))
     yield "download files' sound", download_pairs(release)
-    folders = [one.folder for one in release.manifest.made_sets]
-    lists = [(f"{folder}/release.csv", partial(tables, release, folder)) for folder in folders]
-    yield "sets of download tables", lists
-    yield "packages", [(path, partial(package, release, name)) for path, name in packages(release)]
 
 
 def _source_checks(
@@ -207,7 +223,8 @@ def _source_checks(
     if folder is None and sources is not None:
         raise AssemblerError(f"{sources}: has none of the sources in the report")
     if folder is not None:
-        yield "tracks with their sources", source_pairs(release, folder)
+        pairs = [pair for one in release.editions for pair in source_pairs(one, folder)]
+        yield "tracks with their sources", pairs
 
 
 def _check_file(check: FileCheck) -> list[Finding]:

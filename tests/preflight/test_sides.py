@@ -167,7 +167,7 @@ def test_speed_moves_times_with_the_sound(tmp_path: Path, side_file: Path) -> No
     assert loud[-1] / RATE_HZ == pytest.approx(6.5 / 1.02, abs=0.02)
     built_as = json.loads((report.release_dir / "report.json").read_text(encoding="utf-8"))
     assert [t["start_frame"] for t in built_as["tracks"]] == [
-        place.start_frame for place in promised.places
+        place.start_frame for place in promised.discs[0].places
     ]
 
 

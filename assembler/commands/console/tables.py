@@ -13,7 +13,8 @@ from rich.text import Text
 from assembler.commands.console.rich_console import new_console
 from assembler.findings import Finding
 from assembler.manifest.codes import isrc_text
-from assembler.text import clock_text, decimal, frames_text, number_ranges, signed
+from assembler.preflight.editions import called
+from assembler.text import clock_text, counted, decimal, frames_text, number_ranges, signed
 
 if TYPE_CHECKING:
     from assembler.manifest import ManifestFile
@@ -63,7 +64,7 @@ def _others(findings: Sequence[Finding]) -> str:
 
 
 def print_check(report: CheckReport) -> None:
-    """Print a check: findings, then each disc's running order and the time left."""
+    """Print a check: findings, each disc's running order and the time left, other editions."""
     print_findings(report.findings)
     console = new_console()
     manifest = report.source.manifest
@@ -71,6 +72,15 @@ def print_check(report: CheckReport) -> None:
         console.print(_order_table(report, disc))
         if manifest.disc.make:
             console.print(_time_left(disc, manifest.disc.limit))
+    names: dict[tuple[int, ...], list[str]] = {}
+    for name, edition in report.others.items():
+        names.setdefault(edition.tracks, []).append(called(name))
+    for edition in {one.tracks: one for one in report.others.values()}.values():
+        text = " and ".join(names[edition.tracks])
+        count = counted(len(edition.tracks), "track")
+        console.print(f"\n{text[0].upper()}{text[1:]}: {count}")
+        for disc in edition.discs_in_manifest:
+            console.print(_order_table(report, disc))
     counts = _counts(report.findings)
     if report.audience:
         verdict = f"{'' if report.ok else 'not yet '}ready for {report.audience}"
@@ -171,23 +181,31 @@ def print_measurements(measurements: Sequence[Measurement]) -> None:
 def print_build(report: BuildReport) -> None:
     """Print a finished build: findings, delivered levels, and the folder."""
     print_findings(report.findings)
-    tracks = report.as_json()["tracks"]
+    found = report.as_json()
+    tracks = found["tracks"]
     for track in tracks:
         track |= track.get("sets", {})
-    names = [name for name in ("disc", "download", *tracks[0].get("sets", {})) if tracks[0][name]]
+    sets = dict.fromkeys(name for track in tracks for name in track.get("sets", {}))
+    made = [name for name in ("disc", "download", *sets) if any(t.get(name) for t in tracks)]
     console = new_console()
-    if len(names) <= _SIDE_BY_SIDE:
-        if names:
-            console.print(_levels_table(tracks, names))
+    if len(made) <= _SIDE_BY_SIDE and "editions" not in found:
+        if made:
+            console.print(_levels_table(tracks, made))
     else:
-        for name in names:
+        numbers = {
+            one["name"]: {place["track"] - 1: place["number"] for place in one["tracks"]}
+            for one in found.get("editions", ())
+        }
+        for name in made:
             own = [
                 track
                 | {
+                    "number": numbers[name][index] if name in numbers else track["number"],
                     "gain_db": track[name]["gain_db"],
                     "most_limiting_db": track[name]["limiting"]["most_db"],
                 }
-                for track in tracks
+                for index, track in enumerate(tracks)
+                if track.get(name)
             ]
             console.print(_levels_table(own, [name]))
     count = len(report.made) + len(report.reused)

@@ -105,10 +105,11 @@ export function level(track, previous) {
 /** Every decision, in the manifest's order. */
 export function decisions(tracks) {
   const found = [];
+  let onDisc;
   tracks.forEach((track, i) => {
-    const before = tracks[i - 1];
-    if (before && track.disc_number !== null && before.disc_number === track.disc_number) found.push(join(before, track));
-    if (track.source) found.push(cut(track, "start"), level(track, before), cut(track, "end"));
+    if (track.disc_number !== null && onDisc && onDisc.disc_number === track.disc_number) found.push(join(onDisc, track));
+    if (track.source) found.push(cut(track, "start"), level(track, tracks[i - 1]), cut(track, "end"));
+    if (track.disc_number !== null) onDisc = track;
   });
   return found;
 }

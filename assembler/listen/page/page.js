@@ -109,7 +109,7 @@ function showOrder(tracks) {
     const time = track.frames === undefined ? "" : `${frames(track.start_frame)} · ${frames(track.frames)}`;
     return make("li", { className: "row" },
       make("span", { className: "number" }, `${track.disc_number > 1 ? `${track.disc_number}.` : ""}${track.number}`),
-      make("span", { className: "name" }, track.title), make("span", { className: "times" }, time),
+      make("span", { className: "name" }, track.title), make("span", { className: "times" }, [time, track.only_on].filter(Boolean).join(" · ")),
       mover("Earlier", i - 1), mover("Later", i + 1));
   }));
   if (focused) {

@@ -23,6 +23,7 @@ from assembler.errors import AssemblerError
 from assembler.manifest import Manifest
 from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
 from assembler.mastering.render import FinishedTrack
+from assembler.preflight.editions import Edition
 from assembler.release.artifact_cache import ArtifactCache
 from assembler.release.plant import write_plant_files
 from assembler.release.progress import ARCHIVE
@@ -159,19 +160,17 @@ def disc_tasks(
     found: list[Task[Any]] = []
     if plan.disc is None:
         return found
-    tasks = masters[plan.disc]
-    for disc in plan.report.discs:
+    tasks, edition = masters[plan.disc], plan.edition(plan.disc)
+    for disc in edition.discs:
         own = [tasks.passages[passage] for passage in disc.passages]
         first = [discs.hidden] if discs.hidden and disc.hidden else []
 
         def archive(image: Image, *sound: Any) -> DiscFiles:
-            files = DiscFiles(
-                image, plan.name, plan.report.source.manifest, len(plan.report.discs), cache
-            )
+            files = DiscFiles(image, plan.name, edition.manifest, len(edition.discs), cache)
             hidden = sound[: len(sound) - len(image.disc.passages)]
             tracks = [track for passage in sound[len(hidden) :] for track in passage]
             files.write_archive([*hidden, *tracks])
-            if "bin" in plan.report.source.manifest.disc.forms:
+            if "bin" in edition.manifest.disc.forms:
                 files.write_bin([*hidden, *tracks])
             return files
 
@@ -187,19 +186,25 @@ def disc_tasks(
             ),
         ]
     return [
-        Task("files for the plant", partial(_make_plant_files, plan, folder, cache), tuple(found))
+        Task(
+            "files for the plant",
+            partial(_make_plant_files, plan.name, edition, folder, cache),
+            tuple(found),
+        )
     ]
 
 
-def _make_plant_files(plan: Plan, folder: Path, cache: ArtifactCache, *_: None) -> None:
+def _make_plant_files(
+    name: str, edition: Edition, folder: Path, cache: ArtifactCache, *_: None
+) -> None:
     """Write the letter to the plant, and the checksums of the discs' folder."""
-    discs = plan.report.discs
-    stems = [disc_stem(plan.name, disc.number, len(discs)) for disc in discs]
+    discs = edition.discs
+    stems = [disc_stem(name, disc.number, len(discs)) for disc in discs]
 
     def checksums(path: Path) -> tuple[str, str]:
         return cache.md5(path), cache.sha256(path)
 
-    write_plant_files(folder, plan.report.source.manifest, discs, stems, checksums)
+    write_plant_files(folder, edition.manifest, discs, stems, checksums)
 
 
 def pq_sheet(

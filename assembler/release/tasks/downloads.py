@@ -34,9 +34,9 @@ from assembler.errors import AssemblerError
 from assembler.file_names import track_file_name
 from assembler.manifest import ManifestFile
 from assembler.manifest.sets import DownloadSettings, format_of
-from assembler.mastering.plan import Plan
 from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata
+from assembler.preflight.editions import Edition
 from assembler.release.artifact_cache import ArtifactCache, missing
 from assembler.release.progress import format_cost
 from assembler.release.tasks.download_formats import (
@@ -62,12 +62,14 @@ class Downloads:
     ----------
     folder
         The release's folder of downloads, with a folder of each format.
-    plan
-        What to make.
+    source
+        The whole manifest, for findings.
+    edition
+        The tracks of the set.
     settings
         The set of files.
     metadata
-        Of every track.
+        Of each of these tracks.
     masters
         The tasks of each format's master.
     covers
@@ -81,7 +83,8 @@ class Downloads:
     """
 
     folder: Path
-    plan: Plan
+    source: ManifestFile
+    edition: Edition
     settings: DownloadSettings
     metadata: Sequence[TrackMetadata]
     masters: Mapping[str, MasterTasks]
@@ -89,11 +92,6 @@ class Downloads:
     scheduler: Scheduler
     cache: ArtifactCache
     packages: bool
-
-    @property
-    def source(self) -> ManifestFile:
-        """The manifest."""
-        return self.plan.report.source
 
     def task(self) -> Task[DownloadsMade]:
         """Return the task that stands for all files."""
@@ -110,9 +108,9 @@ class Downloads:
         def finish(*formats: Any) -> DownloadsMade:
             by_name: dict[str, FormatMade] = dict(zip(made, formats, strict=False))
             lossy = [
-                (name, i, one)
+                (name, index, one)
                 for name, of_name in by_name.items()
-                for i, one in enumerate(of_name.lossy)
+                for index, one in zip(self.edition.tracks, of_name.lossy, strict=False)
             ]
             loc = self.source.manifest.place_of_set(self.settings.edition)
             ceiling_dbtp = self.settings.lossy_ceiling
@@ -209,16 +207,17 @@ class Downloads:
     ) -> Task[T]:
         """Return a task that needs one track alone."""
         passage = self._passage_of(index)
-        seconds = float(self.plan.report.sections[index].duration_s)
+        seconds = float(self.edition.sections[index].duration_s)
         inputs = (self.masters[name].passages[passage],)
         key = f"{name}: {self.metadata[index].title}"
         return Task(key, work, inputs, format_cost(name) * seconds)
 
     def _passage_of(self, index: int) -> Passage:
-        return next(p for p in self.plan.passages if any(x.index == index for x in p.places))
+        return next(p for p in self.edition.passages if index in p.indices)
 
     def _track_in(self, tracks: Sequence[FinishedTrack], index: int) -> FinishedTrack:
-        return next(track for track in tracks if track.section.index == index)
+        own = self.edition.tracks[index]
+        return next(track for track in tracks if track.section.index == own)
 
     def _lossy_piece(self, name: str, index: int, track: FinishedTrack) -> LossyPiece:
         facts = facts_of(name)
@@ -235,10 +234,7 @@ class Downloads:
         """Return the group of tracks that must be lowered together: the album, or a passage."""
         if self.source.manifest.level_of(self.settings.edition).match == "album":
             return 0
-        passages = self.plan.passages
-        return next(
-            n for n, passage in enumerate(passages) if any(p.index == index for p in passage.places)
-        )
+        return next(n for n, p in enumerate(self.edition.passages) if index in p.indices)
 
     def _decoded_peak(
         self, encode_one: Callable[[LossyPiece], float | None], piece: LossyPiece, key: str
@@ -341,13 +337,13 @@ class Downloads:
             format_of(name): [self.path_of(name, index).name for index in range(len(self.metadata))]
             for name in self.masters
         }
-        manifest = self.source.manifest
+        manifest = self.edition.manifest
         csv, json = (table(manifest, self.metadata, files) for table in (release_csv, release_json))
         (self.own_folder / "release.csv").write_bytes(csv.encode())
         (self.own_folder / "release.json").write_bytes(json.encode())
 
     def _package_task(self, name: str, files: Sequence[Task[Path]]) -> Task[None]:
-        manifest = self.source.manifest
+        manifest = self.edition.manifest
         cover = self.covers.front.full if self.covers.front else None
 
         def write(*_files: Path) -> None:

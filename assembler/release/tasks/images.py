@@ -113,7 +113,7 @@ def images_of(plan: Plan, release: Path, scratch: Path, cache: ArtifactCache) ->
         return ()
     folder = release / "disc" if plan.disc else scratch / "images"
     folder.mkdir()
-    discs = plan.report.discs
+    discs = plan.report.primary.discs
     return tuple(
         Image(
             disc,

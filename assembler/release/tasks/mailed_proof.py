@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -41,8 +41,8 @@ class MailedProof:
         The release's ``proof`` folder with the finished proof.
     proof
         Its content.
-    tracks, bits
-        The finished tracks that are played, and their bit depth.
+    tracks
+        The finished tracks that are played, each with its bit depth.
     clips
         The joins.
     limit_mb
@@ -53,8 +53,7 @@ class MailedProof:
 
     folder: Path
     proof: Proof
-    tracks: tuple[FinishedTrack, ...]
-    bits: int
+    tracks: Sequence[tuple[FinishedTrack, int]]
     clips: tuple[Clip, ...]
     limit_mb: float
     cache: ArtifactCache
@@ -72,7 +71,7 @@ class MailedProof:
         rest = sum(path.stat().st_size for path in self._other_files().values())
         page = len(page_html(self.proof).encode())
         durations_s = [
-            *(track.length / track.rate_hz for track in self.tracks),
+            *(track.length / track.rate_hz for track, _ in self.tracks),
             *(clip.duration_s for clip in self.clips),
         ]
         for audio in fitting(durations_s, limit_bytes - rest - page):
@@ -84,13 +83,13 @@ class MailedProof:
 
     def _write_with(self, audio: MailAudio, target: Path, run: Run) -> None:
         work: list[tuple[str, Callable[[], Path]]] = []
-        for track in self.tracks:
-            name = track_path(track.section.index + 1, audio)
+        for number, (track, bits) in enumerate(self.tracks, 1):
+            name = track_path(number, audio)
             key = named_key("mailed track", {"coding": audio.coding}, [track.key])
-            encode = partial(encode_copy, track, self.bits, coding=audio.coding)
+            encode = partial(encode_copy, track, bits, coding=audio.coding)
             work.append((name, partial(self.cache.cached_file, key, audio.suffix, encode)))
         for clip in self.clips:
-            pair = [self.tracks[index] for index in clip.indices]
+            pair = [self.tracks[index][0] for index in clip.indices]
             key = clip.key(pair, audio.coding)
             encode = partial(clip.encode, pair, coding=audio.coding)
             name = join_path(clip.path.stem, audio)

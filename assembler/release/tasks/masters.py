@@ -27,7 +27,7 @@ from assembler.text import FRAMES_PER_SECOND
 
 @dataclass(frozen=True)
 class Master:
-    """The whole release at one level: its tracks in order, and their gains."""
+    """An edition at one level: its tracks in order, and their gains."""
 
     tracks: tuple[FinishedTrack, ...]
     gains: tuple[TrackGain, ...]
@@ -100,13 +100,13 @@ class Mastering:
 
     def tasks(self) -> tuple[dict[MasterSpec, MasterTasks], ImageTasks]:
         """Return the tasks of every master, and of the discs' sound."""
-        matches: dict[Level, Task[list[GainPlan]]] = {}
+        matches: dict[tuple[Level, tuple[int, ...]], Task[list[GainPlan]]] = {}
         masters: dict[MasterSpec, MasterTasks] = {}
         discs = ImageTasks({}, None)
         for number, spec in enumerate(self.plan.bit_depths):
             rendered = self._rendered(spec, number)
-            unheld = self._match(spec, rendered, matches.get(spec.level))
-            matches.setdefault(spec.level, unheld)
+            unheld = self._match(spec, rendered, matches.get((spec.level, spec.tracks)))
+            matches.setdefault((spec.level, spec.tracks), unheld)
             plans = self._hold(spec, unheld)
             if spec == (self.plan.disc or self.plan.joins):
                 masters[spec], discs = self._disc_tasks(spec, rendered, plans)
@@ -119,15 +119,16 @@ class Mastering:
 
     def _rendered(self, spec: MasterSpec, number: int) -> list[RenderedPassage]:
         """Return the passages at the rates of a master; `number` keeps its files apart."""
+        edition = self.plan.edition(spec)
         return [
             prepare(
                 passage,
-                self.plan.sections_of(passage),
+                edition.sections_of(passage),
                 rate_hz,
                 self.scratch / f"passage-{number}-{index}.f32",
             )
             for index, (passage, rate_hz) in enumerate(
-                zip(self.plan.passages, spec.rates_hz, strict=True)
+                zip(edition.passages, spec.rates_hz, strict=True)
             )
         ]
 
@@ -202,7 +203,7 @@ class Mastering:
         hidden_finisher = Finisher(self.cache, self.scratch, hidden_settings, (), finisher.images)
 
         def prepare_images(gain_plans: list[GainPlan]) -> _Prepared:
-            hidden = self._hidden_plan(spec.level, gain_plans[0])
+            hidden = self._hidden_plan(spec, gain_plans[0])
             keys = {one.rendered.passage: finisher.key(one) for one in gain_plans}
             if hidden:
                 keys[hidden.rendered.passage] = hidden_finisher.key(hidden)
@@ -216,7 +217,7 @@ class Mastering:
         prepared = Task("images: places", prepare_images, (plans,))
         tasks = _master_tasks(finisher, rendered, plans, prepared)
         hidden_task: Task[FinishedTrack] | None = None
-        if self.plan.report.hidden:
+        if self.plan.edition(spec).hidden:
 
             def finish_hidden(ready: _Prepared) -> FinishedTrack:
                 if ready.hidden is None:
@@ -241,9 +242,10 @@ class Mastering:
             {one.disc.number: finished(one) for one in self.images}, hidden_task
         )
 
-    def _hidden_plan(self, level: Level, first: GainPlan) -> GainPlan | None:
+    def _hidden_plan(self, spec: MasterSpec, first: GainPlan) -> GainPlan | None:
         """Return the gain of the sound before track 1: the album's, or matched like a track."""
-        hidden, passage = self.plan.report.hidden, self.plan.report.discs[0].hidden
+        edition, level = self.plan.edition(spec), spec.level
+        hidden, passage = edition.hidden, edition.discs[0].hidden
         if hidden is None or passage is None:
             return None
         rendered = prepare(passage, (hidden,), DISC_RATE_HZ, self.scratch / "hidden.f32")

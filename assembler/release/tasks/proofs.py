@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -22,6 +22,7 @@ from assembler.mastering.measure import measure_section
 from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
 from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata
+from assembler.preflight.editions import Edition
 from assembler.preflight.track_section import TrackSection
 from assembler.proof.approval import ApprovedSound
 from assembler.proof.content import (
@@ -72,12 +73,20 @@ class ProofSound:
         The sound before track 1.
     target_lufs
         None without a match.
+    others
+        The tracks that this master lacks, each with its bit depth.
     """
 
     master: Master
     bits: int
     hidden: FinishedTrack | None
     target_lufs: float | None
+    others: tuple[tuple[FinishedTrack, int], ...] = ()
+
+    @property
+    def tracks(self) -> list[tuple[FinishedTrack, int]]:
+        """All tracks that the page plays, each with its bit depth."""
+        return [*((track, self.bits) for track in self.master.tracks), *self.others]
 
 
 def proof_spec(plan: Plan) -> tuple[MasterSpec, int] | None:
@@ -108,12 +117,13 @@ def reading_tasks(
         Finished work.
     """
     found: list[Task[Any]] = []
+    edition = plan.report.primary
     for section in plan.report.sections:
         cost_s = LEVELS * float(section.duration_s) / 2
         name = f"levels of the source: {section.track.full_title}"
         found.append(Task(name, partial(_source, cache, section), (), cost_s))
-    on_disc = plan.report.source.manifest.disc.make
-    for disc in plan.report.discs:
+    on_disc = edition.manifest.disc.make
+    for disc in edition.discs:
         if on_disc and disc.hidden and discs.hidden:
 
             def hidden_steps(track: FinishedTrack) -> Steps:
@@ -123,7 +133,7 @@ def reading_tasks(
         for passage in disc.passages:
             work = partial(_passage_steps, disc, passage, bits, cache, on_disc)
             cost_s = LEVELS * passage.room_frames / FRAMES_PER_SECOND / 2
-            name = f"levels: {plan.sections_of(passage)[0].track.full_title}"
+            name = f"levels: {edition.sections_of(passage)[0].track.full_title}"
             found.append(Task(name, work, (tasks.passages[passage],), cost_s))
     return found
 
@@ -148,6 +158,7 @@ def _passage_steps(
 def gather_proof(
     plan: Plan,
     metadata: Sequence[TrackMetadata],
+    printed: Sequence[TrackMetadata],
     sound: ProofSound,
     masters: Mapping[str, Master],
     findings: Sequence[Finding],
@@ -161,8 +172,8 @@ def gather_proof(
     ----------
     plan
         What was made.
-    metadata
-        Of every track.
+    metadata, printed
+        Of every track that it shows, and of every one that the credits sheet lists.
     sound
         The sound to show.
     masters
@@ -176,26 +187,30 @@ def gather_proof(
     sides
         The tape sides, with their clips.
     """
-    manifest = plan.report.source.manifest
+    manifest, edition = plan.report.source.manifest, plan.report.primary
     digest = hashlib.sha256()
     digest.update(repr((manifest.release, manifest.credits, manifest.text, metadata)).encode())
-    sources = [_source(cache, section) for section in plan.report.sections]
+    if printed != metadata:
+        digest.update(repr(printed).encode())
+    for track, _ in sound.others:
+        digest.update(repr((track.digest, track.start, track.length)).encode())
     listen = listened_format(plan)
+    shown = (*metadata, *other_tracks(printed)[: len(sound.others)])
     tracks = tuple(
         ProofTrack(
             one,
-            source,
-            _delivered(one.running_number - 1, plan, masters),
+            _source(cache, plan.report.sections[track.section.index]),
+            _delivered(track.section.index, plan, masters),
             _listen(one, listen),
-            _compression(one.running_number - 1, masters),
+            compression_json(track.compression) if track.compression else None,
         )
-        for one, source in zip(metadata, sources, strict=True)
+        for one, (track, _) in zip(shown, sound.tracks, strict=True)
     )
     return Proof(
         name=plan.name,
-        discs=tuple(_discs(plan, sound, digest.update, cache)),
+        discs=tuple(_discs(edition, sound, digest.update, cache)),
         proof_of=digest.hexdigest(),
-        sheet=credits_sheet(manifest, metadata),
+        sheet=credits_sheet(manifest, printed),
         tracks=tracks,
         findings=tuple(findings),
         cover=manifest.cover_copy if plan.downloads else None,
@@ -203,6 +218,16 @@ def gather_proof(
         sides=sides,
         sound=to_approve,
     )
+
+
+def other_tracks(printed: Sequence[TrackMetadata]) -> list[TrackMetadata]:
+    """Return what the page lists after its edition's tracks, numbered on."""
+    others = [one for one in printed if one.group]
+    first = len(printed) - len(others) + 1
+    return [
+        replace(one, title=f"{one.title} ({one.group})", running_number=number)
+        for number, one in enumerate(others, first)
+    ]
 
 
 def _source(cache: ArtifactCache, section: TrackSection) -> SourceSection:
@@ -225,7 +250,10 @@ def _source(cache: ArtifactCache, section: TrackSection) -> SourceSection:
 
 def listened_format(plan: Plan) -> str | None:
     """Return the download format that the page plays; None where it needs listening copies."""
-    return first_played(plan.downloads)
+    shown, others = plan.report.primary.tracks, plan.others
+    if others:
+        return None
+    return first_played(name for name, spec in plan.downloads.items() if spec.tracks == shown)
 
 
 def first_played(folders: Iterable[str]) -> str | None:
@@ -242,18 +270,14 @@ def _listen(metadata: TrackMetadata, name: str | None) -> str:
     return f"download/{name}/{track_file_name(metadata.title, *place)}{facts_of(name).suffix}"
 
 
-def _compression(index: int, masters: Mapping[str, Master]) -> dict[str, float | None] | None:
-    found = next((master.tracks[index].compression for master in masters.values()), None)
-    return compression_json(found) if found else None
-
-
 def _delivered(index: int, plan: Plan, masters: Mapping[str, Master]) -> dict[str, Delivered]:
-    tracks = {kind: master.tracks[index] for kind, master in masters.items()}
     return {
         kind: Delivered.reported(
             levels_json(track, plan.measured_bits(kind)), gain_reduction_json(track)
         )
-        for kind, track in tracks.items()
+        for kind, master in masters.items()
+        for track in master.tracks
+        if track.section.index == index
     }
 
 
@@ -261,17 +285,17 @@ Update = Callable[[bytes], None]
 
 
 def _discs(
-    plan: Plan, sound: ProofSound, update: Update, cache: ArtifactCache
+    edition: Edition, sound: ProofSound, update: Update, cache: ArtifactCache
 ) -> Iterator[ProofDisc]:
     """Return each disc's curves; update the proof's digest with the PCM of its tracks."""
-    manifest = plan.report.source.manifest
+    manifest = edition.manifest
     on_disc = manifest.disc.make
-    for disc in plan.report.discs:
+    for disc in edition.discs:
         tracks = [sound.master.tracks[place.index] for place in disc.places]
         starts_s = [place.start_frame / FRAMES_PER_SECOND for place in disc.places]
         stretches = [
             CurveSegment(start_s, _curves(joined, sound.bits, cache))
-            for start_s, joined in _stretches(plan, sound, disc)
+            for start_s, joined in _stretches(edition, sound, disc)
         ]
         for track in (*([sound.hidden] if sound.hidden else []), *tracks):
             update(repr((track.digest, track.start, track.length)).encode())
@@ -288,11 +312,11 @@ def _discs(
 
 
 def _stretches(
-    plan: Plan, sound: ProofSound, disc: DiscOrder
+    edition: Edition, sound: ProofSound, disc: DiscOrder
 ) -> Iterator[tuple[float, list[FinishedTrack]]]:
     """Return consecutive sounds at one rate: a disc's, or without a disc each track alone."""
     tracks = [sound.master.tracks[place.index] for place in disc.places]
-    if plan.report.source.manifest.disc.make:
+    if edition.manifest.disc.make:
         hidden = [sound.hidden] if sound.hidden and disc.hidden else []
         yield disc.pause_in_image_frames / FRAMES_PER_SECOND, [*hidden, *tracks]
     else:
