@@ -208,12 +208,10 @@ class Desk:
         return self._played(request, stages[stage])
 
     def _join(self, request: Request) -> Response:
-        first, second = request.path_params["first"], request.path_params["second"]
-        if second != first + 1:
-            return self._refused(404, "no-sound", "a join is between a track and the next")
+        first, second = (request.path_params[name] - 1 for name in ("first", "second"))
         before_s = -number_in(request, "from", -8.0)
         after_s = number_in(request, "to", 8.0)
-        return self._played(request, lambda: self._sound.join(second - 1, before_s, after_s))
+        return self._played(request, lambda: self._sound.join(first, second, before_s, after_s))
 
     def _played(self, request: Request, stretch: Callable[[], Stretch]) -> Response:
         try:

@@ -100,24 +100,25 @@ class Sound:
             return Stretch(pcm, known.rate_hz, place.bits, exact=True)
         return place.stretch(start, end)
 
-    def join(self, index: int, before_s: float, after_s: float) -> Stretch:
+    def join(self, before: int, index: int, before_s: float, after_s: float) -> Stretch:
         """Return the end of a track and the beginning of the next, as the disc has them.
 
         Parameters
         ----------
-        index
-            Index in the manifest of the second track.
+        before, index
+            Indexes in the manifest of the two tracks.
         before_s, after_s
             How much before and after its start.
 
         Raises
         ------
         NoSoundError
-            The track is the first of its disc.
+            The tracks do not follow each other on a disc.
         """
-        before = self._before_on_disc(index)
-        if before is None:
-            raise NoSoundError("no track on this disc is before it")
+        self.section(index)
+        pairs = (pair for disc in self._known[0].discs for pair in pairwise(disc.places))
+        if (before, index) not in [(first.index, second.index) for first, second in pairs]:
+            raise NoSoundError("a join is between a track and the next on its disc")
         first, second = (self._place("join", i) for i in (before, index))
         start, end = span(
             first.length, first.rate_hz, first.length / first.rate_hz - before_s, None
@@ -176,12 +177,6 @@ class Sound:
         if found is None:
             raise NoSoundError("there is no such track, or its source has an error")
         return found
-
-    def _before_on_disc(self, index: int) -> int | None:
-        """Return the track before a track on its disc, if there is one."""
-        self.section(index)
-        pairs = (pair for disc in self._known[0].discs for pair in pairwise(disc.places))
-        return next((before.index for before, place in pairs if place.index == index), None)
 
     def _place(self, kind: Kind, index: int) -> RegionPreview:
         self.section(index)

@@ -20,10 +20,14 @@ from made_music import made_music
 from outside import ebur128, tags_by_taglib
 
 from assembler import FindingsError, build, check, load, verify
+from assembler.cache.folder import CacheFolder
 from assembler.commands.main import main
 from assembler.compare.comparison import compare
 from assembler.finished.finished import UnreadableError, open_finished
+from assembler.listen.sound import Sound
+from assembler.listen.stretch import NoSoundError
 from assembler.preflight.trial import try_order
+from assembler.restoration.chain import Resolved
 
 RATE_HZ = 44100
 TARGET_LUFS = -20
@@ -310,6 +314,25 @@ def test_check_shows_the_other_editions(made: Path, capsys: pytest.CaptureFixtur
     assert "The download set shop: 2 tracks" in shown
     assert "The download set hi-res: 3 tracks" in shown
     assert shown.count("Ferry Bell") == 1 and shown.count("Low Lantern") == 3
+
+
+def test_the_listening_page_plays_joins_of_the_disc_and_every_track(
+    made: Path, tmp_path: Path
+) -> None:
+    on: tuple[list[str], ...] = ([], ["hi-res"], [], ["disc"], ["hi-res"])
+    path = made / "other.yaml"
+    path.write_text(yaml.safe_dump(content(on)))
+    sound = Sound(CacheFolder(tmp_path), tmp_path, lambda: None, lambda _: Resolved())
+    try:
+        sound.settle(check(load(path)))
+        played = sound.join(0, 2, 1, 1)
+        assert (len(played.pcm), played.rate_hz) == (2 * RATE_HZ, RATE_HZ)
+        for before, index in ((0, 1), (1, 2), (3, 4)):
+            with pytest.raises(NoSoundError):
+                sound.join(before, index, 1, 1)
+        assert all(np.any(sound.track(index, 1, 2).pcm) for index in range(5))
+    finally:
+        sound.close()
 
 
 def answered(release: Path) -> dict[str, Any]:

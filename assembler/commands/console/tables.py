@@ -185,8 +185,7 @@ def print_build(report: BuildReport) -> None:
     tracks = found["tracks"]
     for track in tracks:
         track |= track.get("sets", {})
-    sets = dict.fromkeys(name for track in tracks for name in track.get("sets", {}))
-    made = [name for name in ("disc", "download", *sets) if any(t.get(name) for t in tracks)]
+    made = [name for name in report.report.level.named if any(t.get(name) for t in tracks)]
     console = new_console()
     if len(made) <= _SIDE_BY_SIDE and "editions" not in found:
         if made:
