@@ -59,15 +59,11 @@ def compress(
     log
         Gets the gain reduction of each block, that of the mix.
     """
-    attack = _coefficient(settings.attack_s, rate_hz)
-    release = _coefficient(_own_release_s(settings.attack_s, settings.release_s), rate_hz)
-    levels, mix = np.zeros(2), np.float32(settings.mix)
+    detector, mix = Detector(settings, rate_hz), np.float32(settings.mix)
     bands = [FilterBand("high_pass", settings.sidechain_hz)] if settings.sidechain_hz else []
     sound, sidechain = tee(block for block in blocks if len(block))
     for block, heard in zip(sound, equalise(sidechain, bands, rate_hz), strict=True):
-        reduction = demand_db(np.abs(heard).max(axis=1), settings)
-        if reduction.any() or levels.any():
-            _smooth(reduction, attack, release, levels)
+        reduction = detector.smooth(demand_db(np.abs(heard).max(axis=1), settings))
         if log:
             log(_mixed_db(reduction, settings.mix))
         compressed = with_gain_reduction(block, reduction)
@@ -77,6 +73,30 @@ def compress(
             yield block + mix * (compressed - block)
 
 
+class Detector:
+    """The smooth decoupled peak detector, on the gain reduction that the static curve asks for.
+
+    Parameters
+    ----------
+    settings
+        Attack and release.
+    rate_hz
+        Sample rate.
+    """
+
+    def __init__(self, settings: CompressorSettings, rate_hz: int) -> None:
+        release_s = _own_release_s(settings.attack_s, settings.release_s)
+        self._attack = _coefficient(settings.attack_s, rate_hz)
+        self._release = _coefficient(release_s, rate_hz)
+        self._levels = np.zeros(2)
+
+    def smooth(self, demand: GainReduction) -> GainReduction:
+        """Smooth the demand of the next samples in place, and return it."""
+        if demand.any() or self._levels.any():
+            _smooth(demand, self._attack, self._release, self._levels)
+        return demand
+
+
 def _mixed_db(reduction: GainReduction, mix: float) -> GainReduction:
     if mix == 1 or not reduction.any():
         return reduction
@@ -84,7 +104,7 @@ def _mixed_db(reduction: GainReduction, mix: float) -> GainReduction:
     return mixed_db
 
 
-def demand_db(peaks: NDArray[np.float32], settings: CompressorSettings) -> GainReduction:
+def demand_db(peaks: NDArray[np.floating], settings: CompressorSettings) -> GainReduction:
     """Return the gain reduction of the static curve for each peak, in dB (≥ 0)."""
     over = 20 * np.log10(np.maximum(peaks.astype(np.float64), _SILENCE)) - settings.threshold_db
     half = settings.knee_db / 2

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
 from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples
+from assembler.dsp.compressor_settings import CompressorSettings
 
 BUTTERWORTH_Q = math.sqrt(0.5)
 _TWO_STAGES_Q = (0.5411961001461969, 1.3065629648763766)
@@ -39,6 +41,9 @@ class FilterBand(NamedTuple):
         12 or 24 dB per octave, for high_pass and low_pass.
     on
         What it filters.
+    dynamic
+        Threshold, ratio, knee and times of a band whose gain follows its level; None for a band
+        whose gain stays.
     """
 
     shape: Literal["high_pass", "low_pass", "low_shelf", "high_shelf", "bell", "notch"]
@@ -47,6 +52,7 @@ class FilterBand(NamedTuple):
     q: float | None = None
     slope: int = 12
     on: Literal["stereo", "mid", "side"] = "stereo"
+    dynamic: CompressorSettings | None = None
 
 
 def sections(band: FilterBand, rate_hz: int) -> NDArray[np.float64]:
@@ -121,11 +127,23 @@ def equalise(
 ) -> Iterator[Samples]:
     """Filter a stream through its bands, in float64; without bands it is unchanged.
 
-    Bands on the mid or the side need two channels.
+    Bands on the mid or the side, and dynamic ones, need two channels.
     """
-    if not bands:
-        yield from blocks
-        return
+    for is_dynamic, run in groupby(bands, lambda band: band.dynamic is not None):
+        if is_dynamic:
+            from assembler.dsp.dynamic_band import dynamic
+
+            for band in run:
+                blocks = dynamic(blocks, band, rate_hz)
+        else:
+            blocks = _filtered(blocks, list(run), rate_hz)
+    return iter(blocks)
+
+
+def _filtered(
+    blocks: Iterable[Samples], bands: Sequence[FilterBand], rate_hz: int
+) -> Iterator[Samples]:
+    """Filter a stream through bands whose gain stays."""
     mid, side = (
         _Cascade([band for band in bands if band.on in ("stereo", part)], rate_hz)
         for part in ("mid", "side")
@@ -165,7 +183,13 @@ def _filter_mid_side(sound: NDArray[np.float64], mid: _Cascade, side: _Cascade) 
     left, right = sound.T
     middle, difference = mid.filter((left + right) / 2), side.filter((left - right) / 2)
     if not mid.sections:
-        difference = np.round(difference * _GRID) / _GRID
+        difference = on_grid(difference)
     if not side.sections:
-        middle = np.round(middle * _GRID) / _GRID
+        middle = on_grid(middle)
     return np.stack((middle + difference, middle - difference), axis=1).astype(np.float32)
+
+
+def on_grid(sound: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return sound rounded to steps of 2⁻²⁴."""
+    rounded: NDArray[np.float64] = np.round(sound * _GRID) / _GRID
+    return rounded

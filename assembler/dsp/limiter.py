@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,7 @@ SLOW_FALL_S = 0.9
 
 GainReduction = NDArray[np.float64]
 """In dB (≥ 0), shape (frames,), or (frames, channels) where the channels are not wholly linked."""
+Sound = TypeVar("Sound", NDArray[np.float32], NDArray[np.float64])
 _STEPS_PER_DB = float(1 << 20)
 _NEPERS_PER_DB = math.log(10) / 20
 _IDLE_DB = 1e-3
@@ -95,7 +96,7 @@ def _release(
 
 
 @compiled
-def _apply_gain_reduction(block: Samples, gain_reduction: GainReduction, limited: Samples) -> None:
+def _apply_gain_reduction(block: Sound, gain_reduction: GainReduction, limited: Sound) -> None:
     """Lower each sample by its gain reduction in dB; at 0 dB it is unchanged.
 
     The gain is e^x = (e^(x/64))^64 with eight terms of the series: accurate to 1e-11 down to
@@ -276,7 +277,7 @@ def _limited(
         yield with_gain_reduction(block, known), known
 
 
-def with_gain_reduction(block: Samples, gain_reduction: GainReduction) -> Samples:
+def with_gain_reduction(block: Sound, gain_reduction: GainReduction) -> Sound:
     """Return a block lowered by the gain reduction of each sample; the block itself at 0 dB."""
     if not gain_reduction.any():
         return block

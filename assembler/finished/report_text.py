@@ -344,4 +344,6 @@ def band_text(band: Band | Mapping[str, Any]) -> str:
         texts.append(f"{values['slope']} dB/octave")
     if values.get("on") in ("mid", "side"):
         texts.append(f"on the {values['on']}")
+    if dynamic := values.get("dynamic"):
+        texts.append(f"at most, dynamic: {compressor_text(dynamic)}")
     return " ".join(texts)

@@ -17,6 +17,27 @@ Slope = Annotated[Literal[12, 24], BeforeValidator(whole_if_digits)]
 MonoHertz = Annotated[float, InRange(20, 500, "Hz")]
 
 
+class Dynamic(Section):
+    """What makes a band's gain follow the level inside the band, as in de-essing."""
+
+    threshold: Annotated[float, InRange(-80, 0, "dBFS")]
+    """Level inside the band above which it is lowered, dBFS."""
+    ratio: Annotated[float, InRange(1, 20, "(ratio)")] = 3.0
+    """dB of input for each dB of output above the threshold."""
+    attack: Annotated[float, InRange(0.1, 500, "ms")] = 5.0
+    """As of the compressor, ms."""
+    release: Annotated[float, InRange(1, 2000, "ms")] = 100.0
+    """As of the compressor, ms; not shorter than `attack`."""
+    knee: Annotated[float, InRange(0, 24, "dB")] = 6.0
+    """Width of the knee, dB."""
+
+    @model_validator(mode="after")
+    def _release_after_attack(self) -> Dynamic:
+        if self.release < self.attack:
+            raise refusal("bad-band", "`release` is shorter than `attack`: lengthen it")
+        return self
+
+
 class Band(Section):
     """One equaliser band."""
 
@@ -32,6 +53,22 @@ class Band(Section):
     """dB per octave of a high_pass or low_pass."""
     on: Literal["stereo", "mid", "side"] | None = None
     """What the band filters: both channels, their sum (mid) or their difference (side)."""
+
+    dynamic: Dynamic | None = None
+    """Lowers the band only where it is loud, by at most `db`."""
+
+    @model_validator(mode="after")
+    def _fitting_dynamic(self) -> Band:
+        if self.dynamic is None:
+            return self
+        if self.shape not in ("bell", "low_shelf", "high_shelf"):
+            raise refusal("bad-band", f"a {self.shape} can't be dynamic: use a bell or a shelf")
+        if (self.db or 0.0) >= 0:
+            message = "a dynamic band needs a `db` below 0: the most that it takes off"
+            raise refusal("bad-band", message)
+        if self.q is not None and self.shape != "bell":
+            raise refusal("bad-band", f"a dynamic {self.shape} has no `q`: remove it")
+        return self
 
     @model_validator(mode="after")
     def _fitting_keys(self) -> Band:

@@ -10,6 +10,7 @@ from pydantic import BaseModel
 from assembler.findings import Loc
 from assembler.manifest.model import Manifest, Release, Track
 from assembler.manifest.sets import Level, LevelChange
+from assembler.manifest.tone import Band, Compress, Dynamic
 from assembler.text import shorten
 
 _NEAR = 0.75
@@ -17,6 +18,10 @@ _NEAR = 0.75
 _LEVELS = {
     "loudness": "target", "lufs": "target", "true_peak": "ceiling", "peak": "ceiling",
     "dbtp": "ceiling", "stereo_link": "link", "channel_link": "link", "linked": "link",
+}  # fmt: skip
+_DYNAMICS = {
+    "level": "threshold", "limit": "threshold", "soft_knee": "knee", "parallel": "mix",
+    "wet": "mix", "sidechain": "sidechain_high_pass",
 }  # fmt: skip
 _SYNONYMS: dict[type[BaseModel], dict[str, str]] = {
     Release: {
@@ -32,7 +37,9 @@ _SYNONYMS: dict[type[BaseModel], dict[str, str]] = {
     Track: {
         "name": "title", "file": "audio", "path": "audio", "source": "audio", "wav": "audio",
         "side": "from", "gain": "trim", "volume": "trim", "eq": "equaliser",
-        "pause": "gap", "silence": "gap", "pregap": "gap", "crossfade": "overlap",
+        "equalizer": "equaliser", "compressor": "compress", "compression": "compress",
+        "mono": "mono_below", "pause": "gap", "silence": "gap", "pregap": "gap",
+        "crossfade": "overlap",
         "index": "indexes", "year": "recorded", "date": "recorded", "place": "recorded_at",
         "location": "recorded_at", "studio": "recorded_at", "writers": "composers",
         "writer": "composers", "songwriter": "composers", "songwriters": "composers",
@@ -43,6 +50,12 @@ _SYNONYMS: dict[type[BaseModel], dict[str, str]] = {
         "country": "recording_country", "phonogram": "p_line",
         "original_date": "original_release_date",
     },
+    Band: {
+        "type": "shape", "kind": "shape", "frequency": "hz", "freq": "hz", "gain": "db",
+        "width": "q", "channel": "on", "ms": "on", "deess": "dynamic", "de_ess": "dynamic",
+    },
+    Dynamic: _DYNAMICS,
+    Compress: _DYNAMICS,
     Level: _LEVELS,
     LevelChange: _LEVELS,
     Manifest: {"songs": "tracks", "album": "release", "musicians": "credits"},

@@ -31,7 +31,7 @@ from assembler.sequence.frames import samples_at, samples_in
 
 BLOCK_FRAMES = 1 << 17
 _RELEASES = 10
-"""Releases of a compressor read before a section: what is left of any gain reduction is e⁻¹⁰."""
+"""Releases of a compressor or dynamic band read before a section: e⁻¹⁰ is left of what was."""
 RAMP_S = 0.01
 """Half the duration of the gain ramp at a segue between tracks of different gain."""
 
@@ -167,8 +167,8 @@ def _span_read(section: TrackSection, rate_hz: int) -> tuple[int, int]:
     recording, own_hz = section.recording, section.recording.rate_hz
     if not _is_costly(section, rate_hz):
         return section.start, section.end
-    compressor = section.compressor
-    settle_s = max(SETTLE_S, _RELEASES * compressor.release_s if compressor else 0.0)
+    detectors = (section.compressor, *(band.dynamic for band in section.bands))
+    settle_s = max([SETTLE_S, *(_RELEASES * one.release_s for one in detectors if one)])
     read_to = min(recording.frames, section.end + round(BEYOND_S * own_hz))
     return settled_start(section.start, own_hz, rate_hz, settle_s), read_to
 

@@ -82,7 +82,9 @@ def approved_track(manifest: Manifest, section: TrackSection) -> ApprovedTrack:
         [str(time_s) for time_s in (track.start or 0, track.end, track.fade_in, track.fade_out)],
         track.fade_shape,
         [
-            band.model_dump(mode="json", exclude=None if band.on else {"on"})
+            band.model_dump(
+                mode="json", exclude={key for key in ("on", "dynamic") if not getattr(band, key)}
+            )
             for band in track.equaliser
         ],
         transfer.restoration.model_dump(mode="json") if transfer else None,

@@ -67,9 +67,7 @@ class ArtifactCache:
             track, of = section.track, f" of {track_name(section)}"
             parts["source" + of] = source_digest(section)
             parts["section" + of] = [section.start, section.end, section.recording.rate_hz]
-            parts["EQ" + of] = [
-                list(band[:-1] if band.on == "stereo" else band) for band in section.bands
-            ]
+            parts["EQ" + of] = section.bands
             if section.compressor:
                 parts["compressor" + of] = section.compressor
             parts["fades" + of] = [
