@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -201,8 +202,13 @@ def check(
 def _edition_findings(source: ManifestFile, editions: Mapping[str, Edition]) -> Iterator[Finding]:
     """Check what depends on which tracks follow each other."""
     yield from rate_findings(source, editions)
-    for edition in {one.tracks: one for one in editions.values()}.values():
-        yield from silence_findings(source, edition)
+    in_files = {editions[one.edition].tracks for one in source.manifest.made_sets}
+    distinct = {one.tracks: one for one in editions.values()}
+    silences = (
+        silence_findings(source, edition, in_files=tracks in in_files)
+        for tracks, edition in distinct.items()
+    )
+    yield from dict.fromkeys(chain(*silences))
     if disc := editions.get(DISC):
         yield from _limits(source, disc.discs_in_manifest)
         yield from _cd_text(source, disc.discs_in_manifest)

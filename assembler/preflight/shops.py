@@ -9,11 +9,13 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from itertools import chain
 
 from assembler.download.cover import picture_size
 from assembler.findings import Finding, Loc, Severity
 from assembler.manifest import Manifest, ManifestFile, Track
 from assembler.manifest.details import TrackDetails
+from assembler.manifest.editions import tracks_on
 from assembler.manifest.iso_codes import NO_LANGUAGE
 from assembler.metadata import (
     MOST_PRIMARY_ARTISTS,
@@ -105,15 +107,31 @@ _STYLE = "Apple's music style guide"
 
 
 def for_shops(report: CheckReport) -> CheckReport:
-    """Return a check with the findings of the shops' rules."""
+    """Return a check with the findings of the shops' rules, which hold for what they sell."""
     source = report.source
-    raised = [_raised(finding) for finding in report.findings]
+    sold = _sold(source.manifest)
+    raised = [
+        _raised(finding) if _is_about(finding, sold) else finding for finding in report.findings
+    ]
     own = [
-        *_titles(source), *_roles(source), *_required(source), *_release(source), *_sound(report),
+        *_titles(source), *_roles(source), *_required(source, sold), *_release(source),
+        *_sound(report),
     ]  # fmt: skip
-    found = (replace(finding, file=str(source.path)) for finding in own)
+    found = (replace(one, file=str(source.path)) for one in own if _is_about(one, sold))
     ordered = tuple(sorted((*raised, *found), key=lambda finding: finding.line))
     return replace(report, findings=ordered, audience=SHOPS)
+
+
+def _sold(manifest: Manifest) -> frozenset[int]:
+    """Return the indexes of the tracks in the downloads; without any, of all tracks."""
+    sets = [tracks_on(manifest, one.edition) for one in manifest.made_sets]
+    return frozenset(chain(*sets)) if sets else frozenset(range(len(manifest.tracks)))
+
+
+def _is_about(finding: Finding, sold: frozenset[int]) -> bool:
+    """Return whether a finding is about the release or one of these tracks."""
+    track = re.match(r"tracks\[(\d+)\]", finding.where)
+    return track is None or int(track[1]) in sold
 
 
 def _raised(finding: Finding) -> Finding:
@@ -206,14 +224,15 @@ def _remixers(manifest: Manifest, index: int) -> tuple[str, ...]:
     return tuple(dict.fromkeys(credited))
 
 
-def _required(source: ManifestFile) -> Iterator[Finding]:
+def _required(source: ManifestFile, sold: frozenset[int]) -> Iterator[Finding]:
     """List what tracks lack: one finding for all tracks that lack the same."""
     manifest = source.manifest
     for required in _REQUIRED:
         lacking = [
             index
             for index, track in enumerate(manifest.tracks)
-            if required.is_missing(track, details_of(manifest.release, track))
+            if index in sold
+            and required.is_missing(track, details_of(manifest.release, track))
             and not source.is_wrong("tracks", index, required.key)
         ]
         if lacking:

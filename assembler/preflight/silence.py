@@ -33,12 +33,24 @@ _SILENT_BELOW = 10 ** (-70 / 20)
 _MOST_READ_S = 60
 
 
-def silence_findings(source: ManifestFile, edition: Edition) -> Iterator[Finding]:
-    """Warn of long silence at the ends of files; note a source that begins with some."""
+def silence_findings(
+    source: ManifestFile, edition: Edition, *, in_files: bool
+) -> Iterator[Finding]:
+    """Note a source that begins with silence; warn of files with long silence at their ends.
+
+    Parameters
+    ----------
+    source
+        The manifest.
+    edition
+        The tracks.
+    in_files
+        They are delivered as files, not on a disc alone.
+    """
     for section, place, after_s in _readable(edition):
         with suppress(soundfile.LibsndfileError, OSError):  # what reads the file later reports it
             yield from _at_the_head(source, section, place)
-            if source.manifest.made_sets:
+            if in_files:
                 silent_s = _silent_end_s(section)
                 if silent_s is not None and silent_s + after_s > LONGEST_SILENCE_S:
                     yield _at_the_end(source, section, silent_s, after_s)

@@ -26,6 +26,7 @@ from assembler.compare.comparison import compare
 from assembler.finished.finished import UnreadableError, open_finished
 from assembler.listen.sound import Sound
 from assembler.listen.stretch import NoSoundError
+from assembler.preflight.shops import for_shops
 from assembler.preflight.trial import try_order
 from assembler.restoration.chain import Resolved
 
@@ -306,6 +307,33 @@ def test_disc_time_counts_the_disc_alone(made: Path) -> None:
     manifest["tracks"][4]["on"] = ["hi-res", "disc"]
     path.write_text(yaml.safe_dump(manifest))
     assert findings(check(load(path)), "over-disc-limit")
+
+
+def test_rules_of_shops_hold_for_what_they_sell(made: Path) -> None:
+    manifest = content()
+    for index in (3, 4):
+        manifest["tracks"][index]["title"] += " (Explicit)"
+    path = made / "other.yaml"
+    path.write_text(yaml.safe_dump(manifest))
+    report = for_shops(check(load(path)))
+    assert [one.where for one in findings(report, "advisory-in-title")] == ["tracks[4].title"]
+    assert [one for one in report.findings if one.message.startswith("tracks 1, 3, 5: ")]
+
+
+def test_silence_is_found_once_and_at_the_end_of_files_alone(made: Path) -> None:
+    sound, _ = soundfile.read(made / "a.wav")
+    silence = np.zeros((11 * RATE_HZ, 2))
+    soundfile.write(
+        made / "quiet.wav", np.concatenate((silence[:RATE_HZ], sound, silence)), RATE_HZ
+    )
+    manifest = content()
+    for index in (2, 3):
+        manifest["tracks"][index] |= {"audio": "quiet.wav", "gap": 2}
+    path = made / "other.yaml"
+    path.write_text(yaml.safe_dump(manifest))
+    report = check(load(path))
+    assert [one.where for one in findings(report, "silent-head")] == ["tracks[2]", "tracks[3]"]
+    assert {one.where for one in findings(report, "long-silence")} == {"tracks[2]"}
 
 
 def test_check_shows_the_other_editions(made: Path, capsys: pytest.CaptureFixture[str]) -> None:
