@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from fractions import Fraction
 from itertools import zip_longest
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import BaseModel
 
 from assembler.compare.difference import from_to, paths_from_to
-from assembler.finished.report_text import band_text
+from assembler.finished.report_text import band_text, compressor_text
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.details import Publisher
-from assembler.manifest.tone import Band
+from assembler.manifest.tone import Band, Compress
 from assembler.manifest.values import InRange
 from assembler.text import frames_text, shorten, signed_db
 
@@ -50,9 +50,19 @@ def field_changes(
     for key, field in type(new).model_fields.items():
         a, b = getattr(old, key), getattr(new, key)
         if key not in skip and a != b:
-            unit = next((one.unit for one in field.metadata if isinstance(one, InRange)), "")
+            unit = _unit_in(field.metadata) or _unit_of(field.annotation)
             label = _LABELS.get(key, key.replace("_", " "))
             yield from ((key, *change) for change in _changes(key, label, a, b, unit, skip))
+
+
+def _unit_in(metadata: Iterable[object]) -> str:
+    return next((one.unit for one in metadata if isinstance(one, InRange)), "")
+
+
+def _unit_of(annotation: Any) -> str:
+    """Return the unit of a value that may be left out: `X | None` has it inside."""
+    own = _unit_in(getattr(annotation, "__metadata__", ()))
+    return own or next(filter(None, map(_unit_of, get_args(annotation))), "")
 
 
 def _changes(
@@ -97,6 +107,8 @@ def _text(key: str, value: Any, unit: str = "") -> str:
         return f"{value:g} {unit}".strip().replace("-", "−")
     if isinstance(value, Band):
         return band_text(value)
+    if isinstance(value, Compress):
+        return compressor_text(value.model_dump(exclude_defaults=True))
     if isinstance(value, Publisher):
         return value.text
     if isinstance(value, BaseModel):
