@@ -55,7 +55,7 @@ PACKAGES = {
     "libburn.so.4": "libburn4", "libcdio.so.19": "libcdio-utils", "libcue.so.2": "libcue2",
     "libebur128.so.1": "libebur128-1", "metaflac": "flac", "mpg123": "mpg123",
     "ogginfo": "vorbis-tools", "opusinfo": "opus-tools", "pdffonts": "poppler-utils",
-    "unzip": "unzip", "vorbiscomment": "vorbis-tools",
+    "rsvg-convert": "librsvg2-bin", "unzip": "unzip", "vorbiscomment": "vorbis-tools",
 }  # fmt: skip
 """Of Debian: programs and libraries that tests want, which no Python package brings."""
 

@@ -11,6 +11,7 @@ import assembler
 from assembler.cancel import CANCELLED_TEXT, Cancelled
 from assembler.commands import (
     approve,
+    artwork,
     build,
     check,
     compare,
@@ -43,6 +44,7 @@ COMMANDS: tuple[Command, ...] = (
     verify.COMMAND,
     compare.COMMAND,
     approve.COMMAND,
+    artwork.COMMAND,
     store.COMMAND,
     schema.COMMAND,
 )

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
+from typing import Any
 
 from reportlab.lib.units import mm
 
@@ -14,13 +15,16 @@ from assembler.metadata import TrackMetadata
 from assembler.sheets.credits_sheet import credits_sheet
 from assembler.sheets.track_blocks import NO_ISRC, track_lists
 from assembler.sleeve.packages import Label, figures_of
-from assembler.typeset.blocks import Block, Item, Note, Paragraph, Row, Sheet
+from assembler.typeset.barcode import HEIGHT_MM, draw_barcode
+from assembler.typeset.blocks import BarcodeSymbol, Block, Item, Note, Paragraph, Row, Sheet
 from assembler.typeset.lines import item_lines
 from assembler.typeset.pages import Frame, Line, Page, Type, fitted, height, kept, paged, text_lines
 
 SCALES = (1.0, 0.9, 0.8, 0.74)
 """Of the credits sheet's type: its main text from 9 pt to 6.7 pt."""
 LEAST_SPINE_PT = 5.0
+LEAST_BARCODE = 0.8
+"""Of its nominal size (GS1 General Specifications, section 5.2)."""
 _TITLE, _ARTIST, _HEAD = Type(20, 25, "bold"), Type(13, 18), Type(9, 14, "bold")
 
 
@@ -135,7 +139,7 @@ def _fit_at(
 ) -> Fitted:
     width, top = width_mm * mm / scale, height_mm * mm / scale
     frame = Frame(0, width, top, 0, 0)
-    lines = list(_front_lines(blocks, frame) if is_front else _lines(blocks, frame))
+    lines = list(_front_lines(blocks, frame) if is_front else _lines(blocks, frame, scale))
     pages = tuple(paged(lines, frame))
     over = sum(height([line for _, line in page]) for page in pages[frames:])
     return Fitted(scale, frame, pages, over * scale / mm)
@@ -147,12 +151,28 @@ def _front_lines(blocks: Sequence[Block], frame: Frame) -> Iterator[Line]:
             yield from text_lines(item.text, frame, kind)
 
 
-def _lines(blocks: Sequence[Block], frame: Frame) -> Iterator[Line]:
+def _lines(blocks: Sequence[Block], frame: Frame, scale: float) -> Iterator[Line]:
     for n, block in enumerate(blocks):
+        if block.items and isinstance(symbol := block.items[0], BarcodeSymbol):
+            yield _barcode_line(symbol, frame, max(1.0, LEAST_BARCODE / scale))
+            continue
         has_title = block.title and not block.title.startswith(("Rights", "Barcode", "Disc"))
         if has_title:
             yield from kept(text_lines(block.title, frame, _HEAD, 8 if n else 0), with_next=True)
         yield from item_lines(block.items, frame, 1 if has_title else 6 if n else 0)
+
+
+def _barcode_line(symbol: BarcodeSymbol, frame: Frame, grown: float) -> Line:
+    """Set a barcode, which does not become smaller than it may be."""
+
+    def draw(canvas: Any, y_pt: float) -> None:
+        canvas.saveState()
+        canvas.translate(frame.body, y_pt)
+        canvas.scale(grown, grown)
+        draw_barcode(canvas, symbol.code, 0, 0)
+        canvas.restoreState()
+
+    return Line((), HEIGHT_MM * grown * mm, 8, drawing=draw)
 
 
 def spine_type(text: str, length_mm: float, width_mm: float) -> tuple[Type, float]:
@@ -191,5 +211,11 @@ def label_texts(blocks: Sequence[Block], label: Label) -> tuple[tuple[Block, ...
     below: tuple[Item, ...] = items[2:]
     if not label.is_round:
         rows = [item for item in below if isinstance(item, Row)]
-        below = (Paragraph(" · ".join(f"{r.label} {r.text} {r.end}".strip() for r in rows)),)
+        below = (
+            Paragraph(
+                " · ".join(
+                    " ".join(filter(None, (r.label, r.text, *r.details, r.end))) for r in rows
+                )
+            ),
+        )
     return (Block("", items[:2]),), (Block("", below),)

@@ -64,6 +64,8 @@ class Sheetlet:
     flows: tuple[Flow, ...] = ()
     spines: tuple[SpineText, ...] = ()
     label: Label | None = None
+    is_left_over: bool = False
+    """It carries what does not fit on the others, and is no page of the package."""
 
 
 @dataclass(frozen=True)
@@ -157,6 +159,7 @@ def _left_over(name: str, fitted: Fitted, frames: int, safe: float) -> list[Shee
             wide + 2 * safe,
             high + 2 * safe,
             flows=(Flow(safe, safe, fitted, lines),),
+            is_left_over=True,
         )
         for lines in fitted.pages[frames:]
     ]

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from assembler.manifest.sleeve import Package, Sleeve
 
 PLANT_WINS = "The plant's own template wins: compare every figure with it before print."
+LAYER = "Folds, safe area, no print"
+"""Of the templates: their guides."""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from reportlab.lib.units import mm
 from assembler.manifest import Manifest
 from assembler.metadata import TrackMetadata
 from assembler.sleeve.layout import Document, Flow, Sheetlet, SpineText, documents
-from assembler.sleeve.packages import PLANT_WINS, figures_of
+from assembler.sleeve.packages import LAYER, PLANT_WINS, figures_of
 from assembler.typeset.pages import Placed, Type
 from assembler.typeset.pdf_document import BlackInk, new_document
 from assembler.typeset.pdf_fonts import write_runs
@@ -25,7 +25,6 @@ from assembler.typeset.typeset import in_printed_order, joined, reads_right_to_l
 
 MARGIN_MM = 14.0
 """Around the bleed: crop marks, names and sizes."""
-LAYER = "Folds, safe area, no print"
 _GUIDE = (0.9, 0.2, 0, 0)
 _NAME = Type(6.5, 8.5)
 

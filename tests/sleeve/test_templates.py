@@ -20,8 +20,8 @@ from assembler.manifest import ManifestFile, load
 from assembler.manifest.sleeve import Package
 from assembler.metadata import TrackMetadata, track_metadata
 from assembler.sleeve.findings import sleeve_findings, text_findings
-from assembler.sleeve.packages import PLANT_WINS, template_names
-from assembler.sleeve.templates import LAYER, write_templates
+from assembler.sleeve.packages import LAYER, PLANT_WINS, template_names
+from assembler.sleeve.templates import write_templates
 
 MM = 72 / 25.4
 TITLES = ("Low Lantern", "Ropewalk Round", "Harbour Psalm", "Net Loft", "Tallow and Twine")

@@ -81,7 +81,7 @@ def print_check(report: CheckReport) -> None:
         console.print(f"\n{text[0].upper()}{text[1:]}: {count}")
         for disc in edition.discs_in_manifest:
             console.print(_order_table(report, disc))
-    counts = _counts(report.findings)
+    counts = counts_text(report.findings)
     if report.audience:
         verdict = f"{'' if report.ok else 'not yet '}ready for {report.audience}"
     else:
@@ -89,7 +89,8 @@ def print_check(report: CheckReport) -> None:
     console.print(f"{report.source.path}: {verdict}{f' ({counts})' if counts else ''}")
 
 
-def _counts(findings: Sequence[Finding]) -> str:
+def counts_text(findings: Sequence[Finding]) -> str:
+    """Return how many findings there are of each severity."""
     counts = {s: sum(f.severity == s for f in findings) for s in _STYLES}
     return ", ".join(f"{n} {s}{'s' * (n != 1)}" for s, n in counts.items() if n)
 
@@ -255,7 +256,7 @@ def print_jobs(jobs: Sequence[Job]) -> None:
             frames_text(frames) if frames else "–",
             str(len(report.made)) if report else Text("not made", style=_STYLES["error"]),
             str(len(report.reused)) if report else "–",
-            _counts(job.findings) or "none",
+            counts_text(job.findings) or "none",
         )
     console = new_console()
     console.print(table)
