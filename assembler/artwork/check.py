@@ -187,7 +187,7 @@ def _running_order(source: ManifestFile) -> tuple[tuple[DiscOrder, ...], str]:
     except (ValueError, OSError):
         built = []
     if [track.title for track in built] == [track.full_title for track in manifest.tracks]:
-        return _laid_out(manifest, [track.frames for track in built]), "the last build"
+        return _laid_out(manifest, [track.frames or 0 for track in built]), "the last build"
     return _laid_out(manifest, [75 * _ANY_LENGTH_S] * len(manifest.tracks)), ""
 
 
