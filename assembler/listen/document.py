@@ -73,6 +73,7 @@ def _track(
     found: dict[str, Any] = {
         "index": index,
         "title": track.full_title,
+        "base_title": track.title,
         "values": {name: _plain(getattr(track, name)) for name in _SHOWN},
         "default_gap": float(report.source.manifest.disc.gap),
         "only_on": f"{' and '.join(track.on)} only" if track.on else "",

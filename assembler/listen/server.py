@@ -29,7 +29,7 @@ from assembler.listen.guard import Guard
 from assembler.listen.measured_sides import MeasuredSide, MeasuredSides
 from assembler.listen.pictures import peaks_json
 from assembler.listen.revisions import ConflictError, Revision, Revisions
-from assembler.listen.side_sound import side_stretch
+from assembler.listen.side_sound import removing_steps, side_stretch
 from assembler.listen.sound import Sound
 from assembler.listen.stretch import NoSoundError, Stretch
 from assembler.manifest import ManifestFile
@@ -41,14 +41,12 @@ _PAGE = Path(__file__).parent / "page"
 _PAPER = Path(assembler.proof.__file__).parent / "page" / "page.css"
 """The look of the proof, which the page shares."""
 _CSS, _JS = "text/css; charset=utf-8", "text/javascript; charset=utf-8"
+_SCRIPTS = ("desk", "entries", "entry", "page", "player", "restoring", "sides", "strip", "waveform")
 _FILES = {
     "": (_PAGE / "index.html", "text/html; charset=utf-8"),
     "paper.css": (_PAPER, _CSS),
     "page.css": (_PAGE / "page.css", _CSS),
-    **{
-        f"{name}.js": (_PAGE / f"{name}.js", _JS)
-        for name in ("page", "entries", "player", "waveform")
-    },
+    **{f"{name}.js": (_PAGE / f"{name}.js", _JS) for name in _SCRIPTS},
 }
 _WATCH_MS = 200
 
@@ -270,9 +268,13 @@ class Desk:
         def stretch() -> Stretch:
             name, side = self._side_named(request)
             span_s = number_in(request, "from", 0.0), number_in(request, "to")
-            stage = request.query_params.get("stage", "restored")
-            steps = self._sides.steps(name) if stage == "restored" else Resolved()
-            return side_stretch(side.recording, steps, span_s, names_in(request, "without"))
+            steps, stage = self._sides.steps(name), request.query_params.get("stage")
+            if stage == "source":
+                return side_stretch(side.recording, Resolved(), span_s)
+            if stage != "removed":
+                return side_stretch(side.recording, steps, span_s, names_in(request, "without"))
+            without = names_in(request, "step") or removing_steps(steps)
+            return side_stretch(side.recording, steps, span_s, without, less=steps)
 
         return self._played(request, stretch)
 
@@ -287,8 +289,7 @@ class Desk:
             await asyncio.to_thread(self._sides.propose, name, wanted, listed)
         except AssemblerError as error:
             return self._refused(422, "no-songs", str(error))
-        titles = [song.title for song in listed or ()]
-        return JSONResponse({**self._shown(), "titles": titles})
+        return JSONResponse(self._shown())
 
 
 def listening_socket(port: int) -> socket.socket:

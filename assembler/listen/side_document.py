@@ -8,6 +8,7 @@ from typing import Any
 import yaml
 
 from assembler.listen.measured_sides import MeasuredSide, MeasuredSides
+from assembler.manifest.edit_text import content_at
 from assembler.manifest.transfers import Transfer
 from assembler.preflight.check import CheckReport
 from assembler.restoration.restoration_report import done_text
@@ -30,9 +31,8 @@ def sides_json(report: CheckReport, measured: MeasuredSides) -> list[dict[str, A
         side = measured.side(name)
         tracks = [i for i, track in enumerate(manifest.tracks) if track.side == name]
         one = {"number": number, "name": name, "tracks": tracks, "waveform": 0.0, "error": ""}
-        one["restoration"] = transfer.restoration.model_dump(
-            mode="json", by_alias=True, exclude_defaults=True
-        )
+        written = content_at(report.source.text, ("transfers", name, "restoration"))
+        one["restoration"] = written if isinstance(written, dict) else {}
         found.append({**one, **(_measured(name, transfer, side, measured) if side else {})})
     return found
 

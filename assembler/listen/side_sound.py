@@ -172,17 +172,21 @@ def removed_stretch(
     """
     side = _side_of(section)
     edges = _edges(section, *span_s)
-    removing = [name for name in steps(side.name).values() if name not in PLACING]
     restored = section.recording
     if side.transfer.restoration.factor != 1:  # both resampled from the same sample
         restored = _live_side(side, steps)
     if side.transfer.restoration == Restoration():
         before: Recording = side.original
     else:
-        before = _live_side(side, steps, [step] if step else removing)
+        before = _live_side(side, steps, [step] if step else removing_steps(steps(side.name)))
     sound = samples_around(before, *edges) - samples_around(restored, *edges)
     exact = step is None and not isinstance(restored, LiveSide)
     return in_24_bits(np.asarray(sound, np.float32), restored.rate_hz, exact=exact)
+
+
+def removing_steps(steps: Resolved) -> list[str]:
+    """Return the names of the steps in use that remove something."""
+    return [name for name in steps.values() if name not in PLACING]
 
 
 def _side_of(section: TrackSection) -> Side:
@@ -205,6 +209,7 @@ def side_stretch(
     steps: Resolved,
     span_s: tuple[float, float | None],
     without: Collection[str] = (),
+    less: Resolved | None = None,
 ) -> Stretch:
     """Return a stretch of a side on the transfer's clock, restored except for its speed.
 
@@ -216,8 +221,16 @@ def side_stretch(
         From the transfer's start; None for its end.
     without
         Steps to leave out.
+    less
+        Steps whose result is subtracted, so that their difference is left.
     """
     start, end = span(recording.frames, recording.rate_hz, *span_s)
-    blocks = restored_passage(recording, steps, start, end, without)
-    sound = np.concatenate([np.zeros((0, 2), np.float32), *blocks])
-    return in_24_bits(sound, recording.rate_hz, exact=not steps.values())
+
+    def sound(resolved: Resolved, left_out: Collection[str]) -> Samples:
+        blocks = restored_passage(recording, resolved, start, end, left_out)
+        return np.concatenate([np.zeros((0, 2), np.float32), *blocks])
+
+    found = sound(steps, without)
+    if less is not None:
+        found = found - sound(less, ())
+    return in_24_bits(found, recording.rate_hz, exact=not steps.values())

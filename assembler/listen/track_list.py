@@ -155,7 +155,7 @@ def tracks_from_cuts(source: ManifestFile, side: object, songs: object, titles: 
     songs
         Start and end of each, in seconds of the transfer.
     titles
-        Their titles, as many as are known.
+        Their song list, as far as it is known.
 
     Raises
     ------
@@ -164,7 +164,7 @@ def tracks_from_cuts(source: ManifestFile, side: object, songs: object, titles: 
     """
     name, own = _tracks_of(source, side)
     cuts = _cuts(songs)
-    known = [str(one) for one in titles if one] if isinstance(titles, list) else []
+    known = [song.title for song in song_list(titles).songs] if isinstance(titles, str) else []
     first = own[0] if own else len(source.manifest.tracks)
     items: list[int | NewItem] = [i for i in range(len(source.manifest.tracks)) if i not in own]
     values: dict[Loc, Value] = {}

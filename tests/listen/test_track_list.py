@@ -64,7 +64,7 @@ def test_joined_tracks_end_where_the_second_one_ends(tmp_path):
 
 def test_proposed_cuts_become_tracks(tmp_path):
     songs = [[1.5, 100], [100, 200.1234567], [210, 240], [250, 300]]
-    titles = ["Low Lantern", "Undertow: Slack"]
+    titles = "1. Low Lantern\n2. Undertow: Slack"
     text, manifest = edited(tmp_path, cuts={"side": "Side A", "songs": songs, "titles": titles})
     assert [float(track.start) for track in manifest.tracks] == [1.5, 100, 210, 250]
     assert float(manifest.tracks[1].end) == 200.123457
@@ -72,12 +72,12 @@ def test_proposed_cuts_become_tracks(tmp_path):
     assert [track.title for track in manifest.tracks] == names
     assert "    start: 0:01.500   # after the count-in\n" in text
     _, fewer = edited(
-        tmp_path, cuts={"side": "Side A", "songs": [[0, 9], [9, 12], [12, 20]], "titles": []}
+        tmp_path, cuts={"side": "Side A", "songs": [[0, 9], [9, 12], [12, 20]], "titles": ""}
     )
     assert len(fewer.tracks) == 3
     with pytest.raises(AssemblerError, match="credit of Ines Falk"):
         source = load_text(TEXT.replace("[1, 3]", "[3]"), tmp_path / "songs.yaml")
-        changed_text(source, {"cuts": {"side": "Side A", "songs": [[0, 9]], "titles": []}})
+        changed_text(source, {"cuts": {"side": "Side A", "songs": [[0, 9]], "titles": ""}})
 
 
 def test_titles_from_a_pasted_list(tmp_path):

@@ -1,7 +1,8 @@
 // What each decision asks, which numbers belong to it, and what is played for it.
 
+import { clock } from "./desk.js";
+
 const signed = (value, digits = 1) => `${value < 0 ? "−" : "+"}${Math.abs(value).toFixed(digits)}`;
-const clock = (s) => `${Math.floor(s / 60)}:${(s % 60).toFixed(2).padStart(5, "0")}`;
 const AROUND_S = 4, TAIL_S = 6;
 
 const field = (track, name, label, unit, fallback) => ({
@@ -40,15 +41,15 @@ export function join(before, track) {
 
 /** Where a track begins or ends in its recording. */
 export function cut(track, which) {
-  const { source } = track, n = track.index + 1, length = source.end_s - source.start_s;
+  const { source } = track, n = track.index + 1, length = (source.end_s - source.start_s) / source.factor;
   const begins = which === "start", at = begins ? 0 : length;
   const from = at - AROUND_S, to = at + AROUND_S;
-  const audio = (a, b) => `audio/track/${n}?stage=source&from=${a}&to=${b}`;
+  const audio = (a, b) => `audio/track/${n}?stage=${source.side ? "restored" : "source"}&from=${a}&to=${b}`;
   return {
     key: `${which}-${n}`,
     tracks: [track.index],
     head: `Track ${track.number}, “${track.title}”: does it ${begins ? "begin" : "end"} at the right place?`,
-    short: `${begins ? "start" : "end"} ${clock(begins ? source.start_s : source.end_s)}`,
+    short: `${begins ? "start" : "end"} ${clock(begins ? source.start_s : source.end_s, 2)}`,
     fields: [
       { ...field(track, which, begins ? "Start in the recording" : "End in the recording", "s", begins ? 0 : source.length_s),
         value: track.values[which] },
@@ -57,7 +58,7 @@ export function cut(track, which) {
         : field(track, "fade_out", "Fade-out", "s", source.fade_out_s),
     ],
     picture: {
-      url: audio(from, to), from: from - at, to: to - at, dragged: which,
+      url: audio(from, to), from: from - at, to: to - at, dragged: which, scale: source.factor,
       gain: track.gain_db,
       marks: [{ at: 0, name: which, main: true }],
       shades: [begins ? { from: -AROUND_S, to: 0 } : { from: 0, to: AROUND_S }],
@@ -69,7 +70,7 @@ export function cut(track, which) {
       { name: "Play what is cut off", url: begins ? audio(-AROUND_S, 0) : audio(length, length + AROUND_S) },
       { name: "Play across it", url: audio(from, to), drawn: true },
     ],
-    says: `In the recording: ${clock(source.start_s)} to ${clock(source.end_s)} of ${clock(source.length_s)}. Shaded: cut off.`,
+    says: `In the recording: ${clock(source.start_s, 2)} to ${clock(source.end_s, 2)} of ${clock(source.length_s, 2)}. Shaded: cut off.`,
     stamp: track.gain_db,
   };
 }
@@ -79,7 +80,7 @@ export function level(track, previous) {
   const n = track.index + 1, from = track.loudest_from_s || 0, to = from + 10;
   const matched = track.settled && track.integrated_lufs !== null;
   const facts = matched
-    ? `Gain ${signed(track.gain_db)} dB · ${signed(track.integrated_lufs)} LUFS · true peak ${track.true_peak_dbtp === null ? "silent" : signed(track.true_peak_dbtp)} dBTP · max GR ${track.max_gain_reduction_db.toFixed(1)} dB. Loudest 10 s: from ${clock(from)}.`
+    ? `Gain ${signed(track.gain_db)} dB · ${signed(track.integrated_lufs)} LUFS · true peak ${track.true_peak_dbtp === null ? "silent" : signed(track.true_peak_dbtp)} dBTP · max GR ${track.max_gain_reduction_db.toFixed(1)} dB. Loudest 10 s: from ${clock(from, 2)}.`
     : "Gain not determined yet: the track is being matched.";
   const plays = [{ name: "Play its loudest 10 s", url: `audio/track/${n}?from=${from}&to=${to}`, drawn: true }];
   if (previous) {

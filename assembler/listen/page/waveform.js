@@ -1,6 +1,6 @@
 // A waveform of a short stretch, with the lines of its decisions.
 
-const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+export const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
 /** Read a WAV file of 16 or 24 bits: {rate, channels, frames, sample(frame, channel)}. */
 export function readWav(buffer) {

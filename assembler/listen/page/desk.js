@@ -1,0 +1,117 @@
+// What all parts of the page share: the current revision, and how it is edited.
+
+import { play, playing, stop } from "./player.js";
+
+export const $ = (id) => document.getElementById(id);
+export const make = (tag, properties = {}, ...content) => {
+  const found = Object.assign(document.createElement(tag), properties);
+  found.append(...content);
+  return found;
+};
+export const FRAME_S = 1 / 75;
+/** The revision that is shown; what shows it is set by page.js. */
+export const desk = { release: null, show: () => {} };
+let sending = false;
+
+let queue = Promise.resolve();
+
+// One after another: each edit is made on the revision that the one before it returned.
+export function post(path, body) {
+  queue = queue.then(() => send(path, body));
+  return queue;
+}
+
+async function send(path, body) {
+  sending = true;
+  try {
+    const answer = await fetch(path, {
+      method: "POST", headers: { "content-type": "application/json" },
+      body: JSON.stringify({ revision: desk.release.revision, ...body }),
+    });
+    const found = await answer.json();
+    if (answer.ok) desk.show(found);
+    return { status: answer.status, findings: found.findings, ok: answer.ok };
+  } catch {
+    announce("The program does not answer: start `assembler listen` again. Nothing was changed.");
+    return { status: 0, ok: false, findings: [] };
+  } finally {
+    sending = false;
+  }
+}
+
+export async function refresh() {
+  try {
+    const answer = await fetch("release.json");
+    if (answer.ok && !sending) desk.show(await answer.json());
+  } catch {
+    announce("The program does not answer: start `assembler listen` again.");
+  }
+}
+
+export function announce(text) {
+  $("message").textContent = text;
+  $("message").hidden = !text;
+}
+
+/** A button that does something. */
+export function button(name, act) {
+  const found = make("button", { type: "button" }, name);
+  found.addEventListener("click", act);
+  return found;
+}
+
+/** Seconds as m:ss.fff, with more decimals where they are needed. */
+export function clock(s, digits = 3) {
+  const sign = s < 0 ? "−" : "", whole = Math.abs(Number(s.toFixed(digits)));
+  const text = (whole % 60).toFixed(digits).padStart(digits + 3, "0");
+  return `${sign}${Math.floor(whole / 60)}:${digits > 3 ? text.replace(/0{1,3}$/, "") : text}`;
+}
+
+/** A typed time, in seconds or as m:ss.fff; NaN where it is neither. */
+export function seconds(text) {
+  const parts = text.trim().replace(",", ".").split(":");
+  if (parts.length > 3 || !parts.every((one) => /^\d+(\.\d+)?$/.test(one))) return NaN;
+  return parts.reduce((sum, one) => sum * 60 + Number(one), 0);
+}
+
+/** How far an arrow key moves a time, at a sample rate. */
+export function stepSeconds(rate) {
+  const chosen = $("step").value;
+  return chosen === "frame" ? FRAME_S : chosen === "sample" ? 1 / rate : Number(chosen);
+}
+
+/** Play what an address has with a button that stops it too; follow is called while it plays. */
+export async function playWith(pressed, key, url, gain, follow, refuse) {
+  const now = playing();
+  stop();
+  if (now && now.key === key) return;
+  const name = pressed.textContent;
+  pressed.setAttribute("aria-pressed", "true");
+  pressed.textContent = "Stop";
+  const done = () => {
+    pressed.setAttribute("aria-pressed", "false");
+    pressed.textContent = name;
+    follow(null);
+  };
+  try {
+    const answer = await fetch(url);
+    if (!answer.ok) throw new Error((await answer.json()).findings[0].message);
+    await play(key, await answer.arrayBuffer(), gain || 0, done);
+    const draw = () => {
+      const at = playing();
+      if (!at || at.key !== key) return;
+      follow(at.position / at.duration);
+      requestAnimationFrame(draw);
+    };
+    draw();
+  } catch (error) {
+    done();
+    refuse(error.message);
+  }
+}
+
+/** List findings. */
+export function showFindings(list, findings) {
+  list.replaceChildren(...findings.map((one) => make("li", { className: one.severity }, `${one.severity}: ${one.message}`)));
+}
+
