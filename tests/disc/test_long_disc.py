@@ -1,4 +1,4 @@
-"""A disc of 74 minutes and 20 tracks of real music, built once and read by programs from outside.
+"""A disc of 74 minutes, 20 tracks of real music and long pauses, read by programs from outside.
 
 Music: Debian's singularity-music (freely licensed; 48 kHz Vorbis), sections of it by `start` and
 `end`; one piece cut in two makes a segue. All names are invented. Absolute time is program time
@@ -43,22 +43,22 @@ ROWS = (
     ("Ferryman’s Reply", "A New Journey", "start: 3:00, gap: 0, lyricists: [Oda Brenn]"),
     ("Åpent hav", "Aberrations", "artist: Sørine Aakre"),
     ("Low Lantern", "Advanced Simulacra", "overlap: 5, indexes: [1:30, 3:00.5]"),
-    ("Ropewalk Round", "Awakening", ""),
+    ("Ropewalk Round", "Awakening", "end: 1:00"),
     ("Θάλασσα", "By-Product", "end: 2:30, cd_text: {title: Thalassa}"),
     ("Slack Water", "By-Product", "start: 2:30, gap: 0"),
-    ("Песня паромщика", "Coherence", "gap: 3.5, cd_text: {title: Pesnya paromshchika}"),
-    ("Tide Table", "Deprecation", "copy_permitted: true"),
-    ("Net Loft", "Enemy Unknown", "copy_permitted: true, pre_emphasis: true"),
-    ("Harbour Psalm", "Inevitable", ""),
-    ("Two Tides", "Media Threat", "end: 3:20"),
-    ("Three Tides", "Media Threat", "start: 3:20, gap: 0, indexes: [0:45]"),
-    ("Counting the Piles", "Nebula", ""),
-    ("Ebb", "Orbital Elevator", ""),
-    ("Flood", "Through Space", ""),
-    ("Neap", "win/Apex Aleph", ""),
-    ("Spring", "lose/March Thee to Dis", ""),
-    ("Longshore", "Advanced Simulacra", "start: 0:20, end: 5:10, fade_in: 2, fade_out: 4"),
-    ("Standing Wave", "Media Threat", "start: 0:30, end: 5:16, fade_in: 2, fade_out: 4"),
+    ("Песня паромщика", "Coherence", "end: 1:00, gap: 3.5, cd_text: {title: Pesnya paromshchika}"),
+    ("Tide Table", "Deprecation", "end: 1:00, copy_permitted: true"),
+    ("Net Loft", "Enemy Unknown", "end: 1:00, copy_permitted: true, pre_emphasis: true"),
+    ("Harbour Psalm", "Inevitable", "end: 1:00"),
+    ("Two Tides", "Media Threat", "start: 2:00, end: 3:20"),
+    ("Three Tides", "Media Threat", "start: 3:20, end: 4:30, gap: 0, indexes: [0:45]"),
+    ("Counting the Piles", "Nebula", "end: 1:00"),
+    ("Ebb", "Orbital Elevator", "end: 1:00"),
+    ("Flood", "Through Space", "end: 1:00"),
+    ("Neap", "win/Apex Aleph", "end: 1:00, gap: 9:38"),
+    ("Spring", "lose/March Thee to Dis", "gap: 9:38"),
+    ("Longshore", "Advanced Simulacra", "gap: 9:38, start: 0:20, end: 1:10, fade_in: 2"),
+    ("Standing Wave", "Media Threat", "gap: 9:38, start: 0:30, end: 1:16, fade_out: 4"),
 )
 DISC_TITLES = [
     {"Θάλασσα": "Thalassa", "Песня паромщика": "Pesnya paromshchika"}.get(
@@ -235,7 +235,7 @@ def test_sha256sum_agrees(release: Path) -> None:
     assert done.stdout.count(": OK\n") == 11
 
 
-@pytest.mark.parametrize("number", [4, 18])
+@pytest.mark.parametrize("number", [4, 6])
 def test_ffmpeg_reads_the_loudness_of_a_track(
     release: Path, report: dict[str, Any], tmp_path: Path, number: int
 ) -> None:

@@ -20,7 +20,7 @@ RATE_HZ = 44100
 RELEASE = {
     "artist": "Halden Ferry Singers", "title": "Songs for Slack Water", "catalogue_number": "T-1",
     "release_date": "2027-04-16", "genre": "Choral", "barcode": "2000000000145",
-    "p_line": "2027 Tidewrack", "language": "en", "advisory": "none", "front_cover": "front.png",
+    "p_line": "2027 Tidewrack", "language": "en", "advisory": "none", "front_cover": "front.jpg",
 }  # fmt: skip
 TRACK = {
     "title": "Low Lantern", "audio": "a.wav", "isrc": "AA-6Q7-27-00001", "composers": ["Ines Falk"],
@@ -30,7 +30,7 @@ Shops = Callable[..., list[dict[str, Any]]]
 
 
 def a_cover(folder: Path, width: int = 3000, height: int | None = None) -> None:
-    Image.new("RGB", (width, height or width), "white").save(folder / "front.png")
+    Image.new("RGB", (width, height or width), "white").save(folder / "front.jpg")
 
 
 @pytest.fixture

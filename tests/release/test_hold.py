@@ -175,6 +175,7 @@ def test_a_hold_without_changes_is_the_approved_release(desk: Path) -> None:
     assert not [task for task in held.tasks if task.startswith(("match", "master", "mp3"))]
 
 
+@pytest.mark.thorough
 def test_identity_is_by_sound_and_not_by_number(desk: Path) -> None:
     manifest = content(hold="approved")
     tracks = manifest["tracks"]
@@ -200,6 +201,7 @@ def test_identity_is_by_sound_and_not_by_number(desk: Path) -> None:
     assert "+1.50 dB" in trim
 
 
+@pytest.mark.thorough
 def test_a_new_track_is_not_louder_than_the_held_album(desk: Path) -> None:
     manifest = content(hold="approved")
     soundfile.write(desk / "new.wav", peaking("dense", 3, 0.98), RATE_HZ, subtype="PCM_24")

@@ -20,6 +20,7 @@ from restoration.demo_truth import DEMO, side_truth
 from assembler.draft.song_list import read_song_list
 from assembler.manifest import load
 
+pytestmark = pytest.mark.thorough
 ROOT = Path(__file__).parents[2]
 MANIFEST = ROOT / "manifests" / "net-loft-tape.yaml"
 Sound = NDArray[np.float64]
@@ -227,7 +228,6 @@ def test_the_noise_is_there_from_the_first_sample_to_the_last(side: Side) -> Non
     assert (np.std(np.diff(hundredth, axis=1), axis=1) > 0.3 * expected).all()
 
 
-@pytest.mark.thorough
 def test_there_are_forty_clicks_at_the_stated_places_and_no_others(side: Side) -> None:
     assert len(side.truth.clicks) == 40
     for column, channel in enumerate(("left", "right")):

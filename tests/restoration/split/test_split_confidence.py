@@ -64,10 +64,12 @@ def check_confidence(pieces: list[Path]) -> None:
     assert len(late) <= most_of(len(held), LATE), late
 
 
+@pytest.mark.thorough
 def test_on_sides_made_by_code() -> None:
     check_confidence([])
 
 
+@pytest.mark.thorough
 @pytest.mark.debian_music
 def test_on_sides_of_real_music() -> None:
     check_confidence(real_music("singularity-music") + real_music("asc-music"))
