@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from assembler.artwork.texts import Group
 
 _NUMBER_BEFORE = re.compile(r"(?:^|[\s(])([A-H]?\d{1,2})[\s.):·–—-]*$")
-_DURATION_AFTER = re.compile(r"^[\s.,·|/(–—…_-]{0,80}?(\d{1,3})[:.′'’](\d\d)(?!\d)")
+_BETWEEN = r"[\s.,·|/(–—…_-]{0,80}?"
+_DURATION_AFTER = rf"{_BETWEEN}(\d{{1,3}})[:.′'’](\d\d)(?!\d)"
 _DURATION = re.compile(r"(?<![\d:.])(\d{1,3})[:.′'’](\d\d)(?![\d:.])")
 _NUMBER = re.compile(r"(?<![\w:.,-])([A-H]?\d{1,2})(?![\w:,-])")
 _FAR = 12
@@ -100,8 +101,16 @@ def _same_row(one: Box, other: Box) -> bool:
     return _overlap(one, other, 1) > 0 or _overlap(one, other, 0) > 0
 
 
-def _found_duration(stream: Stream, span: Span, end: int) -> tuple[int, Span] | None:
-    if found := _DURATION_AFTER.match(stream.text[span.end : end]):
+def duration_after(text: str, artist: str) -> re.Match[str] | None:
+    """Match the duration that follows a title at once, or after the track's own artist."""
+    name = r"\s+".join(map(re.escape, artist.split()))
+    return re.match(rf"(?:{_BETWEEN}{name})?{_DURATION_AFTER}", text)
+
+
+def _found_duration(
+    stream: Stream, track: TrackMetadata, span: Span, end: int
+) -> tuple[int, Span] | None:
+    if found := duration_after(stream.text[span.end : end], track.artist):
         place = Span(span.end + found.start(1), span.end + found.end(2))
         return int(found[1]) * 60 + int(found[2]), place
     box = stream.box(span)
@@ -123,7 +132,7 @@ def _middle(box: Box) -> float:
 
 
 def _duration(group: Group, track: TrackMetadata, span: Span, end: int) -> Iterator[ArtworkFinding]:
-    found = _found_duration(group.stream, span, end)
+    found = _found_duration(group.stream, track, span, end)
     ours = duration_text(track.duration_s)
     if found is None:
         message = f"“{track.title}” has no duration; the master’s is {ours}"
