@@ -212,12 +212,17 @@ class Desk:
         return self._played(request, lambda: self._sound.join(first, second, before_s, after_s))
 
     def _played(self, request: Request, stretch: Callable[[], Stretch]) -> Response:
+        before = self._revisions.current.number
         try:
             found = stretch()
         except AssemblerError as error:
             return self._refused(
                 404 if isinstance(error, NoSoundError) else 409, "no-sound", str(error)
             )
+        except FileNotFoundError:  # the files of an old revision are removed
+            if self._revisions.current.number == before:
+                raise
+            return self._refused(409, "no-sound", "the manifest was edited meanwhile: play again")
         return ranged(request, found)
 
     def _picture(self, request: Request) -> Response:

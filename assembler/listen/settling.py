@@ -160,7 +160,8 @@ class Settler:
         for old in self._scratch.glob("[0-9]*"):  # of revisions before
             shutil.rmtree(old, ignore_errors=True)
         for preview_file in self._scratch.glob("preview-*"):
-            preview_file.unlink(missing_ok=True)
+            if preview_file.name.split("-")[1] != scratch.name:  # this revision's are being played
+                preview_file.unlink(missing_ok=True)
         scratch.mkdir(exist_ok=True)
         digests = inputs_of(report, (), packages=False).digests(self._cache, pool.map)
         exact = check(report.source, scratch=scratch, cache=self._cache, digests=digests)

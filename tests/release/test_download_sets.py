@@ -174,7 +174,7 @@ def test_compare_names_the_set_that_changed(desk: Desk, three_sets: Path) -> Non
     code, document = desk.json("compare", old, three_sets)
     assert code == 0
     changes = [one["message"] for one in document["differences"] if one["code"] == "download"]
-    assert changes == ["radio, level, target: −23 → −24"]
+    assert changes == ["radio, level, target: −23 LUFS → −24 LUFS"]
 
 
 @pytest.mark.parametrize(
