@@ -19,15 +19,18 @@ from assembler.artwork.reading import PdfReading
 from assembler.artwork.texts import Group, groups_of, text_findings
 from assembler.errors import AssemblerError, FindingsError
 from assembler.findings import Finding, errors_in
-from assembler.finished.release_folder import REPORT
+from assembler.finished.finished import FinishedRelease
+from assembler.finished.release_folder import RELEASES, REPORT
 from assembler.finished.report_reader import read_report
 from assembler.manifest import Manifest, ManifestFile
+from assembler.manifest.editions import edition_tracks, with_tracks
 from assembler.mastering.plan import name_of
-from assembler.metadata import track_metadata
+from assembler.metadata import TrackMetadata, printed_tracks
 from assembler.preflight.check import check
+from assembler.preflight.editions import orders_in
 from assembler.sequence import DiscOrder
-from assembler.sequence.frames import SAMPLES_PER_FRAME
-from assembler.sequence.order import TrackSound, lay_out
+from assembler.sequence.frames import DISC_RATE_HZ
+from assembler.sequence.order import TrackSound, lay_out, placed_at
 from assembler.sleeve.layout import Document, documents
 from assembler.sleeve.packages import figures_of
 
@@ -116,8 +119,7 @@ def check_artwork(
             "no `sleeve:`: add `sleeve: {package: jewel_case}`, with the package that you print"
         )
         raise FindingsError([source.finding("error", "no-sleeve", (), message)])
-    discs, durations = _running_order(source)
-    tracks = track_metadata(manifest, discs)
+    tracks, durations = _tracks_of(source)
     texts, parts = documents(manifest, tracks)
     chosen = _chosen(parts, part)
     with ExitStack() as stack:
@@ -173,31 +175,32 @@ def _chosen(parts: Sequence[Document], name: str | None) -> list[Document]:
     return chosen
 
 
-def _running_order(source: ManifestFile) -> tuple[tuple[DiscOrder, ...], str]:
-    """Return the running order, and what its durations come from; nothing where they are not known.
+def _tracks_of(source: ManifestFile) -> tuple[tuple[TrackMetadata, ...], str]:
+    """Return the tracks as sheets list them, and what their durations come from, if it is known.
 
     The sources say how long the tracks are; where they are not there, the last build does.
     """
-    if discs := check(source).discs:
-        return discs, "the sources"
     manifest = source.manifest
-    folder = source.path.parent / "releases" / name_of(manifest)
+    if editions := check(source).editions:
+        return printed_tracks(manifest, orders_in(editions)), "the sources"
+    folder = source.path.parent / RELEASES / name_of(manifest)
     try:
-        built = read_report(folder / REPORT, manifest).tracks
+        built = read_report(folder / REPORT, manifest)
     except (ValueError, OSError):
-        built = []
-    if [track.title for track in built] == [track.full_title for track in manifest.tracks]:
-        return _laid_out(manifest, [track.frames or 0 for track in built]), "the last build"
-    return _laid_out(manifest, [75 * _ANY_LENGTH_S] * len(manifest.tracks)), ""
+        built = None
+    titles = [track.full_title for track in manifest.tracks]
+    if built and [track.title for track in built.tracks] == titles:
+        return FinishedRelease(folder, source, built).printed, "the last build"
+    orders = {name: _any_order(manifest, own) for name, own in edition_tracks(manifest).items()}
+    return printed_tracks(manifest, orders), ""
 
 
-def _laid_out(manifest: Manifest, frames: Sequence[int]) -> tuple[DiscOrder, ...]:
-    return lay_out(
-        [
-            TrackSound(SAMPLES_PER_FRAME * count, Fraction(2), opens_disc=track.disc)
-            for track, count in zip(manifest.tracks, frames, strict=True)
-        ]
-    )
+def _any_order(manifest: Manifest, tracks: Sequence[int]) -> list[DiscOrder]:
+    """Return the order of an edition's tracks, each of the same length."""
+    samples = DISC_RATE_HZ * _ANY_LENGTH_S
+    own = with_tracks(manifest, tracks).tracks
+    discs = lay_out([TrackSound(samples, Fraction(2), opens_disc=track.disc) for track in own])
+    return [placed_at(disc, tracks) for disc in discs]
 
 
 def _unreadable(read: Sequence[tuple[Path, Path, PdfReading]]) -> Iterator[ArtworkFinding]:

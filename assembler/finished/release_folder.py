@@ -22,6 +22,8 @@ CHECKSUMS = "SHA256SUMS"
 REPORT = "report.json"
 REPORT_TEXT = "report.txt"
 MANIFEST = "manifest.yaml"
+RELEASES = "releases"
+"""The folder beside a manifest that its releases go to."""
 _LAST = "last"
 _MOST_BYTES = 64_000_000
 _DIGEST = re.compile(r"[0-9a-f]{64}")

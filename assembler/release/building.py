@@ -15,7 +15,7 @@ from assembler.cache.limit import opened_cache
 from assembler.cancel import CancelToken
 from assembler.errors import AssemblerError, FindingsError, SourceError
 from assembler.findings import Loc
-from assembler.finished.release_folder import assembling, refuse_foreign
+from assembler.finished.release_folder import RELEASES, assembling, refuse_foreign
 from assembler.manifest import ManifestFile
 from assembler.mastering.plan import ROOMS, plan_release, release_name
 from assembler.preflight.check import CheckReport, check
@@ -114,7 +114,7 @@ def target_of(report: CheckReport, out: Path | None) -> Path:
     AssemblerError
         The path is too long, or its links form a loop.
     """
-    target = (out or report.source.path.parent / "releases") / release_name(report)
+    target = (out or report.source.path.parent / RELEASES) / release_name(report)
     try:
         target.stat()
     except FileNotFoundError:
