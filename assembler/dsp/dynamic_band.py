@@ -54,7 +54,7 @@ def dynamic(blocks: Iterable[Samples], band: FilterBand, rate_hz: int) -> Iterat
     blocks
         Stereo blocks; both channels of a band on stereo get the same gain.
     band
-        A bell or a shelf whose `db`, below 0, is the most that it takes off.
+        A bell or a shelf whose `db`, below 0, is its maximum gain reduction.
     rate_hz
         Sample rate.
     """

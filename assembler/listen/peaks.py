@@ -21,7 +21,7 @@ BASE_FRAMES = 256
 TILE_COLUMNS = 512
 COARSEST, FINEST = 8, -2
 _FULL = 32767
-_TOLD_SHARE = 0.05
+_REPORTED_SHARE = 0.05
 
 Peaks = NDArray[np.int16]
 
@@ -62,14 +62,14 @@ class SidePeaks:
 
     def _fill(self, changed: Callable[[], None]) -> None:
         rest = np.zeros((0, 2), np.float32)
-        told = 0.0
+        reported = 0.0
         for block in self.recording.blocks(0, self.recording.frames):
             rest = np.concatenate([rest, block])
             whole = len(rest) // BASE_FRAMES
             self._put(rest[: whole * BASE_FRAMES])
             rest = rest[whole * BASE_FRAMES :]
-            if self.share_read - told > _TOLD_SHARE:
-                told = self.share_read
+            if self.share_read - reported > _REPORTED_SHARE:
+                reported = self.share_read
                 changed()
         if len(rest):
             self._put(np.pad(rest, ((0, BASE_FRAMES - len(rest)), (0, 0)), "edge"))

@@ -64,7 +64,7 @@ class Band(Section):
         if self.shape not in ("bell", "low_shelf", "high_shelf"):
             raise refusal("bad-band", f"a {self.shape} can't be dynamic: use a bell or a shelf")
         if (self.db or 0.0) >= 0:
-            message = "a dynamic band needs a `db` below 0: the most that it takes off"
+            message = "a dynamic band needs a `db` below 0, its maximum gain reduction: set it"
             raise refusal("bad-band", message)
         if self.q is not None and self.shape != "bell":
             raise refusal("bad-band", f"a dynamic {self.shape} has no `q`: remove it")
