@@ -11,38 +11,39 @@ export const make = (tag, properties = {}, ...content) => {
 export const FRAME_S = 1 / 75;
 /** The revision that is shown; what shows it is set by page.js. */
 export const desk = { release: null, show: () => {} };
-let sending = false;
 
-let queue = Promise.resolve();
+let queue = Promise.resolve(), waiting = 0;
 
-// One after another: each edit is made on the revision that the one before it returned.
+// One after another: each edit is made on the revision that the one before it returned. While more
+// edits wait, the page keeps what was typed and nudged: the last answer is shown.
 export function post(path, body) {
+  waiting += 1;
   queue = queue.then(() => send(path, body));
   return queue;
 }
 
 async function send(path, body) {
-  sending = true;
   try {
     const answer = await fetch(path, {
       method: "POST", headers: { "content-type": "application/json" },
       body: JSON.stringify({ revision: desk.release.revision, ...body }),
     });
     const found = await answer.json();
-    if (answer.ok) desk.show(found);
+    if (answer.ok) desk.release = found;
     return { status: answer.status, findings: found.findings, ok: answer.ok };
   } catch {
     announce("The program does not answer: start `assembler listen` again. Nothing was changed.");
     return { status: 0, ok: false, findings: [] };
   } finally {
-    sending = false;
+    waiting -= 1;
+    if (!waiting) desk.show(desk.release);
   }
 }
 
 export async function refresh() {
   try {
     const answer = await fetch("release.json");
-    if (answer.ok && !sending) desk.show(await answer.json());
+    if (answer.ok && !waiting) desk.show(await answer.json());
   } catch {
     announce("The program does not answer: start `assembler listen` again.");
   }
@@ -94,7 +95,8 @@ export async function playWith(pressed, key, url, gain, follow, refuse) {
     follow(null);
   };
   try {
-    const answer = await fetch(url);
+    let answer = await fetch(url);
+    for (let again = 0; answer.status === 409 && again < 3; again++) answer = await fetch(url);  // the manifest was edited meanwhile
     if (!answer.ok) throw new Error((await answer.json()).findings[0].message);
     await play(key, await answer.arrayBuffer(), gain || 0, done);
     const draw = () => {

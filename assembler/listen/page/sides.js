@@ -6,10 +6,14 @@ import { Strip } from "./strip.js";
 
 const AROUND_S = 4, MOST_CUT_OFF_S = 30, NEAR_S = 0.5;
 
+// What is typed stays until it is sent; then the next answer replaces it.
 const input = (label, properties, change) => {
   const found = make("input", { type: "text", autocomplete: "off", spellcheck: false, ...properties });
   if (label) found.setAttribute("aria-label", label);
-  found.addEventListener("change", change);
+  found.addEventListener("change", () => {
+    found.dataset.value = found.value;
+    change();
+  });
   return found;
 };
 const labelled = (label, field) => make("label", { className: "field" }, make("span", {}, label), field);
@@ -239,6 +243,7 @@ export class Side {
     this.refuse("");
     if (revision && revision !== desk.release.revision) {
       this.refuse("The manifest was changed elsewhere while you dragged: make the change again.");
+      this.showMarks();
       return false;
     }
     const { ok, status, findings } = await post("edits", body);
@@ -252,8 +257,9 @@ export class Side {
   }
 
   move(mark, at, revision) {
-    const time = typeof at === "number" ? clock(Math.min(Math.max(0, at), this.side.length_s), 6) : at;
-    this.edit({ set: { [`tracks[${mark.index}].${mark.which}`]: time } }, revision);
+    const known = typeof at === "number";
+    if (known) mark.at = Math.min(Math.max(0, at), this.side.length_s);
+    this.edit({ set: { [`tracks[${mark.index}].${mark.which}`]: known ? clock(mark.at, 6) : at } }, revision);
   }
 
   take(stretch) {
@@ -316,10 +322,9 @@ export class Side {
 
   // Keys that follow each other sooner than the answer are added up.
   nudge(mark, by) {
-    mark.at += by;
+    this.move(mark, mark.at + by);
     this.sayMark();
     this.strip.reveal(mark.at);
-    this.move(mark, mark.at);
   }
 
   step(by) {
