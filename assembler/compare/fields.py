@@ -11,10 +11,10 @@ from typing import Any, get_args
 from pydantic import BaseModel
 
 from assembler.compare.difference import from_to, paths_from_to
-from assembler.finished.report_text import band_text, compressor_text
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.details import Publisher
 from assembler.manifest.tone import Band, Compress
+from assembler.manifest.tone_text import band_text, compressor_text
 from assembler.manifest.values import InRange
 from assembler.text import frames_text, shorten, signed_db
 
@@ -25,6 +25,7 @@ _FORMATS: Mapping[str, Callable[[Any], str]] = {
     "limit": frames_text,
     "trim": signed_db,
     "mono_below": "{:g} Hz".format,
+    "tape_speed": "{:g} cm/s".format,
 }
 """Fields whose unit is not in the model."""
 

@@ -132,9 +132,9 @@ class MeasuredSides:
 
     def steps(self, name: str) -> Resolved:
         """Return a side's restoration steps; what is not measured yet is left out."""
-        restoration, side = self._transfers[name].restoration, self.side(name)
+        transfer, side = self._transfers[name], self.side(name)
         faults = (side and side.faults) or _NOTHING_MEASURED
-        return resolve(restoration, faults, side.recording.rate_hz if side else 0)
+        return resolve(transfer, faults, side.recording.rate_hz if side else 0)
 
     def propose(
         self, name: str, count: int | None = None, songs: Sequence[ListedSong] | None = None

@@ -49,7 +49,7 @@ def _measured(
         "measured": side.survey is not None,
         "error": side.error,
         "steps": [
-            {"step": step, "does": done_text(step, value, transfer.restoration)}
+            {"step": step, "does": done_text(step, value, transfer)}
             for step, value in resolved.values().items()
         ],
         "faults": [_fault(one) for one in (side.survey or {}).get("findings", ())],

@@ -16,14 +16,14 @@ import numpy as np
 from assembler.audio import Recording
 from assembler.dsp.blocks import Samples, skip
 from assembler.listen.stretch import MOST_S, NoSoundError, Stretch, in_24_bits, samples_around, span
-from assembler.manifest.transfers import Restoration
 from assembler.preflight.check import CheckReport
 from assembler.preflight.sides import Side
 from assembler.preflight.track_section import TrackSection
 from assembler.restoration.chain import Resolved, correct_speed, restored_passage
 
 PLACING = ("swap_channels", "invert_polarity", "azimuth", "balance", "speed")
-"""Steps that remove nothing: they change where sound is, in its channels and in time."""
+TONE = ("playback", "equaliser")
+"""Steps that remove nothing: they change where sound is, in its channels and in time, or its EQ."""
 _RUN_UP_S = 1
 """Sound that the speed correction reads before a stretch."""
 
@@ -86,7 +86,7 @@ def with_live_sides(report: CheckReport, steps: Steps) -> CheckReport:
 
 def _live(section: TrackSection, steps: Steps) -> TrackSection:
     side = section.side
-    if side is None or side.transfer.restoration == Restoration():
+    if side is None or side.transfer.is_unchanged:
         return section
     return replace(section, recording=_live_side(side, steps))
 
@@ -175,7 +175,7 @@ def removed_stretch(
     restored = section.recording
     if side.transfer.restoration.factor != 1:  # both resampled from the same sample
         restored = _live_side(side, steps)
-    if side.transfer.restoration == Restoration():
+    if side.transfer.is_unchanged:
         before: Recording = side.original
     else:
         before = _live_side(side, steps, [step] if step else removing_steps(steps(side.name)))
@@ -186,7 +186,7 @@ def removed_stretch(
 
 def removing_steps(steps: Resolved) -> list[str]:
     """Return the names of the steps in use that remove something."""
-    return [name for name in steps.values() if name not in PLACING]
+    return [name for name in steps.values() if name not in PLACING + TONE]
 
 
 def _side_of(section: TrackSection) -> Side:

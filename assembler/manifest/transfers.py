@@ -2,7 +2,7 @@
 
 Nothing is restored that the manifest does not ask for. The order of the steps is fixed, that of the
 keys of `Restoration`: steps on one channel before those that compare both, short faults before
-steady ones, speed last.
+steady ones, speed last. Playback equalisation comes after declicking, a side's EQ before speed.
 """
 
 from __future__ import annotations
@@ -13,8 +13,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
 
+from assembler.manifest.playback import TAPE_SPEEDS, Playback, Standard, mismatch, tape_speed_of
 from assembler.manifest.section import Section, SoundFiles
+from assembler.manifest.tone import Band, MonoHertz
 from assembler.manifest.values import (
+    AtMost,
     InRange,
     Line,
     Paragraphs,
@@ -31,6 +34,7 @@ _OFF = ("off", "no", "false")
 _PERCENT = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+))\s*%?", re.ASCII)
 _MOST_PERCENT = 50
 _NOT_OF_THE_TYPE = ("default", "description", "title")
+_PLAYBACK = ("played", "recorded", "tape_speed")
 
 
 def _auto_or(least: float, most: float, unit: str) -> BeforeValidator:
@@ -62,6 +66,9 @@ Balance = Annotated[Literal["auto"] | float, _auto_or(-24, 24, "dB"), _NUMBER_OR
 Azimuth = Annotated[Literal["auto"] | float, _auto_or(-2000, 2000, "µs"), _NUMBER_OR_AUTO]
 Percent = Annotated[
     Fraction, read_as("bad-speed", _percent), WithJsonSchema({"type": ["string", "number"]})
+]
+TapeSpeed = Annotated[
+    float, read_as("bad-choice", tape_speed_of), WithJsonSchema({"enum": list(TAPE_SPEEDS)})
 ]
 
 
@@ -173,5 +180,51 @@ class Transfer(SoundFiles):
     """Who transferred it."""
     notes: Paragraphs | None = None
     """Notes on the transfer."""
+    played: Standard | None = None
+    """Playback standard of the deck in the transfer."""
+    recorded: Standard | None = None
+    """Standard by which the tape was recorded; the difference to `played` is corrected."""
+    tape_speed: TapeSpeed | None = None
+    """Tape speed in cm/s, for `played` and `recorded`."""
     restoration: Restoration = Restoration()
     """The restoration of the side."""
+    equaliser: Annotated[tuple[Band, ...], BeforeValidator(AtMost(100, "bands").validate)] = ()
+    """EQ bands of the whole side, before those of its tracks."""
+    mono_below: MonoHertz | None = None
+    """Mono below this frequency on the whole side, after its EQ bands, Hz."""
+
+    @model_validator(mode="after")
+    def _whole_playback(self) -> Transfer:
+        given = (self.played, self.recorded, self.tape_speed)
+        missing = [key for key in _PLAYBACK if getattr(self, key) is None]
+        if missing and any(given):
+            keys = " and ".join(f"`{key}`" for key in missing)
+            message = f"playback equalisation needs {keys} too: add {keys}, or remove the others"
+            raise refusal("bad-playback", message)
+        asked = self._asked_playback
+        if asked and (why := mismatch(asked)):
+            raise refusal("bad-playback", why)
+        return self
+
+    @property
+    def _asked_playback(self) -> Playback | None:
+        if self.played is None or self.recorded is None or self.tape_speed is None:
+            return None
+        return Playback(self.played, self.recorded, self.tape_speed)
+
+    @property
+    def playback(self) -> Playback | None:
+        """The standards whose difference is corrected; None where there is none."""
+        asked = self._asked_playback
+        return asked if asked and len(set(asked.constants)) > 1 else None
+
+    @property
+    def tone(self) -> dict[str, Any]:
+        """What changes the sound beside the restoration, as plain data; empty without any."""
+        keys = {*(_PLAYBACK if self.playback else ()), "equaliser", "mono_below"}
+        return self.model_dump(mode="json", include=keys, exclude_defaults=True)
+
+    @property
+    def is_unchanged(self) -> bool:
+        """Whether the side's sound stays as it is."""
+        return self.restoration == Restoration() and not self.tone

@@ -11,6 +11,7 @@ from assembler.findings import Loc
 from assembler.manifest.model import Manifest, Release, Track
 from assembler.manifest.sets import Level, LevelChange
 from assembler.manifest.tone import Band, Compress, Dynamic
+from assembler.manifest.transfers import Transfer
 from assembler.text import shorten
 
 _NEAR = 0.75
@@ -49,6 +50,10 @@ _SYNONYMS: dict[type[BaseModel], dict[str, str]] = {
         "ensemble": "orchestra", "soloist": "soloists", "conductors": "conductor",
         "country": "recording_country", "phonogram": "p_line",
         "original_date": "original_release_date",
+    },
+    Transfer: {
+        "eq": "equaliser", "equalizer": "equaliser", "mono": "mono_below", "speed": "tape_speed",
+        "playback": "played", "recorded_with": "recorded",
     },
     Band: {
         "type": "shape", "kind": "shape", "frequency": "hz", "freq": "hz", "gain": "db",

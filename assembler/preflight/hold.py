@@ -91,6 +91,8 @@ def approved_track(manifest: Manifest, section: TrackSection) -> ApprovedTrack:
     ]
     if track.mono_below is not None:  # digests of approvals without it stay
         settings.append({"mono_below": track.mono_below})
+    if transfer and transfer.tone:
+        settings.append({"side": transfer.tone})
     if track.compress is not None:
         settings.append({"compress": track.compress.model_dump(mode="json")})
     return ApprovedTrack(

@@ -9,6 +9,7 @@ from itertools import pairwise
 from assembler.audio import Recording
 from assembler.findings import Finding, Loc
 from assembler.manifest import ManifestFile
+from assembler.preflight.sides import band_findings
 from assembler.preflight.track_section import TrackSection
 from assembler.text import clock_text, duration_text
 
@@ -153,11 +154,4 @@ def section_findings(source: ManifestFile, loc: Loc, section: TrackSection) -> I
         )
         key = "fade_out" if track.fade_out else "fade_in"
         yield source.finding("error", "fade-too-long", (*loc, key), message)
-    for number, band in enumerate(track.equaliser):
-        if band.hz >= section.recording.rate_hz / 2:
-            message = (
-                f"{band.hz:g} Hz is not below half of the recording's rate "
-                f"({section.recording.rate_hz} Hz): remove this band"
-            )
-            place = (*loc, "equaliser", number, "hz")
-            yield source.finding("error", "band-too-high", place, message)
+    yield from band_findings(source, loc, track, section.recording.rate_hz)

@@ -11,9 +11,10 @@ from typing import Any
 from assembler.audio import Recording
 from assembler.audio.probe import probe
 from assembler.cache.folder import CacheFolder, cache_key
-from assembler.findings import Finding
+from assembler.findings import Finding, Loc
 from assembler.manifest import ManifestFile
-from assembler.manifest.transfers import Restoration, Transfer
+from assembler.manifest.filters import Equalised
+from assembler.manifest.transfers import Transfer
 from assembler.text import clock_text
 
 METHOD = 2
@@ -96,14 +97,13 @@ def side_of(
         The side can't be read to its end.
     """
     transfer = source.manifest.transfers[name]
-    restoration = transfer.restoration
     if scratch is None or cache is None:
-        if restoration == Restoration():
+        if transfer.is_unchanged:
             return Side(name, transfer, original, original, {})
-        frames = int(original.frames / restoration.factor + Fraction(1, 2))
+        frames = int(original.frames / transfer.restoration.factor + Fraction(1, 2))
         files = tuple(replace(file, frames=frames, needs_ffmpeg=True) for file in original.files)
         return Side(name, transfer, original, Recording(files, original.source_files), {})
-    if restoration == Restoration():
+    if transfer.is_unchanged:
         return Side(name, transfer, original, original, _unrestored_report(original, cache))
     return _restored_side(name, transfer, original, scratch, cache)
 
@@ -134,6 +134,12 @@ def side_findings(source: ManifestFile, sides: Mapping[str, Side]) -> Iterator[F
         if name not in sides:
             continue
         side, noise = sides[name], transfer.restoration.noise
+        yield from band_findings(
+            source, loc, transfer, side.original.rate_hz / transfer.restoration.factor
+        )
+        if transfer.played and not transfer.playback:
+            message = "`played` and `recorded` have the same time constants: nothing is corrected"
+            yield source.finding("note", "same-playback", (*loc, "played"), message)
         whole_s = Fraction(side.original.frames, side.original.rate_hz)
         if noise and noise.to > whole_s:
             message = (
@@ -151,18 +157,31 @@ def side_findings(source: ManifestFile, sides: Mapping[str, Side]) -> Iterator[F
             )
 
 
+def band_findings(
+    source: ManifestFile, loc: Loc, section: Equalised, rate_hz: Fraction | int
+) -> Iterator[Finding]:
+    """Find EQ bands that are not below half of the recording's rate."""
+    for number, band in enumerate(section.equaliser):
+        if band.hz >= rate_hz / 2:
+            message = (
+                f"{band.hz:g} Hz is not below half of the recording's rate ({round(rate_hz)} Hz): "
+                "remove this band"
+            )
+            place = (*loc, "equaliser", number, "hz")
+            yield source.finding("error", "band-too-high", place, message)
+
+
 def _restored_side(
     name: str, transfer: Transfer, original: Recording, scratch: Path, cache: CacheFolder
 ) -> Side:
-    key = cache_key(
-        "restored side", METHOD, original.sha256s, original.rate_hz, transfer.restoration
-    )
+    asked = transfer.restoration, *([transfer.tone] if transfer.tone else ())
+    key = cache_key("restored side", METHOD, original.sha256s, original.rate_hz, *asked)
     sound_key = cache_key("sound of", key)
 
     def restore_to(path: Path) -> dict[str, Any]:
         from assembler.restoration.side_file import restore_side
 
-        return restore_side(original, transfer.restoration, path)
+        return restore_side(original, transfer, path)
 
     def make(path: Path) -> None:
         report = restore_to(path)

@@ -10,7 +10,7 @@ from assembler.dsp.compressor_settings import CompressorSettings
 from assembler.dsp.equaliser import FilterBand
 from assembler.dsp.resample import position_at
 from assembler.manifest import Track
-from assembler.manifest.tone import Band
+from assembler.manifest.filters import bands_of
 from assembler.preflight.sides import Side
 
 HIDDEN = -1
@@ -61,31 +61,6 @@ class TrackSection:
         """Return its length in samples at another rate."""
         own_hz = self.recording.rate_hz
         return position_at(self.end, own_hz, rate_hz) - position_at(self.start, own_hz, rate_hz)
-
-
-def bands_of(track: Track) -> tuple[FilterBand, ...]:
-    """Return the bands of a track's equaliser, and last the one that makes it mono below."""
-    bands = [filter_of(band) for band in track.equaliser]
-    if track.mono_below is not None:
-        bands.append(FilterBand("high_pass", track.mono_below, slope=24, on="side"))
-    return tuple(bands)
-
-
-def filter_of(band: Band) -> FilterBand:
-    """Return the filter that a band of the manifest asks for."""
-    dynamic: CompressorSettings | None = None
-    if asked := band.dynamic:
-        times_s = asked.attack / 1000, asked.release / 1000
-        dynamic = CompressorSettings(asked.threshold, asked.ratio, *times_s, asked.knee)
-    return FilterBand(
-        band.shape,
-        band.hz,
-        band.db or 0.0,
-        band.q,
-        band.slope or 12,
-        band.on or "stereo",
-        dynamic,
-    )
 
 
 def compressor_of(track: Track) -> CompressorSettings | None:

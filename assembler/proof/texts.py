@@ -76,10 +76,12 @@ _WITHOUT = {
     "swap_channels": "without the exchange of the channels",
     "invert_polarity": "without the change of polarity",
     "declick": "without the repair of clicks",
+    "playback": "without the correction of the playback EQ",
     "azimuth": "without the correction of the azimuth",
     "balance": "without the correction of the balance",
     "hum": "without the removal of hum",
     "noise": "without the noise reduction",
+    "equaliser": "without the EQ of the side",
     "speed": "without the correction of the speed",
 }
 

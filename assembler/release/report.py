@@ -42,7 +42,7 @@ from assembler.finished.report_form import (
 from assembler.finished.report_text import report_text
 from assembler.manifest import Manifest
 from assembler.manifest.sets import DISC, DOWNLOAD
-from assembler.manifest.transfers import Restoration
+from assembler.manifest.transfers import Transfer
 from assembler.mastering.levels import compression_json, gain_reduction_json, levels_json
 from assembler.mastering.plan import ROOMS, Plan, Room
 from assembler.mastering.render import FinishedTrack
@@ -374,12 +374,10 @@ def _source(
 def _done(section: TrackSection) -> DoneReport:
     """Return the processing of a track that the manifest asks for, without its level."""
     track, side = section.track, section.side
-    restoration = side.transfer.restoration if side else Restoration()
+    transfer = side.transfer if side else None
     done = DoneReport(
         side=side.name if side else None,
-        mended=restoration.model_dump(
-            mode="json", by_alias=True, exclude_none=True, exclude_defaults=True
-        ),
+        mended={**_restoration(transfer), **transfer.tone} if transfer else {},
         equaliser=[band.model_dump(exclude_none=True) for band in track.equaliser],
         fade_in_s=float(section.fade_in_s),
         fade_out_s=float(section.fade_out_s),
@@ -393,6 +391,12 @@ def _done(section: TrackSection) -> DoneReport:
     if track.compress is not None:
         asked["compress"] = track.compress.model_dump(exclude_none=True)
     return done.model_copy(update=asked)
+
+
+def _restoration(transfer: Transfer) -> dict[str, Any]:
+    return transfer.restoration.model_dump(
+        mode="json", by_alias=True, exclude_none=True, exclude_defaults=True
+    )
 
 
 def _delivered(track: FinishedTrack | None, bits: int) -> DeliveredReport | None:

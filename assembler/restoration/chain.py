@@ -7,7 +7,7 @@ transfer itself stays unchanged, and restoration is documented and reversible.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from functools import partial
@@ -15,7 +15,11 @@ from typing import Any, Literal, Protocol
 
 from assembler.audio import Recording
 from assembler.dsp.blocks import Samples, skip
-from assembler.manifest.transfers import Restoration
+from assembler.dsp.compressor_settings import CompressorSettings
+from assembler.dsp.equaliser import FilterBand, equalise
+from assembler.manifest.filters import bands_of
+from assembler.manifest.playback import Playback
+from assembler.manifest.transfers import Restoration, Transfer
 from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.programme import mean_level
 from assembler.restoration.analysis.stereo.channels import ChannelReading
@@ -29,6 +33,7 @@ from assembler.restoration.repair.clicks import declick
 from assembler.restoration.repair.delay import align_channels
 from assembler.restoration.repair.hum import dehum
 from assembler.restoration.repair.noise import denoise, measure_noise_print
+from assembler.restoration.repair.playback import correct_playback
 from assembler.restoration.repair.speed import change_speed
 
 _AROUND_S, _AROUND_HUM_S = 2, 12
@@ -60,6 +65,8 @@ class Resolved:
     invert_polarity: Literal["left", "right", "both"] | None = None
     """Channel whose polarity is inverted."""
     declick: float | None = None
+    playback: Playback | None = None
+    """Standards whose difference is corrected."""
     azimuth_us: float | None = None
     """Delay of right re left, to be corrected."""
     balance_db: float | None = None
@@ -68,6 +75,8 @@ class Resolved:
     """Mains frequency on this side in Hz, and number of harmonics."""
     noise: tuple[int, int, float] | None = None
     """Noise print (start and end in samples) and noise reduction in dB."""
+    equaliser: tuple[FilterBand, ...] = ()
+    """EQ bands, their frequencies as before the correction of speed."""
     factor: Fraction = Fraction(1)
     """Correction of speed; above 1 the side runs faster."""
     unresolved: tuple[str, ...] = ()
@@ -83,6 +92,9 @@ class Resolved:
         values: dict[str, Any] = {
             name: tuple(value) if isinstance(value, list) else value for name, value in data.items()
         }
+        if played := data.get("playback"):
+            values["playback"] = Playback(*played)
+        values["equaliser"] = tuple(map(_band, data.get("equaliser", ())))
         return cls(**{**values, "factor": Fraction(data["factor"])})
 
     def values(self) -> dict[str, Any]:
@@ -92,26 +104,34 @@ class Resolved:
             "swap_channels": self.swap_channels or None,
             "invert_polarity": self.invert_polarity,
             "declick": self.declick,
+            "playback": self.playback,
             "azimuth": self.azimuth_us,
             "balance": self.balance_db,
             "hum": self.hum,
             "noise": self.noise,
+            "equaliser": self.equaliser or None,
             "speed": None if self.factor == 1 else self.factor,
         }
         return {name: value for name, value in values.items() if value is not None}
 
 
-def resolve(restoration: Restoration, before: MeasuredFaults, rate_hz: int) -> Resolved:
+def _band(values: Sequence[Any]) -> FilterBand:
+    """Return a band from its plain data."""
+    *parts, dynamic = values
+    return FilterBand._make((*parts, CompressorSettings(**dynamic) if dynamic else None))
+
+
+def resolve(transfer: Transfer, before: MeasuredFaults, rate_hz: int) -> Resolved:
     """Return the value of each step that the manifest requests; `auto` is resolved by measurement.
 
     Parameters
     ----------
-    restoration, rate_hz
-        The steps requested for a side, and its sample rate.
+    transfer, rate_hz
+        The side with the steps requested for it, and its sample rate.
     before
         Readings of the side before restoration.
     """
-    channels = before.channels
+    channels, restoration = before.channels, transfer.restoration
     sign = -1.0 if restoration.swap_channels else 1.0
     delay_us = _measured_if_auto(restoration.azimuth, channels.delay_us, sign)
     left_db = _measured_if_auto(restoration.balance, channels.balance_db, -sign)
@@ -127,9 +147,13 @@ def resolve(restoration: Restoration, before: MeasuredFaults, rate_hz: int) -> R
         dc=channels.dc if restoration.dc else None,
         swap_channels=restoration.swap_channels,
         invert_polarity=restoration.invert_polarity,
+        playback=transfer.playback,
         azimuth_us=delay_us,
         balance_db=left_db,
         hum=(hum_hz, hum.harmonics) if hum and hum_hz else None,
+        equaliser=tuple(
+            band._replace(hz=band.hz / float(restoration.factor)) for band in bands_of(transfer)
+        ),
         factor=restoration.factor,
         unresolved=tuple(name for name, is_unresolved in unresolved.items() if is_unresolved),
     )
@@ -222,6 +246,7 @@ def _steps(recording: Recording, resolved: Resolved, without: Collection[str]) -
         "swap_channels": lambda _, blocks: swap_channels(blocks),
         "invert_polarity": lambda which, blocks: invert_polarity(blocks, which),
         "declick": lambda strength, blocks: declick(blocks, rate_hz, strength),
+        "playback": lambda playback, blocks: correct_playback(blocks, rate_hz, playback),
         "azimuth": lambda delay_us, blocks: align_channels(blocks, rate_hz, delay_us),
         "balance": lambda left_db, blocks: correct_balance(blocks, left_db),
         "hum": lambda hum, blocks: dehum(blocks, rate_hz, *hum),
@@ -235,6 +260,8 @@ def _steps(recording: Recording, resolved: Resolved, without: Collection[str]) -
         first, last, reduction_db = resolved.noise
         noise = measure_noise_print(_passage(steps, recording, first, last), rate_hz)
         steps["noise"] = lambda blocks: denoise(blocks, rate_hz, noise, reduction_db)
+    if resolved.equaliser and "equaliser" not in without:
+        steps["equaliser"] = lambda blocks: equalise(blocks, resolved.equaliser, rate_hz)
     return steps
 
 

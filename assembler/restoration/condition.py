@@ -10,6 +10,7 @@ from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
 from assembler.restoration.analysis.hum import HumMeter, HumReading
 from assembler.restoration.analysis.programme import ProgrammeMeter, ProgrammeReading
 from assembler.restoration.analysis.stereo.channels import ChannelMeter, ChannelReading
+from assembler.restoration.analysis.tonal_balance import TonalBalanceMeter, TonalBalanceReading
 
 
 @dataclass(frozen=True)
@@ -20,6 +21,7 @@ class Condition:
     hum: HumReading
     clicks: ClickReading
     programme: ProgrammeReading
+    tonal_balance: TonalBalanceReading
 
 
 class ConditionMeter:
@@ -31,6 +33,7 @@ class ConditionMeter:
             "hum": HumMeter(rate_hz),
             "clicks": ClickMeter(rate_hz),
             "programme": ProgrammeMeter(rate_hz),
+            "tonal_balance": TonalBalanceMeter(rate_hz),
         }
 
     def feed(self, block: Samples) -> None:

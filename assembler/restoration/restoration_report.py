@@ -8,10 +8,13 @@ from typing import Any
 import numpy as np
 
 from assembler.dsp.decibels import rounded
-from assembler.manifest.transfers import Restoration
+from assembler.manifest.playback import Playback
+from assembler.manifest.tone_text import band_text
+from assembler.manifest.transfers import Transfer
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.chain import Resolved
 from assembler.restoration.condition import Condition
+from assembler.restoration.repair.playback import analog_db
 from assembler.text import clock_text, counted, signed
 
 Levels = tuple[float | None, float | None]
@@ -25,10 +28,15 @@ _MEASURES: dict[str, tuple[str, Callable[[Condition], float | None]]] = {
     "balance": ("level of left re right, dB", lambda c: _left_re_right(c.channels.rms_dbfs)),
     "hum": ("hum, dBFS", lambda c: c.hum.level_dbfs),
 }
+_TONE: tuple[tuple[str, Callable[[Condition], float | None]], ...] = (
+    ("octave at 40 Hz re 1 kHz, dB", lambda c: c.tonal_balance.bass_db),
+    ("octave at 10 kHz re 1 kHz, dB", lambda c: c.tonal_balance.treble_db),
+)
+"""For playback EQ and EQ: the one that changes more is reported."""
 
 
 def restoration_report(
-    restoration: Restoration,
+    transfer: Transfer,
     resolved: Resolved,
     before: Condition,
     after: Condition,
@@ -38,8 +46,9 @@ def restoration_report(
 
     Parameters
     ----------
-    restoration, resolved
-        The steps requested by the manifest, and those that were done, with their values.
+    transfer, resolved
+        The side with the steps requested by the manifest, and the steps that were done with
+        their values.
     before, after
         Readings of the whole side.
     noise_dbfs
@@ -56,7 +65,7 @@ def restoration_report(
     steps = [
         {
             "step": name,
-            "done": done_text(name, value, restoration),
+            "done": done_text(name, value, transfer),
             **_measured(name, before, after, noise_dbfs),
         }
         for name, value in resolved.values().items()
@@ -68,7 +77,7 @@ def restoration_report(
         "settled": resolved.as_json(),
         "begins_s": before.programme.begins_s,
     }
-    if restoration.trim_silence:
+    if transfer.restoration.trim_silence:
         report["programme"] = programme_json(after.programme)
     return report
 
@@ -83,14 +92,22 @@ def _reasons(resolved: Resolved, before: Condition) -> dict[str, str]:
     }
 
 
-def done_text(name: str, value: Any, restoration: Restoration) -> str:
+def done_text(name: str, value: Any, transfer: Transfer) -> str:
     """Return what a step did as a phrase; the verb gives the direction, the number has no sign."""
+    restoration = transfer.restoration
     if name == "dc":
         left, right = (f"{signed(100 * part, 3)} %" for part in value)
         return f"DC offset removed: left {left}, right {right} of full scale"
     if name == "noise" and restoration.noise:
         at = f"{clock_text(restoration.noise.from_)} to {clock_text(restoration.noise.to)}"
         return f"noise reduced by {restoration.noise.reduction:g} dB, noise print from {at}"
+    if name == "playback":
+        return _playback_text(value)
+    if name == "equaliser":
+        bands = [band_text(band) for band in transfer.equaliser]
+        if transfer.mono_below is not None:
+            bands.append(f"mono below {transfer.mono_below:g} Hz")
+        return f"EQ of the whole side: {'; '.join(bands)}"
     if name == "hum":
         return f"hum of {value[0]:.3f} Hz removed, {counted(value[1], 'harmonic')}"
     if name == "azimuth":
@@ -107,6 +124,12 @@ def done_text(name: str, value: Any, restoration: Restoration) -> str:
     return "left and right swapped" if name == "swap_channels" else f"polarity inverted: {value}"
 
 
+def _playback_text(playback: Playback) -> str:
+    constants = playback.constants
+    bass, treble = (signed(analog_db(*constants, hz)) for hz in (40, 10_000))
+    return f"playback EQ corrected from {playback.text}: {bass} dB at 40 Hz, {treble} dB at 10 kHz"
+
+
 def _left_re_right(rms_dbfs: Levels) -> float | None:
     left, right = rms_dbfs
     return None if left is None or right is None else left - right
@@ -121,9 +144,17 @@ def _measured(
     elif name in _MEASURES:
         measure, value_of = _MEASURES[name]
         values = value_of(before), value_of(after)
+    elif name in ("playback", "equaliser"):
+        read = [(measure, (of(before), of(after))) for measure, of in _TONE]
+        measure, values = max(read, key=lambda one: _change(one[1]))
     else:
         return {}
     return {"measure": measure, "before": rounded(values[0]), "after": rounded(values[1])}
+
+
+def _change(values: Levels) -> float:
+    before, after = values
+    return -1.0 if before is None or after is None else abs(after - before)
 
 
 def programme_json(reading: ProgrammeReading) -> dict[str, Any]:

@@ -11,7 +11,7 @@ import soundfile
 from assembler.audio import Recording
 from assembler.dsp.blocks import Samples, feed_all, measured
 from assembler.file_names import for_libsndfile
-from assembler.manifest.transfers import Restoration
+from assembler.manifest.transfers import Transfer
 from assembler.restoration.analysis.dropouts import MOST_LISTED, DropoutMeter
 from assembler.restoration.chain import (
     correct_speed,
@@ -23,13 +23,13 @@ from assembler.restoration.condition import ConditionMeter
 from assembler.restoration.restoration_report import restoration_report
 
 
-def restore_side(recording: Recording, restoration: Restoration, file: Path) -> dict[str, Any]:
+def restore_side(recording: Recording, transfer: Transfer, file: Path) -> dict[str, Any]:
     """Restore a whole side into a file, in 32-bit float so that nothing is clipped or rounded.
 
     Parameters
     ----------
-    recording, restoration
-        The side, which is only read, and the steps that the manifest requests.
+    recording, transfer
+        The side, which is only read, and its section of the manifest, with the steps requested.
     file
         RF64 (EBU Tech 3306), because a side may exceed four gigabytes.
 
@@ -49,11 +49,11 @@ def restore_side(recording: Recording, restoration: Restoration, file: Path) -> 
     dropouts = DropoutMeter(rate_hz)
     feed_all(recording.blocks(0, end), condition, dropouts)
     before = condition.reading()
-    resolved = resolve(restoration, before, rate_hz)
+    resolved = resolve(transfer, before, rate_hz)
     blocks = measured(restored_passage(recording, resolved, 0, end), after)
     _write(file, rate_hz, correct_speed(blocks, rate_hz, resolved))
     noise_dbfs = noise_print_levels(recording, resolved) if resolved.noise else None
-    report = restoration_report(restoration, resolved, before, after.reading(), noise_dbfs)
+    report = restoration_report(transfer, resolved, before, after.reading(), noise_dbfs)
     return {**report, "dropouts": _dropouts(dropouts)}
 
 

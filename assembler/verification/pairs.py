@@ -28,9 +28,9 @@ from assembler.finished.pcm import (
     region_of_image,
 )
 from assembler.finished.report_form import TrackReport
+from assembler.manifest.filters import bands_of
 from assembler.manifest.sets import DISC, set_of
-from assembler.manifest.transfers import Restoration
-from assembler.preflight.track_section import bands_of, compressor_of
+from assembler.preflight.track_section import compressor_of
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 from assembler.verification.files import join_clips, listening_copies
 from assembler.verification.sound import (
@@ -201,7 +201,7 @@ def source_pairs(release: FinishedRelease, sources: Path) -> Iterator[FileCheck]
 def _is_restored(release: FinishedRelease, index: int) -> bool:
     """Return whether a track's source was restored before other processing."""
     side = release.manifest.tracks[index].side
-    return side is not None and release.manifest.transfers[side].restoration != Restoration()
+    return side is not None and not release.manifest.transfers[side].is_unchanged
 
 
 def _from(recording: Recording, start: int, end: int) -> Iterator[Samples]:

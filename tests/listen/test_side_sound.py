@@ -69,9 +69,7 @@ def restored(manifest: Path):
     found = {}
     for name, transfer in source.manifest.transfers.items():
         file = manifest.with_name(f"{name}.rf64")
-        report = restore_side(
-            open_recording((manifest.with_name("a.wav"),)), transfer.restoration, file
-        )
+        report = restore_side(open_recording((manifest.with_name("a.wav"),)), transfer, file)
         samples = soundfile.read(file, dtype="float32")[0]
         found[name] = samples, Resolved.from_json(report["settled"])
     return found

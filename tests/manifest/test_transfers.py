@@ -103,6 +103,55 @@ def test_a_wrong_value_is_reported(
     assert word in found[0].message
 
 
+TAPE = "file: a.wav\n    "
+
+
+def test_playback_and_eq_of_a_side(loaded: Loading) -> None:
+    keys = "played: nab\n    recorded: iec1\n    tape_speed: 38 cm/s\n    "
+    more = "equaliser: [{shape: high_pass, hz: 20}]\n    mono_below: 90"
+    transfer = loaded(side(files=TAPE + keys + more)).manifest.transfers["side-a"]
+    assert transfer.playback == ("nab", "iec1", 38)
+    assert [band.hz for band in transfer.equaliser] == [20]
+    assert transfer.mono_below == 90
+    assert not transfer.is_unchanged
+
+
+@pytest.mark.parametrize("keys", [("nab", "nab", 38), ("nab", "iec2", 19), ("iec1", "nab", 9.5)])
+def test_the_same_time_constants_change_nothing(
+    loaded: Loading, keys: tuple[str, str, float]
+) -> None:
+    played, recorded, speed = keys
+    text = f"{TAPE}played: {played}\n    recorded: {recorded}\n    tape_speed: {speed}"
+    transfer = loaded(side(files=text)).manifest.transfers["side-a"]
+    assert transfer.playback is None
+    assert transfer.is_unchanged
+
+
+@pytest.mark.parametrize(
+    ("keys", "code", "where", "word"),
+    [
+        ("played: nab", "bad-playback", "transfers.side-a", "`recorded` and `tape_speed`"),
+        ("tape_speed: 19", "bad-playback", "transfers.side-a", "`played` and `recorded`"),
+        (
+            "played: nab\n    recorded: type1\n    tape_speed: 38",
+            "bad-playback",
+            "transfers.side-a",
+            "no `type1` at 38 cm/s: use `nab` or `iec1` or `iec2`",
+        ),
+        ("tape_speed: 7.5", "bad-choice", "transfers.side-a.tape_speed", "38, 19, 9.5 or 4.75"),
+        ("played: ccir", "bad-choice", "transfers.side-a.played", "iec1"),
+        ("eq: []", "unknown-key", "transfers.side-a.eq", "`equaliser`"),
+        ("mono_below: 900", "bad-number", "transfers.side-a.mono_below", "500"),
+    ],
+)
+def test_wrong_playback_or_eq_is_one_clear_line(
+    refused: Refusing, keys: str, code: str, where: str, word: str
+) -> None:
+    (found,) = refused(side(files=TAPE + keys))
+    assert (found.code, found.where) == (code, where)
+    assert word in found.message
+
+
 def test_a_track_on_an_unknown_side_is_reported_with_the_known_sides(refused: Refusing) -> None:
     (finding,) = refused(side(track="from: side-b"))
     assert (finding.code, finding.where, finding.line) == ("unknown-side", "tracks[0].from", 7)

@@ -7,6 +7,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,14 @@ import soundfile
 from numpy.typing import NDArray
 
 from assembler import build, check, load
+from assembler.audio import open_recording
 from assembler.commands.main import main
+from assembler.dsp.equaliser import equalise
 from assembler.release.build_report import BuildReport
+from assembler.restoration.chain import Resolved
+from assembler.restoration.repair.playback import correct_playback
+from assembler.restoration.repair.speed import change_speed
+from assembler.restoration.side_file import restore_side
 
 RATE_HZ = 44_100
 LENGTH_S = 44.0
@@ -124,6 +131,80 @@ def test_the_steps_are_reported_in_order_with_readings(tmp_path: Path, side_file
     assert balance["before"] == pytest.approx(-2, abs=0.05)
     assert balance["after"] == pytest.approx(0, abs=0.05)
     assert side["tape"] == "quarter-inch"
+
+
+SIDE_EQ = (
+    ", played: nab, recorded: iec1, tape_speed: 38, "
+    "equaliser: [{shape: bell, hz: 1000, db: 6}], mono_below: 100"
+)
+
+
+@pytest.fixture(scope="module")
+def restored_with_eq(
+    side_file: Path, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[dict[str, Any], NDArray[np.float32]]:
+    """The side with playback EQ, EQ and slowed by 4 %: what its report has, and its sound."""
+    folder = tmp_path_factory.mktemp("restored")
+    path = manifest_with(folder, side_file, f"{{dc: remove, speed: -4 %}}{SIDE_EQ}")
+    transfer = load(path).manifest.transfers["side-a"]
+    report = restore_side(open_recording((side_file,)), transfer, folder / "side.rf64")
+    return report, soundfile.read(folder / "side.rf64", dtype="float32")[0]
+
+
+def test_eq_of_a_side_is_done_once_with_its_playback_eq(
+    restored_with_eq: tuple[dict[str, Any], NDArray[np.float32]], side_file: Path
+) -> None:
+    """A bell at 1 kHz is at 1 kHz after the correction of speed."""
+    report, sound = restored_with_eq
+    assert [step["step"] for step in report["steps"]] == ["dc", "playback", "equaliser", "speed"]
+    assert report["steps"][1]["done"] == (
+        "playback EQ corrected from NAB to IEC1 at 38 cm/s: +4.3 dB at 40 Hz, −2.5 dB at 10 kHz"
+    )
+    assert report["steps"][2]["done"] == (
+        "EQ of the whole side: bell 1000 Hz +6.00 dB; mono below 100 Hz"
+    )
+    resolved = Resolved.from_json(json.loads(json.dumps(report["settled"])))
+    playback, bands = resolved.playback, resolved.equaliser
+    assert playback == ("nab", "iec1", 38)
+    assert [band.hz for band in bands] == pytest.approx([1000 / 0.96, 100 / 0.96])
+    source, _ = soundfile.read(side_file, dtype="float32")
+    blocks = iter([(source - np.array(resolved.dc)).astype(np.float32)])
+    expected = equalise(correct_playback(blocks, RATE_HZ, playback), bands, RATE_HZ)
+    slowed = np.concatenate(list(change_speed(expected, RATE_HZ, Fraction(96, 100))))
+    assert len(sound) == len(slowed)
+    assert np.abs(sound - slowed).max() < 1e-5
+
+
+def test_playback_eq_is_measured_before_and_after(
+    restored_with_eq: tuple[dict[str, Any], NDArray[np.float32]],
+) -> None:
+    """The side has as much bass as noise has: the octave around 40 Hz rises by about 4.3 dB."""
+    step = restored_with_eq[0]["steps"][1]
+    assert step["measure"] == "octave at 10 kHz re 1 kHz, dB"
+    assert step["after"] < step["before"] - 2
+
+
+@pytest.mark.thorough
+def test_each_track_has_the_eq_of_its_side_before_its_own(tmp_path: Path, side_file: Path) -> None:
+    own = ", equaliser: [{shape: bell, hz: 1000, db: -6}], fade_in: 0, fade_out: 0"
+    plain = track(built(tmp_path, side_file, "off", ", fade_in: 0, fade_out: 0"), "One")
+    (tmp_path / "b").mkdir()
+    side_eq = "off, equaliser: [{shape: bell, hz: 1000, db: 6}]"
+    report = built(tmp_path / "b", side_file, side_eq, own)
+    np.testing.assert_allclose(track(report, "One"), plain, atol=2.0**-21)  # one undoes the other
+    assert main(["verify", str(report.release_dir), "--sources", str(tmp_path / "b")]) == 0
+    text = (report.release_dir / "report.txt").read_text(encoding="utf-8")
+    assert "EQ of the whole side: bell 1000 Hz +6.00 dB" in text
+
+
+def test_a_band_of_a_side_is_below_half_its_rate(tmp_path: Path, side_file: Path) -> None:
+    side_eq = "off, equaliser: [{shape: bell, hz: 30000, db: 6}]"
+    (found,) = [
+        one
+        for one in check(load(manifest_with(tmp_path, side_file, side_eq))).findings
+        if one.severity == "error"
+    ]
+    assert (found.code, found.where) == ("band-too-high", "transfers.side-a.equaliser[0].hz")
 
 
 @pytest.mark.thorough

@@ -13,11 +13,12 @@ from excerpts import Excerpt, music
 from numpy.typing import NDArray
 from restoration.faulty_music import RATE_HZ, beside, hiss, late, piece, pieces, read
 
-from assembler.manifest.transfers import Restoration
+from assembler.manifest.transfers import Restoration, Transfer
 from assembler.restoration.analysis.clicks import ClickReading
 from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.programme import ProgrammeMeter
 from assembler.restoration.analysis.stereo.channels import ChannelMeter, ChannelReading
+from assembler.restoration.analysis.tonal_balance import TonalBalanceReading
 from assembler.restoration.chain import resolve
 from assembler.restoration.condition import Condition
 
@@ -91,12 +92,13 @@ def test_a_step_of_the_azimuth_is_not_determined(number: int) -> None:
     meter = ProgrammeMeter(RATE_HZ)
     meter.feed(sound[:RATE_HZ].astype(np.float32))
     programme = meter.reading()
-    hum = HumReading(None, None, (), None)
-    before = Condition(reading, hum, ClickReading(0, (), 0), programme)
-    resolved = resolve(Restoration(azimuth="auto"), before, RATE_HZ)
+    hum, balance = HumReading(None, None, (), None), TonalBalanceReading(None, None)
+    before = Condition(reading, hum, ClickReading(0, (), 0), programme, balance)
+    side = Transfer(file="a.wav", restoration=Restoration(azimuth="auto"))
+    resolved = resolve(side, before, RATE_HZ)
     assert (resolved.azimuth_us, resolved.unresolved) == (None, ("azimuth",))
     known = replace(before, channels=replace(reading, delay_us=33.0))
-    assert resolve(Restoration(azimuth="auto"), known, RATE_HZ).azimuth_us == 33
+    assert resolve(side, known, RATE_HZ).azimuth_us == 33
 
 
 @pytest.mark.parametrize("number", [1, pytest.param(7, marks=pytest.mark.debian_music)])
