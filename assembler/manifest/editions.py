@@ -9,6 +9,12 @@ from assembler.manifest.model import Manifest, Track
 from assembler.manifest.sets import DISC, DOWNLOAD
 
 
+def called(edition: str) -> str:
+    """Return what an edition is called in a sentence."""
+    names = {DISC: "the disc", DOWNLOAD: "the download"}
+    return names.get(edition, f"the download set {edition}")
+
+
 def editions_of(manifest: Manifest) -> tuple[str, ...]:
     """Return the editions that are made, the disc first; without any, the downloads."""
     disc = (DISC,) if manifest.disc.make else ()

@@ -10,8 +10,8 @@ from itertools import groupby, pairwise
 from assembler.errors import FindingsError
 from assembler.findings import Finding, Loc
 from assembler.manifest import Manifest, ManifestFile
-from assembler.manifest.editions import edition_tracks, with_tracks
-from assembler.manifest.sets import DISC, DOWNLOAD
+from assembler.manifest.editions import called, edition_tracks, with_tracks
+from assembler.manifest.sets import DISC
 from assembler.preflight.section_findings import POINT_DISTANCE_S
 from assembler.preflight.sections import track_sounds
 from assembler.preflight.track_section import TrackSection
@@ -134,12 +134,6 @@ def _edition(
         tail_s=manifest.disc.tail,
     )
     return Edition(manifest, tracks, own, discs, hidden)
-
-
-def called(edition: str) -> str:
-    """Return what an edition is called in a sentence."""
-    names = {DISC: "the disc", DOWNLOAD: "the download"}
-    return names.get(edition, f"the download set {edition}")
 
 
 def placement_findings(source: ManifestFile) -> Iterator[Finding]:

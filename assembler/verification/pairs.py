@@ -20,19 +20,13 @@ from assembler.dsp.fades import fade
 from assembler.dsp.resample import position_at
 from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, mismatch
-from assembler.finished.pcm import (
-    Stretch,
-    first_sample,
-    in_format,
-    on_image,
-    region_of_image,
-)
-from assembler.finished.report_form import TrackReport
+from assembler.finished.pcm import first_sample, region_of_image
 from assembler.manifest.filters import bands_of
-from assembler.manifest.sets import DISC, set_of
 from assembler.preflight.track_section import compressor_of
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 from assembler.verification.files import join_clips, listening_copies
+from assembler.verification.other_edition import OtherEdition, aligned, common_part
+from assembler.verification.renderings import Rendering
 from assembler.verification.sound import (
     Difference,
     Sound,
@@ -49,82 +43,51 @@ LOSSLESS_DB, LOSSY_DB, CLIP_DB = 0.1, 1.0, 1.0
 SOURCE_DB = 0.3
 
 
-def download_pairs(release: FinishedRelease) -> Iterator[FileCheck]:
-    """Return the comparisons of all download files with the image, else with the first format."""
+def download_pairs(
+    release: FinishedRelease, other_edition: OtherEdition | None = None
+) -> Iterator[FileCheck]:
+    """Return the comparisons of all download files with the image, else with the first format.
+
+    Parameters
+    ----------
+    release
+        An edition of the release.
+    other_edition
+        The edition again, if its tracks are not those of the disc.
+    """
     formats = sorted(release.report.formats, key=lambda name: facts_of(name).lossy)
-    on_disc = release.has("disc")
-    for name in formats if on_disc else formats[1:]:
-        first = None if on_disc else formats[0]
-        for index, track in enumerate(release.tracks):
-            path = release.track_file(name, track)
-            yield path, partial(_download, release, index, first, name)
+    for name in formats:
+        for index in range(len(release.tracks)):
+            second = Rendering(release, index, name)
+            first = other_edition.on_image(index) if other_edition else None
+            if release.has("disc"):
+                first = Rendering(release, index, None)
+            elif not isinstance(first, Rendering):
+                first = Rendering(release, index, formats[0])
+            if first.release is not release or first.name != name:
+                yield second.path, partial(_download, first, second, other_edition)
 
 
 def _download(
-    release: FinishedRelease, index: int, first: str | None, second: str
+    first: Rendering, second: Rendering, other_edition: OtherEdition | None
 ) -> Iterator[Finding]:
-    track = release.tracks[index]
-    path = release.track_file(second, track)
-    left, right = (_lossless(release, index, name) for name in (first, second))
-    if left and right and _is_same_master(release, first, second):
-        found = sample_differences(left, right)
+    crosses = other_edition if first.release is not second.release else None
+    left, right = first.lossless(), second.lossless()
+    is_same = crosses.is_same_rendering if crosses else _is_same_master
+    if left and right and is_same(first, second):
+        found = sample_differences(*(common_part(left, right) if crosses else (left, right)))
     else:
-        one, other = (_sound(release, index, name) for name in (first, second))
-        lossy = any(facts_of(name).lossy for name in (first, second) if name)
-        tolerance_db = LOSSY_DB if lossy else LOSSLESS_DB
-        if not _is_same_level(release, first, second):
-            tolerance_db += _reduction_db(track)
-        gain_db = _gain_db(release, index, second) - _gain_db(release, index, first)
-        found = differences(one, other, gain_db, tolerance_db)
-    yield from _findings(path, found)
+        one, other = aligned(first, second) if crosses else (first.sound(), second.sound())
+        tolerance_db = LOSSY_DB if first.is_lossy or second.is_lossy else LOSSLESS_DB
+        if crosses or first.level != second.level:
+            tolerance_db += second.reduction_db
+        found = differences(one, other, second.gain_db - first.gain_db, tolerance_db)
+    yield from _findings(second.path, found)
 
 
-def _lossless(release: FinishedRelease, index: int, name: str | None) -> Stretch | None:
-    """Return a track's samples in a format, or for None on the image; None for a lossy format."""
-    if name is None:
-        return on_image(release, index)
-    return None if facts_of(name).lossy else in_format(release, name, index)
-
-
-def _sound(release: FinishedRelease, index: int, name: str | None) -> Sound:
-    stretch = _lossless(release, index, name)
-    if stretch is not None:
-        where = "the image" if name is None else name
-        return sound_of(stretch, f"track {release.tracks[index].number} in {where}")
-    assert name is not None
-    path = release.track_file(name, release.tracks[index])
-    rate_hz = release.report.formats[name].rates_hz[index]
-    container = facts_of(name).container
-    return Sound(path, rate_hz, partial(decoded, release.folder / path, container))
-
-
-def _is_same_level(release: FinishedRelease, first: str | None, second: str | None) -> bool:
-    one, other = (release.manifest.level_of(set_of(n) if n else DISC) for n in (first, second))
-    return one == other
-
-
-def _is_same_master(release: FinishedRelease, first: str | None, second: str | None) -> bool:
+def _is_same_master(one: Rendering, other: Rendering) -> bool:
     """Return whether two files have the same level, and each track the same rate in both."""
-    count = len(release.tracks)
-    rates = [
-        release.report.formats[name].rates_hz if name else [DISC_RATE_HZ] * count
-        for name in (first, second)
-    ]
-    return _is_same_level(release, first, second) and rates[0] == rates[1]
-
-
-def _gain_db(release: FinishedRelease, index: int, name: str | None) -> float:
-    """Return a track's gain in a format, or for None on the image."""
-    if name is None:
-        delivered = release.tracks[index].disc
-        return delivered.gain_db if delivered else 0.0
-    format_made = release.report.formats[name]
-    lossy = format_made.lossy
-    return format_made.gains_db[index] - (lossy[index].lowered_db if lossy else 0.0)
-
-
-def _reduction_db(track: TrackReport) -> float:
-    return max((one.limiting.most_db for one in track.delivered.values()), default=0.0)
+    return one.level == other.level and one.rates_hz == other.rates_hz
 
 
 def clip_pairs(release: FinishedRelease) -> Iterator[FileCheck]:
@@ -148,7 +111,7 @@ def played_sounds(release: FinishedRelease) -> Iterator[Callable[[], Sound]]:
     for own, index in (*placed, *release.others):
         formats = sorted(own.report.formats, key=lambda name: facts_of(name).lossy)
         name = None if own.report.discs else formats[0]
-        yield partial(_sound, own, index, name)
+        yield Rendering(own, index, name).sound
 
 
 def mp3_rate_hz(rate_hz: int) -> int:
@@ -193,9 +156,8 @@ def source_pairs(release: FinishedRelease, sources: Path) -> Iterator[FileCheck]
         paths = tuple(sources / file for file in track.source.files)
         if _is_restored(release, index) or not all(path.is_file() for path in paths):
             continue
-        disc = release.disc_file(track.disc_number, ".wav")
-        made = release.track_file(name, track) if name else disc
-        yield made, partial(_source, release, index, name, paths, made)
+        made = Rendering(release, index, name)
+        yield made.path, partial(_source, made, paths)
 
 
 def _is_restored(release: FinishedRelease, index: int) -> bool:
@@ -215,10 +177,9 @@ def _overlaps(release: FinishedRelease, index: int) -> bool:
     return any(track.overlap for track in release.manifest.tracks[index : index + 2])
 
 
-def _source(
-    release: FinishedRelease, index: int, name: str | None, paths: tuple[Path, ...], made: str
-) -> Iterator[Finding]:
-    track, reported = release.tracks[index], release.tracks[index].source
+def _source(one: Rendering, paths: tuple[Path, ...]) -> Iterator[Finding]:
+    release, index, made = one.release, one.index, one.path
+    track, reported = one.track, one.track.source
     which = f"track {track.number}"
     if "+".join(map(file_digest, paths)) != reported.sha256:
         message = (
@@ -227,9 +188,9 @@ def _source(
         )
         yield Finding("warning", "source-changed", made, made, 0, message)
         return
-    plain = not (_reduction_db(track) or _overlaps(release, index))
-    gain_db = _gain_db(release, index, name) if plain else None
-    delivered = _sound(release, index, name)
+    plain = not (one.reduction_db or _overlaps(release, index))
+    gain_db = one.gain_db if plain else None
+    delivered = one.sound()
     with TemporaryDirectory() as scratch:
         recording = open_recording(paths, Path(scratch))
         first = first_sample(track, delivered.rate_hz)

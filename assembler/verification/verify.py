@@ -32,6 +32,7 @@ from assembler.verification.levels import (
 )
 from assembler.verification.mailed_proof import PATH as MAILED
 from assembler.verification.mailed_proof import mailed_proof
+from assembler.verification.other_edition import OtherEdition, other_editions
 from assembler.verification.pairs import (
     FileCheck,
     clip_pairs,
@@ -126,6 +127,8 @@ def verify(
         for what, found, count in _run_checks(pool, release, set(files), sources):
             proofs.append(f"{what}: {count}")
             findings += found
+        for other in other_editions(release):
+            findings += other.not_compared()
         if second_meter:
             readings, found = second_readings(release, pool)
             findings += found
@@ -179,7 +182,8 @@ def _download_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[F
     """Return the checks of all download sets, those of one kind together."""
     found: dict[str, list[FileCheck]] = {}
     for own in release.of_sets:
-        for what, checks in _set_checks(own):
+        other = next((one for one in other_editions(release) if one.own is own), None)
+        for what, checks in _set_checks(own, other):
             found.setdefault(what, []).extend(checks)
     folders = [(one.folder, release.on(one.edition)) for one in release.manifest.made_sets]
     found["sets of download tables"] = [
@@ -193,7 +197,9 @@ def _download_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[F
     yield from found.items()
 
 
-def _set_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[FileCheck]]]:
+def _set_checks(
+    release: FinishedRelease, other_edition: OtherEdition | None
+) -> Iterator[tuple[str, Iterable[FileCheck]]]:
     """Return the checks of the files of download sets with the same tracks."""
 
     def each(
@@ -213,7 +219,7 @@ def _set_checks(release: FinishedRelease) -> Iterator[tuple[str, Iterable[FileCh
     yield "encoded files' lengths and peaks", each(coded_length, coded)
     yield "lossless files' lengths", each(plain_length, plain)
     yield "download files' levels", _level_checks(download_tracks(release))
-    yield "download files' sound", download_pairs(release)
+    yield "download files' sound", download_pairs(release, other_edition)
 
 
 def _source_checks(

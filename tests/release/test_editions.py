@@ -29,6 +29,8 @@ from assembler.listen.stretch import NoSoundError
 from assembler.preflight.shops import for_shops
 from assembler.preflight.trial import try_order
 from assembler.restoration.chain import Resolved
+from assembler.verification.other_edition import other_editions
+from assembler.verification.pairs import download_pairs
 
 RATE_HZ = 44100
 TARGET_LUFS = -20
@@ -151,6 +153,58 @@ def test_verify_reads_every_edition(made: Path, release: Path) -> None:
     assert counts["download files' tags"] == "5"
     assert counts["tracks with their sources"] == "9"
     assert counts["proof pages with pictures"] == "1"
+    assert counts["download files' sound"] == "4"  # tracks 1 and 3 of both sets with the image
+    assert [(one.severity, one.message) for one in report.findings] == [
+        ("note", "the download set hi-res, track 3: not compared with the image: not on the disc")
+    ]
+
+
+def differences(folder: Path) -> list[tuple[str, str, str]]:
+    """Compare the sets of other tracks than the disc with the image, as `verify` does."""
+    others = other_editions(open_finished(folder))
+    checks = [check for other in others for _, check in download_pairs(other.own, other)]
+    return [(one.code, one.file, one.message) for check in checks for one in check()]
+
+
+def test_a_set_of_other_tracks_is_compared_with_the_image(release: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "TWE-014"
+    shutil.copytree(release, copy)
+    path = files(copy, "shop/flac-16")[1]
+    samples, _ = soundfile.read(path, dtype="int16")
+    soundfile.write(path, samples[:, ::-1], RATE_HZ)
+    message = "does not match track 3 in the image: left and right are swapped"
+    assert differences(copy) == [
+        ("other-channels", "download/shop/flac-16/02 Tide Table.flac", message)
+    ]
+
+
+@pytest.mark.thorough
+def test_the_same_passage_at_the_same_gain_is_compared_sample_for_sample(
+    made: Path, tmp_path: Path
+) -> None:
+    """Track 3 is crossfaded with one that the sets lack, in them with 1; 4 is alone everywhere."""
+    manifest = content(([], ["disc"], [], [], ["hi-res"]), match="none")
+    manifest["tracks"][1]["gap"] = 2
+    del manifest["tracks"][2]["gap"]
+    manifest["tracks"][2]["overlap"] = 1
+    path = made / "other.yaml"
+    path.write_text(yaml.safe_dump(manifest, sort_keys=False))
+    folder = build(load(path), tmp_path / "out").release_dir
+    assert differences(folder) == []
+    notes = [note for one in other_editions(open_finished(folder)) for note in one.not_compared()]
+    crossfades = "tracks 1, 2: not compared with the image: on the disc their crossfades differ"
+    assert [one.message.partition(", ")[2] for one in notes] == [
+        crossfades, crossfades, "track 4: not compared with the image: not on the disc",
+    ]  # fmt: skip
+    changed = []
+    for name, bits, step in (("shop/flac-16", 16, 1 << 16), ("hi-res/flac-24", 24, 4 << 16)):
+        file = files(folder, name)[2]
+        samples, _ = soundfile.read(file, dtype="int32")
+        samples[RATE_HZ] += step
+        soundfile.write(file, samples, RATE_HZ, subtype=f"PCM_{bits}")
+        message = "has other samples than disc/TWE-014.wav from 0:01.00 on"
+        changed.append(("other-samples", f"download/{name}/03 Ferry Bell.flac", message))
+    assert differences(folder) == changed
 
 
 def test_verify_finds_an_edition_with_other_tracks(release: Path, tmp_path: Path) -> None:

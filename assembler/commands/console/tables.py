@@ -13,7 +13,7 @@ from rich.text import Text
 from assembler.commands.console.rich_console import new_console
 from assembler.findings import Finding
 from assembler.manifest.codes import isrc_text
-from assembler.preflight.editions import called
+from assembler.manifest.editions import called
 from assembler.text import clock_text, counted, decimal, frames_text, number_ranges, signed
 
 if TYPE_CHECKING:
