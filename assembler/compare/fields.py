@@ -28,6 +28,8 @@ _FORMATS: Mapping[str, Callable[[Any], str]] = {
     "tape_speed": "{:g} cm/s".format,
 }
 """Fields whose unit is not in the model."""
+_LEFT_OUT = {"on": "all editions", "territories": "the world"}
+"""What an empty list means, where it is not none."""
 
 
 def field_changes(
@@ -116,7 +118,7 @@ def _text(key: str, value: Any, unit: str = "") -> str:
         content = ((name, _text(name, one)) for name, one in value)
         return ", ".join(f"{name} {text}" for name, text in content if text)
     if isinstance(value, tuple):
-        return ", ".join(_text(key, one, unit) for one in value)
+        return ", ".join(_text(key, one, unit) for one in value) or _LEFT_OUT.get(key, "")
     return str(value)
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from assembler.compare.fields import field_changes
 from assembler.manifest import Track
+from assembler.manifest.model import Release
 
 COMPRESS = {"threshold": -18, "ratio": 2}
 
@@ -30,3 +31,14 @@ def test_values_that_may_be_left_out_have_their_units() -> None:
     assert "100 %" in text and "60 %" in text
     (text,) = changes({"mono_below": 100}, {"mono_below": 120})
     assert "100 Hz" in text and "120 Hz" in text
+
+
+def test_a_list_that_was_left_out_is_written_as_what_it_means() -> None:
+    assert changes({}, {"on": ["disc"]}) == ["on: all editions → disc"]
+    assert changes({"on": ["disc", "shop"]}, {}) == ["on: disc, shop → all editions"]
+    assert changes({}, {"composers": ["Ines Falk"]}) == ["composers: none → Ines Falk"]
+    old, new = (
+        Release.model_validate({"title": "Songs", "artist": "Halden Ferry Singers", **keys})
+        for keys in ({"territories": ["NO"]}, {})
+    )
+    assert [text for *_, text in field_changes(old, new)] == ["NO → the world"]
