@@ -1,8 +1,8 @@
 """Download sets for broadcasters: EBU R 128 (version 5, 2023; from memory).
 
 Target −23.0 LUFS for each programme, so for each track that is sent as one; true peak at most
-−1 dBTP. R 128 s1, for items of less than two minutes or so, adds a limit of −18 LUFS short-term,
-which a set of songs is not held to here.
+−1 dBTP. R 128 s1 adds a short-term limit for short items; its text could not be opened, so it is
+not checked, as the README says.
 """
 
 from __future__ import annotations
