@@ -70,11 +70,16 @@ def sections(band: FilterBand, rate_hz: int) -> NDArray[np.float64]:
     """
     if not 0 < band.hz < rate_hz / 2:
         raise ValueError(f"{band.hz:g} Hz is not below half of {rate_hz} Hz")
-    default = {"bell": 1.0, "notch": 10.0}.get(band.shape, BUTTERWORTH_Q)
+    default = default_q(band.shape)
     qualities: Sequence[float] = [band.q or default]
     if band.slope == 24:
         qualities = [q * (band.q or default) / default for q in _TWO_STAGES_Q]
     return np.array([_section(band, q, rate_hz) for q in qualities])
+
+
+def default_q(shape: str) -> float:
+    """Return the Q of a band that names none."""
+    return {"bell": 1.0, "notch": 10.0}.get(shape, BUTTERWORTH_Q)
 
 
 def _section(band: FilterBand, q: float, rate_hz: int) -> list[float]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -10,9 +9,9 @@ import numpy as np
 from assembler.listen.decided import Decided
 from assembler.listen.measured_sides import MeasuredSides
 from assembler.listen.revisions import Revision, Revisions
-from assembler.listen.settling import Kind
 from assembler.listen.side_document import sides_json
 from assembler.listen.sound import Sound
+from assembler.listen.tone_fields import tone_json
 from assembler.manifest import Track
 from assembler.mastering.render import FinishedTrack
 from assembler.preflight.check import CheckReport, disc_json
@@ -42,12 +41,10 @@ def document(
     }
     report = revision.report
     shown = sides_json(report, sides) if report else []
-    return {**found, **_release(revision, sound.settled.tracks), "sides": shown}
+    return {**found, **_release(revision, sound), "sides": shown}
 
 
-def _release(
-    revision: Revision, finished: Mapping[tuple[Kind, int], FinishedTrack]
-) -> dict[str, Any]:
+def _release(revision: Revision, sound: Sound) -> dict[str, Any]:
     report = revision.report
     if report is None:
         return {"artist": "", "title": "", "discs": [], "tracks": [], "level": {}}
@@ -59,30 +56,26 @@ def _release(
         "discs": [disc_json(disc, limit) for disc in report.discs],
         "level": manifest.level.model_dump(mode="json"),
         "tracks": [
-            _track(report, index, track, finished) for index, track in enumerate(manifest.tracks)
+            _track(report, index, track, sound) for index, track in enumerate(manifest.tracks)
         ],
     }
 
 
-def _track(
-    report: CheckReport,
-    index: int,
-    track: Track,
-    finished: Mapping[tuple[Kind, int], FinishedTrack],
-) -> dict[str, Any]:
-    found: dict[str, Any] = {
+def _track(report: CheckReport, index: int, track: Track, sound: Sound) -> dict[str, Any]:
+    finished = sound.settled.tracks
+    return {
         "index": index,
         "title": track.full_title,
         "base_title": track.title,
         "values": {name: _plain(getattr(track, name)) for name in _SHOWN},
         "default_gap": float(report.source.manifest.disc.gap),
+        "tone": tone_json(index, track, report.source.manifest.level),
         "only_on": f"{' and '.join(track.on)} only" if track.on else "",
         **_place(report, index),
         **_source(report, index),
-        **_finished(finished.get(("track", index))),
+        **_finished(finished.get(("track", index)), sound.last("track", track)),
         "join_settled": ("join", index) in finished,
     }
-    return found
 
 
 def _place(report: CheckReport, index: int) -> dict[str, Any]:
@@ -125,11 +118,11 @@ def _source(report: CheckReport, index: int) -> dict[str, Any]:
     }
 
 
-def _finished(track: FinishedTrack | None) -> dict[str, Any]:
+def _finished(track: FinishedTrack | None, last: FinishedTrack | None) -> dict[str, Any]:
+    """Return a finished track's readings; before that, where its loudest part was last."""
     if track is None:
-        return {"settled": False}
-    bits = max(track.readings)
-    reading = track.readings[bits]
+        return {"settled": False, "loudest_from_s": _loudest_from_s(last) if last else 0.0}
+    reading = track.readings[max(track.readings)]
     return {
         "settled": True,
         "gain_db": round(track.gain_db, 3),
@@ -137,8 +130,12 @@ def _finished(track: FinishedTrack | None) -> dict[str, Any]:
         "integrated_lufs": reading.integrated_lufs,
         "true_peak_dbtp": reading.true_peak_dbtp,
         "max_gain_reduction_db": round(track.gain_reduction.most_db, 2),
-        "loudest_from_s": loudest_from_s(track.gating_blocks[bits]),
+        "loudest_from_s": _loudest_from_s(track),
     }
+
+
+def _loudest_from_s(track: FinishedTrack) -> float:
+    return loudest_from_s(track.gating_blocks[max(track.gating_blocks)])
 
 
 def loudest_from_s(gating_blocks: np.ndarray[Any, Any]) -> float:

@@ -26,6 +26,7 @@ from assembler.listen.decided import Decided
 from assembler.listen.document import document
 from assembler.listen.edits import changed_text
 from assembler.listen.guard import Guard
+from assembler.listen.level_picture import level_picture
 from assembler.listen.measured_sides import MeasuredSide, MeasuredSides
 from assembler.listen.pictures import peaks_json
 from assembler.listen.revisions import ConflictError, Revision, Revisions
@@ -41,7 +42,10 @@ _PAGE = Path(__file__).parent / "page"
 _PAPER = Path(assembler.proof.__file__).parent / "page" / "page.css"
 """The look of the proof, which the page shares."""
 _CSS, _JS = "text/css; charset=utf-8", "text/javascript; charset=utf-8"
-_SCRIPTS = ("desk", "entries", "entry", "page", "player", "restoring", "sides", "strip", "waveform")
+_SCRIPTS = (
+    "curves", "desk", "entries", "entry", "level", "page", "player", "restoring", "sides", "strip",
+    "tone", "waveform",
+)  # fmt: skip
 _FILES = {
     "": (_PAGE / "index.html", "text/html; charset=utf-8"),
     "paper.css": (_PAPER, _CSS),
@@ -97,6 +101,7 @@ class Desk:
             Route("/audio/track/{number:int}", self._track, methods=get),
             Route("/audio/join/{first:int}-{second:int}", self._join, methods=get),
             Route("/picture/track/{number:int}", self._picture, methods=get),
+            Route("/picture/track/{number:int}/level", self._level_picture, methods=get),
             Route("/picture/side/{number:int}", self._side_picture, methods=get),
             Route("/picture/side/{number:int}/spectrum", self._side_spectrum, methods=get),
             Route("/propose/side/{number:int}", self._propose, methods=["POST"]),
@@ -192,7 +197,7 @@ class Desk:
 
     def _track(self, request: Request) -> Response:
         index = request.path_params["number"] - 1
-        span_s = number_in(request, "from", 0.0), number_in(request, "to")
+        span_s = _span_s(request)
         without, step = names_in(request, "without"), request.query_params.get("step")
         stages: dict[str, Callable[[], Stretch]] = {
             "finished": lambda: self._sound.track(index, *span_s),
@@ -212,9 +217,13 @@ class Desk:
         return self._played(request, lambda: self._sound.join(first, second, before_s, after_s))
 
     def _played(self, request: Request, stretch: Callable[[], Stretch]) -> Response:
+        return self._answered(lambda: ranged(request, stretch()))
+
+    def _answered(self, answer: Callable[[], Response]) -> Response:
+        """Return an answer that reads sound, or the reason why there is none."""
         before = self._revisions.current.number
         try:
-            found = stretch()
+            return answer()
         except AssemblerError as error:
             return self._refused(
                 404 if isinstance(error, NoSoundError) else 409, "no-sound", str(error)
@@ -223,18 +232,17 @@ class Desk:
             if self._revisions.current.number == before:
                 raise
             return self._refused(409, "no-sound", "the manifest was edited meanwhile: play again")
-        return ranged(request, found)
 
     def _picture(self, request: Request) -> Response:
-        try:
-            stretch = self._sound.source(
-                request.path_params["number"] - 1,
-                number_in(request, "from", 0.0),
-                number_in(request, "to"),
-            )
-        except AssemblerError as error:
-            return self._refused(404, "no-picture", str(error))
-        return JSONResponse(peaks_json(stretch, int(number_in(request, "width", 800.0))))
+        index, width = request.path_params["number"] - 1, int(number_in(request, "width", 800.0))
+        span_s = _span_s(request)
+        return self._answered(
+            lambda: JSONResponse(peaks_json(self._sound.source(index, *span_s), width))
+        )
+
+    def _level_picture(self, request: Request) -> Response:
+        index, span_s = request.path_params["number"] - 1, _span_s(request)
+        return self._answered(lambda: JSONResponse(level_picture(self._sound, index, *span_s)))
 
     def _side_named(self, request: Request) -> tuple[str, MeasuredSide]:
         """Return the side of a request: they are numbered from 1, in the manifest's order."""
@@ -272,7 +280,7 @@ class Desk:
 
         def stretch() -> Stretch:
             name, side = self._side_named(request)
-            span_s = number_in(request, "from", 0.0), number_in(request, "to")
+            span_s = _span_s(request)
             steps, stage = self._sides.steps(name), request.query_params.get("stage")
             if stage == "source":
                 return side_stretch(side.recording, Resolved(), span_s)
@@ -295,6 +303,10 @@ class Desk:
         except AssemblerError as error:
             return self._refused(422, "no-songs", str(error))
         return JSONResponse(self._shown())
+
+
+def _span_s(request: Request) -> tuple[float, float | None]:
+    return number_in(request, "from", 0.0), number_in(request, "to")
 
 
 def listening_socket(port: int) -> socket.socket:

@@ -92,13 +92,13 @@ class Settler:
     ----------
     settled
         What is finished of the current revision.
-    match_db
-        The gain of each track that the match found last, without its trim.
+    last
+        Each track as it was finished last, of this revision or one before, by its title.
     """
 
     def __init__(self, cache: CacheFolder, scratch: Path, changed: Callable[[], None]) -> None:
         self.settled = Settled()
-        self.match_db: dict[tuple[Kind, str], float] = {}
+        self.last: dict[tuple[Kind, str], FinishedTrack] = {}
         self._cache = cache
         self._scratch = scratch
         self._changed = changed
@@ -199,8 +199,7 @@ class Settler:
             for one in (track for track in tracks if track.section.index in own):
                 one.stored(bits)
                 settled.tracks[kind, one.section.index] = one
-                track = one.section.track
-                self.match_db[kind, track.full_title] = one.gain_db - float(track.trim)
+                self.last[kind, one.section.track.full_title] = one
             self._changed()
 
         return Task(f"{kind}: settled from track {min(own) + 1}", note, (task,))

@@ -23,10 +23,12 @@ from assembler.listen.side_sound import (
     with_live_sides,
 )
 from assembler.listen.stretch import NoSoundError, Stretch, span
-from assembler.listen.stretches import RegionPreview
+from assembler.listen.stretches import Reductions, RegionPreview, course_part
+from assembler.manifest import Track
 from assembler.mastering.limiting import limiter_of
 from assembler.mastering.passage import prepare
 from assembler.mastering.plan import Plan, plan_release
+from assembler.mastering.render import FinishedTrack
 from assembler.preflight.check import CheckReport
 from assembler.preflight.track_section import TrackSection
 from assembler.restoration.chain import Resolved
@@ -77,6 +79,10 @@ class Sound:
         """What is finished of this revision."""
         return self._settler.settled
 
+    def last(self, kind: Kind, track: Track) -> FinishedTrack | None:
+        """Return a track as it was finished last, of this revision or one before."""
+        return self._settler.last.get((kind, track.full_title))
+
     def track(self, index: int, start_s: float, end_s: float | None) -> Stretch:
         """Return a stretch of a track's finished file.
 
@@ -99,6 +105,19 @@ class Sound:
             pcm = np.concatenate([np.zeros((0, 2), np.int32), *known.pcm(place.bits, start, end)])
             return Stretch(pcm, known.rate_hz, place.bits, exact=True)
         return place.stretch(start, end)
+
+    def reductions(self, index: int, start_s: float, end_s: float | None) -> Reductions:
+        """Return the gain reduction of a stretch of a track's finished file; see `track`."""
+        known = self.settled.tracks.get(("track", index))
+        place = self._place("track", index)
+        edges = span(place.length, place.rate_hz, start_s, end_s)
+        if known is None:
+            return place.reductions(*edges)
+        limiter = course_part(known.gain_reduction.course_db, *edges, place.rate_hz)
+        if known.compression is None:
+            return Reductions(limiter, None)
+        course_db = known.compression.course_db
+        return Reductions(limiter, course_part(course_db, *edges, place.rate_hz))
 
     def join(self, before: int, index: int, before_s: float, after_s: float) -> Stretch:
         """Return the end of a track and the beginning of the next, as the disc has them.
@@ -199,5 +218,5 @@ class Sound:
 
     def _gain_db(self, kind: Kind, section: TrackSection) -> float:
         """Return the best gain known: what the match found last, with the trim of now."""
-        known = self._settler.match_db.get((kind, section.track.full_title), 0.0)
-        return known + float(section.track.trim)
+        last, trim_db = self.last(kind, section.track), float(section.track.trim)
+        return trim_db + (last.gain_db - float(last.section.track.trim) if last else 0.0)

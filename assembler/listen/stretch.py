@@ -10,6 +10,7 @@ import soundfile
 
 from assembler.audio import Recording
 from assembler.dsp.blocks import Pcm, Samples
+from assembler.dsp.dither import samples_of
 from assembler.errors import AssemblerError
 
 MOST_S = 600.0
@@ -38,6 +39,10 @@ class Stretch:
     rate_hz: int
     bits: int
     exact: bool
+
+    def samples(self) -> Samples:
+        """Return it at full scale 1."""
+        return samples_of(self.pcm, self.bits)
 
     def wav(self) -> bytes:
         """Return it as a WAV file."""

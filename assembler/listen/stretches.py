@@ -18,8 +18,9 @@ from assembler.dsp.dither import Quantizer
 from assembler.dsp.limiter import LimiterSettings
 from assembler.dsp.resample import position_at
 from assembler.listen.stretch import Stretch
+from assembler.mastering.gain_reduction import COURSE_STEPS_PER_SECOND, GainReductionLog
 from assembler.mastering.limiting import limited
-from assembler.mastering.passage import RenderedPassage, with_silence
+from assembler.mastering.passage import RenderedPassage, compressions_of, with_silence
 from assembler.preflight.track_section import TrackSection
 
 RUN_UP_S = 3.0
@@ -63,6 +64,46 @@ class RegionPreview:
         whole = begin + start, begin + end
         pcm = preview(self.rendered, self.gains_db, self.limiter, whole, self.bits)
         return Stretch(pcm, self.rate_hz, self.bits, exact=False)
+
+    def reductions(self, start: int, end: int) -> Reductions:
+        """Measure the gain reduction of a stretch, which begins at a step of 0.1 s."""
+        begin = (0, *self.rendered.cuts)[self.region]
+        run_up = max(0, begin + start - round(RUN_UP_S * self.rate_hz))
+        short, first, origin = _cut(self.rendered, run_up, begin + end)
+        edges = (begin + start - origin, begin + end - origin)
+        log, gains = GainReductionLog(self.rate_hz, edges), self.gains_db[first:]
+        for _ in limited(short, gains[: len(short.sections)], self.limiter, log):
+            pass
+        compression = compressions_of(short)[self.region - first]
+        if compression is None:
+            return Reductions(log.tracks()[1].course_db, None)
+        begins = (0, *short.parts)[self.region - first]
+        return Reductions(
+            log.tracks()[1].course_db,
+            course_part(compression.course_db, edges[0] - begins, edges[1] - begins, self.rate_hz),
+        )
+
+
+@dataclass(frozen=True)
+class Reductions:
+    """Gain reduction of a stretch, the maximum of each 0.1 s in dB.
+
+    Attributes
+    ----------
+    limiter
+        Of the limiter.
+    compressor
+        Of the track's compressor; None without one.
+    """
+
+    limiter: tuple[float, ...]
+    compressor: tuple[float, ...] | None
+
+
+def course_part(course: Sequence[float], start: int, end: int, rate_hz: int) -> tuple[float, ...]:
+    """Return the steps of 0.1 s of a course that a stretch reaches into."""
+    step = rate_hz // COURSE_STEPS_PER_SECOND
+    return tuple(course[max(0, start) // step : -(-max(0, end) // step)])
 
 
 def preview(
@@ -132,7 +173,7 @@ def _cut(rendered: RenderedPassage, start: int, end: int) -> tuple[RenderedPassa
     short = replace(
         rendered,
         sections=tuple(sections),
-        file=rendered.file.with_name(f"{rendered.file.name}.{start}-{end}"),
+        file=rendered.file.with_name(f"{rendered.file.stem}-{start}-{end}.f32"),
         lengths=tuple(lengths),
         overlaps=tuple(overlaps),
         cuts=(),

@@ -20,9 +20,13 @@ from assembler.manifest.yaml_edits import (
     Edit,
     PlainValue,
     UneditableError,
+    appended_item,
     applied,
+    end_of,
+    item_indent,
     item_yaml,
     remove_key,
+    removed_item,
     set_key,
 )
 
@@ -32,6 +36,8 @@ NewItem = Mapping[str, PlainValue]
 _KEYS = {name: field.alias or name for name, field in Track.model_fields.items()}
 TRACK_KEYS = [_KEYS[name] for name in sorted(_KEYS, key=lambda n: n in TrackDetails.model_fields)]
 """A track's keys in the order in which they are written: its details last."""
+_IN_A_TRACK = 3
+"""Parts of the shortest place of an item inside a track; other lists have numbers elsewhere."""
 _PART = re.compile(r"([^.\[\]]+)|\[(\d+)\]")
 _REFUSED = "can't be changed here without touching something else: change it in the file"
 
@@ -65,7 +71,8 @@ def edit_text(
     text
         YAML that loads.
     changes
-        New values by place; None removes the key.
+        New values by place; None removes the key or the item of a list. A place below the item
+        after the last, such as ``tracks[3].equaliser[2].hz`` of a list of two, appends one.
     orders
         The order of a mapping's keys, by the length of its place; others are put last.
 
@@ -107,8 +114,7 @@ def arrange_items(text: str, loc: Loc, items: Sequence[int | NewItem]) -> str:
     if not isinstance(node, yaml.SequenceNode) or node.flow_style:
         raise AssemblerError(f"`{where_text(loc)}` {_REFUSED}")
     pieces, head, tail = _pieces(text, node)
-    dash = text.rfind("\n", 0, node.value[0].start_mark.index) + 1
-    indent = text[dash : text.index("-", dash)]
+    indent = item_indent(text, node)
     newline = "\r\n" if "\r\n" in text else "\n"
     arranged = [pieces[i] if isinstance(i, int) else item_yaml(i, indent, newline) for i in items]
     content[:] = [content[i] if isinstance(i, int) else _as_parsed(i) for i in items]
@@ -154,7 +160,7 @@ def _with_parents(content: Any, changes: Mapping[Loc, Value]) -> dict[Loc, Any]:
         if value is None and _get(content, loc) is None:
             continue
         made = len(loc)
-        while made > 1 and isinstance(loc[made - 2], str) and _is_no_node(content, loc[: made - 1]):
+        while made > 1 and _can_be_made(content, loc[: made - 1]):
             made -= 1
         if made == len(loc):
             found[loc] = value
@@ -166,9 +172,12 @@ def _with_parents(content: Any, changes: Mapping[Loc, Value]) -> dict[Loc, Any]:
     return found
 
 
-def _is_no_node(content: Any, loc: Loc) -> bool:
-    """Return whether a place is missing, or holds a text where a mapping is wanted."""
-    return not isinstance(_get(content, loc), dict | list)
+def _can_be_made(content: Any, loc: Loc) -> bool:
+    """Return whether a place holds no mapping or list yet, and can: a key, or the next item."""
+    if isinstance(_get(content, loc), dict | list):
+        return False
+    listed = _get(content, loc[:-1])
+    return isinstance(loc[-1], str) or (isinstance(listed, list) and loc[-1] == len(listed))
 
 
 def _get(content: Any, loc: Loc) -> Any:
@@ -184,6 +193,8 @@ def _set(content: Any, loc: Loc, value: Any) -> None:
     parent = _get(content, loc[:-1])
     if value is None:
         del parent[loc[-1]]
+    elif isinstance(parent, list):
+        parent.append(_as_parsed(value))
     else:
         parent[loc[-1]] = _as_parsed(value)
 
@@ -225,6 +236,8 @@ def _all(node: Any) -> Iterator[Any]:
 def _edit(text: str, root: Any, loc: Loc, value: Any, order: Sequence[str]) -> Edit:
     mapping, name = _node(root, loc[:-1]), str(loc[-1])
     place = f"`{where_text(loc)}` {_REFUSED}"
+    if isinstance(mapping, yaml.SequenceNode):
+        return _edit_item(text, mapping, loc, value)
     if not isinstance(mapping, yaml.MappingNode) or not mapping.value:
         raise AssemblerError(place)
     if mapping is not root and text[mapping.start_mark.index] in "&*":
@@ -239,10 +252,29 @@ def _edit(text: str, root: Any, loc: Loc, value: Any, order: Sequence[str]) -> E
         raise AssemblerError(f"{place}: {error}") from error
 
 
+def _edit_item(text: str, items: yaml.SequenceNode, loc: Loc, value: Any) -> Edit:
+    """Return the edit that removes an item of a list inside a track, or appends one."""
+    place, at, count = f"`{where_text(loc)}` {_REFUSED}", loc[-1], len(items.value)
+    if len(loc) < _IN_A_TRACK or not isinstance(at, int) or not count:
+        raise AssemblerError(place)
+    try:
+        if isinstance(value, Mapping) and at == count:
+            return appended_item(text, items, value)
+        if value is not None or count == 1:
+            raise AssemblerError(place)
+        if items.flow_style:
+            return removed_item(text, items, at)
+    except UneditableError as error:
+        raise AssemblerError(f"{place}: {error}") from error
+    pieces, head, _ = _pieces(text, items)
+    start = len(head) + sum(map(len, pieces[:at]))
+    return Edit(start, start + len(pieces[at]), "")
+
+
 def _pieces(text: str, node: yaml.SequenceNode) -> tuple[list[str], str, str]:
     """Cut a list into its items' lines; return these, and the text before and after."""
     starts = [_first_line(text, item.start_mark.index) for item in node.value]
-    last = node.value[-1].end_mark.index
+    last = end_of(node.value[-1])
     end = text.rfind("\n", 0, last) + 1 if text[:last].endswith("\n") else text.find("\n", last) + 1
     end = end or len(text)
     while text[:end].rstrip(" ").endswith("\n\n"):  # the blank lines before what follows

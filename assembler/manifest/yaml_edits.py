@@ -115,15 +115,16 @@ def remove_key(text: str, mapping: yaml.MappingNode, name: str) -> Edit:
     """Return the edit that removes a key of a mapping; see `set_key`."""
     at = next(i for i, (key, _) in enumerate(mapping.value) if key.value == name)
     key, value = mapping.value[at]
-    start, end = key.start_mark.index, value.end_mark.index
+    start, end = key.start_mark.index, end_of(value)
     if mapping.flow_style:
         if at:
             start = mapping.value[at - 1][1].end_mark.index
         elif len(mapping.value) > 1:
             end = mapping.value[1][0].start_mark.index
         return Edit(start, end, "")
-    if len(mapping.value) == 1 or not _ends_in_place(key, value):
-        raise UneditableError("the value is a block of lines, or the mapping's only one")
+    is_alias = value.start_mark.index < key.end_mark.index
+    if len(mapping.value) == 1 or is_alias or _ends_in_a_block_of_text(value):
+        raise UneditableError("the value is a block of text, an alias or the mapping's only one")
     line_start = text.rfind("\n", 0, start) + 1
     if not text[line_start:start].strip():
         line_end = text.find("\n", end)
@@ -132,6 +133,69 @@ def remove_key(text: str, mapping: yaml.MappingNode, name: str) -> Edit:
     if "#" in text[end:following]:
         raise UneditableError("a comment is beside the value")
     return Edit(start, following, "")  # after a dash
+
+
+def appended_item(text: str, items: yaml.SequenceNode, item: Mapping[str, Any]) -> Edit:
+    """Return the edit that appends a mapping to a list, written as the last item is.
+
+    Raises
+    ------
+    UneditableError
+        Something else would be touched.
+    """
+    last = items.value[-1]
+    end = end_of(last)
+    if items.flow_style:
+        return Edit(end, end, f", {mapping_yaml(item)}")
+    if _ends_in_a_block_of_text(last):
+        raise UneditableError("the last one ends in a block of text")
+    indent, newline = item_indent(text, items), "\r\n" if "\r\n" in text else "\n"
+    in_flow = bool(getattr(last, "flow_style", True))
+    lines = f"{indent}- {mapping_yaml(item)}{newline}"
+    lines = lines if in_flow else item_yaml(item, indent, newline)
+    line_end = text.find("\n", end)
+    if line_end < 0:
+        return Edit(len(text), len(text), f"{newline}{lines.removesuffix(newline)}")
+    return Edit(line_end + 1, line_end + 1, lines)
+
+
+def removed_item(text: str, items: yaml.SequenceNode, at: int) -> Edit:
+    """Return the edit that removes an item of a list in brackets; it is not the only one.
+
+    Raises
+    ------
+    UneditableError
+        Something else would be touched.
+    """
+    before, item, after = (items.value[i : i + 1] for i in (at - 1, at, at + 1))
+    start = item[0].start_mark.index if not at else end_of(before[0])
+    end = after[0].start_mark.index if not at else end_of(item[0])
+    if "#" in text[start:end]:
+        raise UneditableError("it has a comment or a `#` in it")
+    return Edit(start, end, "")
+
+
+def item_indent(text: str, items: yaml.SequenceNode) -> str:
+    """Return what is before the dashes of a list with one item per line."""
+    line = text.rfind("\n", 0, items.value[0].start_mark.index) + 1
+    return text[line : text.index("-", line)]
+
+
+def end_of(node: Any) -> int:
+    """Return where the text of a node ends, without the lines after it."""
+    last = _last_in(node)
+    return int(last.end_mark.index)
+
+
+def _last_in(node: Any) -> Any:
+    """Return the last node in brackets or without content of its own that a node has in it."""
+    while not isinstance(node, yaml.ScalarNode) and not node.flow_style and node.value:
+        node = node.value[-1][1] if isinstance(node, yaml.MappingNode) else node.value[-1]
+    return node
+
+
+def _ends_in_a_block_of_text(node: Any) -> bool:
+    return getattr(_last_in(node), "style", None) in ("|", ">")
 
 
 def _replaced(

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 from assembler.dsp.blocks import Samples
 from assembler.dsp.compressor import compress
@@ -26,6 +27,8 @@ class TrackCompression:
     exceed."""
     range_before_lu: float | None
     """Loudness range after EQ, before the compressor."""
+    course_db: tuple[float, ...] = ()
+    """Maximum gain reduction in each 0.1 s of the track."""
 
 
 class CompressionLog:
@@ -69,6 +72,7 @@ class CompressionLog:
             reduction.mean_db,
             reduction.db_95,
             self._before.loudness().range_lu,
+            reduction.course_db,
         )
 
 
@@ -82,4 +86,9 @@ def read_compressions(path: Path, count: int) -> list[TrackCompression | None]:
     if not path.exists():
         return [None] * count
     found = json.loads(path.read_text(encoding="utf-8"))
-    return [one and TrackCompression(**one) for one in found]
+    return [one and compression_from(one) for one in found]
+
+
+def compression_from(found: Mapping[str, Any]) -> TrackCompression:
+    """Return what `asdict` and JSON made plain data."""
+    return TrackCompression(**{**found, "course_db": tuple(found["course_db"])})

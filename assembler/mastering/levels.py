@@ -72,7 +72,8 @@ def gain_reduction_json(track: FinishedTrack) -> dict[str, Any]:
 
 def compression_json(compression: TrackCompression) -> dict[str, Any]:
     """Return what a compressor did to a track as plain data."""
-    return {name: rounded(value) for name, value in asdict(compression).items()}
+    readings = {n: one for n, one in asdict(compression).items() if n != "course_db"}
+    return {name: rounded(value) for name, value in readings.items()}
 
 
 def level_findings(

@@ -10,7 +10,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -119,9 +119,9 @@ def _place(name: str) -> str:
 
 
 @contextmanager
-def serving(manifest: Path) -> Iterator[Served]:
+def serving(manifest: Path, *, program: Sequence[str] = ("-m", "assembler")) -> Iterator[Served]:
     """Start `assembler listen`, and end it with Ctrl-C."""
-    command = [sys.executable, "-m", "assembler", "listen", str(manifest), "--json"]
+    command = [sys.executable, *program, "listen", str(manifest), "--json"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         try:
             assert process.stdout

@@ -29,7 +29,7 @@ class Opened:
 
     def wait_for(self, words: str) -> None:
         """Wait until the manifest has these words."""
-        for _ in range(400):
+        for _ in range(2400):
             if words in self.text():
                 return
             self.page.wait_for_timeout(50)
@@ -88,6 +88,45 @@ def test_numbers_typed_nudged_and_undone(opened):
         opened.wait_for(words)
     expect(gap).to_have_value("2.5")
     assert opened.text() == MANIFEST
+
+
+def test_eq_and_compressor_by_keys_and_mouse(opened):
+    level = opened.entry("level-3")
+    level.get_by_text("EQ and compressor: none").click()
+    level.get_by_label("New band").select_option("high shelf")
+    level.get_by_role("button", name="Add the band").press("Enter")
+    band = level.get_by_role("group", name="Band 1: high shelf")
+    expect(band.get_by_label("Frequency")).to_be_focused()
+    opened.wait_for("    equaliser: [{shape: high_shelf, hz: 8000, db: 0}]\n")
+    gain = band.get_by_label("Gain")
+    gain.press("ArrowDown")
+    expect(gain).to_have_value("-0.1")
+    band.get_by_label("Q", exact=True).fill("0.9")
+    band.get_by_label("Q", exact=True).press("Enter")
+    opened.wait_for("hz: 8000, db: -0.1, q: 0.9}")
+    level.get_by_role("button", name="Add a compressor").click()
+    mix = level.get_by_role("group", name="Compressor").get_by_label("Mix")
+    mix.fill("50")
+    mix.press("Enter")
+    opened.wait_for("    compress: {threshold: -18, ratio: 1.5, mix: 50}\n")
+    ratio = level.get_by_role("group", name="Compressor").get_by_label("Ratio")
+    ratio.fill("0.5")
+    ratio.press("Enter")
+    expect(level.get_by_role("alert")).to_contain_text("ratio")
+    expect(ratio).to_have_value("1.5")
+    expect(level.locator(".says", has_text="Spectrum")).to_contain_text("compressor (dashed)")
+    level.get_by_role("button", name="Remove Band 1: high shelf").click()
+    expect(band).to_have_count(0)
+    expect(level.get_by_label("New band")).to_be_focused()
+    link = level.get_by_label("Limiter link, all tracks")
+    link.fill("80")
+    link.press("Enter")
+    opened.wait_for("ceiling: -1, link: 80}")
+    expect(opened.field("level-1", "Limiter link, all tracks")).to_have_value("80")
+    for _ in range(7):
+        opened.page.locator("#undo").click()
+    expect(level.get_by_role("group", name="Band 1: high shelf")).to_have_count(0)
+    opened.wait_for(MANIFEST)
 
 
 def test_a_mark_is_dragged_and_moved_by_keys(opened):

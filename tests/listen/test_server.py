@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import json
 import random
 import socket
@@ -14,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from listen.serving import MANIFEST, Served, serving, write_desk
+from listen.serving import MANIFEST, Served, write_desk
 
 from assembler import build, load
 from assembler.manifest import load_text
@@ -75,6 +74,9 @@ def test_the_source_and_what_is_cut_off(served):
     assert len(picture["low"]) == len(picture["high"]) == 100
     assert picture["duration_s"] == 2
     assert max(picture["high"]) == pytest.approx(source[66150:154350].max() / 2**31, abs=1e-4)
+    picture = json.loads(served.get("picture/track/1/level?from=0&to=2")[1])
+    assert len(picture["limiter_db"]) == 20
+    assert len(picture["source_db"]) == len(picture["finished_db"]) == len(picture["hz"]) == 30
 
 
 @pytest.mark.parametrize(
@@ -226,7 +228,8 @@ def test_only_the_page_itself_may_ask(served):
 @pytest.mark.parametrize(
     "path",
     ["../session.py", "page.py", "songs.yaml", "audio/track/0", "audio/track/4",
-     "audio/join/1-3", "audio/join/0-1", "audio/track/1?stage=secret", "%2e%2e/guard.py"],
+     "audio/join/1-3", "audio/join/0-1", "picture/track/4/level",
+     "audio/track/1?stage=secret", "%2e%2e/guard.py"],
 )  # fmt: skip
 def test_nothing_else_is_served(served, path):
     assert served.get(path)[0] in (403, 404)
@@ -259,20 +262,3 @@ def test_a_port_that_can_not_be_used(tmp_path):
             assert done.returncode == 1
             assert f"port {port}: " in done.stderr
             assert len(done.stderr.strip().splitlines()) == 1, done.stderr
-
-
-@pytest.mark.thorough
-def test_a_server_that_is_killed_while_it_writes_loses_nothing(tmp_path):
-    path = write_desk(tmp_path)
-    for step in itertools.count():
-        with serving(path) as served:
-            revision = served.release()["revision"]
-            for n in range(step):
-                body = {"revision": revision, "set": {"tracks[0].trim": n + 1}}
-                revision = served.post("edits", body)[1]["revision"]
-            served.process.kill()
-            served.process.wait()
-        load(path)
-        assert "# the opener" in path.read_text(encoding="utf-8")
-        if step == 4:
-            break

@@ -1,8 +1,9 @@
 // What each decision asks, which numbers belong to it, and what is played for it.
 
 import { clock } from "./desk.js";
+import { toneFields } from "./tone.js";
 
-const signed = (value, digits = 1) => `${value < 0 ? "−" : "+"}${Math.abs(value).toFixed(digits)}`;
+export const signed = (value, digits = 1) => `${value < 0 ? "−" : "+"}${Math.abs(value).toFixed(digits)}`;
 const AROUND_S = 4, TAIL_S = 6;
 
 const field = (track, name, label, unit, fallback) => ({
@@ -77,14 +78,14 @@ export function cut(track, which) {
 
 /** Whether a track's level is right among the others. */
 export function level(track, previous) {
-  const n = track.index + 1, from = track.loudest_from_s || 0, to = from + 10;
+  const n = track.index + 1, from = track.loudest_from_s, to = from + 10, tone = toneFields(track);
   const matched = track.settled && track.integrated_lufs !== null;
   const facts = matched
     ? `Gain ${signed(track.gain_db)} dB · ${signed(track.integrated_lufs)} LUFS · true peak ${track.true_peak_dbtp === null ? "silent" : signed(track.true_peak_dbtp)} dBTP · max GR ${track.max_gain_reduction_db.toFixed(1)} dB. Loudest 10 s: from ${clock(from, 2)}.`
     : "Gain not determined yet: the track is being matched.";
   const plays = [{ name: "Play its loudest 10 s", url: `audio/track/${n}?from=${from}&to=${to}`, drawn: true }];
   if (previous) {
-    const other = previous.loudest_from_s || 0;
+    const other = previous.loudest_from_s;
     plays.push({ name: `Play ${previous.number}’s loudest 10 s`, url: `audio/track/${previous.index + 1}?from=${other}&to=${other + 10}` });
   }
   if (matched) {
@@ -95,11 +96,13 @@ export function level(track, previous) {
     tracks: [track.index],
     head: `Track ${track.number}, “${track.title}”: is its level right?`,
     short: matched ? `${signed(track.integrated_lufs)} LUFS` : "being matched",
-    fields: [field(track, "trim", "Trim", "dB", 0)],
+    fields: [{ ...field(track, "trim", "Trim", "dB", 0), step: 0.1, belowZero: true }, ...tone],
+    track,
+    curves: { url: `picture/track/${n}/level?from=${from}&to=${to}` },
     picture: { url: `audio/track/${n}?from=${from}&to=${to}`, from: 0, to: 10, marks: [], shades: [] },
     plays,
     says: facts,
-    stamp: `${track.settled} ${track.gain_db}`,
+    stamp: JSON.stringify([track.settled, track.gain_db, track.values.trim, tone.map((one) => one.value)]),
   };
 }
 

@@ -5,6 +5,13 @@ import { signature } from "./entries.js";
 import { draw, peaksOf, readWav } from "./waveform.js";
 
 const byItem = new WeakMap();
+const QUIET_MS = 250;
+
+/** Wait until edits pause; false where the picture is of no use any more by then. */
+export async function quiet(isWanted) {
+  await new Promise((done) => { setTimeout(done, QUIET_MS); });
+  return isWanted();
+}
 
 export class Entry {
   constructor(key) {
@@ -61,16 +68,21 @@ export class Entry {
       input.addEventListener("change", () => this.send(one.name, input.value));
       input.addEventListener("keydown", (event) => this.nudge(event, one.name));
       const text = make("span");
-      this.row.append(make("label", { className: "field" }, text, input));
+      this.place(make("label", { className: "field" }, text, input), one);
       input.label = text;
       this.fields.set(one.name, input);
     }
-    input.label.textContent = `${one.label} (${one.unit})`;
+    input.label.textContent = one.unit ? `${one.label} (${one.unit})` : one.label;
     input.dataset.place = one.place;
     input.placeholder = one.fallback === undefined ? "" : String(Number(Number(one.fallback).toFixed(3)));
     const value = one.value === null ? "" : String(one.value);
     if (input.dataset.value !== value && (document.activeElement !== input || input.value === input.dataset.value)) input.value = value;
     input.dataset.value = value;
+  }
+
+  /** Put a field in its row. */
+  place(label) {
+    this.row.append(label);
   }
 
   showPlays() {
@@ -95,8 +107,9 @@ export class Entry {
 
   async load() {
     const { url } = this.entry.picture, stamp = `${url} ${this.entry.stamp}`;
-    if (!this.visible || this.decided.checked || this.loaded === stamp) return this.redraw();
+    if (!this.shows || this.loaded === stamp) return this.redraw();
     this.loaded = stamp;
+    if (this.peaks && !(await quiet(() => this.loaded === stamp))) return undefined;
     try {
       const answer = await fetch(url);
       if (!answer.ok) throw new Error();
@@ -108,8 +121,13 @@ export class Entry {
     return this.redraw();
   }
 
+  /** Whether its pictures can be seen, or soon. */
+  get shows() {
+    return this.visible && !this.decided.checked;
+  }
+
   redraw(played = null) {
-    if (!this.visible || this.decided.checked) return;
+    if (!this.shows) return;
     const { from, to, marks, shades } = this.entry.picture, moved = this.dragging ? this.dragging.by : 0;
     const share = (s) => (s - from) / (to - from);
     draw(this.canvas, this.peaks,
@@ -151,23 +169,29 @@ export class Entry {
     if (!name || !(back || on) || (inField && /Left|Right/.test(event.key)) || event.ctrlKey || event.metaKey) return;
     event.preventDefault();
     const one = this.entry.fields.find((each) => each.name === name);
-    const step = name === "trim" ? 0.1 : stepSeconds(one.rate);
+    const step = one.step || stepSeconds(one.rate);
     const value = this.value(name) + (on ? step : -step);
-    this.send(name, String(Number((name === "trim" ? value : Math.max(0, value)).toFixed(6))));
+    this.send(name, String(Number((one.belowZero ? value : Math.max(0, value)).toFixed(6))));
   }
 
   async send(name, typed) {
     const input = this.fields.get(name), text = typed.trim().replace("−", "-").replace(",", ".");
     const value = text === "" ? null : /^-?\d+(\.\d+)?$/.test(text) ? Number(text) : text;
     input.value = text;
-    this.refuse("");
     const set = { [input.dataset.place]: value };
     if (name === "overlap" && value) set[input.dataset.place.replace("overlap", "gap")] = null;
+    await this.edit(set, () => { input.value = input.dataset.value; });
+  }
+
+  /** Set values by place; true where they were written. What is refused is undone, unless both sides changed. */
+  async edit(set, undone = () => {}) {
+    this.refuse("");
     const { ok, status, findings } = await post("edits", { set });
-    if (ok) return;
+    if (ok) return true;
     this.refuse(findings.map((one) => one.message).join(" "));
     if (status === 409) refresh();
-    else input.value = input.dataset.value;
+    else undone();
+    return false;
   }
 
   refuse(text) {

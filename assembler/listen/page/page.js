@@ -3,6 +3,7 @@
 import { $, announce, desk, make, post, refresh, showFindings } from "./desk.js";
 import { decisions, signature } from "./entries.js";
 import { Entry } from "./entry.js";
+import { LevelEntry } from "./level.js";
 import { playing, setVolume, stop } from "./player.js";
 import { Side } from "./sides.js";
 
@@ -70,7 +71,7 @@ function showOrder(tracks) {
 
 function showDecisions(found) {
   const entries = decisions(found.tracks), kept = new Map();
-  for (const entry of entries) kept.set(entry.key, shown.get(entry.key) || new Entry(entry.key));
+  for (const entry of entries) kept.set(entry.key, shown.get(entry.key) || (entry.curves ? new LevelEntry(entry.key) : new Entry(entry.key)));
   shown = kept;
   const items = entries.map((entry) => {
     const one = shown.get(entry.key);

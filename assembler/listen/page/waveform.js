@@ -39,11 +39,16 @@ export function peaksOf(wav, columns, gainDb) {
   return { low, high };
 }
 
+/** A canvas's pen and size in device pixels, which it gets. */
+export function fitted(canvas) {
+  const ratio = window.devicePixelRatio || 1, width = Math.round(canvas.clientWidth * ratio), height = Math.round(canvas.clientHeight * ratio);
+  if (canvas.width !== width || canvas.height !== height) [canvas.width, canvas.height] = [width, height];
+  return { pen: canvas.getContext("2d"), width, height, ratio };
+}
+
 /** Draw peaks; marks: [{at: 0…1, name, main}]; shades: [{from, to}] in 0…1; played: 0…1 or null. */
 export function draw(canvas, peaks, marks, shades, played) {
-  const ratio = window.devicePixelRatio || 1, width = canvas.clientWidth * ratio, height = canvas.clientHeight * ratio;
-  if (canvas.width !== width || canvas.height !== height) [canvas.width, canvas.height] = [width, height];
-  const pen = canvas.getContext("2d"), middle = height / 2;
+  const { pen, width, height, ratio } = fitted(canvas), middle = height / 2;
   pen.clearRect(0, 0, width, height);
   pen.fillStyle = colour("--pale");
   for (const { from, to } of shades) pen.fillRect(from * width, 0, (to - from) * width, height);

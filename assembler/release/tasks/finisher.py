@@ -21,7 +21,7 @@ from assembler.cache.keys import Key, named_key
 from assembler.disc.image import ImageWriter
 from assembler.download.formats import FlacWriter, facts_of
 from assembler.dsp.meter import Reading
-from assembler.mastering.compression import TrackCompression
+from assembler.mastering.compression import compression_from
 from assembler.mastering.gain_plan import GainPlan
 from assembler.mastering.gain_reduction import TrackGainReduction
 from assembler.mastering.passage import remove_files
@@ -221,7 +221,7 @@ class Finisher:
             gain_reduction=TrackGainReduction(
                 **{**reduction, "course_db": tuple(reduction["course_db"])}
             ),
-            compression=TrackCompression(**compression) if compression else None,
+            compression=compression_from(compression) if compression else None,
             key=keyed.tracks[i],
             stored=partial(self._stored, keyed, i, start),
         )
