@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import csv
 import io
+import shutil
 import tempfile
+import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +24,10 @@ from assembler.text import without_formula
 
 _MATCHED_BY = ("number", "disc", "title", "duration")
 _COLUMN_WIDTH = 22
+_ASIDE = ".assembler-"
+"""How the name of the folder begins in which a file is written beside its place."""
+_ABANDONED_S = 60
+"""A write takes less than this."""
 _WIDE = {"number": 5, "disc": 5, "title": 36}
 
 
@@ -102,8 +109,16 @@ def _workbook(rows: Sequence[Sequence[str]]) -> bytes:
 def write_at_once(
     path: Path, content: bytes, check: Callable[[Path], object] = lambda _: None
 ) -> None:
-    """Write a file beside its place, check it there, and move it in place; its mode stays."""
-    with tempfile.TemporaryDirectory(prefix=".assembler-", dir=path.parent) as folder:
+    """Write a file beside its place, check it there, and move it in place; its mode stays.
+
+    What was left beside it by a program that was killed meanwhile is removed.
+    """
+    for left in path.parent.glob(f"{_ASIDE}*"):
+        with suppress(OSError):
+            is_abandoned = time.time() - left.stat().st_mtime > _ABANDONED_S
+            if is_abandoned and {one.name for one in left.iterdir()} <= {path.name}:
+                shutil.rmtree(left)
+    with tempfile.TemporaryDirectory(prefix=_ASIDE, dir=path.parent) as folder:
         part = Path(folder) / path.name
         part.write_bytes(content)
         check(part)
