@@ -63,8 +63,8 @@ def file_findings(path: Path, reading: PdfReading) -> Iterator[ArtworkFinding]:
         yield file_finding(path, "error", "pdf-scripts", message)
     if reading.has_guides:
         message = (
-            "the template’s guides are in the file and switched on: switch their layer off or "
-            "remove it before print"
+            "the template’s guides are in the file and switched on: switch their layers off or "
+            "remove them before print"
         )
         yield file_finding(path, "warning", "guides-left", message)
     if not reading.claim:

@@ -21,7 +21,7 @@ from pydantic import TypeAdapter
 
 from assembler.artwork.contents import Matrix, PageContent, TooMuchError, box_of
 from assembler.artwork.reading import Box, PageReading, PdfReading
-from assembler.sleeve.packages import LAYER
+from assembler.sleeve.packages import GUIDES
 
 MOST_PAGES = 100
 DPI = 300
@@ -198,7 +198,7 @@ def _hidden(pdf: pikepdf.Pdf) -> tuple[frozenset[tuple[int, int]], bool]:
     if str(default.get("/BaseState", "")) == "/OFF":
         on = {group.objgen for group in default.get("/ON", [])}
         off |= {group.objgen for group in groups} - on
-    guides = {group.objgen for group in groups if str(group.get("/Name", "")).startswith(LAYER)}
+    guides = {group.objgen for group in groups if str(group.get("/Name", "")).startswith(GUIDES)}
     return frozenset(off | guides), bool(guides - off)
 
 

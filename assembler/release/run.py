@@ -190,7 +190,8 @@ class Build:
         write_label_copy(folder, manifest, metadata)
         if manifest.release.barcode:
             write_barcode(manifest.release.barcode, folder)
-        write_templates(folder, manifest, metadata)
+        logos = manifest.sleeve.logos if manifest.sleeve else ()
+        write_templates(folder, manifest, metadata, [self.source.resolve(n) for n in logos])
 
     def _make_proof(
         self,

@@ -14,7 +14,8 @@ from assembler.manifest import Manifest
 from assembler.metadata import TrackMetadata
 from assembler.sheets.credits_sheet import credits_sheet
 from assembler.sheets.track_blocks import NO_ISRC, track_lists
-from assembler.sleeve.packages import Label, figures_of
+from assembler.sleeve.logos import Logo, PlacedLogo, in_rows
+from assembler.sleeve.packages import Label, figures_of, kinds_of_panels
 from assembler.typeset.barcode import HEIGHT_MM, draw_barcode
 from assembler.typeset.blocks import BarcodeSymbol, Block, Item, Note, Paragraph, Row, Sheet
 from assembler.typeset.lines import item_lines
@@ -35,6 +36,9 @@ class Texts:
     sheet: Sheet
     blocks: dict[str, tuple[Block, ...]]
     spine: str
+    legal: str
+    """Kind of the panel with the legal lines and the logos."""
+    barcode: str | None
     labels: tuple[tuple[str, tuple[Block, ...]], ...]
     """Name of each label and its blocks, artist and title first."""
 
@@ -61,13 +65,28 @@ def texts_of(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> Texts:
     assert isinstance(row, Row)
     blocks = {"front": front, "back": of_part["Back"], "credits": of_part.get("Booklet", ())}
     labels = tuple((block.title, (block,)) for block in of_part["Disc label"])
-    return Texts(sheet, blocks, row.text, labels)
+    on_panels = _on_panels(manifest, blocks)
+    legal = "back" if "back" in on_panels else "credits"
+    return Texts(sheet, on_panels, row.text, legal, manifest.release.barcode, labels)
 
 
-def credits_on_back(texts: Texts) -> Texts:
-    """Return the texts of a package without a panel for the credits: they are on its back."""
-    blocks = {**texts.blocks, "back": (*texts.blocks["back"], *texts.blocks["credits"])}
-    return replace(texts, blocks=blocks)
+def _on_panels(
+    manifest: Manifest, blocks: dict[str, tuple[Block, ...]]
+) -> dict[str, tuple[Block, ...]]:
+    """Return the blocks of each kind of panel that a package has; back and credits may share one.
+
+    A wallet has no panel for the credits: they are on its back. A J-card has no back: its texts
+    are inside, before the credits, and its barcode is on a panel of its own.
+    """
+    assert manifest.sleeve
+    kinds = kinds_of_panels(manifest.sleeve)
+    both = (*blocks["back"], *blocks["credits"])
+    if "credits" not in kinds:
+        return {"front": blocks["front"], "back": both}
+    if "back" in kinds:
+        return blocks
+    inside = tuple(block for block in both if not isinstance(block.items[0], BarcodeSymbol))
+    return {"front": blocks["front"], "credits": inside}
 
 
 def side_labels(
@@ -120,11 +139,12 @@ def fit(
     width_mm: float,
     height_mm: float,
     frames: int,
+    logos: Sequence[Logo] = (),
     *,
     is_front: bool = False,
 ) -> Fitted:
     """Set blocks into frames of one size, in the largest scale in which they fit."""
-    set_at = partial(_fit_at, blocks, width_mm, height_mm, frames, is_front)
+    set_at = partial(_fit_at, blocks, width_mm, height_mm, frames, logos, is_front)
     tried = (set_at(scale) for scale in SCALES)
     return next((one for one in tried if not one.over_mm), None) or set_at(SCALES[-1])
 
@@ -134,12 +154,15 @@ def _fit_at(
     width_mm: float,
     height_mm: float,
     frames: int,
+    logos: Sequence[Logo],
     is_front: bool,
     scale: float,
 ) -> Fitted:
     width, top = width_mm * mm / scale, height_mm * mm / scale
     frame = Frame(0, width, top, 0, 0)
     lines = list(_front_lines(blocks, frame) if is_front else _lines(blocks, frame, scale))
+    if logos:
+        lines.append(_logos_line(logos, frame, scale))
     pages = tuple(paged(lines, frame))
     over = sum(height([line for _, line in page]) for page in pages[frames:])
     return Fitted(scale, frame, pages, over * scale / mm)
@@ -175,6 +198,21 @@ def _barcode_line(symbol: BarcodeSymbol, frame: Frame, grown: float) -> Line:
     return Line((), HEIGHT_MM * grown * mm, 8, drawing=draw)
 
 
+def _logos_line(logos: Sequence[Logo], frame: Frame, scale: float) -> Line:
+    """Set logos beside and below each other, at the same size in any scale of the type."""
+    placed, high_mm = in_rows(logos, frame.width * scale / mm)
+
+    def draw(canvas: Any, y_pt: float) -> None:
+        canvas.saveState()
+        canvas.translate(frame.body, y_pt)
+        canvas.scale(1 / scale, 1 / scale)
+        for logo, left, foot, size in placed:
+            logo.draw(canvas, left, foot, size)
+        canvas.restoreState()
+
+    return Line((), high_mm * mm / scale, 8, drawing=draw)
+
+
 def spine_type(text: str, length_mm: float, width_mm: float) -> tuple[Type, float]:
     """Return the type of a spine's line, and how many mm of it do not fit."""
     size = max(LEAST_SPINE_PT, min(11.0, 0.6 * width_mm * mm))
@@ -203,6 +241,18 @@ def label_zones(manifest: Manifest, label: Label) -> tuple[tuple[float, float, f
         (width / 2 - up, foot, 2 * up, up_high),
         (width / 2 - down, (high - inner) / 2 - 1 - down_high, 2 * down, down_high),
     )
+
+
+def logos_beside(manifest: Manifest, label: Label, logos: Sequence[Logo]) -> Iterator[PlacedLogo]:
+    """Yield a label's first two logos: at the left and at the right of what is not printed."""
+    assert manifest.sleeve
+    figures = figures_of(manifest.sleeve)
+    width, safe = figures[label.width], figures["safe"]
+    inner, inner_high = (figures[name] for name in label.no_print)
+    room = (width - inner) / 2 - safe - 2
+    for logo, middle in zip(logos, (safe + room / 2, width - safe - room / 2), strict=False):
+        wide, high = logo.size_mm(0.9 * room, inner_high)
+        yield logo, middle - wide / 2, (figures[label.height] - high) / 2, (wide, high)
 
 
 def label_texts(blocks: Sequence[Block], label: Label) -> tuple[tuple[Block, ...], ...]:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from itertools import pairwise
+from pathlib import Path
 
 from assembler.findings import Finding, Loc
 from assembler.manifest import ManifestFile
@@ -14,6 +16,9 @@ from assembler.sleeve.packages import PACKS, front_width_mm
 
 WANTED_PPI, LEAST_PPI = 300, 200
 _INCH_MM = 25.4
+_VECTORS = (".svg", ".pdf")
+_MISSING = "{} is not there: correct it"
+_UNREADABLE = "{} can't be read as a picture: export it as TIFF, JPEG or PNG"
 
 
 def sleeve_findings(source: ManifestFile) -> Iterator[Finding]:
@@ -25,13 +30,15 @@ def sleeve_findings(source: ManifestFile) -> Iterator[Finding]:
     yield from _sides(source, sleeve)
     width = front_width_mm(sleeve)
     for n, name in enumerate(sleeve.logos):
-        yield from _picture(source, name, ("sleeve", "logos", n), None)
+        yield from _logo(source, name, ("sleeve", "logos", n))
     for n, picture in enumerate(sleeve.pictures):
         loc = ("sleeve", "pictures", n, "file")
         yield from _picture(source, picture.file, loc, picture.width or width)
         if not picture.by:
             message = "nobody is named as the picture's maker: add `by: …`"
             yield source.finding("note", "picture-without-maker", loc, message)
+    if cover := source.manifest.release.front_cover:
+        yield from _cover(source, cover, width)
 
 
 def _figures(source: ManifestFile, sleeve: Sleeve) -> Iterator[Finding]:
@@ -67,32 +74,78 @@ def _sides(source: ManifestFile, sleeve: Sleeve) -> Iterator[Finding]:
         yield source.finding("note", "one-side", loc[:1], message)
 
 
-def _picture(
-    source: ManifestFile, name: str, loc: Loc, width_mm: float | None
-) -> Iterator[Finding]:
-    """Check that a picture can be read, its colours, and its resolution at a width."""
-    from PIL import Image
+def _logo(source: ManifestFile, name: str, loc: Loc) -> Iterator[Finding]:
+    """Check that a logo can be placed, and a picture's colours and its resolution as placed."""
+    from assembler.sleeve.logos import UnplacedError, read_logo
 
+    try:
+        logo = read_logo(source.resolve(name))
+    except UnplacedError as error:
+        if not source.resolve(name).is_file():
+            yield source.finding("error", "picture-missing", loc, _MISSING.format(name))
+        elif name.lower().endswith(_VECTORS):
+            message = (
+                f"{name} is not placed on the templates: {error}; save it as plain SVG with every "
+                "shape as a filled outline, or as PNG"
+            )
+            yield source.finding("warning", "logo-not-placed", loc, message)
+        else:
+            yield source.finding("error", "picture-unreadable", loc, _UNREADABLE.format(name))
+        return
+    if not logo.shapes:
+        yield from _picture(source, name, loc, logo.size_mm()[0])
+
+
+def _cover(source: ManifestFile, name: str, width_mm: float) -> Iterator[Finding]:
+    """Check the front cover's resolution in print; one that can't be read is found elsewhere."""
+    with suppress(OSError):
+        pixels, _ = _size_and_mode(source.resolve(name))
+        yield from _resolution(source, name, ("release", "front_cover"), pixels, width_mm)
+
+
+def _picture(source: ManifestFile, name: str, loc: Loc, width_mm: float) -> Iterator[Finding]:
+    """Check that a picture can be read, its colours, and its resolution at a width."""
     path = source.resolve(name)
-    if name.lower().endswith((".svg", ".pdf")) and path.is_file():
+    if name.lower().endswith(_VECTORS) and path.is_file():
         return
     try:
-        with warnings.catch_warnings(action="ignore"), Image.open(path) as image:
-            pixels, mode = image.width, image.mode
+        pixels, mode = _size_and_mode(path)
     except FileNotFoundError:
-        yield source.finding("error", "picture-missing", loc, f"{name} is not there: correct it")
+        yield source.finding("error", "picture-missing", loc, _MISSING.format(name))
         return
-    except (OSError, ValueError, Image.DecompressionBombError):
-        message = f"{name} can't be read as a picture: export it as TIFF, JPEG or PNG"
-        yield source.finding("error", "picture-unreadable", loc, message)
+    except OSError:
+        yield source.finding("error", "picture-unreadable", loc, _UNREADABLE.format(name))
         return
     if mode not in ("CMYK", "L", "1"):
         message = f"{name} is in {mode}, print needs CMYK or grey: have the designer convert it"
         yield source.finding("note", "picture-colours", loc, message)
-    if width_mm and (ppi := pixels / width_mm * _INCH_MM) < WANTED_PPI:
+    yield from _resolution(source, name, loc, pixels, width_mm)
+
+
+def _size_and_mode(path: Path) -> tuple[int, str]:
+    """Return a picture's width in pixels and its colour mode.
+
+    Raises
+    ------
+    OSError
+        It is not there, or can't be read.
+    """
+    from PIL import Image
+
+    try:
+        with warnings.catch_warnings(action="ignore"), Image.open(path) as image:
+            return image.width, image.mode
+    except (ValueError, Image.DecompressionBombError) as error:
+        raise OSError("not a picture") from error
+
+
+def _resolution(
+    source: ManifestFile, name: str, loc: Loc, pixels: int, width_mm: float
+) -> Iterator[Finding]:
+    if (ppi := pixels / width_mm * _INCH_MM) < WANTED_PPI:
         needed = round(WANTED_PPI * width_mm / _INCH_MM)
         message = (
-            f"{name} has {ppi:.0f} ppi at {width_mm:g} mm wide, {WANTED_PPI} are wanted and "
+            f"{name} has {ppi:.0f} ppi at {width_mm:.4g} mm wide, {WANTED_PPI} are wanted and "
             f"{LEAST_PPI} is the least: send one of {needed} pixels across, or print it smaller"
         )
         yield source.finding("warning" if ppi < LEAST_PPI else "note", "picture-ppi", loc, message)
@@ -104,8 +157,10 @@ def text_findings(source: ManifestFile, tracks: Sequence[TrackMetadata]) -> Iter
     if not sleeve or any(found.severity == "error" for found in _checked(source, sleeve)):
         return
     from assembler.sleeve.layout import documents
+    from assembler.sleeve.logos import readable_logos
 
-    _, parts = documents(source.manifest, tracks)
+    logos = readable_logos([source.resolve(name) for name in sleeve.logos])
+    _, parts = documents(source.manifest, tracks, logos)
     for part in parts:
         for what, over_mm in part.too_much:
             message = (

@@ -12,14 +12,15 @@ from assembler.metadata import TrackMetadata
 from assembler.sleeve.content import (
     Fitted,
     Texts,
-    credits_on_back,
     fit,
     label_texts,
     label_zones,
     labels_of,
+    logos_beside,
     spine_type,
     texts_of,
 )
+from assembler.sleeve.logos import Logo, PlacedLogo
 from assembler.sleeve.packages import PACKS, Label, Panel, Printed, figures_of, parts_of
 from assembler.typeset.pages import Page, Type
 
@@ -54,6 +55,15 @@ class SpineText:
 
 
 @dataclass(frozen=True)
+class TurnedBarcode:
+    """A barcode along the middle of a narrow panel, its bars cut to a height, in mm."""
+
+    middle: float
+    code: str
+    height: float
+
+
+@dataclass(frozen=True)
 class Sheetlet:
     """A page: its trimmed size in mm, its panels, and what is on it."""
 
@@ -64,6 +74,10 @@ class Sheetlet:
     flows: tuple[Flow, ...] = ()
     spines: tuple[SpineText, ...] = ()
     label: Label | None = None
+    logos: tuple[PlacedLogo, ...] = ()
+    """On a label; those of other pages are in its flows."""
+    barcodes: tuple[TurnedBarcode, ...] = ()
+    """On panels of their own; others are in its flows."""
     is_left_over: bool = False
     """It carries what does not fit on the others, and is no page of the package."""
 
@@ -78,19 +92,15 @@ class Document:
 
 
 def documents(
-    manifest: Manifest, tracks: Sequence[TrackMetadata]
+    manifest: Manifest, tracks: Sequence[TrackMetadata], logos: Sequence[Logo] = ()
 ) -> tuple[Texts, tuple[Document, ...]]:
     """Return the printed parts of a manifest with a sleeve, laid out."""
     assert manifest.sleeve
     texts = texts_of(manifest, tracks)
     figures = figures_of(manifest.sleeve)
-    printed = parts_of(manifest.sleeve)
-    kinds = {panel.text for part in printed for page in part.pages for panel in page}
-    if "credits" not in kinds:
-        texts = credits_on_back(texts)
-    parts = [_printed_part(part, texts, figures) for part in printed]
+    parts = [_printed_part(part, texts, figures, logos) for part in parts_of(manifest.sleeve)]
     label = PACKS[manifest.sleeve.package].label
-    return texts, (*parts, _label_part(manifest, tracks, texts, label))
+    return texts, (*parts, _label_part(manifest, tracks, texts, label, logos))
 
 
 def _boxes(panels: Sequence[Panel], figures: dict[str, float]) -> Iterator[Box]:
@@ -101,7 +111,9 @@ def _boxes(panels: Sequence[Panel], figures: dict[str, float]) -> Iterator[Box]:
             left += width
 
 
-def _printed_part(part: Printed, texts: Texts, figures: dict[str, float]) -> Document:
+def _printed_part(
+    part: Printed, texts: Texts, figures: dict[str, float], logos: Sequence[Logo]
+) -> Document:
     high, safe = figures[part.height], figures["safe"]
     pages = [tuple(_boxes(panels, figures)) for panels in part.pages]
     order = _reading_order(part, pages)
@@ -113,7 +125,8 @@ def _printed_part(part: Printed, texts: Texts, figures: dict[str, float]) -> Doc
         if not places:
             continue
         wide = min(pages[page][n].width for page, n in places) - 2 * safe
-        fitted = fit(blocks, wide, high - 2 * safe, len(places), is_front=kind == "front")
+        own = logos if kind == texts.legal else ()
+        fitted = fit(blocks, wide, high - 2 * safe, len(places), own, is_front=kind == "front")
         if fitted.over_mm:
             too_much.append((f"{part.name}, {kind}", fitted.over_mm))
             left_over += _left_over(f"{part.name}, {kind}", fitted, len(places), safe)
@@ -131,6 +144,7 @@ def _printed_part(part: Printed, texts: Texts, figures: dict[str, float]) -> Doc
             boxes,
             tuple(flow for (page, _), flow in sorted(placed.items()) if page == number),
             spines[number],
+            barcodes=tuple(_barcodes(boxes, texts.barcode, safe)),
         )
         for number, boxes in enumerate(pages)
     )
@@ -142,6 +156,12 @@ def _spines(boxes: Sequence[Box], texts: Texts, length: float) -> Iterator[Spine
         if box.panel.text == "spine":
             kind, over = spine_type(texts.spine, length, box.width)
             yield SpineText(box.left + box.width / 2, texts.spine, kind, over)
+
+
+def _barcodes(boxes: Sequence[Box], code: str | None, safe: float) -> Iterator[TurnedBarcode]:
+    for box in boxes:
+        if code and box.panel.text == "barcode":
+            yield TurnedBarcode(box.left + box.width / 2, code, box.width - 2 * safe)
 
 
 def _reading_order(part: Printed, pages: Sequence[tuple[Box, ...]]) -> list[tuple[int, int]]:
@@ -166,7 +186,11 @@ def _left_over(name: str, fitted: Fitted, frames: int, safe: float) -> list[Shee
 
 
 def _label_part(
-    manifest: Manifest, tracks: Sequence[TrackMetadata], texts: Texts, label: Label
+    manifest: Manifest,
+    tracks: Sequence[TrackMetadata],
+    texts: Texts,
+    label: Label,
+    logos: Sequence[Logo],
 ) -> Document:
     assert manifest.sleeve
     figures = figures_of(manifest.sleeve)
@@ -181,5 +205,6 @@ def _label_part(
                 left_over += _left_over(f"{label.name}, {name}", fitted, 1, figures["safe"])
             flows.append(Flow(left, foot, fitted, fitted.pages[0]))
         size = figures[label.width], figures[label.height]
-        pages.append(Sheetlet(f"{label.name}, {name}", *size, flows=tuple(flows), label=label))
+        placed = tuple(logos_beside(manifest, label, logos))
+        pages.append(Sheetlet(f"{label.name}, {name}", *size, (), tuple(flows), (), label, placed))
     return Document(label.name, (*pages, *left_over), tuple(too_much))

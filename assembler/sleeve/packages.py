@@ -8,12 +8,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import PurePosixPath
 
+from assembler.file_names import distinct_names
 from assembler.manifest.sleeve import Package, Sleeve
 
 PLANT_WINS = "The plant's own template wins: compare every figure with it before print."
-LAYER = "Folds, safe area, no print"
-"""Of the templates: their guides."""
+GUIDES = "Template guides: "
+"""How the names of the templates' layers begin."""
+LAYERS = {
+    "Trim": f"{GUIDES}trim, bleed and crop marks",
+    "Folds": f"{GUIDES}folds",
+    "Safe": f"{GUIDES}safe area",
+    "Rings": f"{GUIDES}rings",
+    "NoPrint": f"{GUIDES}area that is not printed",
+    "Names": f"{GUIDES}names and sizes",
+}
+"""One for each kind of guide, by its name in the PDF's resources."""
 
 
 @dataclass(frozen=True)
@@ -22,7 +33,7 @@ class Panel:
 
     width: str
     text: str = ""
-    """front, back, spine, credits or nothing."""
+    """front, back, spine, credits, barcode or nothing."""
 
     @property
     def name(self) -> str:
@@ -166,7 +177,7 @@ PACKS: dict[Package, Pack] = {
             Printed(
                 "j-card",
                 "panel_height",
-                ((Panel("flap"), _SPINE, _FRONT), (_CREDITS, _FOLD, Panel("flap"))),
+                ((Panel("flap", "barcode"), _SPINE, _FRONT), (_CREDITS, _FOLD, Panel("flap"))),
             ),
         ),
         _SHELL,
@@ -221,6 +232,11 @@ def parts_of(sleeve: Sleeve) -> tuple[Printed, ...]:
     return tuple(part if part.pages else _booklet(part, sleeve.booklet_pages) for part in parts)
 
 
+def kinds_of_panels(sleeve: Sleeve) -> set[str]:
+    """Return what the panels of a sleeve carry."""
+    return {panel.text for part in parts_of(sleeve) for page in part.pages for panel in page}
+
+
 def _booklet(part: Printed, pages: int) -> Printed:
     """Return a booklet: the cover with its last and first page, then the inner spreads."""
     inner = (_CREDITS, _CREDITS)
@@ -232,6 +248,15 @@ def front_width_mm(sleeve: Sleeve) -> float:
     figures = figures_of(sleeve)
     width = figures.get("panel_width") or figures["outer_width"]
     return width + 2 * figures["bleed"]
+
+
+def logo_copies(sleeve: Sleeve) -> tuple[str, ...]:
+    """Return the files that a sleeve's logos are copied to, for the designer."""
+    names = distinct_names([PurePosixPath(name).stem for name in sleeve.logos])
+    return tuple(
+        f"logos/{name}{PurePosixPath(file).suffix.lower()}"
+        for name, file in zip(names, sleeve.logos, strict=True)
+    )
 
 
 def template_names(sleeve: Sleeve) -> tuple[str, ...]:

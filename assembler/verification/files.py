@@ -28,7 +28,7 @@ from assembler.release.tasks.clips import copy_name
 from assembler.release.tasks.proofs import first_played
 from assembler.release.tasks.side_clips import clip_names
 from assembler.sequence import DiscOrder
-from assembler.sleeve.packages import template_names
+from assembler.sleeve.packages import logo_copies, template_names
 
 _OWN = (CHECKSUMS, REPORT, REPORT_TEXT, MANIFEST)
 
@@ -143,7 +143,7 @@ def _needed(release: FinishedRelease, room: Room) -> Iterator[str]:
         names = ("credits-sheet.pdf", "credits-sheet.txt", "label-copy.txt")
         codes = ("barcode.pdf", "barcode.svg") if details.barcode else ()
         sleeve = release.manifest.sleeve
-        templates = template_names(sleeve) if sleeve else ()
+        templates = (*template_names(sleeve), *logo_copies(sleeve)) if sleeve else ()
         yield from (f"paper/{name}" for name in (*names, *codes, *templates))
     else:
         yield from _of_proof(release)

@@ -27,6 +27,7 @@ from assembler.sheets.credits_sheet import write_credits_sheet
 from assembler.sheets.label_copy import write_label_copy
 from assembler.sheets.pq_pdf import write_pq_pdf
 from assembler.sheets.pq_sheet import pq_text
+from assembler.sleeve.packages import logo_copies
 from assembler.sleeve.templates import write_templates
 from assembler.text import shorten
 from assembler.typeset.barcode import write_barcode
@@ -96,7 +97,9 @@ def paper(release: FinishedRelease) -> Iterator[Finding]:
         write_label_copy(folder, release.manifest, release.printed)
         if release.manifest.release.barcode:
             write_barcode(release.manifest.release.barcode, folder)
-        write_templates(folder, release.manifest, release.printed)
+        sleeve = release.manifest.sleeve
+        logos = [release.folder / "paper" / one for one in (logo_copies(sleeve) if sleeve else ())]
+        write_templates(folder, release.manifest, release.printed, logos)
         for path in sorted(path for path in folder.rglob("*") if path.is_file()):
             inside = path.relative_to(folder).as_posix()
             yield from other_text(release, f"paper/{inside}", path.read_bytes())
