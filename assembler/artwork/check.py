@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from fractions import Fraction
@@ -17,8 +17,9 @@ from assembler.artwork.parts import ArtworkFinding, ArtworkPage, assign, file_fi
 from assembler.artwork.print_checks import file_findings, print_findings
 from assembler.artwork.reading import PdfReading
 from assembler.artwork.texts import Group, groups_of, text_findings
+from assembler.audio.digest import file_digest
 from assembler.errors import AssemblerError, FindingsError
-from assembler.findings import Finding, errors_in
+from assembler.findings import errors_in
 from assembler.finished.finished import FinishedRelease
 from assembler.finished.release_folder import RELEASES, REPORT
 from assembler.finished.report_reader import read_report
@@ -31,8 +32,10 @@ from assembler.preflight.editions import orders_in
 from assembler.sequence import DiscOrder
 from assembler.sequence.frames import DISC_RATE_HZ
 from assembler.sequence.order import TrackSound, lay_out, placed_at
+from assembler.sleeve.checked_artwork import Carried
 from assembler.sleeve.layout import Document, documents
 from assembler.sleeve.packages import figures_of
+from assembler.sleeve.wanted import carried_texts
 
 _ANY_LENGTH_S = 60
 
@@ -42,13 +45,19 @@ class ArtworkReport:
     """The result of a check of artwork."""
 
     source: ManifestFile
-    findings: tuple[Finding, ...]
+    findings: tuple[ArtworkFinding, ...]
     files: tuple[tuple[Path, PdfReading], ...]
     pages: tuple[ArtworkPage, ...]
     barcodes: tuple[Barcode, ...]
     durations: str
     """What durations were compared with; empty where they were not."""
+    texts: Mapping[str, Carried]
+    """What each part must carry."""
+    digests: Mapping[Path, str]
+    """SHA-256 of each file that could be read."""
     marked: tuple[Path, ...] = ()
+    record: Path | None = None
+    """Where the checked parts are kept."""
 
     @property
     def ok(self) -> bool:
@@ -64,6 +73,7 @@ class ArtworkReport:
             "barcodes": [barcode.as_json() for barcode in self.barcodes],
             "durations": self.durations or None,
             "marked": [str(path) for path in self.marked],
+            "record": str(self.record) if self.record else None,
         }
 
     def _file_json(self, path: Path, reading: PdfReading) -> dict[str, Any]:
@@ -122,20 +132,13 @@ def check_artwork(
     tracks, durations = _tracks_of(source)
     texts, parts = documents(manifest, tracks)
     chosen = _chosen(parts, part)
+    bleed = figures_of(manifest.sleeve)["bleed"]
     with ExitStack() as stack:
-        read = []
-        for path in dict.fromkeys(files):
-            folder = Path(stack.enter_context(TemporaryDirectory()))
-            read.append((path, folder, read_pdf(path, folder, limits)))
-        pages, findings = assign(
-            [one for one in read if not one[2].error], chosen, figures_of(manifest.sleeve)["bleed"]
-        )
+        read = list(_read(files, stack, limits))
+        digests = {path: file_digest(path) for path, _, reading in read if not reading.error}
+        pages, findings = assign([one for one in read if not one[2].error], chosen, bleed)
         findings = [*_unreadable(read), *findings]
-        barcodes = [
-            barcode
-            for page in pages
-            for barcode in barcodes_on(page, figures_of(manifest.sleeve)["bleed"])
-        ]
+        barcodes = [barcode for page in pages for barcode in barcodes_on(page, bleed)]
         incomplete = {found.file for found in findings if found.code == "pages-missing"}
         groups = groups_of(manifest, tracks, texts, pages, incomplete)
         findings += _page_findings(manifest, groups, pages, barcodes, bool(durations))
@@ -149,8 +152,19 @@ def check_artwork(
         tuple(pages),
         tuple(barcodes),
         durations,
+        carried_texts(manifest, tracks, has_durations=bool(durations)),
+        digests,
         tuple(written),
     )
+
+
+def _read(
+    files: Sequence[Path], stack: ExitStack, limits: Limits
+) -> Iterator[tuple[Path, Path, PdfReading]]:
+    """Read each file into a folder of its own, which is there as long as the stack."""
+    for path in dict.fromkeys(files):
+        folder = Path(stack.enter_context(TemporaryDirectory()))
+        yield path, folder, read_pdf(path, folder, limits)
 
 
 def _page_findings(

@@ -10,19 +10,19 @@ from assembler.artwork.letters import (
     Span,
     Stream,
     difference,
+    in_words,
     letters_of,
     shown_difference,
 )
 from assembler.artwork.parts import ArtworkFinding, ArtworkPage, panels_of
 from assembler.artwork.reading import Box
 from assembler.artwork.track_rows import row_findings, row_rank
-from assembler.artwork.wanted import Wanted, spine_texts, wanted_texts
 from assembler.findings import Severity
 from assembler.manifest import Manifest
 from assembler.metadata import TrackMetadata
 from assembler.sheets.people import all_names
-from assembler.sleeve.content import Texts, labels_of
-from assembler.sleeve.packages import PACKS
+from assembler.sleeve.content import Texts
+from assembler.sleeve.wanted import Wanted, wanted_texts
 
 _OUTSIDE_MM = 1.0
 _SURE = 90
@@ -89,32 +89,26 @@ def groups_of(
     incomplete
         Files of parts that lack pages: credits may be on these.
     """
-    release, groups = manifest.release, []
-    symbols = release.p_line, release.c_line
-    spine = spine_texts(texts, release.artist, release.title, release.catalogue_number)
-    assert manifest.sleeve
-    labels = dict(labels_of(manifest, tracks, texts, PACKS[manifest.sleeve.package].label))
+    wanted, groups = wanted_texts(manifest, tracks, texts), []
     for part in dict.fromkeys(page.part for page in pages):
         of_part = [page for page in pages if page.part == part]
         for kind in ("front", "back", "credits"):
-            areas = [*_areas(of_part, kind)]
-            wanted = wanted_texts(texts.blocks.get(kind, ()), tracks, symbols)
-            if kind == "front":
-                wanted = spine_texts(texts, release.artist, release.title, None)
-            if areas:
-                group = _group(f"{part}, {kind}", kind, areas, wanted)
+            if areas := [*_areas(of_part, kind)]:
+                group = _group(f"{part}, {kind}", kind, areas, wanted[kind])
                 is_whole = kind != "credits" or str(of_part[0].path) not in incomplete
                 groups.append(replace(group, is_whole=is_whole))
         for area in _areas(of_part, "spine"):
-            groups.append(_group(f"{part}, spine", "spine", [area], spine))
+            groups.append(_group(f"{part}, spine", "spine", [area], wanted["spine"]))
         for page in of_part:
             if page.sheet.label:
-                blocks = labels[page.sheet.name.partition(", ")[2]]
-                wanted = wanted_texts(blocks, tracks, symbols)
-                groups.append(_group(page.sheet.name, "label", [*_areas([page], "label")], wanted))
-        for kind in ("", "overflow"):
-            name = f"{part}, {kind or 'free'}"
-            groups += [_group(name, kind or "free", [one], ()) for one in _areas(of_part, kind)]
+                name, own = page.sheet.name, wanted[page.sheet.name.partition(", ")[2]]
+                groups.append(_group(name, "label", [*_areas([page], "label")], own))
+        for kind in ("", "barcode", "overflow"):
+            name, as_kind = (
+                f"{part}, {kind or 'free'}",
+                "overflow" if kind == "overflow" else "free",
+            )
+            groups += [_group(name, as_kind, [one], ()) for one in _areas(of_part, kind)]
     return groups
 
 
@@ -306,16 +300,14 @@ def _take(wanted: Wanted, groups: Sequence[Group]) -> bool:
 
 
 def _differs(group: Group, wanted: Wanted, span: Span) -> ArtworkFinding:
-    found = group.stream.raw(span)
-    ours, theirs = shown_difference(wanted.text, found)
+    ours, theirs = shown_difference(wanted.text, group.stream.shown(span))
     message = f"{wanted.what} differs: “{theirs}”, the manifest has “{ours}”"
     severity: Severity = "warning" if wanted.severity == "warning" else "error"
     return group.finding(severity, "text-differs", message, span)
 
 
 def _missing(group: Group, what: str, text: str, severity: Severity) -> ArtworkFinding:
-    shown = text if len(text) <= 90 else f"{text[:88]} …"
-    name = what if what.startswith("“") else f"{what} “{shown}”"
+    name = what if what.startswith("“") else f"{what} “{in_words(text)}”"
     return group.finding(severity, "text-missing", f"{name} is missing: add it")
 
 
@@ -332,7 +324,7 @@ def _pieces(group: Group, wanted: Wanted, groups: Sequence[Group]) -> Iterator[A
         likely = group.stream.likely(wanted.pieces[0], 80)
         if likely:
             group.stream.use(likely[0])
-            ours, theirs = shown_difference(wanted.pieces[0], group.stream.raw(likely[0]))
+            ours, theirs = shown_difference(wanted.pieces[0], group.stream.shown(likely[0]))
             message = f"{wanted.what} differs: “{theirs}”, the manifest has “{ours}”"
             yield group.finding("error", "text-differs", message, likely[0])
             return
@@ -343,7 +335,7 @@ def _pieces(group: Group, wanted: Wanted, groups: Sequence[Group]) -> Iterator[A
         likely = group.stream.likely(piece, 80)
         if likely:
             group.stream.use(likely[0])
-            message = f"{wanted.what} differs: “{group.stream.raw(likely[0])}”, not “{piece}”"
+            message = f"{wanted.what} differs: “{group.stream.shown(likely[0])}”, not “{piece}”"
             yield group.finding("error", "text-differs", f"{message} (“{whole}”)", likely[0])
         else:
             message = f"{wanted.what}: “{piece}” is missing in “{whole}”: add it"
@@ -379,9 +371,9 @@ def _like_the_manifest(group: Group, names: Sequence[str]) -> Iterator[ArtworkFi
     for name in names:
         likely = group.stream.likely(name, _NEAR)
         if likely and likely[1] < 100:
-            raw = group.stream.raw(likely[0])
+            shown = group.stream.shown(likely[0])
             group.stream.use(likely[0])
-            message = f"“{raw}” resembles “{name}” of the manifest: correct it if it is meant"
+            message = f"“{shown}” resembles “{name}” of the manifest: correct it if it is meant"
             yield group.finding("warning", "text-resembles", message, likely[0])
 
 

@@ -18,6 +18,10 @@ What it checks:
   barcode   scanned at 300 dpi: digits, size, quiet zones, contrast in red light
 Places are in mm from the upper left corner of the trimmed page.
 
+It keeps what it checked in MANIFEST's .artwork.json: for each part that it read, the
+digests of files and text, and the outcome. If the text changes later, check and build
+say so.
+
 What it can't check: text in outlines or pictures (it says where), colours of images,
 whether the plant's own template has other sizes. The plant's template wins.
 """
@@ -43,6 +47,7 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _run(options: argparse.Namespace) -> int:
     from assembler.artwork.check import check_artwork
+    from assembler.artwork.record import kept
     from assembler.commands.sides import writing_to
     from assembler.manifest import load
 
@@ -52,6 +57,7 @@ def _run(options: argparse.Namespace) -> int:
             report = check_artwork(source, options.files, part=options.part, marked=options.marked)
     else:
         report = check_artwork(source, options.files, part=options.part)
+    report = kept(report)
     if options.json:
         say_json(report.as_json())
     else:
@@ -66,5 +72,5 @@ COMMAND = Command(
     "check the designer's PDFs: texts, print, barcode",
     _add_arguments,
     _run,
-    {"files": [], "barcodes": [], "durations": None, "marked": []},
+    {"files": [], "barcodes": [], "durations": None, "marked": [], "record": None},
 )

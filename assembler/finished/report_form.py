@@ -337,6 +337,21 @@ class MailedReport(_Form):
     kbps: int
 
 
+class CheckedArtworkReport(_Form):
+    """A printed part's artwork as it was checked last."""
+
+    part: str
+    checked: str
+    """The day."""
+    files: dict[str, Digest]
+    texts: Digest
+    """SHA-256 of the texts that it was held against."""
+    errors: int
+    warnings: int
+    changes: list[str]
+    """What of its text changed since."""
+
+
 class ReleaseReport(_Form):
     """The content of `report.json`."""
 
@@ -368,6 +383,8 @@ class ReleaseReport(_Form):
     mailed: MailedReport | None = None
     changes: list[str] = []
     """What changed since the proof that was answered."""
+    artwork: list[CheckedArtworkReport] = []
+    """By printed part; left out where none was checked."""
     files: dict[str, Digest]
 
     def indices_on(self, edition: str) -> list[int]:

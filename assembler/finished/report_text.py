@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from assembler.findings import Finding
 from assembler.finished.report_form import (
+    CheckedArtworkReport,
     CompressionReport,
     DeliveredReport,
     DiscReport,
@@ -51,6 +52,7 @@ def report_text(report: ReleaseReport) -> str:
         *((_title("Tape sides"), _sides(report.sides)) if report.sides else ()),
         _title("Tracks"),
         *(_track(report, index) for index in range(len(report.tracks))),
+        *((_title("Artwork"), _artwork(report.artwork)) if report.artwork else ()),
         _title("Findings"),
         _findings(report.findings),
         _title("Files and their SHA-256"),
@@ -297,6 +299,18 @@ def _findings(findings: Sequence[Finding]) -> Iterator[str]:
         place = f"line {finding.line}: " if finding.line else ""
         message = shorten(finding.message, 1000)
         yield from _row(finding.severity, f"{place}{message} [{finding.code}]")
+
+
+def _artwork(parts: Iterable[CheckedArtworkReport]) -> Iterator[str]:
+    """Write what was checked of the sleeve, and what of its text changed since."""
+    for part in parts:
+        found = ((part.errors, "error"), (part.warnings, "warning"))
+        outcome = ", ".join(counted(n, what) for n, what in found if n) or "no errors"
+        yield from _row(part.part, f"checked on {part.checked}: {outcome}")
+        yield from _row("text since then", "; ".join(part.changes) or "unchanged", _INDENT)
+        yield from _row("text, SHA-256", part.texts, _INDENT)
+        for name, digest in part.files.items():
+            yield from _row("file, SHA-256", f"{name} {digest}", _INDENT)
 
 
 def _files(files: Mapping[str, str]) -> Iterator[str]:

@@ -42,6 +42,7 @@ from assembler.preflight.versions import version_findings
 from assembler.sequence import DiscOrder
 from assembler.sequence.limits import MOST_TRACKS, limit_findings, limit_setting_finding
 from assembler.sheets.people import all_names, twin_names
+from assembler.sleeve.checked_artwork import artwork_findings
 from assembler.sleeve.findings import sleeve_findings, text_findings
 from assembler.text import duration_text, frames_text
 
@@ -212,7 +213,9 @@ def _edition_findings(source: ManifestFile, editions: Mapping[str, Edition]) -> 
     if disc := editions.get(DISC):
         yield from _limits(source, disc.discs_in_manifest)
         yield from _cd_text(source, disc.discs_in_manifest)
-    yield from text_findings(source, printed_tracks(source.manifest, orders_in(editions)))
+    printed = printed_tracks(source.manifest, orders_in(editions))
+    yield from text_findings(source, printed)
+    yield from artwork_findings(source, printed)
 
 
 def _manifest_findings(source: ManifestFile) -> Iterator[Finding]:

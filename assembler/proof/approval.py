@@ -21,7 +21,7 @@ from pydantic import (
 from assembler.errors import AssemblerError
 from assembler.manifest.sets import Match
 from assembler.text import number_ranges, shorten
-from assembler.text_files import OutsideFile
+from assembler.text_files import OutsideFile, replace_file
 
 MOST_BYTES = 8_000_000
 """More than a hundred tracks with remarks of full length."""
@@ -210,15 +210,7 @@ def store_approval(approval: Approval, manifest_path: Path) -> Path:
     """
     path = approval_path(manifest_path)
     content = approval.model_dump(mode="json", exclude_none=True)
-    text = json.dumps(content, indent=2, ensure_ascii=False) + "\n"
-    unfinished = path.with_name(f".{path.name}.new")
-    try:
-        unfinished.unlink(missing_ok=True)  # never write through a link
-        unfinished.write_text(text, encoding="utf-8", newline="\n")
-        unfinished.replace(path)
-    except OSError as error:
-        unfinished.unlink(missing_ok=True)
-        raise AssemblerError(f"{path}: can't be written: {error.strerror}") from error
+    replace_file(path, json.dumps(content, indent=2, ensure_ascii=False) + "\n")
     return path
 
 

@@ -26,6 +26,7 @@ from assembler.cache.folder import CacheFolder, cache_key
 from assembler.errors import SourceError
 from assembler.preflight.check import CheckReport
 from assembler.proof.approval import approval_path
+from assembler.sleeve.checked_artwork import record_path
 
 _OWN_SUFFIXES = (".py", ".html", ".css", ".js", ".ttf")
 _OF_PAPER_AND_PAGES = ("reportlab", "jinja2")
@@ -43,7 +44,7 @@ class Inputs:
     sounds, pictures
         Source files and covers.
     stamps
-        Of these and of the approval; None for a missing file.
+        Of these, the approval and the record of checked artwork; None for a missing file.
     """
 
     key: str
@@ -135,7 +136,8 @@ def inputs_of(report: CheckReport, rooms: Iterable[str], *, packages: bool) -> I
     sleeve = source.manifest.sleeve
     printed = (*sleeve.logos, *(picture.file for picture in sleeve.pictures)) if sleeve else ()
     pictures = [source.resolve(n) for n in (release.front_cover, release.back_cover, *printed) if n]
-    files = dict.fromkeys((*sounds, *pictures, approval_path(source.path)))
+    records = (approval_path(source.path), record_path(source.path))
+    files = dict.fromkeys((*sounds, *pictures, *records))
     stamps = {path: _stamp(path) for path in files}
     stamped = [[str(path.resolve()), stamp] for path, stamp in stamps.items()]
     request = [source.text, str(source.path.resolve()), sorted(rooms), packages]

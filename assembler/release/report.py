@@ -18,6 +18,7 @@ from assembler.finished.finished import open_finished
 from assembler.finished.release_folder import REPORT, REPORT_TEXT, release_files
 from assembler.finished.report_form import (
     SCHEMA_VERSION,
+    CheckedArtworkReport,
     CompressionReport,
     DeliveredReport,
     DiscReport,
@@ -46,7 +47,8 @@ from assembler.manifest.transfers import Transfer
 from assembler.mastering.levels import compression_json, gain_reduction_json, levels_json
 from assembler.mastering.plan import ROOMS, Plan, Room
 from assembler.mastering.render import FinishedTrack
-from assembler.preflight.editions import Edition
+from assembler.metadata import printed_tracks
+from assembler.preflight.editions import Edition, orders_in
 from assembler.preflight.rates import format_rates
 from assembler.preflight.sides import Side
 from assembler.preflight.track_section import TrackSection
@@ -57,6 +59,7 @@ from assembler.release.approved_sound import hold_report
 from assembler.release.tasks.masters import Master
 from assembler.sequence.first_samples import RecordingSpan, first_samples
 from assembler.sequence.frames import DISC_RATE_HZ
+from assembler.sleeve.checked_artwork import artwork_state
 
 _PACKAGES = sorted((*MAKERS, "reportlab"))
 """Packages that make the deliverables: sound, encoded files, tags, pictures and paper."""
@@ -120,6 +123,7 @@ def release_report(
             for index, place in enumerate(checked["tracks"])
         ],
         **_editions(plan, checked.get("editions", [])),
+        **_artwork(plan),
         proof_of=proof.proof_of if proof else None,
         sound=sound,
         changes=list(proof.changes) if proof else [],
@@ -128,7 +132,31 @@ def release_report(
     )
 
 
-def _editions(plan: Plan, checked: Sequence[dict[str, Any]]) -> dict[str, list[EditionReport]]:
+def _artwork(plan: Plan) -> dict[str, Any]:
+    """Return the entries of the artwork that was checked; a record that can't be read has none."""
+    report = plan.report
+    try:
+        parts = artwork_state(
+            report.source, printed_tracks(report.source.manifest, orders_in(report.editions))
+        )
+    except AssemblerError:
+        return {}
+    entries = [
+        CheckedArtworkReport(
+            part=one.name,
+            checked=one.part.checked,
+            files=one.part.files,
+            texts=one.part.texts_sha256,
+            errors=one.part.errors,
+            warnings=one.part.warnings,
+            changes=list(one.changes),
+        )
+        for one in parts
+    ]
+    return {"artwork": entries} if entries else {}
+
+
+def _editions(plan: Plan, checked: Sequence[dict[str, Any]]) -> dict[str, Any]:
     """Return the entries of the editions that have other tracks than the primary one."""
     found = []
     for one in checked:
@@ -253,12 +281,14 @@ def _with_kept_track(track: TrackEntry, room: Room, last: TrackEntry) -> TrackEn
 
 
 def _inputs(plan: Plan) -> InputsReport:
-    """Return digests of the manifest's content and of all sources, covers included."""
+    """Return digests of the manifest's content and of all sources, covers and logos included."""
     source = plan.report.source
     release, hidden = source.manifest.release, plan.report.hidden
     sections = (*plan.report.sections, *((hidden,) if hidden else ()))
     sounds = [sha256 for section in sections for sha256 in section.recording.sha256s]
-    pictures = [source.resolve(n) for n in (release.front_cover, release.back_cover) if n]
+    logos = source.manifest.sleeve.logos if source.manifest.sleeve else ()
+    names = (release.front_cover, release.back_cover, *logos)
+    pictures = [source.resolve(name) for name in names if name]
     digests = "\n".join([*sounds, *map(file_digest, pictures)])
     sources = hashlib.sha256(digests.encode()).hexdigest()
     return InputsReport(manifest=source.digest, sources=sources)

@@ -31,6 +31,8 @@ def print_artwork(report: ArtworkReport) -> None:
         console.print(f"Durations compared with {report.durations}")
     for path in report.marked[-1:]:
         console.print(Text(f"Marked pages and {path.name}: {path.parent}"))
+    if report.record:
+        console.print(Text(f"Kept in {report.record.name}, for the builds that follow"))
     counts = counts_text(report.findings)
     verdict = "no errors found" if report.ok else "not ready for print"
     console.print(f"Artwork: {verdict}{f' ({counts})' if counts else ''}")

@@ -7,10 +7,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from assembler.findings import Severity
+from assembler.manifest import Manifest
 from assembler.metadata import TrackMetadata
 from assembler.sheets.people import authors
 from assembler.sheets.track_blocks import TOTAL
-from assembler.sleeve.content import Texts
+from assembler.sleeve.checked_artwork import DURATION, Carried
+from assembler.sleeve.content import Texts, labels_of, texts_of
+from assembler.sleeve.packages import PACKS, parts_of
+from assembler.text import duration_text
 from assembler.typeset.blocks import Block, Paragraph, Row, Subtitle, Verse
 
 _NAMED = {"Performers": "credit", "Production": "credit", "Recorded": "recording line"}
@@ -36,35 +40,86 @@ class Wanted:
     """Other forms of it."""
 
 
-def spine_texts(texts: Texts, artist: str, title: str, number: str | None) -> tuple[Wanted, ...]:
-    """Return what is on each spine."""
-    return tuple(
-        Wanted(text, what)
-        for text, what in (
-            (artist, "artist"),
-            (title, "release title"),
-            (number, "catalogue number"),
-        )
-        if text and text in texts.spine
-    )
-
-
 def wanted_texts(
-    blocks: Sequence[Block], tracks: Sequence[TrackMetadata], symbols: tuple[str | None, str | None]
-) -> tuple[Wanted, ...]:
-    """Return what must be on the panels that carry some blocks.
+    manifest: Manifest, tracks: Sequence[TrackMetadata], texts: Texts
+) -> dict[str, tuple[Wanted, ...]]:
+    """Return what must be on each kind of panel, and on each label by its name.
 
     Parameters
     ----------
-    blocks
-        As the templates have them.
-    tracks
-        The release's tracks.
-    symbols
-        The ℗ and the © line, without their signs.
+    manifest, tracks
+        What the panels carry.
+    texts
+        Their blocks, as the templates have them.
     """
-    texts = [one for block in blocks for one in _of_block(block, tracks)]
-    return tuple(_with_variants(one, symbols) for one in texts if one.text.strip())
+    assert manifest.sleeve
+    labels = dict(labels_of(manifest, tracks, texts, PACKS[manifest.sleeve.package].label))
+    symbols = manifest.release.p_line, manifest.release.c_line
+    of_spine = tuple(_of_spine(manifest, texts))
+    wanted = {"front": of_spine[:2], "spine": of_spine}
+    for kind, blocks in {**labels, **texts.blocks}.items():
+        found = [one for block in blocks for one in _of_block(block, tracks)]
+        filled = tuple(_with_variants(one, symbols) for one in found if one.text.strip())
+        wanted.setdefault(kind, filled)
+    return wanted
+
+
+def _of_spine(manifest: Manifest, texts: Texts) -> Iterator[Wanted]:
+    """Return artist, title and catalogue number, as far as the spine's line has them."""
+    release = manifest.release
+    named = {
+        "artist": release.artist,
+        "release title": release.title,
+        "catalogue number": release.catalogue_number,
+    }
+    for what, text in named.items():
+        if text and text in texts.spine:
+            yield Wanted(text, what)
+
+
+def carried_texts(
+    manifest: Manifest, tracks: Sequence[TrackMetadata], *, has_durations: bool = True
+) -> dict[str, Carried]:
+    """Return the texts that each part of a sleeve carries.
+
+    Parameters
+    ----------
+    manifest, tracks
+        What the sleeve is for.
+    has_durations
+        The tracks' durations are known.
+    """
+    assert manifest.sleeve
+    texts = texts_of(manifest, tracks)
+    wanted = wanted_texts(manifest, tracks, texts)
+    panels = {
+        part.name: dict.fromkeys(panel.text for page in part.pages for panel in page)
+        for part in parts_of(manifest.sleeve)
+    }
+    of_label = {name for name in wanted if name not in ("front", "spine", *texts.blocks)}
+    panels[PACKS[manifest.sleeve.package].label.name] = dict.fromkeys(sorted(of_label))
+    barcode = manifest.release.barcode
+    with_barcode = "barcode" if any("barcode" in kinds for kinds in panels.values()) else "back"
+    return {
+        name: tuple(
+            pair
+            for kind in kinds
+            for pair in (
+                *_pairs(wanted.get(kind, ()), has_durations=has_durations),
+                *((("barcode", barcode),) if barcode and kind == with_barcode else ()),
+            )
+        )
+        for name, kinds in panels.items()
+    }
+
+
+def _pairs(wanted: Sequence[Wanted], *, has_durations: bool) -> Iterator[tuple[str, str]]:
+    for one in wanted:
+        if one.severity == "note":  # a sleeve may do without
+            continue
+        yield one.what, one.text
+        if one.track and has_durations:
+            yield f"{DURATION} {one.track.number}", duration_text(one.track.duration_s)
 
 
 def _of_block(block: Block, tracks: Sequence[TrackMetadata]) -> Iterator[Wanted]:
