@@ -16,7 +16,7 @@ from typing import Any
 
 import pikepdf
 
-from assembler.artwork.inks import BLACK, Ink, Space, space_of
+from assembler.artwork.inks import BLACK, Ink, Space, space_of, space_of_image
 from assembler.artwork.reading import Box, Mark
 
 Matrix = tuple[float, float, float, float, float, float]
@@ -455,8 +455,7 @@ def _image(stream: _Stream, image: Any) -> bool:
     if image.get("/ImageMask"):
         stream.check_ink(stream.state.fill, "image", box)
     else:
-        space = space_of(image.get("/ColorSpace", "unknown"), stream.resources)
-        stream.check_ink(Ink(space), "image", box)
+        stream.check_ink(Ink(space_of_image(image, stream.resources)), "image", box)
     return False
 
 

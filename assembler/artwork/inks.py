@@ -12,6 +12,11 @@ _DEVICE = {
     "CalRGB": "rgb", "DeviceCMYK": "cmyk", "CMYK": "cmyk", "Lab": "lab", "Pattern": "pattern",
 }  # fmt: skip
 _OF_COMPONENTS = {1: "gray", 3: "rgb", 4: "cmyk"}
+_OF_JPEG_2000 = {12: "cmyk", 14: "lab", 16: "rgb", 17: "gray", 18: "rgb"}
+"""ISO/IEC 15444-1, I.5.3.3, and 15444-2: enumerated colour spaces (from memory)."""
+
+
+_HEADER_BYTES = 65_536
 
 
 @dataclass(frozen=True)
@@ -93,6 +98,20 @@ def space_of(named: Any, resources: Any, depth: int = 0) -> Space:
         return _of_array(list(named), resources, depth)
     except (TypeError, ValueError, IndexError, KeyError, AttributeError):
         return Space("unknown")
+
+
+def space_of_image(image: Any, resources: Any) -> Space:
+    """Return the colour space of an image; JPEG 2000 may have it in its own data."""
+    named = image.get("/ColorSpace")
+    if named is not None:
+        return space_of(named, resources)
+    if "/JPXDecode" in str(image.get("/Filter", "")):
+        raw = bytes(image.read_raw_bytes()[:_HEADER_BYTES])
+        at = raw.find(b"colr")
+        if at >= 0 and raw[at + 4 : at + 5] == b"\x01":
+            code = int.from_bytes(raw[at + 7 : at + 11], "big")
+            return Space(_OF_JPEG_2000.get(code, "unknown"))
+    return Space("unknown")
 
 
 def _of_array(parts: Sequence[Any], resources: Any, depth: int) -> Space:

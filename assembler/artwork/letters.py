@@ -21,6 +21,8 @@ _QUOTES = str.maketrans({**dict.fromkeys("‘’‚‛′`´", "'"), **dict.from
 _DASHES = str.maketrans(dict.fromkeys("‐‑‒–—―−", "-"))
 _KEPT_SIGNS = frozenset("℗©&+")
 _USED = "\0"
+_LONGEST_REST = 40
+"""Of a word, beyond what was found of it."""
 LIKELY = 75
 """Of 100: from here on a text is the wanted one with differences."""
 
@@ -153,6 +155,22 @@ class Stream:
         text = re.sub(r"(?<=\w)[-‐]\s*[\r\n]+\s*(?=\w)", "", self.text[span.start : span.end])
         return plain(text)
 
+    def shown(self, span: Span) -> str:
+        """Return a stretch in whole words, with the bracket that it opens, for a finding."""
+        start, end = span.start, span.end
+        while start and span.start - start < _LONGEST_REST and self._is_inside(start):
+            start -= 1
+        while end < len(self.text) and end - span.end < _LONGEST_REST and self._is_inside(end):
+            end += 1
+        closing = re.compile(r"[^()\r\n]{0,40}\)").match(self.text, end)
+        if self.text.count("(", start, end) > self.text.count(")", start, end) and closing:
+            end = closing.end()
+        return self.raw(Span(start, end)).rstrip(",;: ")
+
+    def _is_inside(self, place: int) -> bool:
+        """Return whether a place is between two signs of a word."""
+        return not self.text[place - 1].isspace() and not self.text[place].isspace()
+
     def raw_with_hyphens(self, span: Span) -> str:
         """Return a stretch in one line; a hyphen at the end of a line stays."""
         text = re.sub(r"(?<=[-‐])\s*[\r\n]+\s*", "", self.text[span.start : span.end])
@@ -268,11 +286,11 @@ def shown_difference(wanted: str, found: str) -> tuple[str, str]:
     """Return both texts, of long ones the words that differ and one on either side."""
     wanted, found = plain(wanted), plain(found)
     if len(wanted) <= 60:
-        return wanted, shorten(found, 90)
+        return wanted, in_words(found)
     ours, theirs = wanted.split(), found.split()
     codes = [code for code in Levenshtein.opcodes(ours, theirs) if code.tag != "equal"]
     if not codes:
-        return shorten(wanted, 90), shorten(found, 90)
+        return in_words(wanted), in_words(found)
     first, last = codes[0], codes[-1]
     if last.src_end - first.src_start > 12:
         last = first
@@ -284,4 +302,20 @@ def shown_difference(wanted: str, found: str) -> tuple[str, str]:
 
 def _words(words: list[str], start: int, end: int) -> str:
     text = " ".join(words[max(0, start - 1) : end + 1])
-    return f"{'… ' if start > 1 else ''}{shorten(text, 90)}{' …' if end + 1 < len(words) else ''}"
+    shown = in_words(text)
+    is_cut = end + 1 < len(words) and shown == text
+    return f"{'… ' if start > 1 else ''}{shown}{' …' if is_cut else ''}"
+
+
+def in_words(text: str, most: int = 90) -> str:
+    """Return the beginning of a text in whole words.
+
+    Examples
+    --------
+    >>> in_words("Mattis Oren – harmonium, arranger", 24)
+    'Mattis Oren – harmonium …'
+    """
+    line = shorten(text, len(text) * 8 + 1)  # in one line
+    if len(line) <= most:
+        return line
+    return f"{line[: most - 1].rpartition(' ')[0].rstrip(',;: ') or line[: most - 2]} …"

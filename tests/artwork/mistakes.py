@@ -8,10 +8,19 @@ from pathlib import Path
 from typing import Any
 
 import pikepdf
-from artwork.artwork_pdfs import Artwork, Bars, Text, picture
+from artwork.artwork_pdfs import FILES_OF, Artwork, Bars, Text, picture
 from reportlab.lib.units import mm
 
+from assembler.artwork.parts import ArtworkFinding
+from assembler.artwork.reading import Box, overlap
+
 Change = Callable[[Artwork, Path], None]
+Place = str | tuple[str, float, float]
+"""A text's key, a page, a part, or a page and a point on it in mm from its upper left corner."""
+
+
+def _no_change(_art: Artwork, _folder: Path) -> None:
+    """Leave the artwork as it is."""
 
 
 @dataclass(frozen=True)
@@ -21,47 +30,84 @@ class Mistake:
     code: str
     says: str
     """In the finding's message."""
-    change: Change
+    at: Place
+    change: Change = _no_change
+
+    @property
+    def is_planted(self) -> bool:
+        """It is no consequence of another one."""
+        return self.change is not _no_change
 
 
-def text(key: str, new: str, says: str, code: str = "text-differs") -> Mistake:
+def is_at(finding: ArtworkFinding, at: Place, art: Artwork) -> bool:
+    """Return whether a finding is at a place of the artwork."""
+    text = art.texts.get(at) if isinstance(at, str) else None
+    page = text.page if text else at if isinstance(at, str) else at[0]
+    part = next(name for name, pages in FILES_OF.items() if page in (name, *pages))
+    if Path(finding.file).stem != part:
+        return False
+    if page in FILES_OF[part] and page != part and finding.page != FILES_OF[part].index(page) + 1:
+        return False
+    if text is None and isinstance(at, str):
+        return True
+    box = _box_of(text) if text else (*at[1:], *at[1:])
+    return finding.box_mm is not None and overlap(box, finding.box_mm)
+
+
+def _box_of(text: Text) -> Box:
+    """Return about where a text is."""
+    high = text.size * 25.4 / 72
+    wide = 0.6 * high * len(text.text)
+    if text.turned:
+        return text.x, text.y, text.x + 0.7 * high, text.y + wide
+    return text.x, text.y - 0.7 * high, text.x + wide, text.y
+
+
+def text(
+    key: str, new: str, says: str, code: str = "text-differs", at: Place | None = None
+) -> Mistake:
     """A text that was typed again."""
-    return Mistake(code, says, lambda art, _: art.edit(key, text=new))
+    return Mistake(code, says, at or key, lambda art, _: art.edit(key, text=new))
 
 
 def moved(key: str, code: str, says: str, **changes: Any) -> Mistake:
     """A text in another place, size or colour."""
-    return Mistake(code, says, lambda art, _: art.edit(key, **changes))
+    return Mistake(code, says, key, lambda art, _: art.edit(key, **changes))
 
 
-def lost(keys: str, says: str, code: str = "text-missing") -> Mistake:
+def lost(keys: str, says: str, at: Place, code: str = "text-missing") -> Mistake:
     """A text that was lost."""
 
     def change(art: Artwork, _: Path) -> None:
         for key in keys.split(", "):
             del art.texts[key]
 
-    return Mistake(code, says, change)
+    return Mistake(code, says, at, change)
 
 
 def added(code: str, says: str, new: Text) -> Mistake:
     """A text too many."""
-    return Mistake(code, says, lambda art, _: art.texts.update({f"added {new.text}": new}))
+    key = f"added {new.text}"
+    return Mistake(code, says, key, lambda art, _: art.texts.update({key: new}))
 
 
-def drawn(code: str, says: str, page: str, draw: Callable[[Any], None]) -> Mistake:
+def drawn(code: str, says: str, at: Place, draw: Callable[[Any], None]) -> Mistake:
     """A drawing."""
-    return Mistake(code, says, lambda art, _: art.drawings.append((page, draw)))
+    page = at if isinstance(at, str) else at[0]
+    return Mistake(code, says, at, lambda art, _: art.drawings.append((page, draw)))
 
 
-def finished(code: str, says: str, part: str, change: Callable[[pikepdf.Pdf], None]) -> Mistake:
-    """A change to the finished file."""
-    return Mistake(code, says, lambda art, _: art.finish.append((part, change)))
+def finished(code: str, says: str, at: str, change: Callable[[pikepdf.Pdf], None]) -> Mistake:
+    """A change to the first page of the finished file, or to all of it."""
+    part = at.removesuffix("-1")
+    return Mistake(code, says, at, lambda art, _: art.finish.append((part, change)))
 
 
 def barcode(kind: str, says: str, **changes: Any) -> Mistake:
     """Another barcode."""
-    return Mistake(kind, says, lambda art, _: setattr(art, "barcode", replace(Bars(), **changes)))
+    return Mistake(
+        kind, says, BARS, lambda art, _: setattr(art, "barcode", replace(Bars(), **changes))
+    )
 
 
 def ground(page: str, says: str, *reach: float) -> Mistake:
@@ -70,6 +116,7 @@ def ground(page: str, says: str, *reach: float) -> Mistake:
     return Mistake(
         "bleed-missing",
         says,
+        page,
         lambda art, _: art.grounds.update({page: four}),  # type: ignore[dict-item]
     )
 
@@ -207,9 +254,11 @@ def _protected(art: Artwork, _: Path) -> None:
     art.encryption = pikepdf.Encryption(owner="o", user="")
 
 
+BARS = ("tray-card", 106.0, 98.0)
 DISC_LABEL = "disc artist, disc title, disc p, disc c, disc label, disc number"
 HALDAN = Text("tray-card", 13, 75, "Haldan Ferry Singers")
 DIGITS = Text("tray-card", 96, 112, "2 000000 000152", 7)
+SQUARE = ("booklet-2", 74.0, 107.0)
 WHITE, RICH = (0, 0, 0, 0), (0.6, 0.4, 0.4, 1)
 ROUNDS: dict[str, tuple[Mistake, ...]] = {
     "typed again": (
@@ -222,7 +271,7 @@ ROUNDS: dict[str, tuple[Mistake, ...]] = {
         text("roles 4", "transfer, mastring", "transfer, mastring"),
         text("back p", "℗ 2026 Tidewrack Editions", "℗ line differs: “℗ 2026"),
         text("disc number", "TWE-041", "TWE-041", "other-catalogue-number"),
-        Mistake("text-missing", "“TWE-014” is missing", lambda *_: None),
+        Mistake("text-missing", "“TWE-014” is missing", "disc-label"),
         text("writers 4", "Words: Oda Bren; music: Ines Falk", "“Words: Oda Bren;"),
         text("notes 2", "ever is on the ferry sings until the time has turned.", "the time has"),
     ),
@@ -237,42 +286,51 @@ ROUNDS: dict[str, tuple[Mistake, ...]] = {
         text("spine 1", "HALDEN FERRY SINGERS  SONGS FOR SLACK WATER  TWE-013", "“TWE-013”"),
     ),
     "lost": (
-        lost("number 4", "has no number, it is track 4", "track-number"),
-        lost("duration 5", "has no duration; the master’s is 1:33", "no-duration"),
-        lost("back c", "© line “© 2027 Tidewrack Editions & Friends” is missing"),
-        lost("back number", "“TWE-014” is missing"),
-        lost("name 4, roles 4", "“Kari Nymoen – transfer, mastering” is missing"),
-        text("roles 1", "harmonium (1, 3)", "“arranger” is missing in", "text-missing"),
-        text("spine 2", "HALDEN FERRY SINGERS   TWE-014", "release title", "text-missing"),
-        lost("title 6, number 6, duration 6", "title of track 6 “Half-Tide Waltz” is missing"),
-        lost("disc p", "℗ line “℗ 2027 Tidewrack Editions” is missing"),
-        Mistake("no-barcode", "2000000000145", lambda art, _: setattr(art, "barcode", None)),
+        lost("number 4", "has no number, it is track 4", "title 4", "track-number"),
+        lost("duration 5", "has no duration; the master’s is 1:33", "title 5", "no-duration"),
+        lost("back c", "© line “© 2027 Tidewrack Editions & Friends” is missing", "tray-card"),
+        lost("back number", "“TWE-014” is missing", "tray-card"),
+        lost("name 4, roles 4", "“Kari Nymoen – transfer, mastering” is missing", "booklet"),
+        text("roles 1", "harmonium (1, 3)", "“arranger” is missing in", "text-missing",
+             at="booklet"),
+        text("spine 2", "HALDEN FERRY SINGERS   TWE-014", "release title", "text-missing",
+             at="tray-card"),
+        lost("title 6, number 6, duration 6", "title of track 6 “Half-Tide Waltz” is missing",
+             "tray-card"),
+        lost("disc p", "℗ line “℗ 2027 Tidewrack Editions” is missing", "disc-label"),
+        Mistake("no-barcode", "2000000000145", "tray-card",
+                lambda art, _: setattr(art, "barcode", None)),
     ),
     "rows": (
-        text("number 2", "03", "“Ropewalk Round” has number 3, it is track 2", "track-number"),
+        text("number 2", "03", "“Ropewalk Round” has number 3, it is track 2", "track-number",
+             at="title 2"),
         text("duration 1", "1:20", "has 1:20, the master has 1:02", "duration-differs"),
         text("duration 3", "1:21", "has 1:21, the master has 1:20", "duration-differs"),
         text("duration 6", "11:17", "has 11:17, the master has 1:17", "duration-differs"),
+        text("roles 1", "harmonium, aranger (1, 3)", "“Mattis Oren harmonium, aranger (1, 3)”"),
         added("text-resembles", "“Haldan Ferry Singers”", HALDAN),
         added("other-catalogue-number", "TWE-015", Text("tray-card", 80, 75, "TWE-015")),
         added("other-isrc", "AA-6Q7-27-00001", Text("booklet-2", 135, 80, "ISRC AA-6Q7-27-00001")),
         added("other-barcode-digits", "2 000000 000152", DIGITS),
     ),
     "order": (
-        Mistake("running-order", "“Tallow and Twine” comes before “Ferryman’s Grace”", _swap(4, 5)),
-        Mistake("no-live-text", "disc", _outlined(DISC_LABEL)),
-        Mistake("no-live-text", "tray-card, spine", _outlined("spine 2")),
-        Mistake("no-live-text", "booklet, front", _outlined("front artist, front title")),
+        Mistake("running-order", "“Tallow and Twine” comes before “Ferryman’s Grace”", "title 5",
+                _swap(4, 5)),
+        Mistake("no-live-text", "disc", "disc-label", _outlined(DISC_LABEL)),
+        Mistake("no-live-text", "tray-card, spine", "tray-card", _outlined("spine 2")),
+        Mistake("no-live-text", "booklet, front", "booklet-1",
+                _outlined("front artist, front title")),
     ),
     "titles": (
-        Mistake("track-number", "“Harbour Psalm (live)” has number 2, it is track 3", _swap_titles),
-        Mistake("track-number", "“Ropewalk Round” has number 3, it is track 2", lambda *_: None),
-        Mistake("duration-differs", "“Ropewalk Round” has 1:20", lambda *_: None),
-        Mistake("duration-differs", "“Harbour Psalm (live)” has 1:11", lambda *_: None),
+        Mistake("track-number", "“Harbour Psalm (live)” has number 2, it is track 3", "title 2",
+                _swap_titles),
+        Mistake("track-number", "“Ropewalk Round” has number 3, it is track 2", "title 3"),
+        Mistake("duration-differs", "“Ropewalk Round” has 1:20", "duration 3"),
+        Mistake("duration-differs", "“Harbour Psalm (live)” has 1:11", "duration 2"),
         finished("no-trim-box", "no TrimBox", "tray-card", _without("/TrimBox")),
-        finished("no-bleed-box", "no BleedBox", "booklet", _without("/BleedBox")),
+        finished("no-bleed-box", "no BleedBox", "booklet-1", _without("/BleedBox")),
         finished("bleed-box-too-small", "1.1 mm", "disc-label", _small_bleed),
-        Mistake("pages-missing", "booklet has 1 of 2 pages", _one_spread),
+        Mistake("pages-missing", "booklet has 1 of 2 pages", "booklet", _one_spread),
         finished("pdf-scripts", "script", "tray-card", _script),
     ),
     "edges": (
@@ -281,43 +339,43 @@ ROUNDS: dict[str, tuple[Mistake, ...]] = {
         ground("disc-label", "at the edge", 0.5, 0.5, 0.5, 0.5),
         moved("back number", "outside-safe-area", "the trimmed edge", y=116.6),
         moved("front artist", "text-over-fold", "over a fold", x=110, y=45),
-        Mistake("text-differs", "artist differs", lambda *_: None),
+        Mistake("text-differs", "artist differs", "front artist"),
         moved("name 1", "near-fold", "to a fold", x=121.2),
         moved("disc title", "not-printed", "label is not printed", y=38, x=40),
         moved("notes 1", "outside-safe-area", "the trimmed edge", x=1),
     ),
     "inks": (
         moved("title 1", "rgb-colour", "RGB text", ink=(0, 0, 0)),
-        drawn("rgb-colour", "RGB area", "booklet-2", _area(0.2, 0.4, 0.9)),
-        drawn("spot-colour", "Tidewrack Red", "booklet-2", _spot),
+        drawn("rgb-colour", "RGB area", SQUARE, _area(0.2, 0.4, 0.9)),
+        drawn("spot-colour", "Tidewrack Red", ("booklet-2", 84, 107), _spot),
         moved("title 2", "rich-black-text", "C60 M40 Y40 K100", ink=RICH),
-        drawn("too-much-ink", "340 %", "booklet-2", _area(0.9, 0.8, 0.8, 0.9)),
-        drawn("white-overprint", "white area", "booklet-1", _overprint),
-        drawn("white-overprint", "white text", "booklet-2", _overprinted_text),
-        drawn("hairline", "0.10 pt", "booklet-1", _line(0.1)),
-        drawn("hairline", "0.00 pt", "booklet-2", _line(0)),
+        drawn("too-much-ink", "340 %", SQUARE, _area(0.9, 0.8, 0.8, 0.9)),
+        drawn("white-overprint", "white area", ("booklet-1", 44, 107), _overprint),
+        drawn("white-overprint", "white text", ("booklet-2", 22, 110.5), _overprinted_text),
+        drawn("hairline", "0.10 pt", ("booklet-1", 40, 99.5), _line(0.1)),
+        drawn("hairline", "0.00 pt", ("booklet-2", 40, 99.5), _line(0)),
         moved("back c", "small-type", "4.2 pt", size=4.2),
         moved("disc c", "small-reversed-type", "5.4 pt", size=5.4, ink=WHITE),
         moved("title 4", "font-not-embedded", "Courier", font="Courier", text="Ferryman's Grace"),
-        Mistake("text-quotes", "Ferryman's Grace", lambda *_: None),
-        Mistake("rgb-colour", "RGB image", _image("RGB", 600, 40)),
-        Mistake("image-ppi", "127 ppi", _image("CMYK", 100, 20)),
-        drawn("invisible-text", "invisible text", "tray-card", _invisible),
+        Mistake("text-quotes", "Ferryman's Grace", "title 4"),
+        Mistake("rgb-colour", "RGB image", ("booklet-1", 80, 60), _image("RGB", 600, 40)),
+        Mistake("image-ppi", "127 ppi", ("booklet-1", 70, 70), _image("CMYK", 100, 20)),
+        drawn("invisible-text", "invisible text", ("tray-card", 22, 87), _invisible),
     ),
     "barcode small": (
         barcode("barcode-size", "60 %", scale=0.6),
-        Mistake("wrong-size", "is 149.0 × 118.0 mm", _size("tray-card", 149, 118)),
-        Mistake("wrong-size", "is 116.0 × 114.0 mm", _size("disc-label", 116, 114)),
-        Mistake("no-such-page", "is not a page", _size("booklet-2", 210, 148)),
-        Mistake("pages-missing", "booklet has 1 of 2", lambda *_: None),
+        Mistake("wrong-size", "is 149.0 × 118.0 mm", "tray-card", _size("tray-card", 149, 118)),
+        Mistake("wrong-size", "is 116.0 × 114.0 mm", "disc-label", _size("disc-label", 116, 114)),
+        Mistake("no-such-page", "is not a page", "booklet-2", _size("booklet-2", 210, 148)),
+        Mistake("pages-missing", "booklet has 1 of 2", "booklet"),
     ),
     "barcode other": (
         barcode("barcode-differs", "scans as 2000000000152", code="2000000000152"),
-        Mistake("pdf-protected", "protected", _protected),
+        Mistake("pdf-protected", "protected", "booklet", _protected),
     ),
     "barcode quiet": (
-        drawn("barcode-quiet-zone", "at the left is", "tray-card", _bar(93.0)),
-        drawn("barcode-quiet-zone", "at the right is", "tray-card", _bar(129.2)),
+        drawn("barcode-quiet-zone", "at the left is", BARS, _bar(93.0)),
+        drawn("barcode-quiet-zone", "at the right is", BARS, _bar(129.2)),
     ),
     "barcode light": (
         barcode("barcode-colours", "light on dark", bars=(0, 0, 0, 0), ground=(0, 0, 0, 1)),
