@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from assembler.proof.content import Proof, ProofDisc
@@ -27,6 +26,8 @@ WAVE, BAR, ROW = 180, 28, 34
 CURVE = 240
 MOST_TITLE = 560
 _GRID_LU = 7.0
+
+Edges = NDArray[np.int_]
 
 
 def write_pictures(folder: Path, proof: Proof, run: Callable[..., Iterable[None]] = map) -> None:
@@ -75,7 +76,10 @@ class _Picture:
 
     def finished(self) -> Image.Image:
         """Return the picture with few colours, for a small file."""
-        return self.image.quantize(64, dither=Image.Dither.NONE)
+        octree = (
+            Image.Quantize.FASTOCTREE
+        )  # a tenth of the median cut's time; off by 10 of 255 at most
+        return self.image.quantize(64, method=octree, dither=Image.Dither.NONE)
 
 
 def _running_order(proof: Proof) -> Image.Image:
@@ -104,7 +108,7 @@ def _draw_wave(picture: _Picture, proof: Proof, disc: ProofDisc, top: int) -> No
         picture.draw.rectangle((left, top, right, top + WAVE), PALE)
     peaks = [(s.start_s, s.curves.peak_dbfs) for s in disc.stretches]
     rms = [(s.start_s, s.curves.rms_dbfs) for s in disc.stretches]
-    for pieces, reduce, colour in ((peaks, np.max, TINT), (rms, _mean_db, INK)):
+    for pieces, reduce, colour in ((peaks, _highest, TINT), (rms, _mean_db, INK)):
         for column, level_db in enumerate(_columns(disc, pieces, reduce)):
             half, at = 10 ** (level_db / 20) * WAVE / 2, MARGIN + column
             picture.draw.line((at, middle - half, at, middle + half), colour)
@@ -163,7 +167,7 @@ def _draw_loudness(picture: _Picture, proof: Proof, disc: ProofDisc, top: int) -
         picture.draw.rectangle((left, top, right, top + CURVE), PALE)
         picture.draw.line((left, top, left, top + CURVE), RULE)
         picture.text(left + 4, top + 16, str(place.number), 13, max(right - left - 6, 10))
-    line = np.clip(_columns(disc, pieces, np.mean), lowest_lufs, highest_lufs)
+    line = np.clip(_columns(disc, pieces, _mean), lowest_lufs, highest_lufs)
     points = [(MARGIN + x, y(float(lufs))) for x, lufs in enumerate(line)]
     picture.draw.line(points, ACCENT, 2, joint="curve")
     if disc.target_lufs is not None:
@@ -191,7 +195,9 @@ def _grid(lowest_lufs: float, target: float) -> list[float]:
 
 
 def _columns(
-    disc: ProofDisc, pieces: Sequence[tuple[float, Levels]], reduce: Callable[[Levels], Any]
+    disc: ProofDisc,
+    pieces: Sequence[tuple[float, Levels]],
+    reduce: Callable[[Levels, Edges], Levels],
 ) -> Levels:
     """Return one value of a curve per column of the picture; silence where it has none."""
     steps = round(seconds(disc.order.frames) * STEPS_PER_SECOND) + 1
@@ -200,12 +206,20 @@ def _columns(
         start = round(start_s * STEPS_PER_SECOND)
         part = np.nan_to_num(values, nan=SILENCE_DB)[: steps - start]
         line[start : start + len(part)] = part
-    edges = np.linspace(0, steps, INNER + 1).astype(int)
-    return np.array([reduce(line[a : max(b, a + 1)]) for a, b in pairwise(edges)])
+    return reduce(line, np.linspace(0, steps, INNER + 1).astype(int))
 
 
-def _mean_db(levels: Levels) -> float:
-    return float(10 * np.log10((10 ** (levels / 10)).mean()))
+def _highest(levels: Levels, edges: Edges) -> Levels:
+    """Return the highest level from each edge to the next; at equal edges, the one level there."""
+    return np.maximum.reduceat(levels, edges[:-1])
+
+
+def _mean(levels: Levels, edges: Edges) -> Levels:
+    return np.add.reduceat(levels, edges[:-1]) / np.maximum(1, np.diff(edges))
+
+
+def _mean_db(levels: Levels, edges: Edges) -> Levels:
+    return 10 * np.log10(_mean(10 ** (levels / 10), edges))
 
 
 def _draw_table(picture: _Picture, proof: Proof) -> None:

@@ -45,26 +45,40 @@ def memory_disk(tmp_path: Path) -> Iterator[Path]:
     shutil.rmtree(folder)
 
 
-@pytest.fixture
-def desk(tmp_path: Path) -> Path:
-    """Recordings of three kinds: read directly, decoded first, restored first."""
+def made_desk(folder: Path) -> Path:
+    """Make recordings of three kinds: read directly, decoded first, restored first."""
     from assembler.audio.ffmpeg import run_ffmpeg
 
     for n, name in enumerate(("a", "b", "side")):
         noise = np.random.default_rng(n).normal(0.01, 0.05, (6 * RATE_HZ, 2))
-        soundfile.write(tmp_path / f"{name}.wav", noise, RATE_HZ, subtype="PCM_24")
-    run_ffmpeg(["-i", str(tmp_path / "b.wav"), "-c:a", "alac", str(tmp_path / "b.m4a")])
-    (tmp_path / "T.yaml").write_text(MANIFEST, encoding="utf-8")
-    return tmp_path
+        soundfile.write(folder / f"{name}.wav", noise, RATE_HZ, subtype="PCM_24")
+    run_ffmpeg(["-i", str(folder / "b.wav"), "-c:a", "alac", str(folder / "b.m4a")])
+    (folder / "T.yaml").write_text(MANIFEST, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Path:
+    return made_desk(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def wanted(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """Digests of the release with output and cache on one file system."""
+    desk = made_desk(tmp_path_factory.mktemp("desk"))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("ASSEMBLER_STORE", str(desk / "store"))
+        return read_checksums(build(load(desk / "T.yaml"), desk / "out").release_dir)
 
 
 @pytest.mark.parametrize("in_memory", ["the output", "the cache"])
 def test_a_release_is_built_across_file_systems(
-    desk: Path, memory_disk: Path, monkeypatch: pytest.MonkeyPatch, in_memory: str
+    desk: Path,
+    memory_disk: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    wanted: dict[str, str],
+    in_memory: str,
 ) -> None:
-    monkeypatch.setenv("ASSEMBLER_STORE", str(desk / "store"))
-    wanted = read_checksums(build(load(desk / "T.yaml"), desk / "out").release_dir)
-
     other_store, other_out = memory_disk / "store", desk / "other-out"
     if in_memory == "the output":
         other_store, other_out = desk / "other-store", memory_disk / "out"

@@ -128,10 +128,9 @@ def ended(process: subprocess.Popen[str], by: signal.Signals) -> tuple[str, str]
 @pytest.mark.parametrize(
     ("moment", "by"),
     [
-        ("reading", signal.SIGINT),
         ("encoding", signal.SIGTERM),
-        ("the proof", signal.SIGHUP),
-        *((("the start", signal.SIGINT), ("the disc", signal.SIGINT)) if LONG else ()),
+        *((("the start", signal.SIGINT), ("reading", signal.SIGINT)) if LONG else ()),
+        *((("the disc", signal.SIGINT), ("the proof", signal.SIGHUP)) if LONG else ()),
     ],
 )
 def test_stopped(desk: Path, undisturbed: dict[str, str], moment: str, by: signal.Signals) -> None:
