@@ -41,7 +41,7 @@ def oversampling_factor(rate_hz: int) -> int:
 
 
 @functools.cache
-def _interpolators(factor: int) -> Magnitudes:
+def interpolators(factor: int) -> Magnitudes:
     """Return the taps of each phase between two samples, shape (factor, 2 * HALF_TAPS)."""
     return _sinc_taps(np.arange(factor) / factor).astype(np.float32)
 
@@ -260,7 +260,7 @@ def _fill(
     *,
     rising: bool,
 ) -> None:
-    taps = _interpolators(oversampling_factor(rate_hz))
+    taps = interpolators(oversampling_factor(rate_hz))
     _interval_peaks(padded, highest, taps, _bounds(), np.float32(floor), rising, peaks)
 
 

@@ -163,7 +163,8 @@ class DoneReport(_Form):
     equaliser: list[dict[str, Any]]
     mono_below_hz: float | None = None
     compress: dict[str, float] | None = None
-    """Both are left out where the manifest doesn't ask for them."""
+    clip_db: float | None = None
+    """These are left out where the manifest doesn't ask for them."""
     fade_in_s: float
     fade_out_s: float
     fade_shape: str
@@ -197,6 +198,19 @@ class CompressionReport(_Form):
     """Loudness range after EQ, before the compressor."""
 
 
+class ClippingReport(_Form):
+    """What the clipper took off."""
+
+    most_db: float
+    at_s: Annotated[float, Field(ge=0)]
+    samples: Samples
+    share: float
+    """Samples that were changed, and their share of the track."""
+    share_above_masking: float
+    """Share of the critical bands, where it works, whose distortion is above the masking
+    threshold."""
+
+
 class DeliveredReport(_Form):
     """A track in one deliverable."""
 
@@ -211,6 +225,13 @@ class DeliveredReport(_Form):
     bits: int
     gain_db: float
     limiting: GainReductionReport
+    clipping: ClippingReport | None = None
+    """Left out where the track has no clipper."""
+
+    @property
+    def reduction_db(self) -> float:
+        """The most that clipper and limiter take off together."""
+        return self.limiting.most_db + (self.clipping.most_db if self.clipping else 0.0)
 
 
 class HoldReport(_Form):

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from assembler.findings import Finding
 from assembler.finished.report_form import (
     CheckedArtworkReport,
+    ClippingReport,
     CompressionReport,
     DeliveredReport,
     DiscReport,
@@ -204,6 +205,8 @@ def _processing(
     if done.compress:
         yield "compressor", compressor_text(done.compress)
         yield from _compression(compression)
+    if done.clip_db is not None:
+        yield "clipper", f"up to {done.clip_db:g} dB"
     lengths = (("in", done.fade_in_s), ("out", done.fade_out_s))
     fades = [f"{way} {length_s:g} s" for way, length_s in lengths if length_s]
     if fades:
@@ -242,6 +245,8 @@ def _levels(report: ReleaseReport, index: int) -> Iterator[tuple[str, str]]:
         peak = f"{decimal(level.sample_peak_dbfs, 2)} dBFS"
         form = f"{level.sample_rate_hz} Hz, {level.bits} bit"
         yield f"{kind} levels", f"{_measured(level)}; {peak}; {form}"
+        if level.clipping:
+            yield "  clipper", _clipping(level.clipping)
         yield "  gain reduction", _gain_reduction(level.limiting)
     for name, made in report.formats.items():
         own = report.indices_on(set_of(name))
@@ -267,6 +272,16 @@ def _compression(done: CompressionReport | None) -> Iterator[tuple[str, str]]:
         text = f"{most}, mean {done.mean_db:.2f} dB, 95 % at most {done.db_95:.2f} dB"
         before = f"before it {decimal(done.range_before_lu, 2)} LU range"
         yield "  gain reduction", f"{text}; {before}"
+
+
+def _clipping(done: ClippingReport) -> str:
+    if not done.samples:
+        return _NONE
+    return (
+        f"max {done.most_db:.2f} dB at {clock_text(done.at_s)}; changes {done.samples} samples, "
+        f"{done.share:.2%} of the track; distortion above the masking threshold (Johnston, 1988) "
+        f"in {done.share_above_masking:.2%} of the critical bands there"
+    )
 
 
 def _gain_reduction(reduction: GainReductionReport) -> str:

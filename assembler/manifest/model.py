@@ -25,7 +25,7 @@ from assembler.manifest.sets import (
 )
 from assembler.manifest.sleeve import Sleeve
 from assembler.manifest.times import parse_frames
-from assembler.manifest.tone import Band, Compress, Decibels, MonoHertz
+from assembler.manifest.tone import Band, ClipDepth, Compress, Decibels, MonoHertz
 from assembler.manifest.transfers import Transfer
 from assembler.manifest.values import (
     AtMost,
@@ -229,6 +229,8 @@ class Track(TrackDetails):
     """Corner of a 24 dB/octave high-pass on the side, after the EQ bands: mono below it, Hz."""
     compress: Compress | None = None
     """A compressor, after the EQ."""
+    clip: ClipDepth | None = None
+    """A soft clipper before the limiter: what it takes off peaks at most, dB."""
     artist: Line | None = None
     """The track's artist, where it is not the release's."""
     version: Line | None = None

@@ -15,6 +15,7 @@ Hertz = Annotated[float, InRange(1, 96000, "Hz")]
 Quality = Annotated[float, InRange(0.05, 100, "(q)")]
 Slope = Annotated[Literal[12, 24], BeforeValidator(whole_if_digits)]
 MonoHertz = Annotated[float, InRange(20, 500, "Hz")]
+ClipDepth = Annotated[float, InRange(0.1, 2, "dB")]
 
 
 class Dynamic(Section):

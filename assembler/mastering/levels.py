@@ -11,6 +11,7 @@ from typing import Any
 from assembler.dsp.decibels import rounded
 from assembler.findings import Finding
 from assembler.manifest import Level, ManifestFile
+from assembler.mastering.clipping import TrackClipping
 from assembler.mastering.compression import TrackCompression
 from assembler.mastering.gain_plan import TrackGain
 from assembler.mastering.gain_search import (
@@ -74,6 +75,11 @@ def compression_json(compression: TrackCompression) -> dict[str, Any]:
     """Return what a compressor did to a track as plain data."""
     readings = {n: one for n, one in asdict(compression).items() if n != "course_db"}
     return {name: rounded(value) for name, value in readings.items()}
+
+
+def clipping_json(clipping: TrackClipping) -> dict[str, Any]:
+    """Return what a clipper did to a track as plain data."""
+    return {name: round(value, 4) for name, value in asdict(clipping).items()}
 
 
 def level_findings(

@@ -1,12 +1,14 @@
-"""The sound of a passage as it is delivered, before it is quantized: gain, then the limiter."""
+"""The sound of a passage as it is delivered, before it is quantized: gain, clipper, limiter."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
 from assembler.dsp.blocks import Samples
+from assembler.dsp.clipper import clip
 from assembler.dsp.limiter import LimiterSettings, limit
 from assembler.manifest import Level
+from assembler.mastering.clipping import ClippingLog, clippers_of
 from assembler.mastering.gain_reduction import GainReductionLog
 from assembler.mastering.passage import RenderedPassage, with_gain
 
@@ -21,8 +23,9 @@ def limited(
     gains_db: Sequence[float],
     limiter: LimiterSettings,
     log: GainReductionLog | None = None,
+    clipping: ClippingLog | None = None,
 ) -> Iterator[Samples]:
-    """Apply the gains of a passage's tracks, and limit them.
+    """Apply the gains of a passage's tracks, clip where they ask for it, and limit them.
 
     Parameters
     ----------
@@ -33,10 +36,14 @@ def limited(
     limiter
         The limiter's settings.
     log
-        Collects the gain reduction.
+        Collects the limiter's gain reduction.
+    clipping
+        Collects what the clipper does.
     """
-    gained = with_gain(rendered, gains_db)
-    for block, gain_reduction in limit(gained, rendered.rate_hz, *limiter):
+    sound, rate_hz = with_gain(rendered, gains_db), rendered.rate_hz
+    for clipper in clippers_of(rendered, limiter.ceiling_dbtp):
+        sound = clip(sound, rate_hz, clipper, clipping.of(clipper) if clipping else None)
+    for block, gain_reduction in limit(sound, rate_hz, *limiter):
         if log:
             log.add(gain_reduction)
         yield block

@@ -97,10 +97,10 @@ def _refuse_silence(rendered: RenderedPassage, levels: Sequence[SourceLevel]) ->
 
 
 def _free_db(level: SourceLevel, trim: float, ceiling_dbtp: float) -> float:
-    """Return the highest match gain at which no peak of a track reaches the ceiling."""
+    """Return the highest match gain at which no peak reaches the clipper, or the ceiling."""
     if level.peak_dbfs is None:
         return -math.inf
-    return ceiling_dbtp - level.peak_dbfs - trim - _BETWEEN_SAMPLES_DB
+    return ceiling_dbtp - level.clip_below_db - level.peak_dbfs - trim - _BETWEEN_SAMPLES_DB
 
 
 def _match_tracks(

@@ -25,6 +25,7 @@ from assembler.dsp.loudness import Energies
 from assembler.dsp.meter import Meter, Reading
 from assembler.errors import AssemblerError
 from assembler.file_names import for_libsndfile
+from assembler.mastering.clipping import ClippingLog, TrackClipping
 from assembler.mastering.compression import TrackCompression
 from assembler.mastering.gain_reduction import GainReductionLog, TrackGainReduction
 from assembler.mastering.limiting import limited
@@ -75,6 +76,8 @@ class FinishedTrack:
     """What the limiter took off."""
     compression: TrackCompression | None = None
     """What its compressor did; None without one."""
+    clipping: TrackClipping | None = None
+    """What its clipper did; None without one."""
     key: str = ""
     """Cache key of its PCM."""
     stored: Callable[[int], StoredPcm] = _nowhere
@@ -189,6 +192,7 @@ class _Rendering:
         self.gains_db = gains_db
         self.settings = settings
         self.reductions = GainReductionLog(rendered.rate_hz, rendered.parts)
+        self.clippings = ClippingLog(rendered)
         self.digest = hashlib.sha256()
         self.meters = {
             bits: [Meter(rendered.rate_hz) for _ in rendered.sections]
@@ -230,8 +234,9 @@ class _Rendering:
 
     def _limited(self, ceiling_dbtp: float) -> Iterator[Samples]:
         self.reductions = GainReductionLog(self.rendered.rate_hz, self.rendered.parts)
+        self.clippings = ClippingLog(self.rendered)
         limiter = self.settings.limiter._replace(ceiling_dbtp=ceiling_dbtp)
-        return limited(self.rendered, self.gains_db, limiter, self.reductions)
+        return limited(self.rendered, self.gains_db, limiter, self.reductions, self.clippings)
 
     def _exact_tracks(self, ceiling_dbtp: float) -> dict[int, list[bool]]:
         """Find the tracks whose samples are exact at each bit depth: they need no dither."""
@@ -246,7 +251,10 @@ class _Rendering:
             return candidates
         for _ in self._limited(ceiling_dbtp):
             pass
-        unlimited = [reduction.most_db == 0 for reduction in self.reductions.tracks()]
+        unlimited = [
+            reduction.most_db == 0 and self.clippings.is_idle(i)
+            for i, reduction in enumerate(self.reductions.tracks())
+        ]
         return {
             bits: [a and b for a, b in zip(tracks, unlimited, strict=True)]
             for bits, tracks in candidates.items()
@@ -267,12 +275,14 @@ class _Rendering:
                 gain_db=self.gains_db[i],
                 gain_reduction=reduction,
                 compression=compression,
+                clipping=clipping,
             )
-            for i, (section, reduction, compression) in enumerate(
+            for i, (section, reduction, compression, clipping) in enumerate(
                 zip(
                     self.rendered.sections,
                     self.reductions.tracks(),
                     compressions_of(self.rendered),
+                    self.clippings.tracks(),
                     strict=True,
                 )
             )
@@ -284,7 +294,7 @@ def _raw_dtype(bits: int) -> np.dtype[np.signedinteger]:
 
 
 def _is_unprocessed(rendered: RenderedPassage, i: int, gain_db: float, bits: int) -> bool:
-    """Return whether only the limiter can change a track's samples."""
+    """Return whether only clipper and limiter can change a track's samples."""
     section = rendered.sections[i]
     recording = section.recording
     overlaps = any(rendered.overlaps[i : i + 2])

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from assembler.dsp.blocks import Samples, cut
+from assembler.dsp.clipper import FADE_IN_RATIO
 from assembler.dsp.decibels import decibels
 from assembler.dsp.limiter import LimiterSettings
 from assembler.dsp.loudness import EnergyMeter
@@ -30,6 +31,8 @@ class SourceLevel:
     """Sample peak; None where tracks overlap, so that it depends on their gains."""
     too_short: bool
     """Shorter than a gating block."""
+    clip_below_db: float = 0.0
+    """How far below the ceiling its clipper begins."""
 
 
 def source_levels(rendered: RenderedPassage) -> list[SourceLevel]:
@@ -40,11 +43,13 @@ def source_levels(rendered: RenderedPassage) -> list[SourceLevel]:
         meters[region].feed(block)
         peaks[region] = max(peaks[region], float(np.abs(block).max(initial=0.0)))
     overlapping = any(rendered.overlaps)
+    deepest_db = max(section.track.clip or 0.0 for section in rendered.sections)
     return [
         SourceLevel(
             lufs=meter.loudness().integrated_lufs,
             peak_dbfs=None if overlapping else decibels(peak),
             too_short=length < BLOCK_S * rendered.rate_hz,
+            clip_below_db=FADE_IN_RATIO * deepest_db,
         )
         for meter, peak, length in zip(meters, peaks, rendered.lengths, strict=True)
     ]

@@ -95,6 +95,8 @@ def approved_track(manifest: Manifest, section: TrackSection) -> ApprovedTrack:
         settings.append({"side": transfer.tone})
     if track.compress is not None:
         settings.append({"compress": track.compress.model_dump(mode="json")})
+    if track.clip is not None:
+        settings.append({"clip": track.clip})
     return ApprovedTrack(
         sound=hashlib.sha256(json.dumps(settings).encode()).hexdigest(),
         title=track.full_title,

@@ -70,6 +70,8 @@ class ArtifactCache:
             parts["EQ" + of] = section.bands
             if section.compressor:
                 parts["compressor" + of] = section.compressor
+            if track.clip:
+                parts["clip" + of] = track.clip
             parts["fades" + of] = [
                 str(section.fade_in_s),
                 str(section.fade_out_s),

@@ -19,6 +19,7 @@ from assembler.finished.release_folder import REPORT, REPORT_TEXT, release_files
 from assembler.finished.report_form import (
     SCHEMA_VERSION,
     CheckedArtworkReport,
+    ClippingReport,
     CompressionReport,
     DeliveredReport,
     DiscReport,
@@ -44,7 +45,12 @@ from assembler.finished.report_text import report_text
 from assembler.manifest import Manifest
 from assembler.manifest.sets import DISC, DOWNLOAD
 from assembler.manifest.transfers import Transfer
-from assembler.mastering.levels import compression_json, gain_reduction_json, levels_json
+from assembler.mastering.levels import (
+    clipping_json,
+    compression_json,
+    gain_reduction_json,
+    levels_json,
+)
 from assembler.mastering.plan import ROOMS, Plan, Room
 from assembler.mastering.render import FinishedTrack
 from assembler.metadata import printed_tracks
@@ -420,6 +426,8 @@ def _done(section: TrackSection) -> DoneReport:
         asked["mono_below_hz"] = track.mono_below
     if track.compress is not None:
         asked["compress"] = track.compress.model_dump(exclude_none=True)
+    if track.clip is not None:
+        asked["clip_db"] = track.clip
     return done.model_copy(update=asked)
 
 
@@ -433,4 +441,7 @@ def _delivered(track: FinishedTrack | None, bits: int) -> DeliveredReport | None
     if track is None:
         return None
     reduction = GainReductionReport(**gain_reduction_json(track))
-    return DeliveredReport.model_validate({**levels_json(track, bits), "limiting": reduction})
+    found = DeliveredReport.model_validate({**levels_json(track, bits), "limiting": reduction})
+    if track.clipping is None:
+        return found
+    return found.model_copy(update={"clipping": ClippingReport(**clipping_json(track.clipping))})

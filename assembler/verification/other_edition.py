@@ -117,7 +117,7 @@ class OtherEdition:
 
     def _is_limited(self, number: int, where: Rendering) -> bool:
         made = self.whole.report.tracks[number].delivered.get(where.deliverable)
-        return made is None or made.limiting.most_db > 0
+        return made is None or made.reduction_db > 0
 
 
 def other_editions(release: FinishedRelease) -> tuple[OtherEdition, ...]:

@@ -86,7 +86,7 @@ class Rendering:
     @property
     def reduction_db(self) -> float:
         """The track's maximum gain reduction, in any deliverable."""
-        return max((one.limiting.most_db for one in self.track.delivered.values()), default=0.0)
+        return max((one.reduction_db for one in self.track.delivered.values()), default=0.0)
 
     def lossless(self) -> Stretch | None:
         """Return the samples; None for a lossy file."""

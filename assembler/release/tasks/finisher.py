@@ -21,6 +21,7 @@ from assembler.cache.keys import Key, named_key
 from assembler.disc.image import ImageWriter
 from assembler.download.formats import FlacWriter, facts_of
 from assembler.dsp.meter import Reading
+from assembler.mastering.clipping import TrackClipping
 from assembler.mastering.compression import compression_from
 from assembler.mastering.gain_plan import GainPlan
 from assembler.mastering.gain_reduction import TrackGainReduction
@@ -207,7 +208,7 @@ class Finisher:
 
     def _track(self, keyed: _Keyed, i: int, reading: Mapping[str, Any]) -> FinishedTrack:
         reduction, compression = reading["gain_reduction"], reading["compression"]
-        blocks = reading["gating_blocks"]
+        clipping, blocks = reading["clipping"], reading["gating_blocks"]
         start, plan = reading["start"], keyed.plan
         return FinishedTrack(
             section=plan.rendered.sections[i],
@@ -222,6 +223,7 @@ class Finisher:
                 **{**reduction, "course_db": tuple(reduction["course_db"])}
             ),
             compression=compression_from(compression) if compression else None,
+            clipping=TrackClipping(**clipping) if clipping else None,
             key=keyed.tracks[i],
             stored=partial(self._stored, keyed, i, start),
         )
@@ -241,4 +243,5 @@ def _as_json(track: FinishedTrack) -> dict[str, Any]:
         "digest": track.digest,
         "gain_reduction": asdict(track.gain_reduction),
         "compression": track.compression and asdict(track.compression),
+        "clipping": track.clipping and asdict(track.clipping),
     }
