@@ -28,6 +28,7 @@ from assembler.restoration.analysis.autoregression import (
     lpc,
     prediction_errors,
 )
+from assembler.restoration.analysis.percussion import rings_on
 
 HOP = 1024
 """Samples per short predictor at rates near 44.1 kHz; it is fitted to twice as many."""
@@ -255,6 +256,8 @@ def _extent(
     least = strictness * change * _TWO_SIDED * _peak_around(both, low, high, scale)
     least_ahead = np.sqrt(strictness * change) * _ONE_SIDED * around
     if both[low:high].max() < max(least, _LEAST) or ahead[low:high].max() < least_ahead:
+        return 0, 0
+    if rings_on(sound, low, high, start, end, scale):
         return 0, 0
     back = np.abs(prediction_errors(sound[::-1].copy(), taps))[::-1]
     return _edges(ahead, back, low, high, max(_EDGE * around, _LEAST), _CALM * scale)

@@ -1,14 +1,8 @@
-"""Clicks added to music, made and real, are found and repaired; music, drums and brass have none.
-
-The clicks and their sizes are this test's own. A click is barely audible if its peak above 2 kHz is
-twice the music's own peak there within 10 ms.
-"""
+"""Clicks added to music, made and real, are found and repaired; music and percussion have none."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -18,47 +12,19 @@ from excerpts import with_debian_music
 from made_music import made_music
 from numpy.typing import NDArray
 from outside import real_music
-from scipy.signal import butter, sosfilt
+from percussion import INSTRUMENTS, WOODEN, played
+from restoration.added_clicks import RATE_HZ, AddedClick, Damaged, Sound, bright, damaged
 
 from assembler.dsp.blocks import Samples
 from assembler.restoration.analysis.clicks import Click, ClickMeter, ClickReading
 from assembler.restoration.repair.clicks import declick
 
-Sound = NDArray[np.float64]
-RATE_HZ = 44_100
 CLICKS = 200
 TICKING = ("Nebula", "Through Space")
 """Pieces with a rhythm of electronic ticks, which are the same as clicks."""
 HARSH = ("drums", "dense")
 MADE = ("plucked", "strings", "speech", *HARSH)
 """The harsh ones have so much treble that most clicks above it would be clipped."""
-
-
-@dataclass(frozen=True)
-class AddedClick:
-    """A click that was added to music."""
-
-    channel: int
-    first: int
-    last: int
-
-    def is_one_of(self, clicks: tuple[Click, ...]) -> bool:
-        """Return whether it is in a reading, to a millisecond."""
-        return any(
-            click.channel == self.channel
-            and click.start_sample < self.last + 40
-            and click.start_sample + click.samples > self.first - 40
-            for click in clicks
-        )
-
-
-@dataclass(frozen=True, eq=False)
-class Damaged:
-    """Music without and with added clicks."""
-
-    clean: Samples
-    clicked: Samples
-    added: list[AddedClick]
 
 
 def in_blocks(sound: Samples, length: int = 1 << 17) -> list[Samples]:
@@ -74,44 +40,6 @@ def reading_of(sound: Samples, rate_hz: int = RATE_HZ, length: int = 1 << 17) ->
 
 def repaired(sound: Samples, rate_hz: int = RATE_HZ, length: int = 1 << 17) -> Samples:
     return np.concatenate(list(declick(in_blocks(sound, length), rate_hz)))
-
-
-def bright(sound: Sound) -> Sound:
-    """Return the sound above 2 kHz."""
-    kept: Sound = sosfilt(butter(4, 2_000, "high", fs=RATE_HZ, output="sos"), sound, axis=0)
-    return kept
-
-
-def a_click(rng: np.random.Generator) -> Sound:
-    """Return a single spike, a damped oscillation, or damped noise, at most 60 samples long."""
-    samples = int(rng.integers(5, 61))
-    time = np.arange(samples)
-    kind = rng.integers(3)
-    if kind == 0:
-        return np.array([rng.choice([-1.0, 1.0])])
-    if kind == 1:
-        turns = 2 * np.pi * rng.uniform(1_500, 15_000) / RATE_HZ
-        return np.asarray(
-            np.exp(-4 * time / samples) * np.cos(turns * time + rng.uniform(0, 2 * np.pi))
-        )
-    return np.asarray(np.exp(-3 * time / samples) * rng.standard_normal(samples))
-
-
-def damaged(clean: Samples, rng: np.random.Generator, count: int) -> Damaged:
-    """Add clicks of 2 to 50 times the music's own peaks above 2 kHz at random places."""
-    above = np.abs(bright(clean.astype(np.float64)))
-    clicked = clean.astype(np.float64)
-    added = []
-    for begin, end in pairwise(np.linspace(5_000, len(clean) - 5_000, count + 1).astype(int)):
-        shape = a_click(rng)
-        first, channel = int(rng.integers(begin, end - 100)), int(rng.integers(2))
-        level = max(above[first - 441 : first + 441, channel].max(), 2.0**-14)
-        peak = np.abs(bright(np.concatenate((shape, np.zeros(300))))).max()
-        gain = level * np.exp(rng.uniform(np.log(2), np.log(50))) / peak
-        last = first + len(shape)
-        clicked[first:last, channel] += min(gain, 0.9 / np.abs(shape).max()) * shape
-        added.append(AddedClick(channel, first, last))
-    return Damaged(clean, np.clip(clicked, -1, 1).astype(np.float32), added)
 
 
 @pytest.fixture(scope="module", params=with_debian_music(["made"], ["real"]))
@@ -214,6 +142,32 @@ def test_drums_and_brass_have_less_than_one_click_per_minute(
     play: Callable[[np.random.Generator, int], Samples],
 ) -> None:
     assert reading_of(play(np.random.default_rng(11), 180)).count < 3
+
+
+@pytest.mark.parametrize("name", WOODEN)
+def test_struck_wood_is_not_clicks(name: str) -> None:
+    """Most of these hits were, before the sound after them was looked at."""
+    sound, _ = played(name, RATE_HZ, seed=31, hits=30)
+    sound += 3e-4 * np.random.default_rng(31).standard_normal(sound.shape)
+    assert reading_of(sound.astype(np.float32)).count == 0
+
+
+@pytest.mark.thorough
+@pytest.mark.parametrize("name", INSTRUMENTS)
+def test_at_most_2_of_220_hits_are_taken_for_clicks(name: str) -> None:
+    """Of snares, hats and castanets, which never were: none of 40."""
+    hits = 220 if name in WOODEN else 40
+    sound, _ = played(name, RATE_HZ, 32, hits)
+    sound += 3e-4 * np.random.default_rng(32).standard_normal(sound.shape)
+    assert reading_of(sound.astype(np.float32)).count <= (2 if name in WOODEN else 0)
+
+
+def test_a_click_among_claves_is_found() -> None:
+    sound, places = played("claves", RATE_HZ, seed=31, hits=6)
+    at = places[3] + RATE_HZ // 7
+    sound[at, 0] += 0.5
+    (click,) = reading_of(sound.astype(np.float32)).clicks
+    assert AddedClick(0, at, at + 1).is_one_of((click,))
 
 
 def test_a_click_among_drums_is_found() -> None:
