@@ -12,7 +12,7 @@ from pydantic import BaseModel
 
 from assembler.compare.difference import from_to, paths_from_to
 from assembler.manifest.codes import isrc_text
-from assembler.manifest.details import Publisher
+from assembler.manifest.details import Publisher, WriterIpi
 from assembler.manifest.tone import Band, Compress
 from assembler.manifest.tone_text import band_text, compressor_text
 from assembler.manifest.values import InRange
@@ -112,7 +112,7 @@ def _text(key: str, value: Any, unit: str = "") -> str:
         return band_text(value)
     if isinstance(value, Compress):
         return compressor_text(value.model_dump(exclude_defaults=True))
-    if isinstance(value, Publisher):
+    if isinstance(value, Publisher | WriterIpi):
         return value.text
     if isinstance(value, BaseModel):
         content = ((name, _text(name, one)) for name, one in value)

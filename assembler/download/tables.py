@@ -22,7 +22,7 @@ from pydantic import StringConstraints
 
 from assembler.download.tag_table import people_values, performers, production
 from assembler.manifest import Manifest
-from assembler.manifest.details import Advisory, Publisher
+from assembler.manifest.details import Advisory, Publisher, WriterIpi
 from assembler.manifest.section import Section
 from assembler.metadata import TrackMetadata, album_artist, is_compilation
 from assembler.text import duration_text, without_formula
@@ -79,6 +79,8 @@ class TrackTable(Section):
     """Names of all publishers of the work."""
     publishers: tuple[Publisher, ...]
     """The publishers, each with its share in percent and its IPI name number."""
+    writers_ipi: tuple[WriterIpi, ...]
+    """IPI name numbers of its composers, lyricists and arrangers."""
     producers: Texts
     """Who produced it."""
     engineers: Texts
@@ -240,6 +242,6 @@ def _cell(value: object) -> str:
         return ""
     if isinstance(value, tuple):
         return SEPARATOR.join(map(_cell, value))
-    if isinstance(value, Publisher):
+    if isinstance(value, Publisher | WriterIpi):
         return value.text
     return str(value).lower() if isinstance(value, bool) else str(value)

@@ -71,6 +71,11 @@ LIST_FIELDS: dict[str, ListField] = {
     "version": ListField(
         "Version", "version|mix|version title|subtitle|versjon|versión", "version"
     ),
+    "version_of": ListField(
+        "Version of", "version of|version of track|edit of|original track|original recording",
+        "version_of",
+    ),
+    "on": ListField("On", "on|edition|editions|on edition|on editions", "on"),
     "artist": ListField(
         "Artist",
         "artist|artists|artist name|main artist|primary artist|performer|interpret|band|artiste|"
@@ -152,10 +157,10 @@ LIST_FIELDS: dict[str, ListField] = {
         "publishers",
     ),
     "ipi": ListField(
-        "IPI",
+        "Writer IPI",
         "ipi|ipi number|ipi name number|ipi no|cae|cae/ipi|ipi/cae|cae / ipi|composer ipi|"
-        "writer ipi",
-        is_valid=_of_form(r"(\d[. ]?){9,11}"), kind="code",
+        "writer ipi|writers ipi|songwriter ipi",
+        "writers_ipi", kind="names",
     ),
     "shares": ListField("Shares", "share|shares|split|splits|%|share %|andel|anteil"),
     "language": ListField(

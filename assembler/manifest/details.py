@@ -13,6 +13,7 @@ from pydantic import (
     AfterValidator,
     BeforeValidator,
     ConfigDict,
+    Field,
     WithJsonSchema,
     model_validator,
 )
@@ -75,6 +76,20 @@ class Publisher(Section):
     @classmethod
     def _name_alone(cls, value: object) -> object:
         return {"name": value} if isinstance(value, str) else value
+
+
+class WriterIpi(Section):
+    """The IPI name number of a writer."""
+
+    name: Line
+    """The writer, as under `composers`, `lyricists` or `arrangers`."""
+    ipi: Ipi
+    """The number, as the writer's collecting society assigned it."""
+
+    @property
+    def text(self) -> str:
+        """The name, with the number in brackets."""
+        return f"{self.name} (IPI {self.ipi})"
 
 
 def names_publisher(publishers: Sequence[Publisher], name: str) -> bool:
@@ -159,6 +174,10 @@ class TrackDetails(Section):
         BeforeValidator(listed),
     ] = ()
     """Publishers of the work with share and IPI, in place of `publisher`; shares sum to 100."""
+    writers_ipi: Annotated[
+        tuple[WriterIpi, ...], BeforeValidator(AtMost(200, "writers").validate)
+    ] = Field(default=(), repr=False)  # a proof's digest is that of the other fields
+    """IPI name numbers of composers, lyricists and arrangers."""
     p_line: Line | None = None
     """The recording's ℗ line, without the symbol, where it is not the release's."""
     recording_country: Country | None = None

@@ -19,10 +19,25 @@ def detail_findings(source: ManifestFile) -> Iterator[Finding]:
     for index, track in enumerate(source.manifest.tracks):
         for severity, code, key, message in (*_of_language(track), *_of_work(track)):
             yield source.finding(severity, code, ("tracks", index, key), message)
+        yield from _of_writers(source, index, track)
         if _is_after(track.original_release_date, release.release_date):
             yield _wrong_date(source, ("tracks", index, "original_release_date"))
     if _is_after(release.original_release_date, release.release_date):
         yield _wrong_date(source, ("release", "original_release_date"))
+
+
+def _of_writers(source: ManifestFile, index: int, track: Track) -> Iterator[Finding]:
+    """Find IPI numbers of people who did not write the track; an arranger may be in the credits."""
+    names = {*track.composers, *track.lyricists, *track.arrangers}
+    names |= {c.name for c in source.manifest.credits if not c.tracks or index + 1 in c.tracks}
+    for number, writer in enumerate(track.writers_ipi):
+        if writer.name not in names:
+            message = (
+                f"{writer.name} has an IPI number here, but is not a composer, lyricist or "
+                "arranger of the track: correct the name, or add it there"
+            )
+            loc = ("tracks", index, "writers_ipi", number)
+            yield source.finding("warning", "ipi-without-writer", loc, message)
 
 
 def _wrong_date(source: ManifestFile, loc: Loc) -> Finding:

@@ -42,6 +42,7 @@ def track_details(release: Release, track: TrackMetadata) -> tuple[Field, ...]:
         ("Remixed by", ", ".join(details.remixers)),
         ("Work", work_text(track)),
         ("ISWC", details.iswc),
+        ("Writers with IPI", "; ".join(writer.text for writer in details.writers_ipi)),
         ("Instrumental", "yes" if details.instrumental else None),
         ("Language (ISO 639)", _other(details.language, release.language)),
         ("Language of the lyrics (ISO 639)", _other(details.lyrics_language, details.language)),

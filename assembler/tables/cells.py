@@ -1,20 +1,30 @@
-"""Cells of a table that are more than one value of a track: publishers with shares, performers."""
+"""Cells of a table that are not a value of a track as they stand: publishers, IPI, editions."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import zip_longest
+from typing import Any
 
 from assembler.draft.listed_song import ListedSong
+from assembler.draft.song_parts import names_in
 from assembler.manifest import Manifest, Track
-from assembler.manifest.details import Publisher
+from assembler.manifest.details import Publisher, WriterIpi
 from assembler.manifest.roles import is_performer
+from assembler.manifest.sets import DISC, DOWNLOAD
 from assembler.manifest.yaml_edits import PlainValue
-from assembler.text import compact
+from assembler.text import compact, counted, shorten
 
 PERFORMER = "performer"
 """The role of a performer without one."""
+_NUMBERED = re.compile(
+    r"(?P<name>\D*?)[\s:(–-]*(?:(?:IPI|CAE)[\s:.]*)?(?P<ipi>\d[\d.\s–-]*)\)?", re.IGNORECASE
+)
+"""A number, behind a name or alone: ``Ines Falk (IPI 99999999919)``."""
+_NUMBERS_APART = re.compile(r"[;/|&]|(?<=\d),")
+_EDITION_WORDS = {"cd": DISC, "digital": DOWNLOAD, "downloads": DOWNLOAD}
+_ALL_EDITIONS = ("all", "both", "everywhere")
 _PERSON = re.compile(r"\s*([^;(]+?)\s*(?:\(([^)]*)\))?\s*(?:;|$)")
 
 
@@ -36,8 +46,14 @@ def value_text(value: object) -> str:
 def plain_value(value: object) -> PlainValue:
     """Return a value as the manifest writes it."""
     if isinstance(value, tuple):
-        return tuple(_publisher(one) if isinstance(one, Publisher) else one for one in value)
+        return tuple(map(_plain_item, value))
     return value if isinstance(value, bool) else str(value)
+
+
+def _plain_item(item: Any) -> Any:
+    if isinstance(item, WriterIpi):
+        return {"name": item.name, "ipi": item.ipi}
+    return _publisher(item) if isinstance(item, Publisher) else item
 
 
 def _publisher(publisher: Publisher) -> dict[str, str]:
@@ -76,6 +92,115 @@ def publishers_in(row: ListedSong, track: Track) -> list[dict[str, str]]:
     listed = zip_longest(names, _percent(shares), parts["publisher_ipi"], fillvalue="")
     named = ({"name": n, "share": s, "ipi": i} for n, s, i in listed)
     return [{key: text for key, text in one.items() if text} for one in named]
+
+
+def writers_cell(track: Track) -> str:
+    """Return the IPI name numbers of a track's writers, each behind its name."""
+    return "; ".join(f"{writer.name}: {writer.ipi}" for writer in track.writers_ipi)
+
+
+def writers_in(row: ListedSong, track: Track) -> list[dict[str, str]]:
+    """Return the writers of a row with their IPI; those that it lacks are the track's.
+
+    Numbers without names are those of all writers, in order, of the row or else of the track.
+
+    Raises
+    ------
+    ValueError
+        It is not certain whose number it is.
+    """
+    writers = _writers(row, track)
+    numbers = [_number_in(part) for part in _NUMBERS_APART.split(row.cells["ipi"]) if part.strip()]
+    if not any(name for name, _ in numbers):
+        if len(numbers) != len(writers):
+            raise ValueError(
+                f"{counted(len(numbers), 'number')} for {counted(len(writers), 'writer')}: "
+                "write each after its name, as in `Ines Falk: 999…`"
+            )
+        numbers = [(name, ipi) for name, (_, ipi) in zip(writers, numbers, strict=True)]
+    known = {name.casefold(): name for name in writers}
+    for name, _ in numbers:
+        if name.casefold() not in known:
+            raise ValueError(f"`{shorten(name)}` is not a composer, lyricist or arranger here")
+    found = {writer.name: writer.ipi for writer in track.writers_ipi}
+    found |= {known[name.casefold()]: ipi for name, ipi in numbers}
+    return [{"name": name, "ipi": ipi} for name, ipi in found.items()]
+
+
+def _writers(row: ListedSong, track: Track) -> list[str]:
+    """Return composers, lyricists and arrangers, each once; what a row lacks is the track's."""
+    names: dict[str, None] = {}
+    for key in ("composers", "lyricists", "arrangers"):
+        names |= dict.fromkeys(names_in(row.cells.get(key, "")) or getattr(track, key))
+    if doubtful := [name for name in names if "," in name]:
+        raise ValueError(f"`{shorten(doubtful[0])}` may be one name, or two")
+    return [*names]
+
+
+def _number_in(part: str) -> tuple[str, str]:
+    """Return name and number; no name where there is just a number."""
+    match = _NUMBERED.fullmatch(part.strip())
+    if match is None:
+        raise ValueError(f"`{shorten(part.strip())}` is not a name and an IPI name number")
+    return match["name"].strip(), match["ipi"]
+
+
+def original_in(cell: str, tracks: Sequence[Track], numbered: Mapping[int, int]) -> int:
+    """Return the number in the manifest of the track that a cell names, by title or number.
+
+    Parameters
+    ----------
+    cell
+        The full title of a track that no other has, or the number of a row of the table.
+    tracks
+        The manifest's.
+    numbered
+        The track's index of each number that one row of the table has.
+
+    Raises
+    ------
+    ValueError
+        It names no track for certain.
+    """
+    titled = [n for n, one in enumerate(tracks, 1) if one.full_title.casefold() == cell.casefold()]
+    if len(titled) == 1:
+        return titled[0]
+    number = re.fullmatch(r"(?:track|no\.?|#)?\s*(\d{1,3})", cell, re.ASCII | re.IGNORECASE)
+    if number and int(number[1]) in numbered:
+        return numbered[int(number[1])] + 1
+    raise ValueError(f"`{shorten(cell)}` is not the title or the number of one track")
+
+
+def original_cell(manifest: Manifest, track: Track) -> str:
+    """Return the original of a track: its title if no other track has it, else its number."""
+    number = track.version_of
+    titles = [one.full_title.casefold() for one in manifest.tracks]
+    if number is None or number > len(titles) or titles.count(titles[number - 1]) > 1:
+        return str(number or "")
+    return manifest.tracks[number - 1].full_title
+
+
+def editions_in(cell: str, manifest: Manifest, track: Track) -> list[str]:
+    """Return the editions that a cell names, as the manifest writes them; none if they are as now.
+
+    Raises
+    ------
+    ValueError
+        There is no such edition.
+    """
+    sets = [one.edition for one in manifest.download]
+    known = {name.casefold(): name for name in (DISC, DOWNLOAD, *sets)} | _EDITION_WORDS
+    found: dict[str, None] = {}
+    for word in re.split(r"[\s;,/&+|]+", cell.casefold()):
+        if word in _ALL_EDITIONS:
+            found |= {DISC: None, DOWNLOAD: None}
+        elif word not in ("", "and", "only"):
+            if word not in known:
+                listed = ", ".join(dict.fromkeys(known.values()))
+                raise ValueError(f"there is no edition `{shorten(word)}`, only {listed}")
+            found[known[word]] = None
+    named, now = ({*on, *(sets if DOWNLOAD in on else ())} for on in (found, track.on))
+    return [] if named == (now or {DISC, DOWNLOAD, *sets}) else [*found]
 
 
 def _percent(shares: list[str]) -> list[str]:

@@ -3,116 +3,34 @@
 from __future__ import annotations
 
 import unicodedata
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from pydantic import ValidationError
 
 from assembler.draft.list_fields import LIST_FIELDS
 from assembler.draft.listed_song import ListedSong
 from assembler.draft.song_parts import names_in
-from assembler.findings import Finding, errors_in
+from assembler.findings import Finding
 from assembler.manifest import ManifestFile, Track
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.details import names_publisher
-from assembler.manifest.yaml_edits import PlainValue
 from assembler.tables.cells import (
+    editions_in,
     missing_credits,
+    original_in,
     plain_value,
     publishers_in,
     value_text,
+    writers_in,
 )
+from assembler.tables.import_plan import Change, ImportPlan, Kind
 from assembler.tables.matching import RowMatch, match_rows
 from assembler.tables.reading import CreditTable, read_credit_table
 from assembler.tables.tracks import FILLED_FIELDS, TrackRow, track_rows
 from assembler.text import shorten
-
-Kind = Literal["fill", "replace", "clash"]
-
-
-@dataclass(frozen=True)
-class Change:
-    """A value of a table that the manifest does not have."""
-
-    index: int
-    """Index of the track."""
-    name: str
-    """The field, as in `LIST_FIELDS`."""
-    line: int
-    """The table's row."""
-    before: str
-    """What the manifest has; empty where it has nothing."""
-    after: str
-    value: PlainValue
-    """What is written; for `credits`, one more credit."""
-    kind: Kind
-    """`fill` an empty key, `replace` a value, or leave a `clash` as it is."""
-
-    @property
-    def key(self) -> str:
-        """The key in the manifest."""
-        return LIST_FIELDS[self.name].key or self.name
-
-
-@dataclass(frozen=True)
-class ImportPlan:
-    """What an import would do."""
-
-    source: ManifestFile
-    table: CreditTable
-    tracks: tuple[TrackRow, ...]
-    matches: tuple[RowMatch, ...]
-    changes: tuple[Change, ...]
-    findings: tuple[Finding, ...]
-
-    def with_edits(self, written: Sequence[Change], findings: Sequence[Finding]) -> ImportPlan:
-        """Return the plan with what can be written; other changes stay as clashes."""
-        changes = (c if c in written else replace(c, kind="clash") for c in self.changes)
-        order = ("error", "warning", "note")
-        ordered = sorted((*self.findings, *findings), key=lambda f: order.index(f.severity))
-        return replace(self, changes=tuple(changes), findings=tuple(ordered))
-
-    @property
-    def ok(self) -> bool:
-        """Whether there is no error."""
-        return not errors_in(self.findings)
-
-    @property
-    def written(self) -> tuple[Change, ...]:
-        """The changes that are written: all but clashes."""
-        return tuple(change for change in self.changes if change.kind != "clash")
-
-    def as_json(self) -> dict[str, Any]:
-        """Return rows and changes as plain data for ``--json``."""
-        return {
-            "rows": [
-                {
-                    "row": match.row.line,
-                    "title": match.row.title,
-                    "track": None if match.index is None else match.index + 1,
-                    "confidence": match.confidence,
-                    "applied": match.is_applied,
-                    "agreeing": list(match.by),
-                    "title_similarity": round(match.similarity, 1),
-                    "doubt": match.doubt or None,
-                }
-                for match in self.matches
-            ],
-            "changes": [
-                {
-                    "track": change.index + 1,
-                    "row": change.line,
-                    "key": change.key,
-                    "before": change.before or None,
-                    "after": change.after,
-                    "kind": change.kind,
-                }
-                for change in self.changes
-            ],
-        }
 
 
 def plan_import(
@@ -139,7 +57,7 @@ def plan_import(
     table = read_credit_table(path)
     tracks = track_rows(source, with_durations=table.has_durations)
     matches = match_rows(table.rows, tracks, chosen)
-    plan = _Plan(source, table, tracks, may_replace)
+    plan = _Plan(source, table, tracks, _by_number(matches), may_replace)
     changes = [c for m in matches if m.is_applied for c in plan.changes_of(m)]
     findings = [
         *table.findings, *_match_findings(table, tracks, matches), *plan.findings,
@@ -156,10 +74,12 @@ class _Plan:
         source: ManifestFile,
         table: CreditTable,
         tracks: Sequence[TrackRow],
+        numbered: Mapping[int, int],
         may_replace: bool,
     ) -> None:
         self.manifest = source.manifest
         self.table, self.tracks, self.may_replace = table, tracks, may_replace
+        self.numbered = numbered
         self.findings: list[Finding] = []
 
     def changes_of(self, match: RowMatch) -> Iterator[Change]:
@@ -184,10 +104,20 @@ class _Plan:
                 before = before or ("" if names_publisher(value, own) else own)
                 after = "; ".join(publisher.text for publisher in value)
             else:
-                after = isrc_text(value) if name == "isrc" else value_text(value) or "no"
+                after = self._text(name, value)
             plain = after if name == "isrc" else plain_value(value)
             kind: Kind = "fill" if not before else "replace" if self.may_replace else "clash"
             yield Change(track.index, name, match.row.line, before, after, plain, kind)
+
+    def _text(self, name: str, value: Any) -> str:
+        """Return a value as the table shows it."""
+        if name == "isrc":
+            return isrc_text(str(value))
+        if name == "version_of":
+            return str(self.manifest.tracks[value - 1].full_title)
+        if name == "ipi":
+            return "; ".join(writer.text for writer in value)
+        return value_text(value) or "no"
 
     def _credits_of(self, row: ListedSong, track: TrackRow, cell: str) -> Iterator[Change]:
         """Yield a credit for each performer that the manifest does not credit on the track."""
@@ -203,14 +133,14 @@ class _Plan:
         """Return a cell's value as the manifest's model reads it; None where it is left out."""
         field = FILLED_FIELDS[name]
         value: Any = field.words.get(cell.lower(), cell.lower()) if field.words else cell
-        if field.kind == "names":
+        if field.kind == "names" and field.key not in _COMPOSITE:
             value = list(dict.fromkeys(names_in(cell)))
             if any("," in person for person in value):
                 self._keep_comma_finding(row, track, name, value)
                 return None
         try:
-            if field.key == "publishers":
-                value = publishers_in(row, track.track)
+            if field.key in _COMPOSITE:
+                value = self._composite(row, track, field.key, cell)
             content = {"title": "x", "audio": "x", str(field.key): value}
             return getattr(Track.model_validate(content), str(field.key)) if value else None
         except ValueError as error:
@@ -221,6 +151,19 @@ class _Plan:
                 self.table.finding("warning", f"bad-{name.replace('_', '-')}", row.line, message)
             )
             return None
+
+    def _composite(self, row: ListedSong, track: TrackRow, key: str, cell: str) -> Any:
+        """Return the value of a key of `_COMPOSITE`; none where it is as in the manifest."""
+        if key == "publishers":
+            return publishers_in(row, track.track)
+        if key == "writers_ipi":
+            return writers_in(row, track.track)
+        if key == "on":
+            return editions_in(cell, self.manifest, track.track)
+        number = original_in(cell, self.manifest.tracks, self.numbered)
+        if number == track.number:
+            raise ValueError("a track is not a version of itself")
+        return number
 
     def _keep_comma_finding(
         self, row: ListedSong, track: TrackRow, name: str, people: Sequence[str]
@@ -234,6 +177,10 @@ class _Plan:
             )
             finding = self.table.finding("warning", "comma-in-name", row.line, message)
             self.findings.append(finding)
+
+
+_COMPOSITE = frozenset(["publishers", "writers_ipi", "on", "version_of"])
+"""Keys whose value is not the text of one cell as it stands."""
 
 
 def row_cell(row: ListedSong, name: str) -> str:
@@ -267,6 +214,17 @@ def _value_of(track: TrackRow, name: str) -> object:
     if name == "artist":
         return track.artist
     return getattr(track.track, FILLED_FIELDS[name].key or name)
+
+
+def _by_number(matches: Sequence[RowMatch]) -> dict[int, int]:
+    """Return the index of the track of each number that one row has."""
+    rows = Counter(match.row.number for match in matches)
+    return {
+        match.row.number: match.index
+        for match in matches
+        if match.row.number is not None and rows[match.row.number] == 1
+        if match.index is not None and match.is_applied
+    }
 
 
 def _match_findings(

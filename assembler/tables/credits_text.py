@@ -8,7 +8,7 @@ from typing import Any
 import yaml
 
 from assembler.manifest.yaml_edits import Edit, UneditableError, mapping_yaml
-from assembler.tables.changes import Change
+from assembler.tables.import_plan import Change
 
 CREDITS = "credits"
 """The section, and the key of a change that adds to it."""

@@ -171,8 +171,10 @@ class _Matching:
         return self.table[row][track] + 20 * number + 25 * duration
 
     def _one_of(self, row: int, exact: Sequence[int]) -> RowMatch:
-        """Choose among tracks with the same title by number and duration."""
+        """Choose among tracks with the same title by version, number and duration."""
         fitting = [t for t in exact if self._duration(row, t) is not False]
+        if (of_version := self._of_version(row, fitting)) is not None:
+            return self._judged(row, of_version)
         timed = [t for t in fitting if self._duration(row, t)]
         counted = [t for t in fitting if self._number(row, t)]
         if len(counted) == 1 and timed in ([], counted):
@@ -181,6 +183,16 @@ class _Matching:
             return self._judged(row, timed[0])
         best = max(exact, key=lambda t: self._score(row, t))
         return self._doubted(row, best, f"{len(exact)} tracks have this title")
+
+    def _of_version(self, row: int, tracks: Sequence[int]) -> int | None:
+        """Return the one track of a row's version; a row without one counts beside one with it."""
+        words, title = words_in(self.rows[row].version or ""), self.rows[row].title.casefold()
+        if not words and not any(
+            other.version for other in self.rows if other.title.casefold() == title
+        ):
+            return None
+        found = [t for t in tracks if words_in(self.tracks[t].track.version or "") == words]
+        return found[0] if len(found) == 1 else None
 
     def _judged(self, row: int, track: int) -> RowMatch:
         """Return a row's match with a track, of high confidence if the facts suffice."""

@@ -11,7 +11,13 @@ from assembler.draft.list_fields import LIST_FIELDS, ListField
 from assembler.errors import AssemblerError
 from assembler.manifest import ManifestFile, Track
 from assembler.manifest.codes import isrc_text
-from assembler.tables.cells import performers_cell, publisher_cell, value_text
+from assembler.tables.cells import (
+    original_cell,
+    performers_cell,
+    publisher_cell,
+    value_text,
+    writers_cell,
+)
 from assembler.text import duration_text
 
 FILLED_FIELDS: Mapping[str, ListField] = {
@@ -35,6 +41,8 @@ class TrackRow:
     """None where it is not determined: without its file."""
     performers: str
     """The credited performers, with their roles."""
+    version_of: str
+    """The track that it is a version of, as `original_cell` writes it."""
 
     @property
     def number(self) -> int:
@@ -49,6 +57,8 @@ class TrackRow:
             return self.artist
         if LIST_FIELDS[name].key == "publishers":
             return publisher_cell(self.track, name)
+        if name == "ipi":
+            return writers_cell(self.track)
         value = self.number_on_disc if name == "number" else getattr(self, name, None)
         if value is None:
             value = getattr(self.track, LIST_FIELDS[name].key or name, None)
@@ -71,7 +81,8 @@ def _rows(source: ManifestFile, *, with_durations: bool) -> Iterator[TrackRow]:
         duration_s = _duration_s(source, track) if with_durations else None
         artist = manifest.artist_of(track)
         performers = performers_cell(manifest, index)
-        yield TrackRow(index, track, disc, number_on_disc, artist, duration_s, performers)
+        original = original_cell(manifest, track)
+        yield TrackRow(index, track, disc, number_on_disc, artist, duration_s, performers, original)
 
 
 def _duration_s(source: ManifestFile, track: Track) -> Fraction | None:

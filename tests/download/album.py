@@ -87,6 +87,7 @@ DETAILED = (
     movement: Ropewalk
     movement_number: 2
     iswc: T-999.999.999-4
+    writers_ipi: [{name: Mattis Oren, ipi: "99999999821"}]
     p_line: 1994 Net Loft
     recording_country: "NO"
 """)

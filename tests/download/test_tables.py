@@ -59,6 +59,7 @@ def test_a_row_has_the_fields_of_an_upload_form(album):
         "arrangers": "Mattis Oren",
         "publisher": "Tidewrack Songs",
         "publishers": "Tidewrack Songs",
+        "writers_ipi": "",
         "producers": "Ines Falk",
         "engineers": "Ines Falk | Oda; Brenn",
         "conductors": "Rune Vik",
@@ -94,7 +95,7 @@ def test_json_has_the_same_data_with_lists(text, album_of):
         for name, value in {**content, **track}.items():
             if name in ("tracks", "files"):
                 continue
-            if name == "publishers":
+            if name in ("publishers", "writers_ipi"):
                 value = [one["name"] for one in value]
                 row[name] = re.sub(r" \([^|]*\)", "", row[name])
             joined = SEPARATOR.join(value) if isinstance(value, list) else value
@@ -122,6 +123,7 @@ def test_what_shops_and_societies_ask_for(album_of):
             {"name": "Tidewrack Songs", "share": 60.0, "ipi": "99999999919"},
             {"name": "Net Loft Music", "share": 40.0, "ipi": None},
         ],
+        "writers_ipi": [{"name": "Mattis Oren", "ipi": "99999999821"}],
         "track_p_line": "1994 Net Loft", "recording_country": "NO",
         "track_original_release_date": "1994-05-02", "instrumental": False,
     }  # fmt: skip
@@ -132,6 +134,7 @@ def test_what_shops_and_societies_ask_for(album_of):
     assert rows_of(album)[0]["publishers"] == (
         "Tidewrack Songs (60 %, IPI 99999999919) | Net Loft Music (40 %)"
     )
+    assert rows_of(album)[0]["writers_ipi"] == "Mattis Oren (IPI 99999999821)"
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from manifest.kinds import Loading, Refusing
 
 from assembler.manifest.codes import parse_ipi, parse_iswc
-from assembler.manifest.details import Publisher, TrackDetails
+from assembler.manifest.details import Publisher, TrackDetails, WriterIpi
 from assembler.manifest.iso_codes import parse_country, parse_language, three_letters
 from assembler.manifest.model import Release, Track
 
@@ -114,6 +114,7 @@ def test_every_detail_is_typed(loaded: Loading) -> None:
         "language: no, lyrics_language: nb, instrumental: false, advisory: clean, genre: Folk, "
         "work: W, movement: M, movement_number: 2, iswc: T0345246801, publishers: [{name: P, "
         "share: 33.3}, {name: Q, share: 66.7, ipi: 99999999919}], p_line: 1994 P, "
+        "writers_ipi: [{name: R, ipi: 999.999.998-21}], "
         "recording_country: NO, original_release_date: 1994"
     )
     manifest = loaded(ONE % (release, track)).manifest
@@ -125,6 +126,7 @@ def test_every_detail_is_typed(loaded: Loading) -> None:
     assert (first.iswc, first.movement_number, first.recording_country) == (
         "T-034.524.680-1", 2, "NO",
     )  # fmt: skip
+    assert first.writers_ipi == (WriterIpi(name="R", ipi="99999999821"),)
     assert first.publishers[1] == Publisher(name="Q", share=66.7, ipi="99999999919")
     assert first.full_title == "Low Lantern (feat. Jorun Hald)"
 

@@ -70,6 +70,8 @@ def _as_yaml(release: dict[str, Any], tracks: list[dict[str, Any]]) -> str:
 def _value(value: Any) -> str:
     if isinstance(value, list):
         return f"[{', '.join(map(_value, value))}]"
+    if isinstance(value, dict):
+        return f"{{{', '.join(f'{key}: {_value(one)}' for key, one in value.items())}}}"
     return str(value).lower() if isinstance(value, bool) else f'"{value}"'
 
 
@@ -323,6 +325,8 @@ CLASHES = [
      "advisory"),
     ({"publisher": "A", "publishers": ["B"]}, "error", "two-publishers", "publisher"),
     ({"movement": "Ropewalk"}, "warning", "movement-without-work", "movement"),
+    ({"writers_ipi": [{"name": "Kari Nymoen", "ipi": "99999999821"}]}, "warning",
+     "ipi-without-writer", "writers_ipi[0]"),
     ({"original_release_date": "2028"}, "error", "original-after-release", "original_release_date"),
     ({"title": "To Jorun Hald", "featuring": ["Jorun Hald"]}, "warning", "featured-twice", "title"),
 ]  # fmt: skip

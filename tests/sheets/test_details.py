@@ -45,6 +45,7 @@ tracks:
     movement_number: 2
     iswc: T-999.999.999-4
     publishers: [{name: Tidewrack Songs, share: 60, ipi: 99999999919}, {name: Net Loft, share: 40}]
+    writers_ipi: [{name: Ines Falk, ipi: "99999999821"}]
     p_line: 1994 Net Loft
     recording_country: "NO"
     original_release_date: 1994-05-02
@@ -73,6 +74,7 @@ Featuring: Jorun Hald, Tove Lind
 Remixed by: Kari Nymoen
 Work: Rounds for Low Water: 2. Ropewalk
 ISWC: T-999.999.999-4
+Writers with IPI: Ines Falk (IPI 99999999821)
 Language (ISO 639): no
 Language of the lyrics (ISO 639): nn
 Advisory: explicit

@@ -12,7 +12,8 @@ from typing import Any
 from openpyxl import Workbook
 
 from assembler.manifest import load
-from assembler.tables.changes import ImportPlan, plan_import
+from assembler.tables.changes import plan_import
+from assembler.tables.import_plan import ImportPlan
 
 TITLES = {
     1: "Low Lantern",

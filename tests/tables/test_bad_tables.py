@@ -190,11 +190,11 @@ def test_an_isrc_for_two_tracks_stops_the_import(table: str, words: str, desk: D
 
 def test_columns_without_a_key_are_reported_and_left_out(tmp_path: Path) -> None:
     path = tmp_path / "t.csv"
-    head = "Title,ISRC,ISWC,Language,Composer,Composer IPI,Mood"
+    head = "Title,ISRC,ISWC,Language,Composer,Share,Mood"
     path.write_text(f"{head}\nLow Lantern,{code(1)},T-034.524.680-1,no,Ines Falk,,calm\n", "utf-8")
     messages = [f.message for f in read_credit_table(path).findings]
     assert messages == [
-        "the column `Composer IPI` holds IPI, which has no key in the manifest: left out",
+        "the column `Share` holds Shares, which has no key in the manifest: left out",
         "the column `Mood` is not understood: left out",
     ]
 

@@ -5,6 +5,7 @@ Expected values by hand. ISWC: the standard's own example; the IPI name number i
 
 from __future__ import annotations
 
+import csv
 import difflib
 from pathlib import Path
 
@@ -14,7 +15,8 @@ from desk import Desk
 from tables.album import MANIFEST, of_kind, plan
 
 from assembler.manifest import Track, load
-from assembler.tables.changes import ImportPlan
+from assembler.tables.export import export_table
+from assembler.tables.import_plan import ImportPlan
 from assembler.tables.manifest_text import edited_text, write_manifest
 
 HEAD = "release: {artist: Halden Ferry Singers, title: Songs}\ntracks:\n"
@@ -112,6 +114,116 @@ def test_a_wrong_cell_is_left_out_with_a_finding(
     assert (finding.severity, finding.code) == ("warning", code)
     assert said in finding.message
     assert [change.key for change in found.changes] == ["publisher"]
+
+
+WRITERS = {"Composer": "Ines Falk; Mattis Oren", "Lyricist": "Ines Falk"}
+TWO_IPIS = ["Ines Falk (IPI 99999999821)", "Mattis Oren (IPI 99999999919)"]
+
+
+@pytest.mark.parametrize(
+    "cell",
+    [
+        "99999999821; 999.999.999-19",
+        "999.999.998-21, 99999999919",
+        "Mattis Oren (IPI 99999999919); ines falk: 99999999821",
+        "Mattis Oren 99999999919 / Ines Falk - IPI: 99999999821",
+    ],
+)
+def test_ipis_of_writers_as_labels_write_them(cell: str, tmp_path: Path) -> None:
+    (track,) = imported(one(tmp_path, {**WRITERS, "Writer IPI": cell}))
+    assert sorted(writer.text for writer in track.writers_ipi) == TWO_IPIS
+
+
+def test_ipis_beside_each_composer(tmp_path: Path) -> None:
+    table = (
+        "Title\tComposer 1\tIPI\tComposer 2\tIPI\n"
+        "Low Lantern\tInes Falk\t99999999821\tMattis Oren\t99999999919\n"
+    )
+    (track,) = imported(plan(tmp_path, table, text=ONE, name="t.tsv"))
+    assert [writer.text for writer in track.writers_ipi] == TWO_IPIS
+
+
+@pytest.mark.parametrize(
+    ("cell", "said"),
+    [
+        ("99999999821", "1 number for 2 writers"),  # whose?
+        ("99999999821; 99999999918", "require 19"),
+        ("Ines Falk; Mattis Oren", "is not a name and an IPI name number"),
+        ("Tove Lind: 99999999821", "is not a composer, lyricist or arranger here"),
+    ],
+)
+def test_an_ipi_that_is_not_certain_is_left_out(cell: str, said: str, tmp_path: Path) -> None:
+    found = one(tmp_path, {**WRITERS, "IPI": cell})
+    (message,) = of_kind(found, "bad-ipi")
+    assert said in message
+    assert "writers_ipi" not in {change.key for change in found.changes}
+
+
+def test_an_ipi_for_a_writer_of_the_manifest_keeps_the_others(tmp_path: Path) -> None:
+    text = (
+        ONE + "    composers: [Ines Falk, Mattis Oren]\n"
+        "    writers_ipi: [{name: Ines Falk, ipi: 99999999821}]\n"
+    )
+    (change,) = one(tmp_path, {"IPI": "Mattis Oren: 99999999919", "ISRC": ""}, text).changes
+    assert (change.kind, change.after) == ("clash", "; ".join(TWO_IPIS))
+
+
+SETS = (
+    "release: {artist: Halden Ferry Singers, title: Songs}\n"
+    "download: [{name: shop, formats: [flac-16]}, {name: hi-res, formats: [flac-24]}]\n"
+    "tracks:\n"
+    "  - {title: Low Lantern, audio: a.wav}\n"
+    "  - {title: Tide Table, audio: b.wav, on: [disc]}\n"
+    "  - {title: Low Lantern, version: Radio Edit, audio: c.wav}\n"
+)
+
+
+def on_and_originals(folder: Path, *rows: str) -> ImportPlan:
+    table = "\n".join(["No.\tTitle\tVersion\tOn\tVersion of", *rows])
+    return plan(folder, f"{table}\n", text=SETS, name="t.tsv")
+
+
+@pytest.mark.parametrize("original", ["Low Lantern", "low lantern", "7", "Track 7"])
+def test_editions_and_originals(original: str, tmp_path: Path) -> None:
+    """The numbers are the table's own: its row 7 is track 1."""
+    found = on_and_originals(
+        tmp_path, "7\tLow Lantern\t\tall\t", "8\tTide Table\t\tCD only\t",
+        f"9\tLow Lantern\tRadio Edit\tShop and Hi-Res\t{original}",
+    )  # fmt: skip
+    assert found.findings == ()
+    first, second, third = imported(found)
+    assert (first.on, second.on) == ((), ("disc",))
+    assert (third.on, third.version_of) == (("shop", "hi-res"), 1)
+    export_table(load(found.source.path), tmp_path / "again.tsv")
+    with (tmp_path / "again.tsv").open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file, delimiter="\t"))
+    assert [(row["On"], row["Version of"]) for row in rows] == [
+        ("", ""), ("disc", ""), ("shop; hi-res", "Low Lantern"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("on", "original", "code", "said"),
+    [
+        ("vinyl", "", "bad-on", "there is no edition `vinyl`, only disc, download, shop, hi-res"),
+        ("", "4", "bad-version-of", "not the title or the number of one track"),
+        ("", "Undertow", "bad-version-of", "not the title or the number of one track"),
+        ("", "Low Lantern (Radio Edit)", "bad-version-of", "not a version of itself"),
+    ],
+)
+def test_editions_and_originals_that_are_not_there(
+    on: str, original: str, code: str, said: str, tmp_path: Path
+) -> None:
+    found = on_and_originals(tmp_path, f"3\tLow Lantern\tRadio Edit\t{on}\t{original}")
+    (message,) = of_kind(found, code)
+    assert said in message and found.changes == ()
+
+
+def test_another_edition_clashes_with_the_manifests(tmp_path: Path) -> None:
+    found = on_and_originals(tmp_path, "2\tTide Table\t\teverywhere\t")
+    assert [(c.kind, c.before, c.after) for c in found.changes] == [
+        ("clash", "disc", "disc; download")
+    ]
 
 
 @pytest.mark.parametrize("cell", ["60; 40", "60 %; 40 %", "0.6; 0.4", "0.60;0.40"])

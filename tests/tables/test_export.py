@@ -61,6 +61,13 @@ TRACK = st.fixed_dictionaries(
             min_size=1,
             max_size=2,
         ),
+        "version_of": st.integers(1, 9),
+        "on": st.lists(st.sampled_from(["disc", "download"]), min_size=1, max_size=2),
+        "writers_ipi": st.lists(
+            st.fixed_dictionaries({"name": LINE, "ipi": st.just("99999999821")}),
+            min_size=1,
+            max_size=2,
+        ),
     },
 )
 
@@ -147,11 +154,12 @@ def test_columns(tmp_path: Path) -> None:
     with path.open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     assert list(rows[0]) == [
-        "No.", "Title", "Version", "Artist", "Duration", "ISRC", "Composers", "Lyricists",
-        "Arrangers", "Publisher", "Recorded", "Recorded at", "ISWC", "Publisher shares",
-        "Publisher IPI", "Language", "Lyrics language", "Instrumental", "Advisory", "Genre",
-        "Featuring", "Remixers", "Conductor", "Orchestra", "Soloists", "Performers", "Work",
-        "Movement", "Movement no.", "℗", "Country of recording", "First released",
+        "No.", "Title", "Version", "Version of", "On", "Artist", "Duration", "ISRC", "Composers",
+        "Lyricists", "Arrangers", "Publisher", "Recorded", "Recorded at", "ISWC",
+        "Publisher shares", "Publisher IPI", "Writer IPI", "Language", "Lyrics language",
+        "Instrumental", "Advisory", "Genre", "Featuring", "Remixers", "Conductor", "Orchestra",
+        "Soloists", "Performers", "Work", "Movement", "Movement no.", "℗", "Country of recording",
+        "First released",
     ]  # fmt: skip
     assert {int(row["No."]): row["Title"] for row in rows} == TITLES
     assert {int(row["No."]): row["Duration"] for row in rows} == LENGTHS

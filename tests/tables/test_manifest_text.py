@@ -12,7 +12,7 @@ from tables.album import MANIFEST, code, manifest, of_kind, plan
 
 from assembler.errors import AssemblerError
 from assembler.manifest import load
-from assembler.tables.changes import ImportPlan
+from assembler.tables.import_plan import ImportPlan
 from assembler.tables.manifest_text import edited_text, write_manifest
 
 HEAD = "release: {artist: Halden Ferry Singers, title: Songs}\ntracks:\n"

@@ -9,7 +9,7 @@ from rich.text import Text
 from assembler.commands.console.rich_console import new_console
 from assembler.commands.console.tables import print_findings
 from assembler.draft.list_fields import LIST_FIELDS
-from assembler.tables.changes import ImportPlan
+from assembler.tables.import_plan import ImportPlan
 from assembler.tables.matching import RowMatch
 from assembler.text import NOTHING
 
