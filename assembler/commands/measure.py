@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from assembler.commands.arguments import add_jobs
 from assembler.commands.command import DONE, Command
 from assembler.commands.console.first_run import say_if_compiling
 from assembler.commands.console.terminal import say_json
+
+if TYPE_CHECKING:
+    from assembler.preflight.track_section import ToneMatch
 
 
 def _add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -18,20 +22,30 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _run(options: argparse.Namespace) -> int:
     from assembler.manifest import load
+    from assembler.mastering.levels import tone_json
     from assembler.mastering.measure import measure_files, measure_manifest
 
     say_if_compiling()
     paths = options.paths
+    tones: dict[int, ToneMatch] = {}
     if len(paths) == 1 and paths[0].suffix.lower() in (".yaml", ".yml"):
-        measurements = measure_manifest(load(paths[0]), jobs=options.jobs)
+        from assembler.release.building import measured_tones
+
+        source = load(paths[0])
+        measurements = measure_manifest(source, jobs=options.jobs)
+        tones = measured_tones(source, options.jobs)
     else:
         measurements = measure_files(paths, jobs=options.jobs)
     if options.json:
-        say_json({"files": [measurement.as_json() for measurement in measurements]})
+        found = [measurement.as_json() for measurement in measurements]
+        for index, tone in tones.items():
+            found[index]["tone"] = tone_json(tone)
+        say_json({"files": found})
     else:
-        from assembler.commands.console.tables import print_measurements
+        from assembler.commands.console.tables import print_measurements, print_tones
 
         print_measurements(measurements)
+        print_tones(tones)
     return DONE
 
 

@@ -13,7 +13,7 @@ from assembler.findings import Finding
 from assembler.finished.report_form import ReleaseReport, SourceReport, TrackReport
 from assembler.manifest import Manifest
 from assembler.manifest.details import TrackDetails
-from assembler.manifest.editions import editions_of
+from assembler.manifest.editions import NUMBER_KEYS, editions_of
 from assembler.manifest.sets import DownloadSettings
 from assembler.text import FRAMES_PER_SECOND, frames_text, shorten
 
@@ -109,8 +109,9 @@ def track_differences(both: Both) -> Iterator[Difference]:
     numbers = _new_numbers(both)
     for pair in both.pairs:
         old, new = both.a.manifest.tracks[pair.a], both.b.manifest.tracks[pair.b]
-        original = numbers.get(old.version_of or 0, old.version_of)
-        old = old.model_copy(update={"version_of": original})
+        named = {key: getattr(old, key) for key in NUMBER_KEYS}
+        moved = {key: numbers.get(number or 0, number) for key, number in named.items()}
+        old = old.model_copy(update=moved)
         for key, name, text in field_changes(old, new, _IN_REPORT):
             code = "words" if key in _TAGGED else key if key == "equaliser" else "setting"
             yield Difference(code, name, text, both.label(pair))

@@ -127,6 +127,18 @@ def _section(band: FilterBand, q: float, rate_hz: int) -> list[float]:
     return [*(x / d[0] for x in b), 1.0, d[1] / d[0], d[2] / d[0]]
 
 
+def response_db(
+    bands: Sequence[FilterBand], hz: NDArray[np.float64], rate_hz: int
+) -> NDArray[np.float64]:
+    """Return the gain of bands in series at each frequency, in dB."""
+    z = np.exp(-2j * np.pi * hz / rate_hz)
+    gain = np.ones(len(hz), complex)
+    for b0, b1, b2, _, a1, a2 in (row for band in bands for row in sections(band, rate_hz)):
+        gain *= (b0 + z * (b1 + z * b2)) / (1 + z * (a1 + z * a2))
+    found: NDArray[np.float64] = 20 * np.log10(np.abs(gain))
+    return found
+
+
 def equalise(
     blocks: Iterable[Samples], bands: Sequence[FilterBand], rate_hz: int
 ) -> Iterator[Samples]:

@@ -155,6 +155,17 @@ class SourceReport(_Form):
     measured: MeasuredReport | None
 
 
+class ToneReport(_Form):
+    """A track's tone, matched to that of another track or of the album."""
+
+    like: str
+    bands: list[dict[str, Any]]
+    before_db: Level
+    after_db: Level
+    """Distance of the spectra without and with the bands: RMS of third octaves, 100 Hz to 10 kHz,
+    level removed."""
+
+
 class DoneReport(_Form):
     """The processing of a track that the manifest asks for."""
 
@@ -162,6 +173,7 @@ class DoneReport(_Form):
     mended: dict[str, Any]
     equaliser: list[dict[str, Any]]
     mono_below_hz: float | None = None
+    tone: ToneReport | None = None
     compress: dict[str, float] | None = None
     clip_db: float | None = None
     """These are left out where the manifest doesn't ask for them."""

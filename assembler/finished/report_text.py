@@ -25,6 +25,7 @@ from assembler.finished.report_form import (
     SideReport,
     SourceReport,
     StepReport,
+    ToneReport,
     TrackEntry,
     TrackReport,
 )
@@ -202,6 +203,8 @@ def _processing(
     if done.mono_below_hz is not None:
         bands.append(f"mono below {done.mono_below_hz:g} Hz")
     yield "EQ", "; ".join(bands) or _NONE
+    if done.tone:
+        yield f"tone like {done.tone.like}", _tone(done.tone)
     if done.compress:
         yield "compressor", compressor_text(done.compress)
         yield from _compression(compression)
@@ -272,6 +275,15 @@ def _compression(done: CompressionReport | None) -> Iterator[tuple[str, str]]:
         text = f"{most}, mean {done.mean_db:.2f} dB, 95 % at most {done.db_95:.2f} dB"
         before = f"before it {decimal(done.range_before_lu, 2)} LU range"
         yield "  gain reduction", f"{text}; {before}"
+
+
+def _tone(tone: ToneReport) -> str:
+    bands = "; ".join(map(band_text, tone.bands)) or "no band needed"
+    distances = [f"{decimal(one, 2)} dB" for one in (tone.before_db, tone.after_db)]
+    return (
+        f"{bands}; spectral distance {distances[0]} before, {distances[1]} after (RMS of third "
+        "octaves, 100 Hz to 10 kHz)"
+    )
 
 
 def _clipping(done: ClippingReport) -> str:

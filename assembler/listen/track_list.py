@@ -19,6 +19,7 @@ from assembler.manifest.edit_text import (
     content_at,
     edit_text,
 )
+from assembler.manifest.editions import NUMBER_KEYS
 from assembler.sequence.limits import MOST_TRACKS
 
 _ORDERS = {1: list(Manifest.model_fields), 3: TRACK_KEYS}
@@ -69,13 +70,15 @@ def arranged(
     for new_index, old_index in enumerate(items):
         if not isinstance(old_index, int):
             continue
-        original = getattr(manifest.tracks[old_index], "version_of", None)
-        if isinstance(original, int) and numbers.get(original) != [original]:
-            if original not in numbers:
+        for key in NUMBER_KEYS:
+            number = getattr(manifest.tracks[old_index], key)
+            if number is None or numbers.get(number) == [number]:
+                continue
+            if number not in numbers:
                 raise AssemblerError(
-                    "a removed track is the original of a version: change it first"
+                    f"`{key}` of track {old_index + 1} names a removed track: change it first"
                 )
-            changes["tracks", new_index, "version_of"] = str(numbers[original][0])
+            changes["tracks", new_index, key] = str(numbers[number][0])
     text = arrange_items(source.text, ("tracks",), items)
     return edit_text(text, changes, _ORDERS) if changes else text
 

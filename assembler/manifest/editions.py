@@ -8,6 +8,9 @@ from collections.abc import Sequence
 from assembler.manifest.model import Manifest, Track
 from assembler.manifest.sets import DISC, DOWNLOAD
 
+NUMBER_KEYS = ("version_of", "tone_like")
+"""Keys of a track that have another track's number."""
+
 
 def called(edition: str) -> str:
     """Return what an edition is called in a sentence."""
@@ -57,7 +60,9 @@ def with_tracks(manifest: Manifest, indices: Sequence[int]) -> Manifest:
     numbers = {index + 1: number for number, index in enumerate(indices, 1)}
     kept = _opened(manifest.tracks, frozenset(indices))
     tracks = (
-        kept[i].model_copy(update={"version_of": numbers.get(kept[i].version_of or 0)})
+        kept[i].model_copy(
+            update={key: numbers.get(getattr(kept[i], key) or 0) for key in NUMBER_KEYS}
+        )
         for i in indices
     )
     credits = (

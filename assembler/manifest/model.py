@@ -227,6 +227,10 @@ class Track(TrackDetails):
     """EQ bands, in order."""
     mono_below: MonoHertz | None = None
     """Corner of a 24 dB/octave high-pass on the side, after the EQ bands: mono below it, Hz."""
+    tone_like: TrackNumber | None = None
+    """The number in this list of the track whose long-term spectrum it is matched to, by EQ."""
+    tone: Literal["album"] | None = None
+    """Matches its long-term spectrum to the mean of all tracks, by EQ."""
     compress: Compress | None = None
     """A compressor, after the EQ."""
     clip: ClipDepth | None = None
@@ -269,6 +273,12 @@ class Track(TrackDetails):
             raise refusal(NO_SOURCE, "`audio` is missing or empty: add `audio: …` here")
         if self.audio is not None and self.side is not None:
             raise refusal("two-sources", "the track has both `audio` and `from`: keep one")
+        return self
+
+    @model_validator(mode="after")
+    def _one_reference(self) -> Track:
+        if self.tone_like is not None and self.tone is not None:
+            raise refusal("two-references", "the track has `tone_like` and `tone`: keep one")
         return self
 
     @property

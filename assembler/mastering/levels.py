@@ -21,6 +21,7 @@ from assembler.mastering.gain_search import (
     OFF_TARGET_LU,
 )
 from assembler.mastering.render import FinishedTrack
+from assembler.preflight.track_section import ToneMatch
 from assembler.sequence import Passage
 from assembler.text import clock_text, decimal, number_ranges, signed
 
@@ -80,6 +81,16 @@ def compression_json(compression: TrackCompression) -> dict[str, Any]:
 def clipping_json(clipping: TrackClipping) -> dict[str, Any]:
     """Return what a clipper did to a track as plain data."""
     return {name: round(value, 4) for name, value in asdict(clipping).items()}
+
+
+def tone_json(tone: ToneMatch) -> dict[str, Any]:
+    """Return a tone match as plain data."""
+    return {
+        "like": tone.like,
+        "bands": [band.model_dump(exclude_none=True) for band in tone.bands],
+        "before_db": rounded(tone.before_db),
+        "after_db": rounded(tone.after_db),
+    }
 
 
 def level_findings(

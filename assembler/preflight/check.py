@@ -37,6 +37,7 @@ from assembler.preflight.sections import find_hidden, find_sections
 from assembler.preflight.sides import Side
 from assembler.preflight.silence import silence_findings
 from assembler.preflight.spelling import spelling_findings
+from assembler.preflight.tone import tone_findings
 from assembler.preflight.track_section import TrackSection
 from assembler.preflight.versions import version_findings
 from assembler.sequence import DiscOrder
@@ -224,6 +225,7 @@ def _manifest_findings(source: ManifestFile) -> Iterator[Finding]:
     yield from _codes(source)
     yield from detail_findings(source)
     yield from version_findings(source)
+    yield from tone_findings(source)
     yield from broadcast_findings(source)
     yield from _credits(source)
     yield from _twins(source)

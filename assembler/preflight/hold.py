@@ -95,6 +95,8 @@ def approved_track(manifest: Manifest, section: TrackSection) -> ApprovedTrack:
         settings.append({"side": transfer.tone})
     if track.compress is not None:
         settings.append({"compress": track.compress.model_dump(mode="json")})
+    if section.tone:
+        settings.append({"tone": section.tone.references})
     if track.clip is not None:
         settings.append({"clip": track.clip})
     return ApprovedTrack(

@@ -22,6 +22,7 @@ from assembler.preflight.section_findings import (
 )
 from assembler.preflight.side_fades import FADE_IN_S, FADE_OUT_S, default_fades
 from assembler.preflight.sides import Side, side_findings, side_of
+from assembler.preflight.tone import with_tone
 from assembler.preflight.track_section import HIDDEN, TrackSection
 from assembler.sequence import TrackSound
 from assembler.sequence.frames import DISC_RATE_HZ
@@ -77,7 +78,7 @@ def find_sections(
         sections.append(None if errors_in(found) else section)
     placed, sides = _place_on_sides(source, sections, scratch, cache)
     findings += side_findings(source, sides)
-    return placed, list(dict.fromkeys(findings))
+    return with_tone(source.manifest, placed, cache), list(dict.fromkeys(findings))
 
 
 def _place_on_sides(

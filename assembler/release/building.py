@@ -19,6 +19,7 @@ from assembler.finished.release_folder import RELEASES, assembling, refuse_forei
 from assembler.manifest import ManifestFile
 from assembler.mastering.plan import ROOMS, plan_release, release_name
 from assembler.preflight.check import CheckReport, check
+from assembler.preflight.track_section import ToneMatch
 from assembler.release.build_report import BuildReport
 from assembler.release.inputs import inputs_of
 from assembler.release.last_release import LastRelease
@@ -104,6 +105,28 @@ def check_with_digests(report: CheckReport) -> CheckReport:
     with own_workers(None) as pool, opened_cache() as cache, TemporaryDirectory() as own:
         digests = inputs.digests(cache or CacheFolder(Path(own)), pool.map)
     return check(report.source, digests=digests)
+
+
+def measured_tones(source: ManifestFile, jobs: int | None = None) -> dict[int, ToneMatch]:
+    """Return the tone matches of a manifest's tracks, by index; sides are restored for them.
+
+    Raises
+    ------
+    FindingsError
+        The manifest or its sources have errors.
+    """
+    if not any(track.tone_like or track.tone for track in source.manifest.tracks):
+        return {}
+    report = check(source)
+    inputs = inputs_of(report, (), packages=False)
+    with own_workers(jobs) as pool, opened_cache() as cache, TemporaryDirectory() as own:
+        folder = cache or CacheFolder(Path(own) / "cache")
+        if report.ok:
+            digests = inputs.digests(folder, pool.map)
+            report = check(source, scratch=Path(own), cache=folder, digests=digests)
+    if not report.ok:
+        raise FindingsError(report.findings)
+    return {section.index: section.tone for section in report.sections if section.tone}
 
 
 def target_of(report: CheckReport, out: Path | None) -> Path:

@@ -39,6 +39,7 @@ from assembler.finished.report_form import (
     ReleaseReport,
     SideReport,
     SourceReport,
+    ToneReport,
     TrackEntry,
 )
 from assembler.finished.report_text import report_text
@@ -50,6 +51,7 @@ from assembler.mastering.levels import (
     compression_json,
     gain_reduction_json,
     levels_json,
+    tone_json,
 )
 from assembler.mastering.plan import ROOMS, Plan, Room
 from assembler.mastering.render import FinishedTrack
@@ -426,6 +428,8 @@ def _done(section: TrackSection) -> DoneReport:
         asked["mono_below_hz"] = track.mono_below
     if track.compress is not None:
         asked["compress"] = track.compress.model_dump(exclude_none=True)
+    if section.tone:
+        asked["tone"] = ToneReport(**tone_json(section.tone))
     if track.clip is not None:
         asked["clip_db"] = track.clip
     return done.model_copy(update=asked)

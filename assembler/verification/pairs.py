@@ -22,7 +22,8 @@ from assembler.findings import Finding
 from assembler.finished.finished import FinishedRelease, mismatch
 from assembler.finished.pcm import first_sample, region_of_image
 from assembler.manifest.filters import bands_of
-from assembler.preflight.track_section import compressor_of
+from assembler.manifest.tone import Band
+from assembler.preflight.track_section import compressor_of, with_bands
 from assembler.sequence.frames import DISC_RATE_HZ, SAMPLES_PER_FRAME
 from assembler.verification.files import join_clips, listening_copies
 from assembler.verification.other_edition import OtherEdition, aligned, common_part
@@ -197,8 +198,10 @@ def _source(one: Rendering, paths: tuple[Path, ...]) -> Iterator[Finding]:
         start = position_at(first, delivered.rate_hz, recording.rate_hz)
         length = track.file_frames * SAMPLES_PER_FRAME * recording.rate_hz // DISC_RATE_HZ
         end = min(start + length, reported.end_sample)
-        rate_hz, bands = recording.rate_hz, bands_of(release.manifest.tracks[index])
         length, done = reported.end_sample - start, track.done
+        matched = [Band(**band) for band in done.tone.bands] if done.tone else []
+        bands = bands_of(with_bands(release.manifest.tracks[index], matched))
+        rate_hz = recording.rate_hz
         fade_in, fade_out = (
             round(time_s * rate_hz) for time_s in (done.fade_in_s, done.fade_out_s)
         )

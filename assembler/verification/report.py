@@ -91,6 +91,8 @@ def _of_tracks(release: FinishedRelease) -> Compared:
         yield f"{place}.done.mono_below_hz", done.mono_below_hz, expected.mono_below
         asked = expected.compress and expected.compress.model_dump(exclude_none=True)
         yield f"{place}.done.compress", done.compress, asked
+        like = f"track {expected.tone_like}" if expected.tone_like else expected.tone
+        yield f"{place}.done.tone", done.tone and done.tone.like, like
         yield f"{place}.done.clip_db", done.clip_db, expected.clip
         if expected.side is None:
             for edge, time_s in (("start", expected.start), ("end", expected.end)):

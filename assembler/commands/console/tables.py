@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from rich.box import SIMPLE_HEAD
@@ -18,8 +18,10 @@ from assembler.text import clock_text, counted, decimal, frames_text, number_ran
 
 if TYPE_CHECKING:
     from assembler.manifest import ManifestFile
+    from assembler.manifest.tone import Band
     from assembler.mastering.measure import Measurement
     from assembler.preflight.check import CheckReport
+    from assembler.preflight.track_section import ToneMatch
     from assembler.preflight.trial import Trial
     from assembler.release.batch import Job
     from assembler.release.build_report import BuildReport
@@ -177,6 +179,26 @@ def print_measurements(measurements: Sequence[Measurement]) -> None:
         new_console().print(
             "mono: measured as delivered, in both channels: 3.0 LU above a single channel"
         )
+
+
+def print_tones(tones: Mapping[int, ToneMatch]) -> None:
+    """Print the bands of tone matches as YAML, to paste in place of `tone_like` or `tone`."""
+    console = new_console()
+    for index, tone in tones.items():
+        before, after = (f"{decimal(one)} dB" for one in (tone.before_db, tone.after_db))
+        distance = f"spectral distance {before}, with these bands {after}"
+        if not tone.bands:
+            distance = f"spectral distance {before}: no band needed"
+        lines = [f"# track {index + 1}, tone like {tone.like}: {distance}"]
+        if tone.bands:
+            lines += ["    equaliser:", *(f"      - {_band_yaml(band)}" for band in tone.bands)]
+        console.print(Text("\n".join(lines)), soft_wrap=True)
+
+
+def _band_yaml(band: Band) -> str:
+    values = band.model_dump(exclude_none=True).items()
+    pairs = (f"{key}: {value:g}" if key != "shape" else f"{key}: {value}" for key, value in values)
+    return f"{{{', '.join(pairs)}}}"
 
 
 def print_build(report: BuildReport) -> None:
