@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections import Counter
 from collections.abc import Sequence
 
 from assembler.manifest.model import Manifest, Track
 from assembler.manifest.sets import DISC, DOWNLOAD
+from assembler.text import counted
 
 NUMBER_KEYS = ("version_of", "tone_like")
 """Keys of a track that have another track's number."""
@@ -37,6 +39,37 @@ def tracks_on(manifest: Manifest, edition: str) -> tuple[int, ...]:
 def edition_tracks(manifest: Manifest) -> dict[str, tuple[int, ...]]:
     """Return the indexes of the tracks of each edition that is made."""
     return {edition: tracks_on(manifest, edition) for edition in editions_of(manifest)}
+
+
+def played_text(manifest: Manifest, played: str | None, shown: Sequence[int]) -> str:
+    """Return which editions a proof plays and which it does not; empty if it plays all.
+
+    Parameters
+    ----------
+    manifest
+        The manifest.
+    played
+        The set whose files are played, which has the tracks of the primary edition; None for copies
+        of that edition.
+    shown
+        Indexes of the tracks that are played.
+    """
+    editions = edition_tracks(manifest)
+    played = played or next(iter(editions))
+    own, level = editions[played], manifest.level_of(played)
+    whole = [n for n, of in editions.items() if (of, manifest.level_of(n)) == (own, level)]
+    firsts = (next(n for n, of in editions.items() if i in of) for i in shown if i not in own)
+    parts = Counter(firsts)
+    heard = [*map(called, whole)]
+    heard += [f"{counted(k, 'track')} of {called(n)}" for n, k in parts.items()]
+    silent = [
+        f"the rest of {called(n)}" if parts[n] else called(n)
+        for n, of in editions.items()
+        if n not in whole and parts[n] < len(of)
+    ]
+    if not silent:
+        return ""
+    return f"Played here: {', '.join(heard)}. Not played here: {', '.join(silent)}."
 
 
 def listed_tracks(manifest: Manifest) -> tuple[int, ...]:

@@ -117,6 +117,10 @@ class HeardFiles(_Answer):
     audio: Name
     """Format: of the release's files, or of a mailed proof's."""
     tracks: tuple[HeardTrack, ...]
+    """As the page lists them: of the primary edition, then of others."""
+    editions: Name = ""
+    """Which editions the page played, and which not; empty if it played all, or is of an older
+    release."""
 
     def __str__(self) -> str:
         """Return it in words: the format, and how much of each track was played."""
@@ -124,7 +128,8 @@ class HeardFiles(_Answer):
         for number, track in enumerate(self.tracks, 1):
             shares.setdefault(round(100 * track.played), []).append(number)
         texts = (f"{share} % of {number_ranges(shares[share])}" for share in sorted(shares)[::-1])
-        return f"the page played {shorten(self.audio)}; by track: {', '.join(texts)}"
+        editions = f". {shorten(self.editions, 500)}" if self.editions else ""
+        return f"the page played {shorten(self.audio)}; by track: {', '.join(texts)}{editions}"
 
 
 class Approval(_Answer):

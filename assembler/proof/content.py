@@ -243,10 +243,14 @@ class ProofSide:
 
 @dataclass(frozen=True)
 class Heard:
-    """What a page plays: the format in words, and the SHA-256 of each track's file."""
+    """What a page plays: the format in words, the SHA-256 of each track's file, and which editions.
+
+    `editions` is empty if it plays all that there are.
+    """
 
     audio: str
     sha256s: tuple[str, ...]
+    editions: str = ""
 
 
 @dataclass(frozen=True)

@@ -110,5 +110,9 @@ def mailed(proof: Proof, audio: MailAudio, limit_mb: float, sha256s: Mapping[str
         cover=COVER if proof.cover else None,
         clip_suffix=audio.suffix,
         mail_text=f"{audio.text}, so that it stays below {limit_mb:g} MB",
-        heard=Heard(audio.text, tuple(sha256s.get(track.listen or "", "") for track in tracks)),
+        heard=Heard(
+            audio.text,
+            tuple(sha256s.get(track.listen or "", "") for track in tracks),
+            proof.heard.editions if proof.heard else "",
+        ),
     )

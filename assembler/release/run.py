@@ -25,6 +25,8 @@ from assembler.finished.release_folder import (
 )
 from assembler.finished.report_form import ReleaseReport
 from assembler.manifest import Level, ManifestFile
+from assembler.manifest.editions import played_text
+from assembler.manifest.sets import set_of
 from assembler.mastering.levels import (
     TrackLevel,
     level_findings,
@@ -222,7 +224,7 @@ class Build:
             ),
         )
         files = [self.folder / (track.listen or "") for track in proof.tracks]
-        played = listened_format(self.plan) or "MP3 at 192 kbit/s"
+        played, shown = listened_format(self.plan), (*edition.tracks, *self.plan.others)
         now = NowHeard(
             to_approve,
             sound.master.tracks,
@@ -233,7 +235,11 @@ class Build:
         )
         proof = replace(
             proof,
-            heard=Heard(played, tuple(map(self.cache.sha256, files))),
+            heard=Heard(
+                played or "MP3 at 192 kbit/s",
+                tuple(map(self.cache.sha256, files)),
+                played_text(self.source.manifest, played and set_of(played), shown),
+            ),
             changes=tuple(changes_since(self.source.path, now, self.cache)),
         )
         write_page(folder, proof)

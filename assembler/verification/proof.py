@@ -23,7 +23,8 @@ from assembler.finished.finished import FinishedRelease, UnreadableError
 from assembler.finished.pcm import Stretch as Samples
 from assembler.finished.pcm import in_format, region_of_image
 from assembler.finished.report_form import DeliveredReport
-from assembler.manifest.sets import DISC
+from assembler.manifest.editions import played_text
+from assembler.manifest.sets import DISC, set_of
 from assembler.metadata import TrackMetadata
 from assembler.proof.content import (
     CurveSegment,
@@ -125,7 +126,11 @@ def _proof(whole: FinishedRelease, data: dict[str, Any]) -> Proof:
         ),
         sound=report.sound,
         changes=tuple(report.changes),
-        heard=Heard(played or "MP3 at 192 kbit/s", sha256s),
+        heard=Heard(
+            played or "MP3 at 192 kbit/s",
+            sha256s,
+            played_text(whole.manifest, played and set_of(played), whole.shown),
+        ),
     )
 
 

@@ -18,16 +18,22 @@ import yaml
 from disc_readers import by_libcue
 from made_music import made_music
 from outside import ebur128, tags_by_taglib
+from playwright.sync_api import Browser, expect
+from proof.browsing import open_page, wait_until
 
 from assembler import FindingsError, build, check, load, verify
+from assembler.audio.digest import file_digest
 from assembler.cache.folder import CacheFolder
 from assembler.commands.main import main
 from assembler.compare.comparison import compare
 from assembler.finished.finished import UnreadableError, open_finished
 from assembler.listen.sound import Sound
 from assembler.listen.stretch import NoSoundError
+from assembler.manifest import Manifest
+from assembler.manifest.editions import played_text
 from assembler.preflight.shops import for_shops
 from assembler.preflight.trial import try_order
+from assembler.proof.approval import read_approval
 from assembler.restoration.chain import Resolved
 from assembler.verification.other_edition import other_editions
 from assembler.verification.pairs import download_pairs
@@ -253,6 +259,53 @@ def test_the_proof_plays_every_track(release: Path) -> None:
     assert "Slack Tide (hi-res only)" in page
     heard = [soundfile.info(release / path).duration for path in played]
     assert heard[4] == pytest.approx(SECONDS, abs=0.1)
+
+
+HEARD = (
+    "Played here: the disc, 1 track of the download set hi-res. Not played here: the download set "
+    "shop, the rest of the download set hi-res."
+)
+
+
+@pytest.mark.thorough
+@pytest.mark.wants("chromium")
+def test_the_approval_file_names_the_editions_that_were_played(
+    browser: Browser, release: Path, tmp_path: Path
+) -> None:
+    with open_page(browser, release / "proof" / "index.html") as opened:
+        page = opened.page
+        page.locator("#tracks button.play").nth(4).click()
+        wait_until(page, "document.querySelector('audio').currentTime > 2.2", most_s=60)
+        expect(page.locator("#approval")).to_contain_text(HEARD)
+        page.locator("[name=name]").fill("Ines Falk")
+        with page.expect_download() as saved:
+            page.get_by_role("button", name="Save the approval file").click()
+        saved.value.save_as(tmp_path / "got.json")
+        assert opened.complaints == []
+    heard = read_approval(tmp_path / "got.json").heard
+    assert heard and heard.editions == HEARD
+    copies = [file_digest(release / f"proof/tracks/{n:02d}.mp3") for n in range(1, 6)]
+    assert [track.file for track in heard.tracks] == copies
+    assert [track.played > 0 for track in heard.tracks] == [False] * 4 + [True]
+    assert str(heard).endswith(f"0 % of 1–4. {HEARD}")
+
+
+def test_what_a_proof_plays_in_words() -> None:
+    """Sets at the disc's level with its tracks are heard with it; others are named."""
+    every: tuple[list[str], ...] = tuple([] for _ in ON)
+    same = Manifest.model_validate(content(every))
+    assert played_text(same, None, range(5)) == played_text(same, "shop", range(5)) == ""
+    quiet = content(every)
+    quiet["download"][1]["level"] = {"target": -23}
+    quiet["tracks"][4]["on"] = "disc"
+    assert played_text(Manifest.model_validate(quiet), None, range(5)) == (
+        "Played here: the disc. Not played here: the download set shop, the download set hi-res."
+    )
+    alone = Manifest.model_validate(content((*(["disc", "shop"] for _ in range(4)), ["hi-res"])))
+    assert played_text(alone, None, range(5)) == ""
+    assert played_text(alone, None, range(4)) == (
+        "Played here: the disc, the download set shop. Not played here: the download set hi-res."
+    )
 
 
 def test_a_join_that_an_edition_breaks_is_a_warning(made: Path) -> None:

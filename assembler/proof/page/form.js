@@ -1,7 +1,7 @@
 // Keeps ticks and remarks in the browser, and writes them out as a small file.
 "use strict";
 (() => {
-  const { name, proof_of, sound, heard, discs } = JSON.parse(document.getElementById("release").textContent);
+  const { name, proof_of, sound, heard } = JSON.parse(document.getElementById("release").textContent);
   const form = document.getElementById("approval-form");
   const kept = form.querySelector(".kept");
   const key = `proof ${name} ${proof_of}`;
@@ -92,10 +92,10 @@
     const one = played[id];
     return one ? Math.floor(100 * Math.min(1, one.at.length / Math.ceil(one.of))) / 100 : 0;
   };
-  const tracks = discs.flatMap((disc) => disc.tracks.map((track) => track.id));
   const heardFiles = () => ({
     audio: heard.audio,
-    tracks: tracks.map((id) => ({ file: heard.sha256s[id - 1], played: share(id) })),
+    tracks: heard.sha256s.map((file, index) => ({ file, played: share(index + 1) })),
+    editions: heard.editions,
   });
 
   const verdicts = (kind) =>
