@@ -32,7 +32,7 @@ from assembler.preflight.editions import (
 )
 from assembler.preflight.hold import Hold, find_hold
 from assembler.preflight.rates import rate_findings
-from assembler.preflight.section_findings import compressor_findings, overlap_findings
+from assembler.preflight.section_findings import join_findings, overlap_findings
 from assembler.preflight.sections import find_hidden, find_sections
 from assembler.preflight.sides import Side
 from assembler.preflight.silence import silence_findings
@@ -182,7 +182,7 @@ def check(
     findings += hidden_findings
     misplaced = [*overlap_findings(source, sections), *placement_findings(source)]
     findings += misplaced
-    findings += compressor_findings(source, sections)
+    findings += join_findings(source, sections)
     findings += _manifest_findings(source)
     whole = [section for section in sections if section is not None]
     editions: dict[str, Edition] = {}

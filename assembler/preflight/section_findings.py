@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from assembler.audio import Recording
 from assembler.findings import Finding, Loc
-from assembler.manifest import ManifestFile
+from assembler.manifest import ManifestFile, Track
 from assembler.preflight.sides import band_findings
 from assembler.preflight.track_section import TrackSection
 from assembler.text import clock_text, duration_text
@@ -19,23 +19,45 @@ MOST_POINTS = 98
 """Index points 02 to 99."""
 
 
-def compressor_findings(
+def join_findings(
     source: ManifestFile, sections: Sequence[TrackSection | None]
 ) -> Iterator[Finding]:
-    """Find segues inside one recording at which the compressor changes, so that its gain steps."""
+    """Find segues at which processing that follows the sound changes, so that the sound does."""
     for before, section in pairwise(sections):
         if before is None or section is None:
             continue
         track = section.track
         gap = source.manifest.disc.gap if track.gap is None else track.gap
+        if gap or track.overlap or track.disc is not None:
+            continue
+        old, new = _processing(before.track), _processing(track)
+        changed = [name for name in new if new[name] != old[name]]
         is_cut = before.names == section.names and before.end == section.start
-        if is_cut and gap == 0 and not track.overlap and before.compressor != section.compressor:
+        if is_cut and "compressor" in changed:
+            changed.remove("compressor")
             message = (
                 "the compressor changes at a segue inside one recording, and its gain may step "
                 "there: give both tracks the same `compress`, or write an `overlap`"
             )
             loc = ("tracks", section.index, "compress" if track.compress else "title")
             yield source.finding("warning", "compressor-steps", loc, message)
+        if changed:
+            message = (
+                f"the sound changes inside the join with track {section.index}: other settings of "
+                f"{', '.join(changed)}: give both tracks the same, or write an `overlap`"
+            )
+            loc = ("tracks", section.index, "gap" if track.gap is not None else "title")
+            yield source.finding("note", "sound-changes-in-join", loc, message)
+
+
+def _processing(track: Track) -> dict[str, object]:
+    """Return the settings of a track whose change may be heard at a segue, by name."""
+    return {
+        "dynamic EQ": [band for band in track.equaliser if band.dynamic],
+        "tone match": (track.tone_like, track.tone),
+        "compressor": track.compress,
+        "clipper": track.clip,
+    }
 
 
 def overlap_findings(
