@@ -62,8 +62,10 @@ def _facts(side: Survey) -> Iterator[tuple[str, str]]:
     if not side.mono:
         yield from _between_channels(side)
     yield "hum", _hum(side)
+    yield "rumble", _rumble(side)
     yield "clicks", f"{side.clicks.per_minute:.1f} per minute, {side.clicks.count} in total"
     yield "dropouts", str(len(side.dropouts))
+    yield "print-through", _print_through(side)
     yield "speed", _speed(side)
     yield "bandwidth", _bandwidth(side)
 
@@ -126,6 +128,23 @@ def _hum(side: Survey) -> str:
         return "none found"
     numbers = ", ".join(str(harmonic.number) for harmonic in hum.harmonics)
     return f"{hum.mains_hz:.2f} Hz, {_level(hum.level_dbfs, 'dBFS')}, harmonics {numbers}"
+
+
+def _rumble(side: Survey) -> str:
+    rumble = side.rumble
+    if rumble.level_dbfs is None:
+        return _not_determined(rumble.reason)
+    return f"{_level(rumble.level_dbfs, 'dBFS')} below 25 Hz, in the pauses"
+
+
+def _print_through(side: Survey) -> str:
+    found = side.print_through
+    if found.reason:
+        return _not_determined(found.reason)
+    if found.lag_s is None:
+        return f"none found before {counted(found.onsets, 'loud onset')}"
+    times = f"{len(found.echoes)} of {counted(found.onsets, 'loud onset')}"
+    return f"{found.lag_s:.2f} s before {times}"
 
 
 def _speed(side: Survey) -> str:

@@ -16,16 +16,18 @@ _STEP = "  "
 def restoration_section(findings: Sequence[SideFinding]) -> str:
     """Return the lines of all findings as a `restoration:` section; empty if there are none.
 
-    A guess is written as a comment with its reason below it. If there are only guesses, every line
-    is a comment.
+    Lines for the side itself come before it. A guess is written as a comment with its reason below
+    it. If there are only guesses, every line is a comment.
     """
+    beside = "".join(f"{finding.side_line}\n" for finding in findings if finding.side_line)
     repairs = [finding.restoration for finding in findings if finding.restoration]
     guesses = [line for finding in findings for line in _guess(finding)]
     if not repairs:
-        return "".join(f"# {line}\n" for line in ["restoration:", *guesses]) if guesses else ""
+        comments = ["restoration:", *guesses] if guesses else []
+        return beside + "".join(f"# {line}\n" for line in comments)
     lines = ["restoration:", *(f"{_STEP}{line}" for line in repairs)]
     lines += [f"{_STEP}# {line}" for line in guesses]
-    return "".join(f"{line}\n" for line in lines)
+    return beside + "".join(f"{line}\n" for line in lines)
 
 
 def _guess(finding: SideFinding) -> Iterator[str]:

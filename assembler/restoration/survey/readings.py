@@ -15,9 +15,12 @@ from assembler.restoration.analysis.bandwidth import BandwidthReading
 from assembler.restoration.analysis.clicks import ClickReading
 from assembler.restoration.analysis.dropouts import Dropout
 from assembler.restoration.analysis.hum import HumReading
+from assembler.restoration.analysis.low_sound import LowSound
 from assembler.restoration.analysis.noise_floor import LOWEST_DB, runs
+from assembler.restoration.analysis.print_through import PrintThroughReading, print_through_of
 from assembler.restoration.analysis.programme import STEP_S, WEIGHTED_HZ, ProgrammeReading
 from assembler.restoration.analysis.resolution import CHANNELS, BitDepthReading
+from assembler.restoration.analysis.rumble import RumbleReading, rumble_of
 from assembler.restoration.analysis.speed import SpeedReading
 from assembler.restoration.analysis.stereo.channels import ChannelReading
 
@@ -53,6 +56,8 @@ class SideReadings:
     bandwidth: BandwidthReading
     speed: SpeedReading | None
     """From a reference tone, else from the hum; None without either."""
+    low: LowSound
+    """Its lowest frequencies."""
 
     @property
     def length_s(self) -> float:
@@ -82,6 +87,16 @@ class SideReadings:
             for harmonic in self.hum.harmonics
         )
         return 10 * math.log10(max(floor - hum, LEAST_FLOOR_SHARE * floor))
+
+    @cached_property
+    def rumble(self) -> RumbleReading:
+        """What sounds below 25 Hz in the pauses."""
+        return rumble_of(self.low, self.programme, self.loud_db)
+
+    @cached_property
+    def print_through(self) -> PrintThroughReading:
+        """Pre-echoes of loud onsets."""
+        return print_through_of(self.low, self.programme)
 
     @property
     def names_swapped(self) -> bool:

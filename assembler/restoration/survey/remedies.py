@@ -32,6 +32,8 @@ CLIPPED_PEAKS, CLIPPED_LONG_SAMPLES = 10, 12
 """Fewer and shorter ones are inaudible."""
 CLICKS, CLICKS_PER_MINUTE = 3, 0.5
 """One click in two minutes is noticed in quiet music."""
+RUMBLE_DB = 45.0
+"""Below the loud passages; louder rumble moves a woofer visibly and costs headroom."""
 SPEED_PERCENT = 0.3
 """5 cents, about the smallest audible change of pitch."""
 LOW_BITS = 16
@@ -72,6 +74,8 @@ class SideFinding:
     guess."""
     guess: str | None = None
     """A line for `restoration:` that may be right: pasted as a comment with its reason."""
+    side_line: str | None = None
+    """A line for the side itself, beside `restoration:`."""
     places: tuple[tuple[float, float], ...] = ()
     """Start and end in seconds, for faults at certain places."""
 
@@ -87,8 +91,8 @@ def findings_of(side: SideReadings) -> tuple[SideFinding, ...]:
     if side.programme.begins_s is None:
         return (_no_sound(side),)
     checks: tuple[Callable[[SideReadings], Iterator[SideFinding]], ...] = (
-        *(_dead, _dc, _swapped, _polarity, _clicks, _azimuth, _balance, _hum, _noise, _speed),
-        *(_clipped, _dropouts, _bit_depth, _bandwidth),
+        *(_dead, _dc, _swapped, _polarity, _clicks, _azimuth, _balance, _hum, _noise, _rumble),
+        *(_speed, _clipped, _dropouts, _print_through, _bit_depth, _bandwidth),
     )
     return tuple(finding for check in checks for finding in check(side))
 
@@ -214,6 +218,31 @@ def _noise(side: SideReadings) -> Iterator[SideFinding]:
         line = f"noise: {{from: {begin}, to: {end}, reduction: {reduction_db}}}"
         measured = f"noise floor at {level}"
         yield SideFinding("noise-high", floor_db, measured, remedy, line, places=(alone,))
+
+
+def _rumble(side: SideReadings) -> Iterator[SideFinding]:
+    rumble = side.rumble
+    if rumble.level_dbfs is None or rumble.level_dbfs < side.loud_db - RUMBLE_DB:
+        return
+    below = f"{side.loud_db - rumble.level_dbfs:.0f} dB below the loud passages"
+    measured = f"rumble below 25 Hz at {signed(rumble.level_dbfs)} dBFS in the pauses, {below}"
+    by = f"{rumble.lowered_db:.0f} dB"
+    remedy = f"filter it: a high-pass at {rumble.high_pass_hz} Hz lowers it by {by}"
+    band = f"{{shape: high_pass, hz: {rumble.high_pass_hz}, slope: 24}}"
+    line = f"equaliser: [{band}]"
+    yield SideFinding("rumble", rumble.level_dbfs, measured, remedy, side_line=line)
+
+
+def _print_through(side: SideReadings) -> Iterator[SideFinding]:
+    found = side.print_through
+    if found.lag_s is None:
+        return
+    loudest = max(echo.level_db for echo in found.echoes)
+    where = f"{found.lag_s:.2f} s before {len(found.echoes)} of {found.onsets} loud onsets"
+    measured = f"print-through: pre-echo {where}, up to {signed(loudest, 0)} dB re the onset"
+    remedy = "wind the tape several times and transfer again; it can't be repaired"
+    places = tuple((echo.at_s - echo.lag_s, echo.at_s) for echo in found.echoes)
+    yield SideFinding("print-through", loudest, measured, remedy, places=places)
 
 
 def _speed(side: SideReadings) -> Iterator[SideFinding]:

@@ -295,7 +295,7 @@ def _programme(page: _Page, bottom: int, side: Survey) -> None:
 def _finding_rows(findings: Sequence[SideFinding]) -> Iterator[tuple[str, ...]]:
     """Yield the table of findings line by line, texts wrapped to their columns."""
     for finding in findings:
-        cells = (finding.measured, finding.remedy, finding.restoration or "")
+        cells = (finding.measured, finding.remedy, finding.restoration or finding.side_line or "")
         wrapped = (
             filled_lines(text, right - left - _COLUMN_GAP, partial(_table_width, weight=weight))
             for text, (left, right, weight, _) in zip(cells, _COLUMNS, strict=True)

@@ -16,6 +16,7 @@ from assembler.restoration.analysis.bandwidth import SpectrumMeter
 from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
 from assembler.restoration.analysis.dropouts import DropoutMeter
 from assembler.restoration.analysis.hum import HumMeter
+from assembler.restoration.analysis.low_sound import LowSoundMeter
 from assembler.restoration.analysis.programme import ProgrammeMeter
 from assembler.restoration.analysis.resolution import CHANNELS, BitDepthMeter, BitDepthReading
 from assembler.restoration.analysis.speed import ToneMeter, speed_from_hum
@@ -64,6 +65,18 @@ class Survey(SideReadings):
             "clicks": _clicks(self.clicks, self.rate_hz),
             "dropouts": [dropout.as_json() for dropout in self.dropouts[:MOST_LISTED]],
             "speed": self.speed and asdict(self.speed),
+            "rumble": {
+                "level_dbfs": rounded(self.rumble.level_dbfs),
+                "why": self.rumble.reason,
+                "high_pass_hz": self.rumble.high_pass_hz,
+                "lowered_db": rounded(self.rumble.lowered_db),
+            },
+            "print_through": {
+                "pre_echoes": [asdict(echo) for echo in self.print_through.echoes],
+                "onsets": self.print_through.onsets,
+                "lag_s": rounded(self.print_through.lag_s),
+                "why": self.print_through.reason,
+            },
             "bandwidth": {
                 "ends_hz": rounded(self.bandwidth.ends_hz),
                 "cliff_hz": rounded(self.bandwidth.cliff_hz),
@@ -134,6 +147,7 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
         "dropouts": DropoutMeter(rate_hz),
         "hum": HumMeter(rate_hz),
         "speed": ToneMeter(rate_hz),
+        "low": LowSoundMeter(rate_hz),
         "pcm": BitDepthMeter(rate_hz, frames, recording.bits),
     }
     with own_workers(jobs) as pool:

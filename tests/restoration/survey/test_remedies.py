@@ -9,16 +9,17 @@ import numpy as np
 import pytest
 import yaml
 
-from assembler.manifest.transfers import Restoration
+from assembler.manifest.transfers import Restoration, Transfer
 from assembler.restoration.analysis.bandwidth import BandwidthReading, SpectrumCurve
 from assembler.restoration.analysis.clicks import Click, ClickReading
 from assembler.restoration.analysis.dropouts import Dropout
 from assembler.restoration.analysis.hum import Harmonic, HumReading
+from assembler.restoration.analysis.low_sound import LowSound, LowSoundMeter
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.analysis.resolution import BitDepthReading, ClippedPlace, LevelCurve
 from assembler.restoration.analysis.speed import SpeedReading
 from assembler.restoration.analysis.stereo.channels import ChannelReading
-from assembler.restoration.survey.paste import restoration_section
+from assembler.restoration.survey.paste import restoration_section, side_entry
 from assembler.restoration.survey.readings import SideReadings
 from assembler.restoration.survey.remedies import (
     MOST_PLACES,
@@ -81,6 +82,7 @@ CLEAN = SideReadings(
     programme=programme(),
     bandwidth=BANDWIDTH,
     speed=None,
+    low=LowSoundMeter(48_000).reading(),
 )
 
 
@@ -175,6 +177,22 @@ def test_each_reading_has_its_finding_and_its_line(case: str) -> None:
         if line:
             section = yaml.load(restoration_section([finding]), yaml.BaseLoader)["restoration"]
             assert Restoration.model_validate(section) != Restoration()
+
+
+@pytest.mark.parametrize(("rumble_dbfs", "hz"), [(-66.0, None), (-64.0, 15)])
+def test_rumble_has_its_high_pass_for_the_side(rumble_dbfs: float, hz: int | None) -> None:
+    """45 dB below the loud passages it is a finding; the line goes beside `restoration`."""
+    low = LowSoundMeter(48_000).reading()
+    powers = np.zeros((LENGTH_S, len(low.hz)))
+    powers[:, np.abs(low.hz - 10).argmin()] = 10 ** (rumble_dbfs / 10)
+    side = replace(CLEAN, low=LowSound(low.rate_hz, low.mono, low.hz, powers))
+    findings = findings_of(side)
+    assert [finding.code for finding in findings] == (["rumble"] if hz else [])
+    text = side_entry("a", ("a.wav",), restoration_section(findings))
+    entry = Transfer.model_validate(yaml.load(text, yaml.BaseLoader)["a"])
+    assert [(band.shape, band.hz, band.slope) for band in entry.equaliser] == (
+        [("high_pass", hz, 24)] if hz else []
+    )
 
 
 @pytest.mark.parametrize(
