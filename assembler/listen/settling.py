@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import shutil
 import threading
-from collections.abc import Callable, Set
+from collections.abc import Callable, Sequence, Set
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -32,6 +32,8 @@ from assembler.workers import Share, worker_pool
 
 Kind = Literal["track", "join"]
 """What is played: a track as its lossless file has it, or a join as the disc has it."""
+_Note = tuple[Kind, int, Set[int]]
+"""What is noted of a passage: for what is played, the word length, and which of its tracks."""
 _KINDS: tuple[Kind, ...] = ("track", "join")
 _JOBS = 2
 _SETTLE_AFTER_S = 0.3
@@ -174,32 +176,30 @@ class Settler:
         artifacts = ArtifactCache(self._cache, LastRelease(scratch / "none", {}), plan.rooms)
         scheduler = Scheduler(pool, TaskProgress(no_progress))
         masters, _ = Mastering(plan, artifacts, scheduler, scratch, ()).tasks()
-        tasks: list[Task[None]] = []
+        notes: dict[Task[list[FinishedTrack]], list[_Note]] = {}
         for kind in _KINDS:
             noted: set[int] = set()
             for bits, spec in played_masters(plan, kind):
                 for passage, task in masters[spec].passages.items():
                     sections = plan.edition(spec).sections_of(passage)
                     if own := {section.index for section in sections} - noted:
-                        tasks.append(self._note_task(kind, bits, own, task, settled))
+                        notes.setdefault(task, []).append((kind, bits, own))
                         noted |= own
-        scheduler.run(Task("settled", lambda *_: None, tuple(tasks)))
+        tasks = tuple(self._noting(task, own, settled) for task, own in notes.items())
+        scheduler.run(Task("settled", lambda *_: None, tasks))
 
-    def _note_task(
-        self,
-        kind: Kind,
-        bits: int,
-        own: Set[int],
-        task: Task[list[FinishedTrack]],
-        settled: Settled,
+    def _noting(
+        self, task: Task[list[FinishedTrack]], notes: Sequence[_Note], settled: Settled
     ) -> Task[None]:
-        """Return the task that notes those finished tracks of a passage that have an own index."""
+        """Return a passage's task that notes its finished tracks: a task after it would wait."""
 
-        def note(tracks: list[FinishedTrack]) -> None:
-            for one in (track for track in tracks if track.section.index in own):
-                one.stored(bits)
-                settled.tracks[kind, one.section.index] = one
-                self.last[kind, one.section.track.full_title] = one
+        def make(*inputs: object) -> None:
+            tracks = task.make(*inputs)
+            for kind, bits, own in notes:
+                for one in (track for track in tracks if track.section.index in own):
+                    one.stored(bits)
+                    settled.tracks[kind, one.section.index] = one
+                    self.last[kind, one.section.track.full_title] = one
             self._changed()
 
-        return Task(f"{kind}: settled from track {min(own) + 1}", note, (task,))
+        return Task(task.key, make, task.inputs, task.cost_s)

@@ -40,13 +40,23 @@ async function send(path, body) {
   }
 }
 
+let asked = false, asking = false;
+
+/** Show what the program has now: one request at a time, and no answer that an edit has overtaken. */
 export async function refresh() {
-  try {
-    const answer = await fetch("release.json");
-    if (answer.ok && !waiting) desk.show(await answer.json());
-  } catch {
-    announce("The program does not answer: start `assembler listen` again.");
+  asked = true;
+  if (asking) return;
+  asking = true;
+  while (asked) {
+    asked = false;
+    try {
+      const answer = await fetch("release.json"), found = answer.ok ? await answer.json() : null;
+      if (found && !waiting && !(desk.release && found.revision < desk.release.revision)) desk.show(found);
+    } catch {
+      announce("The program does not answer: start `assembler listen` again.");
+    }
   }
+  asking = false;
 }
 
 export function announce(text) {

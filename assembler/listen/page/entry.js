@@ -46,19 +46,26 @@ export class Entry {
     seen.observe(this.item);
   }
 
+  /** Show a revision's entry; what has not changed since the last one is left alone. */
   update(entry, found) {
+    const own = found.findings.filter((one) => entry.tracks.some((i) => one.where.startsWith(`tracks[${i}]`)));
+    const stamp = JSON.stringify([entry, own, (found.decided || []).includes(signature(entry))]);
     this.entry = entry;
+    if (stamp !== this.shown) this.change(entry, own, found);
+    this.shown = stamp;
+    this.load();
+  }
+
+  change(entry, own, found) {
     this.head.textContent = entry.head;
     this.canvas.setAttribute("aria-label", `Waveform: ${entry.short}${entry.picture.dragged ? `. Arrow keys move the ${entry.picture.dragged}` : ""}`);
     this.says.textContent = entry.says;
     for (const one of entry.fields) this.field(one);
     this.showPlays();
-    const own = found.findings.filter((one) => entry.tracks.some((i) => one.where.startsWith(`tracks[${i}]`)));
     const names = entry.fields.map((one) => one.name);
     showFindings(this.findings, own.filter((one) => names.some((name) => one.where.endsWith(`.${name}`)) || entry.key.startsWith("level") && !/\.(gap|overlap|start|end|fade_in|fade_out)$/.test(one.where)));
     this.decided.checked = (found.decided || []).includes(signature(entry));
     this.fold();
-    this.load();
   }
 
   field(one) {

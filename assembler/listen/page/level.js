@@ -29,9 +29,9 @@ export class LevelEntry extends Entry {
     this.plays.after(this.part);
   }
 
-  update(entry, found) {
+  change(entry, own, found) {
     this.showGroups(entry.track);
-    super.update(entry, found);
+    super.change(entry, own, found);
   }
 
   /** Make the rows of bands and compressor again where there are others, so that no number gets into another's field. */

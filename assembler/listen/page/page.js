@@ -7,7 +7,7 @@ import { LevelEntry } from "./level.js";
 import { playing, setVolume, stop } from "./player.js";
 import { Side } from "./sides.js";
 
-let shown = new Map(), sides = new Map();
+let shown = new Map(), sides = new Map(), orderShown = "";
 
 const frames = (n) => `${Math.floor(n / 4500)}:${String(Math.floor(n / 75) % 60).padStart(2, "0")}`;
 
@@ -44,6 +44,9 @@ function showState() {
 const trackOf = (finding) => /^tracks\[\d+\]/.test(finding.where);
 
 function showOrder(tracks) {
+  const stamp = JSON.stringify(tracks.map((one) => [one.title, one.number, one.disc_number, one.start_frame, one.frames, one.only_on]));
+  if (stamp === orderShown) return;
+  orderShown = stamp;
   const focused = document.activeElement && document.activeElement.dataset.move;
   $("order").replaceChildren(...tracks.map((track, i) => {
     const mover = (name, to) => {
