@@ -29,7 +29,9 @@ _MOST_PAGE_PIXELS = 50_000_000
 _MM = 25.4 / 72
 _MOST_SIGNS = 200_000
 _LONGEST_SIDE_MM = 3000
-_HYPHENS = {"\x02": "-", "\ufffe": "-", "\xad": "-"}
+_AT_LINE_ENDS = ("\x02", "\ufffe")
+"""What pdfium makes of a hyphen at the end of a line, in place of the break."""
+_HYPHENS = dict.fromkeys((*_AT_LINE_ENDS, "\xad"), "-")
 
 
 def read(path: Path, folder: Path) -> PdfReading:
@@ -140,6 +142,8 @@ def _signs(page: Any, to_mm: Matrix) -> Iterator[tuple[str, Box, bool]]:
             corners = [(left.value, bottom.value), (right.value, top.value)]
             last = box_of(to_mm, corners)
         yield _HYPHENS.get(sign, sign), last, drawn
+        if sign in _AT_LINE_ENDS:
+            yield "\n", last, False
     text.close()
 
 

@@ -133,7 +133,7 @@ def _group(name: str, kind: str, areas: list[Area], wanted: tuple[Wanted, ...]) 
     drawn: list[bool] = []
     pages = [page for page, _, _ in areas]
     for index, (page, left, right) in enumerate(areas):
-        last = -1
+        last = -2  # the text of another page is another line
         for n, (sign, box) in enumerate(zip(page.reading.text, page.boxes, strict=True)):
             x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
             if not (left <= x < right and -3 <= y <= page.height + 3):

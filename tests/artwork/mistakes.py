@@ -273,7 +273,8 @@ ROUNDS: dict[str, tuple[Mistake, ...]] = {
         text("disc number", "TWE-041", "TWE-041", "other-catalogue-number"),
         Mistake("text-missing", "“TWE-014” is missing", "disc-label"),
         text("writers 4", "Words: Oda Bren; music: Ines Falk", "“Words: Oda Bren;"),
-        text("notes 2", "ever is on the ferry sings until the time has turned.", "the time has"),
+        text("notes 2", "ever is on the ferry sings until the time has turned.",
+             "“… the time has …”, the manifest has “… the tide", at="notes 1"),
     ),
     "signs": (
         text("title 3", "Harbour Psalm live", "“Harbour Psalm live”", "text-signs"),
