@@ -1,6 +1,7 @@
-"""Make the source recordings and the cover of the demo releases, all of them synthetic."""
+"""Make the recordings, the cover and the logo of the demo releases, all of them synthetic."""
 
 import argparse
+import shutil
 import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
@@ -34,7 +35,7 @@ RECORDINGS = (
     Recording(("low-lantern.wav",), 44100, "PCM_24", pieces.low_lantern),
     Recording(("ferrymans-grace.wav",), 48000, "PCM_16", pieces.ferrymans_grace),
 )
-COVER_NAME = "front.png"
+COVER_NAME, LOGO_NAME = "front.png", "tidewrack.svg"
 
 
 def as_written(sound: np.ndarray, subtype: str) -> np.ndarray:
@@ -86,10 +87,12 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=Path(__file__).parent / "sources")
     parser.add_argument("--again", action="store_true", help="make existing files again")
     options = parser.parse_args()
-    known = {COVER_NAME, *(name for recording in RECORDINGS for name in recording.names)}
+    known = {COVER_NAME, LOGO_NAME, *(name for recording in RECORDINGS for name in recording.names)}
     if unknown := sorted(set(options.names) - known):
         parser.error(f"no such file: {', '.join(unknown)}; it makes {', '.join(sorted(known))}")
     options.out.mkdir(parents=True, exist_ok=True)
+    if not options.names or LOGO_NAME in options.names:
+        shutil.copyfile(Path(__file__).with_name(LOGO_NAME), options.out / LOGO_NAME)
     started_s = time.monotonic()
     missing = [
         r

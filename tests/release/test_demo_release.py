@@ -60,6 +60,10 @@ def test_every_promised_file_is_there(demo):
         "download/mp3-320/08 Harbour Psalm (live).mp3",
         "paper/credits-sheet.pdf",
         "paper/credits-sheet.txt",
+        "paper/logos/tidewrack.svg",
+        "paper/templates/booklet.pdf",
+        "paper/templates/disc-label.pdf",
+        "paper/templates/tray-card.pdf",
         "report.json",
         "manifest.yaml",
     } <= names
