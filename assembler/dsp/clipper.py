@@ -10,7 +10,7 @@ Two slow gains, from the level that the limiter's detector finds, keep it within
 that drives the curve is held at its end, and what is taken off is faded in between 2 D below the
 ceiling and the ceiling, so that sound that stays below passes bit for bit. A clipper of D dB takes
 D off a peak that is D over the ceiling, which so comes out at it, and D off higher ones: the rest
-is the limiter's.
+is the limiter's. Peaks of a few samples lose less: what is taken off ends below half the rate.
 """
 
 from __future__ import annotations
