@@ -8,6 +8,8 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import threading
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -31,9 +33,12 @@ from assembler.listen.sound import Sound
 from assembler.listen.stretch import NoSoundError
 from assembler.manifest import Manifest
 from assembler.manifest.editions import played_text
+from assembler.mastering.passage import RenderedPassage
+from assembler.mastering.render import master
 from assembler.preflight.shops import for_shops
 from assembler.preflight.trial import try_order
 from assembler.proof.approval import read_approval
+from assembler.release.tasks import finisher
 from assembler.restoration.chain import Resolved
 from assembler.verification.other_edition import other_editions
 from assembler.verification.pairs import download_pairs
@@ -343,6 +348,37 @@ def test_on_all_editions_is_the_same_as_no_key(made: Path, tmp_path: Path) -> No
         for folder in folders
     )
     assert one == other and len(one) > 20
+
+
+@pytest.mark.parametrize("form", ["flac-24", pytest.param("mp3-320", marks=pytest.mark.thorough)])
+def test_a_passage_that_two_editions_have_alike_is_rendered_once(
+    form: str, made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each rendering waits for another of its tracks, so that two at the same time would meet."""
+    manifest = content((["shop"], [], [], ["hi-res"], ["hi-res"]), match="none")
+    manifest["tracks"][1]["gap"] = manifest["tracks"][2]["gap"] = 2
+    manifest["disc"] = {"make": False}
+    for one in manifest["download"]:
+        one["formats"] = [form]
+    path = made / "other.yaml"
+    path.write_text(yaml.safe_dump(manifest, sort_keys=False))
+    meeting = [threading.Barrier(2) for _ in TITLES]
+    rendered: list[int] = []
+    render = master
+
+    def slow(passage: RenderedPassage, *how: Any) -> Any:
+        (index,) = (section.index for section in passage.sections)
+        rendered.append(index)
+        with suppress(threading.BrokenBarrierError):
+            meeting[index].wait(0.2)
+        return render(passage, *how)
+
+    monkeypatch.setattr(finisher, "master", slow)
+    report = build(load(path), tmp_path, only=("download",), jobs=2)
+    assert sorted(rendered) == [0, 1, 2, 2, 3, 4]  # track 3 has other silence after it
+    shop, hi_res = (files(report.release_dir, f"{name}/{form}") for name in ("shop", "hi-res"))
+    assert (shop[1].stem, hi_res[0].stem) == ("02 Net Loft", "01 Net Loft")
+    assert np.array_equal(*(soundfile.read(path)[0] for path in (shop[1], hi_res[0])))
 
 
 @pytest.mark.parametrize(

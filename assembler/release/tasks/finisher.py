@@ -21,6 +21,7 @@ from assembler.cache.keys import Key, named_key
 from assembler.disc.image import ImageWriter
 from assembler.download.formats import FlacWriter, facts_of
 from assembler.dsp.meter import Reading
+from assembler.manifest.sets import format_of
 from assembler.mastering.clipping import TrackClipping
 from assembler.mastering.compression import compression_from
 from assembler.mastering.gain_plan import GainPlan
@@ -46,14 +47,14 @@ def encoded_key(name: str, track: str, lowered_db: float = 0.0) -> Key:
     Parameters
     ----------
     name
-        Its format.
+        Its format's folder: sets that have a track alike share its file.
     track
         The key of the track's PCM.
     lowered_db
         By how much a lossy file was lowered for its peaks.
     """
     parts = {"lowered for its peaks": lowered_db} if facts_of(name).lossy else {}
-    return named_key("encoded", {"format": name, **parts}, [track])
+    return named_key("encoded", {"format": format_of(name), **parts}, [track])
 
 
 @dataclass(frozen=True)
@@ -166,6 +167,11 @@ class Finisher:
         """Return whether a file that is made from a FLAC file of a bit depth must be made."""
         if bits == DISC_BITS and keyed.plan.rendered.passage in self.images:
             return False
+        of_tracks = range(len(keyed.tracks))
+        if not self._keeps_flac(bits) and all(
+            self._scratch_path(keyed, i, bits).exists() for i in of_tracks
+        ):
+            return False  # another edition has rendered it, and may be reading it
         needed = {
             flac_of(bits) if facts_of(name).container == "wav" else name
             for name in self.formats

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from assembler.cache.keys import Key
 from assembler.errors import AssemblerError
@@ -74,6 +75,10 @@ class _Prepared:
     hidden: GainPlan | None
 
 
+Rendered = dict[tuple[object, ...], Task[list[FinishedTrack]]]
+"""The last task that renders each run of tracks at one rate with the same settings."""
+
+
 @dataclass(frozen=True)
 class Mastering:
     """States the tasks of mastering.
@@ -103,17 +108,18 @@ class Mastering:
         matches: dict[tuple[Level, tuple[int, ...]], Task[list[GainPlan]]] = {}
         masters: dict[MasterSpec, MasterTasks] = {}
         discs = ImageTasks({}, None)
+        before: Rendered = {}
         for number, spec in enumerate(self.plan.bit_depths):
             rendered = self._rendered(spec, number)
             unheld = self._match(spec, rendered, matches.get((spec.level, spec.tracks)))
             matches.setdefault((spec.level, spec.tracks), unheld)
             plans = self._hold(spec, unheld)
             if spec == (self.plan.disc or self.plan.joins):
-                masters[spec], discs = self._disc_tasks(spec, rendered, plans)
+                masters[spec], discs = self._disc_tasks(spec, rendered, plans, before)
             else:
                 finisher = self._finisher(spec, {})
                 masters[spec] = _master_tasks(
-                    finisher, rendered, plans, _no_images, self._named(spec)
+                    finisher, rendered, plans, _no_images, before, self._named(spec)
                 )
         return masters, discs
 
@@ -193,7 +199,11 @@ class Mastering:
         return Finisher(self.cache, self.scratch, settings, formats, images)
 
     def _disc_tasks(
-        self, spec: MasterSpec, rendered: Sequence[RenderedPassage], plans: Task[list[GainPlan]]
+        self,
+        spec: MasterSpec,
+        rendered: Sequence[RenderedPassage],
+        plans: Task[list[GainPlan]],
+        before: Rendered,
     ) -> tuple[MasterTasks, ImageTasks]:
         """Return the tasks of the master that the discs' images are made of."""
         finisher = self._finisher(spec, {p: one for one in self.images for p in one.passages})
@@ -215,7 +225,7 @@ class Mastering:
             return _Prepared(keys, frozenset(missing), hidden)
 
         prepared = Task("images: places", prepare_images, (plans,))
-        tasks = _master_tasks(finisher, rendered, plans, prepared)
+        tasks = _master_tasks(finisher, rendered, plans, prepared, before)
         hidden_task: Task[FinishedTrack] | None = None
         if self.plan.edition(spec).hidden:
 
@@ -262,20 +272,26 @@ def _master_tasks(
     rendered: Sequence[RenderedPassage],
     plans: Task[list[GainPlan]],
     prepared: Task[_Prepared],
+    before: Rendered,
     named: str = "",
 ) -> MasterTasks:
-    """Return the tasks that render every passage with its gains."""
+    """Return the tasks that render every passage with its gains.
+
+    One that another edition may have alike is made after that edition's, and then found in the
+    cache if it is.
+    """
 
     def finish(i: int) -> Callable[..., list[FinishedTrack]]:
-        return lambda gain_plans, ready: finisher.finish(gain_plans[i], ready.missing)
+        return lambda gain_plans, ready, *_: finisher.finish(gain_plans[i], ready.missing)
 
     cost = MASTER * len(finisher.settings.bit_depths)
-    passages = {
-        one.passage: Task(
-            f"master: {_title(one)}{named}", finish(i), (plans, prepared), cost * _duration_s(one)
-        )
-        for i, one in enumerate(rendered)
-    }
+    passages: dict[Passage, Task[list[FinishedTrack]]] = {}
+    for i, one in enumerate(rendered):
+        alike = (finisher.settings, one.rate_hz, *(section.index for section in one.sections))
+        others = [before[alike]] if alike in before else []
+        inputs: tuple[Task[Any], ...] = (plans, prepared, *others)
+        task = Task(f"master: {_title(one)}{named}", finish(i), inputs, cost * _duration_s(one))
+        before[alike] = passages[one.passage] = task
 
     def whole(gain_plans: list[GainPlan], *finished: list[FinishedTrack]) -> Master:
         return Master(
