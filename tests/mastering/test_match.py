@@ -46,12 +46,12 @@ def chord(seconds: float, level_db: float) -> Sound:
     return 10 ** (level_db / 20) * np.sum(tones, axis=0) / 4
 
 
-def built(folder: Path, level: str, **sounds: Sound) -> BuildReport:
+def built(folder: Path, level: str, keys: str = "", **sounds: Sound) -> BuildReport:
     lines = ["release: {artist: A, title: B, catalogue_number: T}", f"level: {level}"]
     lines += ["disc: {make: false}", "download: {formats: [flac-24]}", "tracks:"]
     for name, sound in sounds.items():
         soundfile.write(folder / f"{name}.wav", sound, RATE_HZ, subtype="PCM_24")
-        lines.append(f"  - {{title: {name}, audio: {name}.wav}}")
+        lines.append(f"  - {{title: {name}, audio: {name}.wav{keys}}}")
     (folder / "T.yaml").write_text("\n".join(lines) + "\n", encoding="utf-8")
     return build(load(folder / "T.yaml"), folder / "out", only=("download",))
 
@@ -66,6 +66,17 @@ def delivered(report: BuildReport, number: int) -> tuple[float, dict[str, Any]]:
 
 def messages(report: BuildReport, code: str) -> list[str]:
     return [finding.message for finding in report.findings if finding.code == code]
+
+
+@pytest.mark.parametrize("match", ["track", "album"])
+def test_the_match_counts_on_a_clipper_where_the_limiter_is_idle(tmp_path, match):
+    """Peaks 0.3 dB below the ceiling: the clipper takes off a dB, which the gain makes up for."""
+    level = f"{{match: {match}, target: -8.5, ceiling: -1}}"
+    report = built(tmp_path, level, ", clip: 2", chord=chord(1.5, -6))
+    lufs, track = delivered(report, 1)
+    assert lufs == pytest.approx(-8.5, abs=0.05)
+    assert track["download"]["clipping"]["most_db"] > 0.5
+    assert track["download"]["limiting"]["most_db"] < 0.05
 
 
 @pytest.mark.thorough
