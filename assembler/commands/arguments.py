@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from fractions import Fraction
+from typing import Literal
 
 
 def add_jobs(parser: argparse.ArgumentParser) -> None:
@@ -28,6 +29,15 @@ def track_numbers(text: str) -> tuple[int, ...]:
     if not all(part.strip().isdecimal() for part in parts):
         raise argparse.ArgumentTypeError("write track numbers with commas between, as in 7,12")
     return tuple(int(part) for part in parts)
+
+
+def track_or_album(text: str) -> Literal["album"] | int:
+    """Return a track number, or ``album``."""
+    if text == "album":
+        return "album"
+    if not text.isdecimal() or len(text) > 6:
+        raise argparse.ArgumentTypeError("write a track's number, or `album`")
+    return int(text)
 
 
 def row_and_track(text: str) -> tuple[int, int]:

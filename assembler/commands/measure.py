@@ -6,10 +6,11 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from assembler.commands.arguments import add_jobs
+from assembler.commands.arguments import add_jobs, track_or_album
 from assembler.commands.command import DONE, Command
 from assembler.commands.console.first_run import say_if_compiling
 from assembler.commands.console.terminal import say_json
+from assembler.errors import AssemblerError
 
 if TYPE_CHECKING:
     from assembler.preflight.track_section import ToneMatch
@@ -17,6 +18,12 @@ if TYPE_CHECKING:
 
 def _add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("paths", type=Path, nargs="+", metavar="MANIFEST-or-FILES")
+    parser.add_argument(
+        "--tone-like",
+        type=track_or_album,
+        metavar="N|album",
+        help="also print the EQ bands that match each track to this one, or to the mean of all",
+    )
     add_jobs(parser)
 
 
@@ -33,7 +40,9 @@ def _run(options: argparse.Namespace) -> int:
 
         source = load(paths[0])
         measurements = measure_manifest(source, jobs=options.jobs)
-        tones = measured_tones(source, options.jobs)
+        tones = measured_tones(source, options.tone_like, options.jobs)
+    elif options.tone_like is not None:
+        raise AssemblerError("--tone-like needs a manifest, whose tracks it names: give its path")
     else:
         measurements = measure_files(paths, jobs=options.jobs)
     if options.json:

@@ -9,12 +9,13 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 
 from assembler.cache.folder import CacheFolder, cache_key
 from assembler.findings import Finding
-from assembler.manifest import Manifest, ManifestFile
+from assembler.manifest import Manifest, ManifestFile, Track
 from assembler.manifest.filters import bands_of
 from assembler.manifest.tone import Band
 from assembler.preflight.track_section import ToneMatch, TrackSection
@@ -44,6 +45,19 @@ def tone_findings(source: ManifestFile) -> Iterator[Finding]:
                 f"track {number} is itself matched: name a track without `tone_like` and `tone`"
             )
             yield source.finding("error", "tone-of-matched", loc, message)
+
+
+def all_matched(source: ManifestFile, like: Literal["album"] | int) -> ManifestFile:
+    """Return a manifest whose other tracks are matched to one, or to the album, too."""
+
+    def matched(number: int, track: Track) -> Track:
+        if track.tone_like or track.tone or number == like:
+            return track
+        key = "tone" if like == ALBUM else "tone_like"
+        return track.model_copy(update={key: like})
+
+    tracks = tuple(matched(n, track) for n, track in enumerate(source.manifest.tracks, 1))
+    return replace(source, manifest=source.manifest.model_copy(update={"tracks": tracks}))
 
 
 def with_tone(

@@ -8,6 +8,7 @@ from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Literal
 
 from assembler.audio.probe import path_text
 from assembler.cache.folder import CacheFolder
@@ -19,6 +20,7 @@ from assembler.finished.release_folder import RELEASES, assembling, refuse_forei
 from assembler.manifest import ManifestFile
 from assembler.mastering.plan import ROOMS, plan_release, release_name
 from assembler.preflight.check import CheckReport, check
+from assembler.preflight.tone import all_matched
 from assembler.preflight.track_section import ToneMatch
 from assembler.release.build_report import BuildReport
 from assembler.release.inputs import inputs_of
@@ -107,14 +109,27 @@ def check_with_digests(report: CheckReport) -> CheckReport:
     return check(report.source, digests=digests)
 
 
-def measured_tones(source: ManifestFile, jobs: int | None = None) -> dict[int, ToneMatch]:
+def measured_tones(
+    source: ManifestFile, like: Literal["album"] | int | None, jobs: int | None = None
+) -> dict[int, ToneMatch]:
     """Return the tone matches of a manifest's tracks, by index; sides are restored for them.
+
+    Parameters
+    ----------
+    source
+        The manifest.
+    like
+        What the tracks are matched to that don't say so themselves: a track's number, or the album.
+    jobs
+        Number of workers; one per core if not given.
 
     Raises
     ------
     FindingsError
         The manifest or its sources have errors.
     """
+    if like is not None:
+        source = all_matched(source, like)
     if not any(track.tone_like or track.tone for track in source.manifest.tracks):
         return {}
     report = check(source)

@@ -104,6 +104,21 @@ def test_measure_prints_what_needs_no_band(printed: str) -> None:
     assert "# track 3, tone like track 1: spectral distance 0.0 dB: no band needed" in printed
 
 
+def test_measure_matches_all_tracks_if_asked(folder: Path, capsys) -> None:
+    path = folder / "plain.yaml"
+    path.write_text(HEAD.replace(", tone_like: 1", ""), encoding="utf-8")
+    assert main(["measure", "--json", "--tone-like", "1", str(path)]) == 0
+    files = json.loads(capsys.readouterr().out)["files"]
+    assert ["tone" in one for one in files] == [False, True, True]
+    assert files[1]["tone"]["bands"]
+    assert files[2]["tone"] == {
+        "like": "track 1", "bands": [], "before_db": pytest.approx(0, abs=0.01),
+        "after_db": pytest.approx(0, abs=0.01),
+    }  # fmt: skip
+    assert main(["measure", "--tone-like", "album", str(folder / "a.wav")]) == 1
+    assert "--tone-like needs a manifest" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("key", "code"),
     [("tone_like: 7", "tone-of-nothing"), ("tone_like: 2", "tone-of-nothing"),
