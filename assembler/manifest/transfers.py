@@ -221,8 +221,9 @@ class Transfer(SoundFiles):
     @property
     def tone(self) -> dict[str, Any]:
         """What changes the sound beside the restoration, as plain data; empty without any."""
-        keys = {*(_PLAYBACK if self.playback else ()), "equaliser", "mono_below"}
-        return self.model_dump(mode="json", include=keys, exclude_defaults=True)
+        keys = {"equaliser", "mono_below"}
+        asked = self.model_dump(mode="json", include=keys, exclude_defaults=True)
+        return {"playback": self.playback._asdict(), **asked} if self.playback else asked
 
     @property
     def is_unchanged(self) -> bool:

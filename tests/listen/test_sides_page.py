@@ -190,3 +190,25 @@ def test_a_page_with_a_side_has_no_faults(opened, width):
     moving += " return parseFloat(s.transitionDuration) || s.animationName !== 'none'"
     moving += " || s.scrollBehavior === 'smooth'; })"
     assert opened.page.evaluate(moving) is False
+
+
+PLAYED = CUT.replace(
+    "    file: a.wav   # the second pass\n",
+    "    file: a.wav\n    played: nab\n    recorded: iec1\n    tape_speed: 38\n",
+)
+
+
+@pytest.mark.parametrize("opened", [PLAYED], indirect=True)
+def test_playback_eq_is_shown_and_played_without(opened):
+    """It is set in the manifest; the EQ of the side, which is not asked for, is not shown."""
+    page = opened.page
+    expect(page.locator("summary", has_text="Restoration: playback eq")).to_be_visible()
+    page.locator("details", has=page.locator(".steps")).evaluate("one => { one.open = true; }")
+    row = page.locator(".step", has_text="playback EQ corrected from NAB to IEC1 at 38 cm/s")
+    expect(row).to_be_visible()
+    without = row.get_by_role("button", name="Playback EQ: Without it")
+    without.click()
+    expect(without).to_have_text("Stop")
+    without.press(" ")
+    expect(page.locator(".step", has_text="EQ of the side")).to_be_hidden()
+    opened.served.settled()

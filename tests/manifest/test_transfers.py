@@ -114,6 +114,11 @@ def test_playback_and_eq_of_a_side(loaded: Loading) -> None:
     assert [band.hz for band in transfer.equaliser] == [20]
     assert transfer.mono_below == 90
     assert not transfer.is_unchanged
+    assert transfer.tone == {
+        "playback": {"played": "nab", "recorded": "iec1", "speed": 38},
+        "equaliser": [{"shape": "high_pass", "hz": 20}],
+        "mono_below": 90,
+    }
 
 
 @pytest.mark.parametrize("keys", [("nab", "nab", 38), ("nab", "iec2", 19), ("iec1", "nab", 9.5)])

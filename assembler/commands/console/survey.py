@@ -67,6 +67,7 @@ def _facts(side: Survey) -> Iterator[tuple[str, str]]:
     yield "dropouts", str(len(side.dropouts))
     yield "print-through", _print_through(side)
     yield "speed", _speed(side)
+    yield "playback EQ", _not_determined("set `played` and `recorded` if it was wrong")
     yield "bandwidth", _bandwidth(side)
 
 

@@ -2,15 +2,18 @@
 
 import { button, make } from "./desk.js";
 
+// A step without fields is set in the manifest alone.
 const STEPS = [
   { step: "dc", name: "DC offset", fields: [["restoration.dc", "remove, or empty"]] },
   { step: "swap_channels", name: "Left and right swapped", fields: [["restoration.swap_channels", "yes, or empty"]] },
   { step: "invert_polarity", name: "Polarity inverted", fields: [["restoration.invert_polarity", "left, right or both"]] },
   { step: "declick", name: "Clicks", fields: [["restoration.declick.strength", "strength, 1 to 10"]] },
+  { step: "playback", name: "Playback EQ", fields: [] },
   { step: "azimuth", name: "Azimuth", fields: [["restoration.azimuth", "µs, or auto"]] },
   { step: "balance", name: "Balance", fields: [["restoration.balance", "dB left, or auto"]] },
   { step: "hum", name: "Hum", fields: [["restoration.hum.mains", "mains, 50 or 60 Hz"], ["restoration.hum.harmonics", "harmonics"]] },
   { step: "noise", name: "Noise", fields: [["restoration.noise.reduction", "reduction, dB"], ["restoration.noise.from", "print from"], ["restoration.noise.to", "print to"]] },
+  { step: "equaliser", name: "EQ of the side", fields: [] },
   { step: "speed", name: "Speed", fields: [["restoration.speed", "percent"]] },
 ];
 const HEARD_S = 8;
@@ -43,7 +46,8 @@ export class Restoring {
     ];
     for (const one of found.plays) one.setAttribute("aria-label", `${name}: ${one.textContent}`);
     this.rows.set(step, found);
-    return make("li", { className: "fields step" }, ...[...found.fields.values()].map((field) => field.labelled), ...found.plays, found.does);
+    found.entry = make("li", { className: "fields step" }, ...(fields.length ? [] : [make("span", {}, name)]), ...[...found.fields.values()].map((field) => field.labelled), ...found.plays, found.does);
+    return found.entry;
   }
 
   update(side) {
@@ -51,16 +55,17 @@ export class Restoring {
     const content = { restoration: side.restoration };
     const does = new Map((side.steps || []).map((one) => [one.step, one.does]));
     for (const { step, fields } of STEPS) {
-      const row = this.rows.get(step), whole = at(content, `restoration.${step}`), used = !isOff(whole);
+      const row = this.rows.get(step), whole = at(content, `restoration.${step}`), used = fields.length ? !isOff(whole) : does.has(step);
       for (const [place] of fields) {
         const field = row.fields.get(place), found = at(content, place), value = used && found !== undefined && typeof found !== "object" ? String(found) : "";
         if (document.activeElement !== field || field.value === field.dataset.value) field.value = value;
         field.dataset.value = value;
       }
       for (const one of row.plays) one.hidden = !used;
+      if (!fields.length) row.entry.hidden = !used;
       row.does.textContent = does.get(step) || (used ? "not determined yet" : "");
     }
-    const used = STEPS.filter(({ step }) => !isOff(at(content, `restoration.${step}`)));
+    const used = STEPS.filter(({ step, fields }) => fields.length ? !isOff(at(content, `restoration.${step}`)) : does.has(step));
     this.summary.textContent = used.length ? `Restoration: ${used.map((one) => one.name.toLowerCase()).join(", ")}` : "Restoration: none";
     this.showFaults(side.faults || []);
   }
