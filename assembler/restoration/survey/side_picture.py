@@ -46,7 +46,8 @@ _COLUMNS: tuple[tuple[int, int, Weight, Colour], ...] = (
 )
 """Of the table of findings: left, right, weight, colour."""
 _COLUMN_GAP = 24
-_LANES = {"clipped": "clipped", "clicks": "clicks", "dropouts": "dropouts", "noise-high": "noise"}
+_LANES = {"clipped": "clipped", "clicks": "clicks", "dropouts": "dropouts",
+          "print-through": "pre-echo", "noise-high": "noise"}  # fmt: skip
 
 
 def write_side_picture(path: Path, name: str, side: Survey) -> None:

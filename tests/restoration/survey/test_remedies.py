@@ -15,6 +15,7 @@ from assembler.restoration.analysis.clicks import Click, ClickReading
 from assembler.restoration.analysis.dropouts import Dropout
 from assembler.restoration.analysis.hum import Harmonic, HumReading
 from assembler.restoration.analysis.low_sound import LowSound, LowSoundMeter
+from assembler.restoration.analysis.print_through import PreEcho, PrintThroughReading
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.analysis.resolution import BitDepthReading, ClippedPlace, LevelCurve
 from assembler.restoration.analysis.speed import SpeedReading
@@ -193,6 +194,20 @@ def test_rumble_has_its_high_pass_for_the_side(rumble_dbfs: float, hz: int | Non
     assert [(band.shape, band.hz, band.slope) for band in entry.equaliser] == (
         [("high_pass", hz, 24)] if hz else []
     )
+
+
+def test_print_through_is_reported_with_its_places_and_no_repair() -> None:
+    echoes = PreEcho(10.0, 1.1, -45.0), PreEcho(20.0, 1.2, -41.0)
+    for found in (echoes, echoes[:1], ()):
+        side = replace(CLEAN)
+        vars(side)["print_through"] = PrintThroughReading(found, 3)
+        findings = findings_of(side)
+        assert [one.code for one in findings] == (["print-through"] if len(found) > 1 else [])
+        for one in findings:
+            where = "pre-echo 1.15 s before 2 of 3 loud onsets"
+            assert one.measured == f"print-through: {where}, up to −41 dB re the onset"
+            assert np.ravel(one.places) == pytest.approx([8.9, 10, 18.8, 20])
+            assert restoration_section(findings) == ""
 
 
 @pytest.mark.parametrize(
