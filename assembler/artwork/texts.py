@@ -257,9 +257,8 @@ def _others(group: Group, groups: Sequence[Group]) -> Iterator[ArtworkFinding]:
             continue
         likely = group.stream.likely(wanted.text, _SURE if wanted.pieces else 75)
         if likely:
-            group.found[n] = likely[0]
             group.stream.use(likely[0])
-            yield _differs(group, wanted, likely[0])
+            yield _differs(group, _placed(group, n, likely[0]), likely[0])
         elif wanted.pieces:
             yield from _pieces(group, wanted, groups)
         elif _HAS_RIGHT_TO_LEFT.search(wanted.text):
@@ -270,6 +269,18 @@ def _others(group: Group, groups: Sequence[Group]) -> Iterator[ArtworkFinding]:
             yield group.finding("warning", "text-not-compared", message)
         elif wanted.severity != "note" and group.is_whole:
             yield _missing(group, wanted.what, wanted.text, wanted.severity)
+
+
+def _placed(group: Group, n: int, span: Span) -> Wanted:
+    """Place a text that differs; of several that read the same, return the one of its place.
+
+    They are in the order of the manifest, so which of them differs follows from where it is.
+    """
+    group.found[n] = span
+    same = sorted(m for m in group.found if group.wanted[m].text == group.wanted[n].text)
+    spans = sorted((group.found[m] for m in same), key=lambda one: one.start)
+    group.found |= dict(zip(same, spans, strict=True))
+    return group.wanted[same[spans.index(span)]]
 
 
 def _is_elsewhere(group: Group, wanted: Wanted, groups: Sequence[Group]) -> bool:

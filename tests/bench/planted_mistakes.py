@@ -32,6 +32,7 @@ def found(
 ) -> tuple[ArtworkFinding | None, int]:
     """Plant a mistake; return its finding, and how many others there are."""
     art = artwork()
+    folder.mkdir()
     mistake.change(art, folder)
     report = artwork_check.check_artwork(source, write_reportlab(art, folder))
     said = [one for one in report.findings if one.severity != "note" or one.code == mistake.code]
