@@ -15,6 +15,7 @@ from PIL import Image
 
 from assembler.artwork.parts import ArtworkFinding, ArtworkPage, panels_of
 from assembler.artwork.reading import Box, overlap
+from assembler.findings import Severity
 from assembler.manifest.codes import ean13
 from assembler.typeset.barcode import MODULE_MM, barcode_symbol
 
@@ -64,7 +65,7 @@ def barcodes_on(page: ArtworkPage, bleed: float) -> list[Barcode]:
     paper = (-bleed, -bleed, page.width + bleed, page.height + bleed)
     found = []
     read = zxingcpp.read_barcodes(grey, formats=kinds)
-    if not read and any(box.panel.text == "back" for box in panels_of(page)):
+    if not read and _has_place(page):
         read = zxingcpp.read_barcodes(255 - grey, formats=kinds)
     for one in read:
         corners = [
@@ -77,6 +78,11 @@ def barcodes_on(page: ArtworkPage, bleed: float) -> list[Barcode]:
         if overlap(barcode.box, paper):
             found.append(barcode)
     return found
+
+
+def _has_place(page: ArtworkPage) -> bool:
+    """Return whether a page has the panel that carries the barcode."""
+    return any(box.panel.text in ("back", "barcode") for box in panels_of(page))
 
 
 def _measured(page: ArtworkPage, rgb: Picture, digits: str, corners: Points) -> Barcode:
@@ -159,13 +165,15 @@ def barcode_findings(
         yield from _one(barcode, code)
     for part in dict.fromkeys(page.part for page in pages):
         of_part = [page for page in pages if page.part == part]
-        backs = [p for p in of_part if any(b.panel.text == "back" for b in panels_of(p))]
-        if code and backs and not any(barcode.page.part == part for barcode in barcodes):
+        places = [page for page in of_part if _has_place(page)]
+        if code and places and not any(barcode.page.part == part for barcode in barcodes):
             message = (
-                f"no barcode of {code} that scans at 300 dpi: place barcode.pdf of the release, "
-                "dark on light"
+                f"no barcode of {code} that scans at 300 dpi: place barcode.pdf of the release at "
+                "80 to 200 %, dark on light"
             )
-            yield backs[0].finding("error", "no-barcode", message)
+            on_back = any(box.panel.text == "back" for box in panels_of(places[0]))
+            severity: Severity = "error" if on_back else "warning"  # a J-card may have a sticker
+            yield places[0].finding(severity, "no-barcode", message)
 
 
 def _one(barcode: Barcode, code: str | None) -> Iterator[ArtworkFinding]:

@@ -365,7 +365,7 @@ ROUNDS: dict[str, tuple[Mistake, ...]] = {
         drawn("invisible-text", "invisible text", ("tray-card", 22, 87), _invisible),
     ),
     "barcode small": (
-        barcode("barcode-size", "60 %", scale=0.6),
+        barcode("barcode-size", "70 %", scale=0.7),
         Mistake("wrong-size", "is 149.0 × 118.0 mm", "tray-card", _size("tray-card", 149, 118)),
         Mistake("wrong-size", "is 116.0 × 114.0 mm", "disc-label", _size("disc-label", 116, 114)),
         Mistake("no-such-page", "is not a page", "booklet-2", _size("booklet-2", 210, 148)),
