@@ -43,6 +43,7 @@ def tone_json(index: int, track: Track, level: Level) -> list[dict[str, Any]]:
         groups.append(_group("compress", own, list(_section(own, track.compress))))
     always = [
         _field(f"{place}.mono_below", "mono_below", track.mono_below),
+        _field(f"{place}.clip", "clip", track.clip),
         _field("level.link", "link", level.link),
     ]
     return [*groups, _group("track", None, always)]

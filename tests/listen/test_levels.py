@@ -125,7 +125,8 @@ def test_every_field_of_a_group_is_a_place_that_can_be_set(tmp_path):
     assert known["tracks[0].compress.ratio"] == 2
     for field in fields:
         wanted = field["value"] if field["value"] is not None else field["fallback"]
-        text = edited(tmp_path, {field["place"]: 90 if wanted is None else wanted})
+        unset = 1 if field["key"] == "clip" else 90
+        text = edited(tmp_path, {field["place"]: unset if wanted is None else wanted})
         load_text(text, tmp_path / "songs.yaml")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -81,6 +82,7 @@ def test_the_tape_job(opened):
     page = opened.page
     page.get_by_role("button", name="Use dc remove").click()
     opened.wait_for("    restoration: {dc: remove}\n")
+    expect(page.get_by_role("button", name="Use dc remove")).to_have_count(0)
     page.get_by_label("Stretch from").fill("0.5")
     page.get_by_label("Stretch to").fill("3")
     page.get_by_label("Stretch to").press("Tab")
@@ -115,6 +117,7 @@ def test_a_mark_is_typed_nudged_and_dragged_on_the_strip(opened):
         page.get_by_label("Arrow keys move by").select_option(step)
         strip.press("ArrowRight")
         opened.wait_for(f"start: {at}   # by ear\n")
+    expect(field).to_have_value("0:27.613417")
     box = strip.bounding_box()
     length_s = opened.served.release()["sides"][0]["length_s"]
     x = box["x"] + 27.6134 / length_s * box["width"]
@@ -122,7 +125,7 @@ def test_a_mark_is_typed_nudged_and_dragged_on_the_strip(opened):
     page.mouse.down()
     page.mouse.move(x - 0.5 / length_s * box["width"], box["y"] + 20, steps=3)
     page.mouse.up()
-    expect(field).not_to_have_value("0:27.613417")
+    expect(field).to_have_value(re.compile(r"0:27\.[012]"))
     assert starts(opened)[1] == pytest.approx(27.11, abs=0.1)
     page.get_by_role("button", name="Closer").click()
     expect(page.locator(".side .says", has_text="Shown")).not_to_contain_text("0:00.00 to")

@@ -32,7 +32,8 @@ export function drawSpectrum(canvas, found) {
     pen.fillStyle = colour("--rule");
     pen.fillRect(at, 0, ratio, height);
     pen.fillStyle = colour("--faded");
-    pen.fillText(name, at + 4 * ratio, height - 5 * ratio);
+    const wide = pen.measureText(name).width + 8 * ratio;
+    pen.fillText(name, at + wide < width ? at + 4 * ratio : at - wide + 4 * ratio, height - 5 * ratio);
   }
   for (const [levels, wide, name] of [[found.source_db, 1, "--faded"], [found.finished_db, 2, "--ink"]]) {
     pen.strokeStyle = colour(name);

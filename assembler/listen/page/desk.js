@@ -1,6 +1,6 @@
 // What all parts of the page share: the current revision, and how it is edited.
 
-import { play, playing, stop } from "./player.js";
+import { begin, isOn, play, playing, stop } from "./player.js";
 
 export const $ = (id) => document.getElementById(id);
 export const make = (tag, properties = {}, ...content) => {
@@ -91,33 +91,33 @@ export function stepSeconds(rate) {
   return chosen === "frame" ? FRAME_S : chosen === "sample" ? 1 / rate : Number(chosen);
 }
 
-/** Play what an address has with a button that stops it too; follow is called while it plays. */
-export async function playWith(pressed, key, url, gain, follow, refuse) {
+/** Play what an address has with a button that stops it too, also before it is heard; follow is called while it plays. */
+export async function playWith(pressed, url, gain, follow, refuse) {
   const now = playing();
   stop();
-  if (now && now.key === key) return;
+  if (now && now.button === pressed) return;
   const name = pressed.textContent;
   pressed.setAttribute("aria-pressed", "true");
   pressed.textContent = "Stop";
-  const done = () => {
+  const begun = begin(pressed, () => {
     pressed.setAttribute("aria-pressed", "false");
     pressed.textContent = name;
     follow(null);
-  };
+  });
   try {
     let answer = await fetch(url);
     for (let again = 0; answer.status === 409 && again < 3; again++) answer = await fetch(url);  // the manifest was edited meanwhile
     if (!answer.ok) throw new Error((await answer.json()).findings[0].message);
-    await play(key, await answer.arrayBuffer(), gain || 0, done);
+    await play(begun, await answer.arrayBuffer(), gain || 0);
     const draw = () => {
-      const at = playing();
-      if (!at || at.key !== key) return;
-      follow(at.position / at.duration);
+      if (!isOn(begun)) return;
+      follow(playing().share);
       requestAnimationFrame(draw);
     };
     draw();
   } catch (error) {
-    done();
+    if (!isOn(begun)) return;
+    stop();
     refuse(error.message);
   }
 }

@@ -109,7 +109,7 @@ export class Entry {
   play(i) {
     const one = this.entry.plays[i];
     const follow = (share) => this.redraw(one.drawn ? share : null);
-    playWith(this.plays.children[i], `${this.key} ${i}`, one.url, one.gain, follow, (text) => this.refuse(text));
+    playWith(this.plays.children[i], one.url, one.gain, follow, (text) => this.refuse(text));
   }
 
   async load() {

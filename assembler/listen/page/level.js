@@ -26,7 +26,7 @@ export class LevelEntry extends Entry {
       make("label", { className: "field" }, make("span", {}, "New band"), this.shape),
       button("Add the band", () => this.addBand()), this.compressor));
     this.canvas.after(this.spectrum, this.differs);
-    this.plays.after(this.part);
+    this.body.append(this.part);
   }
 
   change(entry, own, found) {

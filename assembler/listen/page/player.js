@@ -10,10 +10,20 @@ export function setVolume(value) {
   if (volume) volume.gain.setTargetAtTime(value, context.currentTime, 0.02);
 }
 
-/** Return what is playing: {key, position in seconds, duration}, or null. */
+/** Return what is playing, or being fetched to be played: {button, share of it that is over}, or null. */
 export function playing() {
   if (!current) return null;
-  return { key: current.key, position: context.currentTime - current.began, duration: current.duration };
+  return { button: current.button, share: current.source ? (context.currentTime - current.began) / current.duration : 0 };
+}
+
+/** Whether what has begun is still what plays. */
+export const isOn = (begun) => current === begun;
+
+/** Stop what is playing, and take a button's place in its stead; done is called at its end. */
+export function begin(button, done) {
+  stop();
+  current = { button, done };
+  return current;
 }
 
 /** Stop what is playing. */
@@ -21,8 +31,10 @@ export function stop() {
   if (!current) return;
   const ended = current;
   current = null;
-  ended.source.onended = null;
-  ended.source.stop();
+  if (ended.source) {
+    ended.source.onended = null;
+    ended.source.stop();
+  }
   ended.done();
 }
 
@@ -35,9 +47,8 @@ const rmsDb = (buffer) => {
   return 10 * Math.log10(sum / Math.max(1, count) + 1e-9);
 };
 
-/** Play a WAV file (an ArrayBuffer); gainDb is added; done is called at its end. */
-export async function play(key, wav, gainDb, done) {
-  stop();
+/** Play a WAV file (an ArrayBuffer) for what has begun, unless it was stopped meanwhile; gainDb is added. */
+export async function play(begun, wav, gainDb) {
   if (!context) {
     context = new AudioContext();
     volume = context.createGain();
@@ -46,7 +57,7 @@ export async function play(key, wav, gainDb, done) {
   }
   await context.resume();
   const buffer = await context.decodeAudioData(wav.slice(0));
-  stop();
+  if (!isOn(begun)) return;
   const source = context.createBufferSource(), own = context.createGain();
   source.buffer = buffer;
   source.connect(own).connect(volume);
@@ -57,10 +68,10 @@ export async function play(key, wav, gainDb, done) {
     own.gain.exponentialRampToValueAtTime(gain, began + RAMP_S);
   }
   lastDb = loudness;
-  current = { key, source, began, duration: buffer.duration, done };
+  Object.assign(begun, { source, began, duration: buffer.duration });
   source.onended = () => {
-    if (current && current.source === source) current = null;
-    done();
+    if (isOn(begun)) current = null;
+    begun.done();
   };
   source.start();
 }

@@ -66,20 +66,22 @@ export class Restoring {
       row.does.textContent = does.get(step) || (used ? "not determined yet" : "");
     }
     const used = STEPS.filter(({ step, fields }) => fields.length ? !isOff(at(content, `restoration.${step}`)) : does.has(step));
-    this.summary.textContent = used.length ? `Restoration: ${used.map((one) => one.name.toLowerCase()).join(", ")}` : "Restoration: none";
+    this.summary.textContent = used.length ? `Restoration: ${used.map((one) => one.name.replace(/^[A-Z](?=[a-z])/, (letter) => letter.toLowerCase())).join(", ")}` : "Restoration: none";
     this.showFaults(side.faults || []);
   }
 
   showFaults(faults) {
-    const stamp = JSON.stringify(faults);
+    const now = { restoration: this.side.restoration }, stamp = JSON.stringify([faults, now]);
     if (stamp === this.stamp) return;
     this.stamp = stamp;
     this.faults.replaceChildren(...faults.map((one) => {
       const found = make("li", {}, `${one.measured}: ${one.remedy}. `);
-      const places = Object.entries(one.settings);
+      const places = Object.entries(one.settings).filter(([place, value]) => String(at(now, place)) !== String(value));
       if (places.length) found.append(button(`Use ${places.map(([place, value]) => `${place.split(".").slice(1).join(" ").replace("_", " ")} ${value}`).join(", ")}`, () => this.owner.edit({ side: this.side.name, set: one.settings })));
       return found;
     }));
+    if (JSON.stringify(faults) === this.opened) return;  // it may have been closed since
+    this.opened = JSON.stringify(faults);
     if (faults.some((one) => Object.keys(one.settings).length)) this.part.open = true;
   }
 
@@ -94,7 +96,6 @@ export class Restoring {
     const { owner } = this, { stretch } = owner.strip, around = owner.chosen ? owner.chosen.at : 0;
     const from = stretch ? stretch.from : Math.max(0, around - HEARD_S / 2), to = stretch ? stretch.to : from + HEARD_S;
     const stage = more.includes("stage=") ? more : `&stage=restored${more}`;
-    pressed.dataset.name = pressed.getAttribute("aria-label");
     owner.hear(pressed, from, to, `audio/side/${this.side.number}?from=${from}&to=${to}${stage}`);
   }
 }

@@ -344,7 +344,7 @@ export class Side {
       this.strip.played = share === null ? null : start + share * (to - start);
       this.strip.redraw();
     };
-    return playWith(pressed, `${this.side.name} ${pressed.dataset.name || pressed.textContent}`, address || this.address(from, to), 0, follow, (text) => this.refuse(text));
+    return playWith(pressed, address || this.address(from, to), 0, follow, (text) => this.refuse(text));
   }
 
   playMark(from, to) {

@@ -2,9 +2,9 @@
 
 const KEYS = {
   hz: ["Frequency", "Hz"], db: ["Gain", "dB", 0.1], q: ["Q", "", 0.1], slope: ["Slope", "dB/octave", 12],
-  threshold: ["Threshold", "dBFS", 0.5], ratio: ["Ratio", ": 1", 0.1], attack: ["Attack", "ms"], release: ["Release", "ms"],
+  threshold: ["Threshold", "dBFS", 0.5], ratio: ["Ratio", "", 0.1], attack: ["Attack", "ms"], release: ["Release", "ms"],
   knee: ["Knee", "dB", 1], mix: ["Mix", "%", 5], sidechain_high_pass: ["Sidechain high-pass", "Hz"],
-  mono_below: ["Mono below", "Hz"], link: ["Limiter link, all tracks", "%", 5],
+  mono_below: ["Mono below", "Hz"], clip: ["Soft clipper, at most", "dB", 0.5], link: ["Limiter link, all tracks", "%", 5],
 };
 const BELOW_ZERO = new Set(["db", "threshold"]);
 /** Each shape of a band, and what a new one begins with: nothing is heard of it, or little. */
@@ -37,12 +37,16 @@ export function toneGroups(track) {
   }));
 }
 
+const said = ({ key, value }) => {
+  if (key === "ratio") return `${value} : 1`;
+  return `${key === "db" && value > 0 ? "+" : ""}${String(value).replace("-", "−")} ${KEYS[key][1]}`;
+};
+
 /** All settings in one line. */
 export function summary(track) {
   const shown = track.tone.filter((one) => one.remove).map((one) => {
-    const values = one.fields.filter((each) => each.value !== null && ["hz", "db", "threshold", "ratio"].includes(each.key))
-      .map((each) => `${String(each.value).replace("-", "−")} ${KEYS[each.key][1]}`.trim());
-    return `${one.kind === "compress" ? "compressor" : words(one.kind)} ${values.join(" ")}`;
+    const values = one.fields.filter((each) => each.value !== null && ["hz", "db", "threshold", "ratio"].includes(each.key)).map(said);
+    return `${one.kind === "compress" ? "compressor" : words(one.kind)} ${values.join(", ")}`;
   });
   return `EQ and compressor: ${shown.join(" · ") || "none"}`;
 }
