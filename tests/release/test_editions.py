@@ -374,7 +374,8 @@ def test_a_passage_that_two_editions_have_alike_is_rendered_once(
         return render(passage, *how)
 
     monkeypatch.setattr(finisher, "master", slow)
-    report = build(load(path), tmp_path, only=("download",), jobs=2)
+    monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
+    report = build(load(path), tmp_path / "out", only=("download",), jobs=2)
     assert sorted(rendered) == [0, 1, 2, 2, 3, 4]  # track 3 has other silence after it
     shop, hi_res = (files(report.release_dir, f"{name}/{form}") for name in ("shop", "hi-res"))
     assert (shop[1].stem, hi_res[0].stem) == ("02 Net Loft", "01 Net Loft")
