@@ -53,6 +53,7 @@ _FILES = {
     **{f"{name}.js": (_PAGE / f"{name}.js", _JS) for name in _SCRIPTS},
 }
 _WATCH_MS = 200
+_LOAD_AFTER_S = 1.0
 
 
 class Desk:
@@ -113,11 +114,17 @@ class Desk:
     async def _running(self, _app: Starlette) -> AsyncIterator[None]:
         self._changes.attach()
         self._new_sound()
-        watching = asyncio.create_task(self._watch())
+        tasks = [asyncio.create_task(work()) for work in (self._watch, self._load_code)]
         try:
             yield
         finally:
-            watching.cancel()
+            for task in tasks:
+                task.cancel()
+
+    async def _load_code(self) -> None:
+        """Load what the first edit would wait for, once the page has had time to open."""
+        await asyncio.sleep(_LOAD_AFTER_S)
+        await asyncio.to_thread(self._sound.load_code)
 
     async def _watch(self) -> None:
         """Read the manifest again when it changes outside."""

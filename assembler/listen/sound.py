@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Collection
+from contextlib import suppress
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
 from assembler.cache.folder import CacheFolder
+from assembler.errors import AssemblerError
 from assembler.listen.settling import Kind, Settled, Settler, played_masters
 from assembler.listen.side_sound import (
     Steps,
@@ -69,6 +71,14 @@ class Sound:
             self._exact = None
             self._number += 1
             self._settler.begin(report if is_ok else None)
+
+    def load_code(self) -> None:
+        """Render a moment of the first track: what renders and filters it is loaded by then."""
+        from scipy.signal import sosfilt  # noqa: F401  # for a first EQ band
+
+        with suppress(AssemblerError, OSError):
+            place = self._place("track", 0)
+            place.stretch(0, min(place.length, place.rate_hz // 10))
 
     def close(self) -> None:
         """End all work."""
