@@ -10,11 +10,10 @@ from __future__ import annotations
 import codecs
 import os
 import stat
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from assembler.errors import AssemblerError, FindingsError
+from assembler.errors import FindingsError
 from assembler.findings import Finding
 
 _MARKS = (
@@ -166,22 +165,3 @@ def _utf_16_without_mark(content: bytes) -> str | None:
 
 def _size(size_bytes: int) -> str:
     return f"{size_bytes / 1e6:g} MB"
-
-
-def replace_file(path: Path, text: str) -> None:
-    """Write a file of this program's beside a manifest, whole or not at all.
-
-    Raises
-    ------
-    AssemblerError
-        It can't be written.
-    """
-    unfinished = path.with_name(f".{path.name}.new")
-    try:
-        unfinished.unlink(missing_ok=True)  # never write through a link
-        unfinished.write_text(text, encoding="utf-8", newline="\n")
-        unfinished.replace(path)
-    except OSError as error:
-        with suppress(OSError):
-            unfinished.unlink(missing_ok=True)
-        raise AssemblerError(f"{path}: can't be written: {error.strerror}") from error

@@ -14,8 +14,6 @@ _DEVICE = {
 _OF_COMPONENTS = {1: "gray", 3: "rgb", 4: "cmyk"}
 _OF_JPEG_2000 = {12: "cmyk", 14: "lab", 16: "rgb", 17: "gray", 18: "rgb"}
 """ISO/IEC 15444-1, I.5.3.3, and 15444-2: enumerated colour spaces (from memory)."""
-
-
 _HEADER_BYTES = 65_536
 
 

@@ -52,7 +52,7 @@ class Clipper(NamedTuple):
     ceiling_dbtp
         Level that a peak comes out at which exceeds it by the depth.
     depth_db
-        What it takes off at most.
+        Maximum gain reduction of a peak.
     places
         Samples in ascending order.
     weights
@@ -66,7 +66,7 @@ class Clipper(NamedTuple):
 
     @property
     def end(self) -> float:
-        """Amplitude at which it takes off its depth."""
+        """Amplitude from which a peak is reduced by the depth."""
         return amplitude(self.ceiling_dbtp + self.depth_db)
 
     @property
@@ -98,7 +98,7 @@ def clip(
     clipper
         Its settings.
     log
-        Is told what it did.
+        Receives what it did.
     """
     curve, position = _Curve(clipper), 0
     for padded in _driven(blocks, rate_hz, clipper):

@@ -234,7 +234,7 @@ class Track(TrackDetails):
     compress: Compress | None = None
     """A compressor, after the EQ."""
     clip: ClipDepth | None = None
-    """A soft clipper before the limiter: what it takes off peaks at most, dB."""
+    """A soft clipper before the limiter: maximum reduction of peaks, dB."""
     artist: Line | None = None
     """The track's artist, where it is not the release's."""
     version: Line | None = None

@@ -18,6 +18,7 @@ from assembler.findings import Finding
 from assembler.manifest import Manifest, ManifestFile, Track
 from assembler.manifest.filters import bands_of
 from assembler.manifest.tone import Band
+from assembler.preflight.named_tracks import no_other_track
 from assembler.preflight.track_section import ToneMatch, TrackSection
 
 ALBUM = "album"
@@ -33,18 +34,14 @@ def tone_findings(source: ManifestFile) -> Iterator[Finding]:
             yield source.finding("error", "tone-of-nothing", ("tracks", index, "tone"), message)
         if number is None:
             continue
-        loc = ("tracks", index, "tone_like")
-        if number > len(tracks) or number == index + 1:
-            message = (
-                f"there is no other track {number}: write the number in this list of the track "
-                "that this one is matched to"
-            )
-            yield source.finding("error", "tone-of-nothing", loc, message)
+        key, matched = "tone_like", "this one is matched to"
+        if found := no_other_track(source, index, key, number, "tone-of-nothing", matched):
+            yield found
         elif tracks[number - 1].tone_like or tracks[number - 1].tone:
             message = (
                 f"track {number} is itself matched: name a track without `tone_like` and `tone`"
             )
-            yield source.finding("error", "tone-of-matched", loc, message)
+            yield source.finding("error", "tone-of-matched", ("tracks", index, key), message)
 
 
 def all_matched(source: ManifestFile, like: Literal["album"] | int) -> ManifestFile:

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from assembler.findings import Finding
 from assembler.manifest import ManifestFile
+from assembler.preflight.named_tracks import no_other_track
 
 
 def version_findings(source: ManifestFile) -> Iterator[Finding]:
@@ -20,14 +21,11 @@ def version_findings(source: ManifestFile) -> Iterator[Finding]:
         number = track.version_of
         if number is None:
             continue
-        loc = ("tracks", index, "version_of")
-        if number > len(tracks) or number == index + 1:
-            message = (
-                f"there is no other track {number}: write the number in this list of the track "
-                "that this is a version of"
-            )
-            yield source.finding("error", "version-of-nothing", loc, message)
+        key, of = "version_of", "this is a version of"
+        if found := no_other_track(source, index, key, number, "version-of-nothing", of):
+            yield found
             continue
+        loc = ("tracks", index, key)
         original = tracks[number - 1]
         if original.version_of is not None:
             message = (

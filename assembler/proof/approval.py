@@ -21,7 +21,8 @@ from pydantic import (
 from assembler.errors import AssemblerError
 from assembler.manifest.sets import Match
 from assembler.text import number_ranges, shorten
-from assembler.text_files import OutsideFile, replace_file
+from assembler.text_files import OutsideFile
+from assembler.whole_files import replace_file
 
 MOST_BYTES = 8_000_000
 """More than a hundred tracks with remarks of full length."""

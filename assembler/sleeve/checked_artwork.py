@@ -21,7 +21,8 @@ from assembler.findings import Finding
 from assembler.manifest import ManifestFile
 from assembler.metadata import TrackMetadata
 from assembler.text import counted, shorten
-from assembler.text_files import OutsideFile, replace_file
+from assembler.text_files import OutsideFile
+from assembler.whole_files import replace_file
 
 MOST_BYTES = 8_000_000
 _MOST_SHOWN = 5

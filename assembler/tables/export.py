@@ -8,11 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
-import shutil
-import tempfile
-import time
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -21,13 +17,10 @@ from assembler.errors import AssemblerError
 from assembler.manifest import ManifestFile
 from assembler.tables.tracks import FILLED_FIELDS, track_rows
 from assembler.text import without_formula
+from assembler.whole_files import write_at_once
 
 _MATCHED_BY = ("number", "disc", "title", "duration")
 _COLUMN_WIDTH = 22
-_ASIDE = ".assembler-"
-"""How the name of the folder begins in which a file is written beside its place."""
-_ABANDONED_S = 60
-"""A write takes less than this."""
 _WIDE = {"number": 5, "disc": 5, "title": 36}
 
 
@@ -104,24 +97,3 @@ def _workbook(rows: Sequence[Sequence[str]]) -> bytes:
     content = io.BytesIO()
     book.save(content)
     return content.getvalue()
-
-
-def write_at_once(
-    path: Path, content: bytes, check: Callable[[Path], object] = lambda _: None
-) -> None:
-    """Write a file beside its place, check it there, and move it in place; its mode stays.
-
-    What was left beside it by a program that was killed meanwhile is removed.
-    """
-    for left in path.parent.glob(f"{_ASIDE}*"):
-        with suppress(OSError):
-            is_abandoned = time.time() - left.stat().st_mtime > _ABANDONED_S
-            if is_abandoned and {one.name for one in left.iterdir()} <= {path.name}:
-                shutil.rmtree(left)
-    with tempfile.TemporaryDirectory(prefix=_ASIDE, dir=path.parent) as folder:
-        part = Path(folder) / path.name
-        part.write_bytes(content)
-        check(part)
-        if path.exists():
-            part.chmod(path.stat().st_mode & 0o7777)
-        part.replace(path)

@@ -17,8 +17,8 @@ from assembler.manifest import ManifestFile, load
 from assembler.manifest.edit_text import TRACK_KEYS
 from assembler.manifest.yaml_edits import Edit, PlainValue, UneditableError, applied, set_key
 from assembler.tables.credits_text import CREDITS, credit_edits, new_credits
-from assembler.tables.export import write_at_once
 from assembler.tables.import_plan import Change
+from assembler.whole_files import write_at_once
 
 
 def edited_text(

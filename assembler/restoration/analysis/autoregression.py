@@ -110,6 +110,15 @@ def prediction_errors(samples: Signal, taps: Signal) -> Signal:
 
 
 @compiled
+def error_power(errors: Signal, first: int, last: int) -> float:
+    """Return the sum of squares from one sample to before another; above 0 in silence too."""
+    total = 1e-18
+    for i in range(first, last):
+        total += errors[i] * errors[i]
+    return total
+
+
+@compiled
 def interpolation_errors(errors: Signal, taps: Signal) -> Signal:
     """Return the error of each sample against its interpolation from both sides.
 

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
 from assembler.restoration.analysis.autoregression import (
+    error_power,
     interpolation_errors,
     levinson,
     lpc,
@@ -205,14 +206,6 @@ def _middle(peaks: NDArray[Any], b: int) -> int:
 
 
 @compiled
-def _power(errors: NDArray[Any], first: int, last: int) -> float:
-    total = 1e-18
-    for i in range(first, last):
-        total += errors[i] * errors[i]
-    return total
-
-
-@compiled
 def _bridged(sound: NDArray[Any], low: int, high: int) -> NDArray[Any]:
     """Return the sound with a straight line across a click, to fit the predictor without it."""
     bridged = sound.copy()
@@ -250,7 +243,10 @@ def _extent(
     ahead, both = np.abs(errors), np.abs(interpolation_errors(errors, taps))
     _clear_outside(both, start + _ORDER, end - _ORDER)
 
-    after, before = _power(errors, high, high + compared), _power(errors, low - compared, low)
+    after, before = (
+        error_power(errors, high, high + compared),
+        error_power(errors, low - compared, low),
+    )
     change = max(after, before) / min(after, before)
     around = _peak_around(ahead, low, high, scale)
     least = strictness * change * _TWO_SIDED * _peak_around(both, low, high, scale)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assembler.dsp.compiled import compiled
-from assembler.restoration.analysis.autoregression import lpc, prediction_errors
+from assembler.restoration.analysis.autoregression import error_power, lpc, prediction_errors
 
 _ORDER = 31
 _PART = 176
@@ -45,20 +45,13 @@ def rings_on(sound: NDArray[Any], low: int, high: int, start: int, end: int, sca
         return False
     taps = lpc(sound[start:low], _ORDER)
     errors = prediction_errors(sound[: high + 2 * part], taps)
-    before = max(_power(errors, low - 2 * part, low - part), _power(errors, low - part, low))
-    first = _power(errors, high, high + part)
-    second = _power(errors, high + part, high + 2 * part)
-    turn = _power(np.diff(errors[high : high + part]), 0, part - 1)
+    before = max(
+        error_power(errors, low - 2 * part, low - part), error_power(errors, low - part, low)
+    )
+    first = error_power(errors, high, high + part)
+    second = error_power(errors, high + part, high + 2 * part)
+    turn = error_power(np.diff(errors[high : high + part]), 0, part - 1)
     is_stronger = first > _MORE * before and second > _STILL_MORE * before
     falls = _LEAST_LEFT * first < second < _MOST_LEFT * first
     is_of_the_hit = first > part * (_SHARE * np.abs(errors[low:high]).max()) ** 2
     return is_stronger and falls and is_of_the_hit and turn * scale**2 > _LEAST_TURN * first
-
-
-@compiled
-def _power(errors: NDArray[Any], first: int, last: int) -> float:
-    """Return the sum of squares from one sample to before another."""
-    total = 1e-18
-    for i in range(first, last):
-        total += errors[i] * errors[i]
-    return total

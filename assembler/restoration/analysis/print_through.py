@@ -6,8 +6,8 @@ whitened so that the phase counts (Knapp and Carter, "The generalized correlatio
 estimation of time delay", IEEE Transactions on Acoustics, Speech and Signal Processing 24(4), 1976,
 from memory). A pre-echo gives one peak that stands alone. Music that repeats itself has more
 copies of the onset before it, which show where only the colour of the sound is whitened. A single
-exact copy, played softly, can't be told from print-through. Bounds: tuned empirically on undamaged
-music and on known pre-echoes.
+exact copy, played softly, can't be distinguished from print-through. Bounds: tuned empirically on
+undamaged music and on known pre-echoes.
 """
 
 from __future__ import annotations
