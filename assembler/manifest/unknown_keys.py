@@ -16,6 +16,8 @@ from assembler.text import shorten
 
 _NEAR = 0.75
 """Similarity of a typing error; below it, another word was meant."""
+_MOST_LISTED = 24
+"""Keys that a message lists."""
 _LEVELS = {
     "loudness": "target", "lufs": "target", "true_peak": "ceiling", "peak": "ceiling",
     "dbtp": "ceiling", "stereo_link": "link", "channel_link": "link", "linked": "link",
@@ -106,7 +108,8 @@ def unknown_key_message(loc: Loc) -> str:
     if elsewhere:
         places = " or ".join(f"`{name}`" for name in elsewhere)
         return f"unknown key `{key}`: it belongs in {places}"
-    return f"unknown key `{key}`: the keys here are {', '.join(known)}"
+    more = ", …: `assembler schema` lists all" if len(known) > _MOST_LISTED else ""
+    return f"unknown key `{key}`: the keys here are {', '.join(known[:_MOST_LISTED])}{more}"
 
 
 def _keys(model: type[BaseModel]) -> list[str]:
