@@ -27,7 +27,7 @@ import platformdirs
 import assembler
 from assembler.audio.digest import file_digest
 
-METHOD = 13
+METHOD = 14
 """Version of the methods: raise it when the content of the same key would change."""
 MAKERS = (
     "imageio-ffmpeg", "mutagen", "numba", "numpy", "pillow", "pydub", "scipy", "soundfile", "soxr",

@@ -60,10 +60,13 @@ _AGAIN = 3.0
 
 @dataclass(frozen=True)
 class FoundClick:
-    """A click within a window: its first sample and the one after its last."""
+    """A click within a window, or a hit that only looks like one."""
 
     first: int
     last: int
+    """Its first sample and the one after its last."""
+    rings: bool = False
+    """Whether the sound after it rings and dies away, as after a hit."""
 
 
 def time_scale(rate_hz: int) -> int:
@@ -226,16 +229,16 @@ def _peak_around(errors: NDArray[Any], low: int, high: int, scale: int) -> float
 @compiled
 def _extent(
     sound: NDArray[Any], start: int, end: int, scale: int, strictness: float
-) -> tuple[int, int]:
-    """Return the start and the end of a click in the middle of the sound; (0, 0) if there is none.
+) -> tuple[int, int, bool]:
+    """Return the start and the end of a click in the middle of the sound, and whether it rings.
 
-    The sound is between `start` and `end`, with zeros outside. No click is found so near to its
-    ends that there is nothing to compare it with.
+    Start and end are 0 if there is none. The sound is between `start` and `end`, with zeros
+    outside. No click is found so near to its ends that there is nothing to compare it with.
     """
     near, guard, compared = sound.shape[0] // 2, GUARD * scale, _AFTER * scale
     low, high = near - guard, near + guard
     if low - compared - _ORDER < start or high + compared + _ORDER > end:
-        return 0, 0
+        return 0, 0, False
     bridged = _bridged(sound, low, high)
     taps = lpc(bridged[near - _MODEL_SAMPLES * scale : near + _MODEL_SAMPLES * scale], _ORDER)
     errors = prediction_errors(sound, taps)
@@ -252,11 +255,11 @@ def _extent(
     least = strictness * change * _TWO_SIDED * _peak_around(both, low, high, scale)
     least_ahead = np.sqrt(strictness * change) * _ONE_SIDED * around
     if both[low:high].max() < max(least, _LEAST) or ahead[low:high].max() < least_ahead:
-        return 0, 0
-    if rings_on(sound, low, high, start, end, scale):
-        return 0, 0
+        return 0, 0, False
     back = np.abs(prediction_errors(sound[::-1].copy(), taps))[::-1]
-    return _edges(ahead, back, low, high, max(_EDGE * around, _LEAST), _CALM * scale)
+    edge = max(_EDGE * around, _LEAST)
+    first, last = _edges(ahead, back, low, high, edge, _CALM * scale)
+    return first, last, rings_on(sound, low, high, start, end, scale)
 
 
 @compiled
@@ -314,15 +317,13 @@ class ClickSearch:
         for place in _outstanding(peaks, first // block, last // block, ratio):
             near = _middle(peaks, place) * block // 2
             click = self._click_near(sound, near, start, end)
-            if click and (not found or click[0] >= found[-1].last):
-                found.append(FoundClick(*click))
+            if click and (not found or click.first >= found[-1].last):
+                found.append(click)
         return found
 
-    def _click_near(
-        self, sound: Samples, near: int, start: int, end: int
-    ) -> tuple[int, int] | None:
+    def _click_near(self, sound: Samples, near: int, start: int, end: int) -> FoundClick | None:
         begin = near - AROUND * self.scale
         part = sound[begin : near + AROUND * self.scale].astype(np.float64)
         inside = (max(start - begin, 0), min(max(end - begin, 0), len(part)))
-        first, last = _extent(part, *inside, self.scale, self._strictness)
-        return (begin + first, begin + last) if last > first else None
+        first, last, rings = _extent(part, *inside, self.scale, self._strictness)
+        return FoundClick(begin + first, begin + last, rings) if last > first else None
