@@ -92,9 +92,15 @@ class MeasuredSides:
         Folder for decoded copies.
     changed
         Called when something was measured.
+
+    Attributes
+    ----------
+    whole_side
+        Held while a whole side is surveyed.
     """
 
     def __init__(self, cache: CacheFolder, scratch: Path, changed: Callable[[], None]) -> None:
+        self.whole_side = threading.Lock()
         self._cache = cache
         self._scratch = scratch
         self._changed = changed
@@ -215,7 +221,8 @@ class MeasuredSides:
             side.peaks.read(self._cache, self._changed)
         if side.survey is None:
             key = cache_key("survey", METHOD, side.recording.sha256s, side.recording.rate_hz)
-            found = self._cache.json(key, lambda: _surveyed(side.recording))
+            with self.whole_side:
+                found = self._cache.json(key, lambda: _surveyed(side.recording))
             side.survey, side.faults = found["survey"], _faults(found)
             self._changed()
         if side.proposal is None:

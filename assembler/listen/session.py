@@ -56,7 +56,7 @@ def session(path: Path, port: int) -> Iterator[tuple[str, Callable[[], None]]]:
     ):
         cache = found or CacheFolder(Path(scratch) / "cache")
         sides = MeasuredSides(cache, Path(scratch), changes)
-        sound = Sound(cache, Path(scratch), changes, sides.steps)
+        sound = Sound(cache, Path(scratch), changes, sides.steps, sides.whole_side)
         try:
             desk = Desk(revisions, sound, sides, Decided(cache, path), changes)
             guard = Guard(desk.app(), sock.getsockname()[1])

@@ -7,14 +7,15 @@ from __future__ import annotations
 
 import shutil
 import threading
-from collections.abc import Callable, Sequence, Set
+from collections.abc import Callable, Iterator, Sequence, Set
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Literal
 
 from assembler.cache.folder import CacheFolder
-from assembler.cancel import Cancelled, CancelToken
+from assembler.cancel import Cancelled, CancelToken, check_cancelled
 from assembler.download.formats import facts_of
 from assembler.errors import FindingsError, explained
 from assembler.findings import Finding
@@ -89,6 +90,8 @@ class Settler:
         Folder for unfinished work.
     changed
         Called from the background when something was finished.
+    whole_side
+        Held while a whole side is read.
 
     Attributes
     ----------
@@ -98,12 +101,19 @@ class Settler:
         Each track as it was finished last, of this revision or one before, by its title.
     """
 
-    def __init__(self, cache: CacheFolder, scratch: Path, changed: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        cache: CacheFolder,
+        scratch: Path,
+        changed: Callable[[], None],
+        whole_side: threading.Lock,
+    ) -> None:
         self.settled = Settled()
         self.last: dict[tuple[Kind, str], FinishedTrack] = {}
         self._cache = cache
         self._scratch = scratch
         self._changed = changed
+        self._whole_side = whole_side
         self._pool = worker_pool(_JOBS)
         self._token = CancelToken()
         self._superseded = threading.Event()
@@ -166,7 +176,8 @@ class Settler:
                 preview_file.unlink(missing_ok=True)
         scratch.mkdir(exist_ok=True)
         digests = inputs_of(report, (), packages=False).digests(self._cache, pool.map)
-        exact = check(report.source, scratch=scratch, cache=self._cache, digests=digests)
+        with self._restoring(report):
+            exact = check(report.source, scratch=scratch, cache=self._cache, digests=digests)
         if not exact.ok:
             raise FindingsError(exact.findings)
         settled.report = exact
@@ -187,6 +198,19 @@ class Settler:
                         noted |= own
         tasks = tuple(self._noting(task, own, settled) for task, own in notes.items())
         scheduler.run(Task("settled", lambda *_: None, tasks))
+
+    @contextmanager
+    def _restoring(self, report: CheckReport) -> Iterator[None]:
+        """Wait until no other part of the page reads a whole side: each takes much memory."""
+        if not report.source.manifest.transfers:
+            yield
+            return
+        while not self._whole_side.acquire(timeout=0.1):
+            check_cancelled()
+        try:
+            yield
+        finally:
+            self._whole_side.release()
 
     def _noting(
         self, task: Task[list[FinishedTrack]], notes: Sequence[_Note], settled: Settled

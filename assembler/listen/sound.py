@@ -49,15 +49,22 @@ class Sound:
         Called from the background when something was finished.
     steps
         Returns the restoration steps of a side as far as they are known.
+    whole_side
+        Held while a whole side is read.
     """
 
     def __init__(
-        self, cache: CacheFolder, scratch: Path, changed: Callable[[], None], steps: Steps
+        self,
+        cache: CacheFolder,
+        scratch: Path,
+        changed: Callable[[], None],
+        steps: Steps,
+        whole_side: threading.Lock,
     ) -> None:
         self._scratch = scratch
         self._steps = steps
         self._lock = threading.Lock()
-        self._settler = Settler(cache, scratch, changed)
+        self._settler = Settler(cache, scratch, changed, whole_side)
         self._provisional: tuple[CheckReport, Plan | None] | None = None
         self._exact: tuple[CheckReport, Plan] | None = None
         self._number = 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import time
+from threading import Lock
 
 import numpy as np
 import pytest
@@ -158,7 +159,7 @@ def test_gain_reduction_is_that_of_the_build_and_the_spectrum_shows_the_eq(tmp_p
     source = load_text(SOUNDING, tmp_path / "songs.yaml")
     (tmp_path / "scratch").mkdir()
     cache = CacheFolder(cache_path())
-    sound = Sound(cache, tmp_path / "scratch", lambda: None, lambda _: Resolved())
+    sound = Sound(cache, tmp_path / "scratch", lambda: None, lambda _: Resolved(), Lock())
     sound.settle(check(source))
     preview = level_picture(sound, 0, 1, 4)
     while ("track", 0) not in sound.settled.tracks:

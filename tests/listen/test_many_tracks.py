@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from threading import Lock
 
 import numpy as np
 import pytest
@@ -42,7 +43,7 @@ def test_a_track_is_noted_as_soon_as_it_is_finished(tmp_path, monkeypatch):
     monkeypatch.setattr(Finisher, "finish", finishing)
     (tmp_path / "scratch").mkdir()
     cache = CacheFolder(tmp_path / "cache")
-    settler = Settler(cache, tmp_path / "scratch", lambda: events.append("noted"))
+    settler = Settler(cache, tmp_path / "scratch", lambda: events.append("noted"), Lock())
     path = manifest_of(tmp_path, 5, 0.6, "disc: {make: false}\ndownload: {formats: [wav-24]}\n")
     settler.begin(check(load(path)))
     thread = settler._thread

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from pathlib import Path
+from threading import Lock
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from listen.serving import serving
 from assembler.audio import open_recording
 from assembler.audio.digest import file_stamp
 from assembler.cache.folder import CacheFolder
+from assembler.listen import settling
 from assembler.listen.peaks import SidePeaks
 from assembler.listen.side_sound import (
     removed_stretch,
@@ -189,3 +191,29 @@ def test_the_server_plays_each_stage_and_reports_the_sides(manifest):
         assert tile["complete"]
         assert served.get("picture/side/1/spectrum")[1].startswith(b"\x89PNG")
         assert served.get("picture/side/9?level=0&tile=0")[0] == 404
+
+
+def test_a_side_is_restored_while_no_other_side_is_read(manifest, tmp_path, monkeypatch):
+    """A survey and a restoration at once took 595 MB on 46 minutes at 96 kHz; each alone less."""
+    whole_side, held = Lock(), []
+
+    def checking(*arguments, **settings):
+        held.append(whole_side.locked())
+        return check(*arguments, **settings)
+
+    monkeypatch.setattr(settling, "check", checking)
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    settler = settling.Settler(CacheFolder(tmp_path / "cache"), scratch, lambda: None, whole_side)
+    report = check(load(manifest))
+    with whole_side:  # a survey
+        settler.begin(report)
+        waiting = settler._thread
+        settler.begin(report)  # an edit ends the wait
+        waiting.join()
+        assert held == []
+    settler._thread.join()
+    settler.close()
+    assert held == [True]
+    assert not whole_side.locked()
+    assert settler.settled.report

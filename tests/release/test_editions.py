@@ -494,7 +494,9 @@ def test_the_listening_page_plays_joins_of_the_disc_and_every_track(
     on: tuple[list[str], ...] = ([], ["hi-res"], [], ["disc"], ["hi-res"])
     path = made / "other.yaml"
     path.write_text(yaml.safe_dump(content(on)))
-    sound = Sound(CacheFolder(tmp_path), tmp_path, lambda: None, lambda _: Resolved())
+    sound = Sound(
+        CacheFolder(tmp_path), tmp_path, lambda: None, lambda _: Resolved(), threading.Lock()
+    )
     try:
         sound.settle(check(load(path)))
         played = sound.join(0, 2, 1, 1)
