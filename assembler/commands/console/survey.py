@@ -67,6 +67,8 @@ def _facts(side: Survey) -> Iterator[tuple[str, str]]:
     yield "dropouts", str(len(side.dropouts))
     yield "print-through", _print_through(side)
     yield "speed", _speed(side)
+    yield "tuning", _tuning(side)
+    yield "wow and flutter", _wow(side)
     yield "playback EQ", _not_determined("set `played` and `recorded` if it was wrong")
     yield "bandwidth", _bandwidth(side)
 
@@ -155,6 +157,30 @@ def _speed(side: Survey) -> str:
     return (
         f"not determined; a guess is {percent}" if side.speed.is_guess else f"correct by {percent}"
     )
+
+
+def _tuning(side: Survey) -> str:
+    tuning = side.tuning
+    if tuning.cents is None or tuning.a_hz is None:
+        return _not_determined(tuning.reason)
+    tones = f"{100 * tuning.share:.0f} % of {counted(tuning.tones, 'long tone')}"
+    return f"A = {tuning.a_hz:.1f} Hz, {signed(tuning.cents, 0)} cents; {tones}"
+
+
+def _wow(side: Survey) -> str:
+    """Write the figures of the tone, then those of the music."""
+    wow, tone = side.wow, side.speed and side.speed.flutter
+    if wow.cyclic:
+        level = f"±{wow.percent:.2f} %, {wow.weighted_percent:.2f} % weighted"
+        music = f"cyclic at {wow.cyclic.hz:.2f} Hz: {level}"
+    elif wow.reason:
+        music = _not_determined(wow.reason)
+    else:
+        music = f"no cyclic wow found in {counted(wow.partials, 'steady tone')}"
+    if not tone:
+        return music
+    figures = f"{tone.weighted_percent:.2f} % weighted, {tone.unweighted_percent:.2f} % unweighted"
+    return f"tone {figures} (up to {tone.highest_hz:.0f} Hz); {music}"
 
 
 def _bandwidth(side: Survey) -> str:

@@ -1,4 +1,4 @@
-"""Measure the speed error of a transfer from a reference tone, or estimate it from hum.
+"""Measure speed error, wow and flutter from a reference tone; estimate the speed from hum.
 
 IASA-TC 04 (from memory) recommends that reference tones on a tape be transferred with it: they show
 speed, level and azimuth.
@@ -6,12 +6,13 @@ speed, level and azimuth.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples, Windows
+from assembler.restoration.analysis.flutter import FlutterReading, tone_flutter
 from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.spectra import (
     hann,
@@ -35,6 +36,8 @@ _TONE_SHARE = 0.9
 _STEADY_SHARE = 0.004
 _STEADY_POWER = 2.0
 _SILENT = 1e-10
+_FLUTTER_S = 30.0
+"""Of a tone, from its start, in which wow and flutter are measured."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +50,8 @@ class SpeedReading:
     """How it was measured, as text for a report."""
     is_guess: bool = False
     """Whether only hum was measured, which may come from the deck or the cables of the transfer."""
+    flutter: FlutterReading | None = None
+    """Wow and flutter of the tone, if it is long enough."""
 
     @property
     def factor(self) -> float:
@@ -59,6 +64,8 @@ class _Tone:
     at_s: float
     hz: float
     power: float
+    mono: NDArray[np.float32]
+    """The louder channel; empty where it is not needed."""
 
 
 class ToneMeter:
@@ -80,7 +87,8 @@ class ToneMeter:
             if tone is None or (self._run and not _is_same(self._run[-1], tone)):
                 self._run = []
             if tone:
-                self._run.append(tone)
+                is_needed = len(self._run) * self._size < _FLUTTER_S * self._rate_hz
+                self._run.append(tone if is_needed else replace(tone, mono=tone.mono[:0]))
             if len(self._run) > len(self._longest):
                 self._longest = self._run
             self._windows.step = self._size if tone else self._step
@@ -99,7 +107,8 @@ class ToneMeter:
         if powers[top - 2 : top + 3].sum() < _TONE_SHARE * total:
             return None
         hz = (top + 1 + _offset(powers[top - 1 : top + 2])) * self._rate_hz / len(power)
-        return _Tone(self._windows.start / self._rate_hz, hz, total)
+        louder = int(np.square(window).sum(axis=0).argmax())
+        return _Tone(self._windows.start / self._rate_hz, hz, total, window[:, louder].copy())
 
     def reading(self) -> SpeedReading | None:
         """Return the speed by the longest tone so far; None without one near a reference."""
@@ -111,7 +120,9 @@ class ToneMeter:
             return None
         at = clock_text(self._longest[0].at_s)
         how = f"the tone at {at} measures {hz:.2f} Hz, nearest reference {nominal} Hz"
-        return SpeedReading(100 * (1 - hz / nominal), how)
+        mono = np.concatenate([tone.mono for tone in self._longest])
+        flutter = tone_flutter(mono, self._rate_hz, hz)
+        return SpeedReading(100 * (1 - hz / nominal), how, flutter=flutter)
 
 
 def _is_same(before: _Tone, after: _Tone) -> bool:

@@ -17,12 +17,15 @@ from assembler.restoration.analysis.dropouts import Dropout
 from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.low_sound import LowSound
 from assembler.restoration.analysis.noise_floor import LOWEST_DB, runs
+from assembler.restoration.analysis.partials import Partials
 from assembler.restoration.analysis.print_through import PrintThroughReading, print_through_of
 from assembler.restoration.analysis.programme import STEP_S, WEIGHTED_HZ, ProgrammeReading
 from assembler.restoration.analysis.resolution import CHANNELS, BitDepthReading
 from assembler.restoration.analysis.rumble import RumbleReading, rumble_of
 from assembler.restoration.analysis.speed import SpeedReading
 from assembler.restoration.analysis.stereo.channels import ChannelReading
+from assembler.restoration.analysis.tuning import TuningReading, tuning_of
+from assembler.restoration.analysis.wow import WowReading, wow_of
 
 LOUD_PERCENT = 95
 LEAST_FLOOR_SHARE = 0.1
@@ -58,6 +61,8 @@ class SideReadings:
     """From a reference tone, else from the hum; None without either."""
     low: LowSound
     """Its lowest frequencies."""
+    partials: Partials
+    """Its steady tones over time."""
 
     @property
     def length_s(self) -> float:
@@ -97,6 +102,16 @@ class SideReadings:
     def print_through(self) -> PrintThroughReading:
         """Pre-echoes of loud onsets."""
         return print_through_of(self.low, self.programme)
+
+    @cached_property
+    def wow(self) -> WowReading:
+        """Cyclic wow in the music."""
+        return wow_of(self.partials)
+
+    @cached_property
+    def tuning(self) -> TuningReading:
+        """Tuning of the music's long tones."""
+        return tuning_of(self.partials)
 
     @property
     def names_swapped(self) -> bool:

@@ -14,6 +14,7 @@ import numpy as np
 
 from assembler.restoration.analysis.noise_floor import LOWEST_DB
 from assembler.restoration.analysis.stereo.interchannel_delay import SECTIONS_DISAGREE
+from assembler.restoration.analysis.tuning import CONCERT_HZ
 from assembler.restoration.survey.readings import SideReadings
 from assembler.text import clock_text, counted, signed
 
@@ -34,6 +35,8 @@ CLICKS, CLICKS_PER_MINUTE = 3, 0.5
 """One click in two minutes is noticed in quiet music."""
 RUMBLE_DB = 45.0
 """Below the loud passages; louder rumble moves a woofer visibly and costs headroom."""
+FLUTTER_PERCENT = 0.2
+"""Weighted; IEC 60094 allows a domestic cassette deck about as much (from memory)."""
 SPEED_PERCENT = 0.3
 """5 cents, about the smallest audible change of pitch."""
 LOW_BITS = 16
@@ -92,7 +95,7 @@ def findings_of(side: SideReadings) -> tuple[SideFinding, ...]:
         return (_no_sound(side),)
     checks: tuple[Callable[[SideReadings], Iterator[SideFinding]], ...] = (
         *(_dead, _dc, _swapped, _polarity, _clicks, _azimuth, _balance, _hum, _noise, _rumble),
-        *(_speed, _clipped, _dropouts, _print_through, _bit_depth, _bandwidth),
+        *(_wow, _speed, _tuning, _clipped, _dropouts, _print_through, _bit_depth, _bandwidth),
     )
     return tuple(finding for check in checks for finding in check(side))
 
@@ -245,6 +248,19 @@ def _print_through(side: SideReadings) -> Iterator[SideFinding]:
     yield SideFinding("print-through", loudest, measured, remedy, places=places)
 
 
+def _wow(side: SideReadings) -> Iterator[SideFinding]:
+    cyclic, tone = side.wow.cyclic, side.speed.flutter if side.speed else None
+    remedy = "clean capstan and pinch roller, or centre the record, and transfer again"
+    if cyclic:
+        percent = f"±{side.wow.percent:.2f} %"
+        weighted = f"{side.wow.weighted_percent:.2f} % weighted"
+        measured = f"cyclic wow of {percent} at {cyclic.hz:.2f} Hz, {weighted}"
+        yield SideFinding("wow", side.wow.percent, measured, remedy)
+    elif tone and tone.weighted_percent >= FLUTTER_PERCENT:
+        measured = f"wow and flutter of {tone.weighted_percent:.2f} % weighted, in the tone"
+        yield SideFinding("flutter", tone.weighted_percent, measured, remedy)
+
+
 def _speed(side: SideReadings) -> Iterator[SideFinding]:
     percent = 100 * (side.speed.factor - 1) if side.speed else 0.0
     if side.speed is None or abs(percent) < SPEED_PERCENT:
@@ -257,6 +273,25 @@ def _speed(side: SideReadings) -> Iterator[SideFinding]:
     else:
         remedy = f"correct the speed by {signed(percent, 2)} %; pitch and tempo change together"
         yield SideFinding("speed-off", percent, f"speed {off}", remedy, line)
+
+
+def _tuning(side: SideReadings) -> Iterator[SideFinding]:
+    """Report a speed by the music's tuning, unless a tone shows it, or the hum shows the same."""
+    cents, a_hz, speed = side.tuning.cents, side.tuning.a_hz, side.speed
+    if cents is None or a_hz is None or (speed and not speed.is_guess):
+        return
+    percent = 100 * (CONCERT_HZ / a_hz - 1)
+    by_hum = 100 * (speed.factor - 1) if speed else 0.0
+    if abs(percent) < SPEED_PERCENT or abs(percent - by_hum) < SPEED_PERCENT:
+        return
+    off = f"{abs(percent):.2f} % too {'slow' if percent > 0 else 'fast'}"
+    measured = f"perhaps {off}: the music is tuned to A = {a_hz:.1f} Hz, not 440 Hz"
+    remedy = (
+        "ask for the pitch it was played at, or check it against another copy; by whole semitones "
+        "(5.9 %) the speed can be off as well"
+    )
+    line = f"speed: {percent:+.2f} %"
+    yield SideFinding("speed-by-tuning", percent, measured, remedy, guess=line)
 
 
 def _clipped(side: SideReadings) -> Iterator[SideFinding]:

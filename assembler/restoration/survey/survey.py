@@ -17,6 +17,7 @@ from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
 from assembler.restoration.analysis.dropouts import DropoutMeter
 from assembler.restoration.analysis.hum import HumMeter
 from assembler.restoration.analysis.low_sound import LowSoundMeter
+from assembler.restoration.analysis.partials import PartialMeter
 from assembler.restoration.analysis.programme import ProgrammeMeter
 from assembler.restoration.analysis.resolution import CHANNELS, BitDepthMeter, BitDepthReading
 from assembler.restoration.analysis.speed import ToneMeter, speed_from_hum
@@ -65,6 +66,14 @@ class Survey(SideReadings):
             "clicks": _clicks(self.clicks, self.rate_hz),
             "dropouts": [dropout.as_json() for dropout in self.dropouts[:MOST_LISTED]],
             "speed": self.speed and asdict(self.speed),
+            "wow_and_flutter": _wow_and_flutter(self),
+            "tuning": {
+                "a_hz": rounded(self.tuning.a_hz),
+                "cents": rounded(self.tuning.cents),
+                "tones": self.tuning.tones,
+                "share": rounded(self.tuning.share),
+                "why": self.tuning.reason,
+            },
             "rumble": {
                 "level_dbfs": rounded(self.rumble.level_dbfs),
                 "why": self.rumble.reason,
@@ -115,6 +124,20 @@ def _channels(channels: ChannelReading) -> dict[str, Any]:
     }
 
 
+def _wow_and_flutter(side: Survey) -> dict[str, Any]:
+    wow, cyclic, tone = side.wow, side.wow.cyclic, side.speed and side.speed.flutter
+    return {
+        "percent": round(wow.percent, 4) if cyclic else None,
+        "weighted_percent": round(wow.weighted_percent, 4) if cyclic else None,
+        "hz": round(cyclic.hz, 4) if cyclic else None,
+        "tones": wow.partials,
+        "agreement": rounded(wow.agreement),
+        "why": wow.reason,
+        "not_corrected_why": wow.refusal,
+        "of_tone": tone and asdict(tone),
+    }
+
+
 def _clicks(clicks: ClickReading, rate_hz: int) -> dict[str, Any]:
     places = [
         {"channel": CHANNELS[click.channel], "at_s": round(click.start_sample / rate_hz, 6)}
@@ -141,6 +164,7 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
     rate_hz, frames = recording.rate_hz, recording.frames
     meters: dict[str, Any] = {  # the slowest first
         "clicks": ClickMeter(rate_hz),
+        "partials": PartialMeter(rate_hz),
         "channels": ChannelMeter(rate_hz),
         "bandwidth": SpectrumMeter(rate_hz, frames),
         "programme": ProgrammeMeter(rate_hz),

@@ -35,6 +35,29 @@ def test_speed_by_a_tone_before_the_music(nominal_hz: int, slow: float, rate_hz:
     assert not reading.is_guess
 
 
+@pytest.mark.parametrize(
+    ("rate_hz", "weighted"), [(0.8, 0.501), (4.0, 1.0), (20.0, 0.507), (100.0, 0.136)]
+)
+def test_wow_and_flutter_of_a_tone(rate_hz: float, weighted: float) -> None:
+    """A sine's 95 % peak is sin(0.475 π) of its own; gains are those of the weighting's points."""
+    time_s = np.arange(12 * RATE_HZ) / RATE_HZ
+    turn = 3150 * (time_s - 0.002 * np.cos(2 * np.pi * rate_hz * time_s) / (2 * np.pi * rate_hz))
+    wave = 0.25 * np.sin(2 * np.pi * turn)
+    found = read(ToneMeter(RATE_HZ), np.stack((wave, wave), axis=1)).flutter
+    peak = 0.2 * np.sin(0.475 * np.pi)
+    assert found.unweighted_percent == pytest.approx(peak, rel=0.02)
+    assert found.weighted_percent == pytest.approx(peak * weighted, rel=0.03)
+    assert found.wow_percent == pytest.approx(peak if rate_hz < 10 else 0, rel=0.02, abs=0.002)
+    assert found.highest_hz == 200
+
+
+def test_flutter_needs_5_s_of_tone_and_a_low_tone_reaches_less_far() -> None:
+    assert read(ToneMeter(RATE_HZ), tone(1000, 4, RATE_HZ)).flutter is None
+    found = read(ToneMeter(RATE_HZ), tone(315, 8, RATE_HZ, 0.001)).flutter
+    assert found.highest_hz == pytest.approx(126, abs=0.1)
+    assert found.unweighted_percent == pytest.approx(0.1 * np.sin(0.475 * np.pi), rel=0.03)
+
+
 def test_a_tone_at_the_end_in_one_channel_or_against_phase() -> None:
     for gains in ([1, 0], [1, -1], [0.3, 1]):
         sound = np.concatenate((piece(0, 10), tone(990, 4, RATE_HZ) * gains))

@@ -13,13 +13,17 @@ from assembler.manifest.transfers import Restoration, Transfer
 from assembler.restoration.analysis.bandwidth import BandwidthReading, SpectrumCurve
 from assembler.restoration.analysis.clicks import Click, ClickReading
 from assembler.restoration.analysis.dropouts import Dropout
+from assembler.restoration.analysis.flutter import FlutterReading
 from assembler.restoration.analysis.hum import Harmonic, HumReading
 from assembler.restoration.analysis.low_sound import LowSound, LowSoundMeter
+from assembler.restoration.analysis.partials import PartialMeter
 from assembler.restoration.analysis.print_through import PreEcho, PrintThroughReading
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.analysis.resolution import BitDepthReading, ClippedPlace, LevelCurve
 from assembler.restoration.analysis.speed import SpeedReading
 from assembler.restoration.analysis.stereo.channels import ChannelReading
+from assembler.restoration.analysis.tuning import TuningReading
+from assembler.restoration.analysis.wow import CyclicWow, WowReading
 from assembler.restoration.survey.paste import restoration_section, side_entry
 from assembler.restoration.survey.readings import SideReadings
 from assembler.restoration.survey.remedies import (
@@ -84,6 +88,7 @@ CLEAN = SideReadings(
     bandwidth=BANDWIDTH,
     speed=None,
     low=LowSoundMeter(48_000).reading(),
+    partials=PartialMeter(48_000).reading(),
 )
 
 
@@ -105,6 +110,7 @@ def pcm(**values: Any) -> dict[str, Any]:
     return {"pcm": replace(PCM, **values)}
 
 
+FLUTTER = SpeedReading(0.1, "tone", flutter=FlutterReading(0.21, 0.3, 0.25, 200.0))
 CLIPPED = (ClippedPlace("left", 12.0, 5),)
 CASES: dict[str, tuple[dict[str, Any], str | None, str | None]] = {
     "clean": ({}, None, None),
@@ -135,6 +141,7 @@ CASES: dict[str, tuple[dict[str, Any], str | None, str | None]] = {
     "speed, inaudible": ({"speed": SpeedReading(0.29, "tone")}, None, None),
     "speed, slow": ({"speed": SpeedReading(0.8, "tone")}, "speed-off", "speed: +0.81 %"),
     "speed, fast": ({"speed": SpeedReading(-0.8, "tone")}, "speed-off", "speed: -0.79 %"),
+    "flutter of the tone": ({"speed": FLUTTER}, "flutter", None),
     "speed by hum": ({"speed": SpeedReading(0.8, "hum", is_guess=True)}, "speed-guess", None),
     "clipped, few": (pcm(clipped_peaks=9, longest_samples=11, clipped=CLIPPED), None, None),
     "clipped": (pcm(clipped_peaks=10, longest_samples=3, clipped=CLIPPED), "clipped", None),
@@ -208,6 +215,37 @@ def test_print_through_is_reported_with_its_places_and_no_repair() -> None:
             assert one.measured == f"print-through: {where}, up to −41 dB re the onset"
             assert np.ravel(one.places) == pytest.approx([8.9, 10, 18.8, 20])
             assert restoration_section(findings) == ""
+
+
+@pytest.mark.parametrize(
+    ("cents", "speed", "line"),
+    [
+        (-12.0, None, "speed: +0.70 %"),
+        (12.0, None, "speed: -0.69 %"),
+        (4.0, None, None),
+        (-12.0, SpeedReading(0.0, "tone"), None),
+        (-12.0, SpeedReading(0.0, "hum", is_guess=True), "speed: +0.70 %"),
+        (-12.0, SpeedReading(0.65, "hum", is_guess=True), "speed: +0.65 %"),
+    ],
+)
+def test_a_tuning_is_a_guess_of_the_speed_where_no_tone_shows_it(
+    cents: float, speed: SpeedReading | None, line: str | None
+) -> None:
+    side = replace(CLEAN, speed=speed)
+    vars(side)["tuning"] = TuningReading(cents, 0.9, 80)
+    findings = findings_of(side)
+    assert [one.guess for one in findings] == ([line] if line else [])
+    assert [one.restoration for one in findings] == [None] * len(findings)
+    assert yaml.safe_load(restoration_section(findings)) is None
+
+
+def test_wow_is_reported_with_rate_and_depth() -> None:
+    side = replace(CLEAN)
+    cyclic = CyclicWow(0.556, 5.0, 10.0, (0.003, 0.003), (0.0, 0.0))
+    vars(side)["wow"] = WowReading(cyclic, 500, 0.9, 0.99, 0.8)
+    (one,) = findings_of(side)
+    assert one.code == "wow"
+    assert one.measured == "cyclic wow of ±0.30 % at 0.56 Hz, 0.09 % weighted"
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,176 @@
+"""Follow partials: steady tones in a stereo stream, with their frequency over time.
+
+The frequency of a peak is the reassigned frequency of its bin (Auger and Flandrin, IEEE Trans.
+Signal Processing 43(5), 1995, from memory): exact for a steady tone, and the same in the three bins
+of a peak. Where it differs between them, something else sounds too: the spread is its uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assembler.dsp.blocks import Samples, Windows
+from assembler.dsp.compiled import compiled
+from assembler.restoration.analysis.spectra import window_samples
+
+WINDOW_S = 0.17
+OVERLAP = 4
+LOWEST_HZ, HIGHEST_HZ = 110.0, 5000.0
+MOST_PARTIALS = 32
+"""The loudest of a moment."""
+_RANGE = 1e-5
+"""Of the power: softer partials than that below the loudest are left out."""
+_LEAST_POWER = 1e-9
+"""Of a full-scale sine: silence."""
+_MOST_SPREAD_BINS = 1.0
+_SAME = 0.012
+"""Largest change of frequency from one moment to the next, as a share."""
+
+
+@compiled
+def _bins(spectrum: NDArray[Any], power: NDArray[Any], turn: NDArray[Any]) -> None:
+    """Fill the power of each bin through a Hann window, and its distance to the reassigned one.
+
+    spectrum: of left + j·right, without a window.
+    """
+    size = spectrum.shape[0]
+    for k in range(1, power.shape[0]):
+        power[k] = turn[k] = 0.0
+        for channel in range(2):
+            near = np.zeros(3, np.complex128)
+            for i in range(3):
+                own = spectrum[k - 1 + i]
+                mirrored = np.conj(spectrum[(size - k + 1 - i) % size])
+                near[i] = own + mirrored if channel == 0 else own - mirrored
+            windowed = 0.5 * near[1] - 0.25 * (near[0] + near[2])
+            slope = near[0] - near[2]  # × π / 2j: the window's derivative, per window
+            power[k] += windowed.real**2 + windowed.imag**2
+            product = slope * np.conj(windowed)
+            turn[k] += 0.25 * product.real
+        if power[k] > 0.0:
+            turn[k] /= power[k]
+
+
+@compiled
+def _peaks(
+    power: NDArray[Any], turn: NDArray[Any], first: int, least: float, found: NDArray[Any]
+) -> int:
+    """Fill found[n] with bin (fractional), spread in bins and power of each peak."""
+    loudest = power[first:].max()
+    least = max(least, _RANGE * loudest)
+    count = 0
+    for k in range(first, power.shape[0] - 2):
+        top = power[k]
+        if top < least or top <= power[k - 1] or top < power[k + 1]:
+            continue
+        if top <= power[k - 2] or top <= power[k + 2]:
+            continue
+        low, at, high = k - 1 + turn[k - 1], k + turn[k], k + 1 + turn[k + 1]
+        spread = max(low, at, high) - min(low, at, high)
+        if spread > _MOST_SPREAD_BINS or abs(turn[k]) > 1.0:
+            continue
+        if count < found.shape[0]:
+            slot = count
+            count += 1
+        else:
+            slot = int(found[:, 2].argmin())
+            if found[slot, 2] >= top:
+                continue
+        found[slot, 0], found[slot, 1], found[slot, 2] = at, spread, top
+    return count
+
+
+@compiled
+def _link(
+    before: NDArray[Any], tracks_before: NDArray[Any], now: NDArray[Any], tracks: NDArray[Any]
+) -> None:
+    """Fill the track of each peak, the one of the nearest peak before; −1 for a new one."""
+    taken = np.full(before.shape[0], -1, np.int64)
+    for i in range(now.shape[0]):
+        tracks[i] = -1
+        nearest, best = -1, _SAME
+        for j in range(before.shape[0]):
+            apart = abs(before[j, 0] / now[i, 0] - 1)
+            if apart < best:
+                nearest, best = j, apart
+        if nearest < 0:
+            continue
+        rival = taken[nearest]
+        if rival >= 0:
+            if abs(before[nearest, 0] / now[rival, 0] - 1) <= best:
+                continue
+            tracks[rival] = -1
+        taken[nearest] = i
+        tracks[i] = tracks_before[nearest]
+
+
+@dataclass(frozen=True, eq=False)
+class Partials:
+    """Partials of a stream: one row per partial and moment, in order of time."""
+
+    step_s: float
+    """From one moment to the next; moment n is the middle of a window, n steps after the first."""
+    window_s: float
+    moments: NDArray[np.int32]
+    tracks: NDArray[np.int32]
+    """Number of the partial that a row belongs to."""
+    hz: NDArray[np.float32]
+    spreads: NDArray[np.float32]
+    """Uncertainty of the frequency, as a share."""
+    powers: NDArray[np.float32]
+    """Relative to a full-scale sine in both channels."""
+
+
+class PartialMeter:
+    """Meter of the partials of a stereo stream."""
+
+    def __init__(self, rate_hz: int) -> None:
+        size = window_samples(rate_hz, WINDOW_S)
+        self._bin_hz = rate_hz / size
+        self._windows = Windows(size, size // OVERLAP)
+        self._step_s = size // OVERLAP / rate_hz
+        self._full_scale = 2 * (size / 2) ** 2  # of both channels, sums not halved
+        bins = int(min(HIGHEST_HZ, 0.45 * rate_hz) / self._bin_hz)
+        self._power, self._turn = np.zeros(bins), np.zeros(bins)
+        self._first = max(3, round(LOWEST_HZ / self._bin_hz))
+        self._before = np.zeros((0, 3))
+        self._tracks_before = np.zeros(0, np.int64)
+        self._moments = self._track_count = 0
+        self._rows: list[NDArray[np.float32]] = []
+        self._numbers: list[NDArray[np.int32]] = []
+
+    def feed(self, block: Samples) -> None:
+        """Add the next samples, shape (frames, 2)."""
+        import scipy.fft
+
+        for window in self._windows.feed(block):
+            spectrum = scipy.fft.fft(np.ascontiguousarray(window).view(np.complex64)[:, 0])
+            self._add(spectrum)
+
+    def _add(self, spectrum: NDArray[np.complex64]) -> None:
+        _bins(spectrum, self._power, self._turn)
+        found = np.zeros((MOST_PARTIALS, 3))
+        least = _LEAST_POWER * self._full_scale
+        now = found[: _peaks(self._power, self._turn, self._first, least, found)]
+        tracks = np.zeros(len(now), np.int64)
+        _link(self._before, self._tracks_before, now, tracks)
+        new = tracks < 0
+        tracks[new] = self._track_count + np.arange(new.sum())
+        self._track_count += int(new.sum())
+        self._before, self._tracks_before = now, tracks
+        self._numbers.append(
+            np.stack((np.full(len(now), self._moments), tracks), axis=1).astype(np.int32)
+        )
+        rows = (now[:, 0] * self._bin_hz, now[:, 1] / now[:, 0], now[:, 2] / self._full_scale)
+        self._rows.append(np.stack(rows, axis=1).astype(np.float32))
+        self._moments += 1
+
+    def reading(self) -> Partials:
+        """Return all partials so far."""
+        numbers = np.concatenate([np.zeros((0, 2), np.int32), *self._numbers])
+        rows = np.concatenate([np.zeros((0, 3), np.float32), *self._rows])
+        return Partials(self._step_s, OVERLAP * self._step_s, *numbers.T, *rows.T)
