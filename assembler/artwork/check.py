@@ -17,7 +17,7 @@ from assembler.artwork.parts import ArtworkFinding, ArtworkPage, assign, file_fi
 from assembler.artwork.print_checks import file_findings, print_findings
 from assembler.artwork.reading import PdfReading
 from assembler.artwork.texts import Group, groups_of, text_findings
-from assembler.audio.digest import file_digest
+from assembler.digest import file_digest
 from assembler.errors import AssemblerError, FindingsError
 from assembler.findings import errors_in
 from assembler.finished.finished import FinishedRelease

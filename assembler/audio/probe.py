@@ -14,7 +14,6 @@ import soundfile
 
 from assembler.audio.chunks import declared_frames
 from assembler.audio.declared_length import declared_bytes
-from assembler.audio.digest import SourceDigest
 from assembler.audio.endings import declares_length, end_warning, packets_of
 from assembler.audio.quiet_library import silenced
 from assembler.audio.source_tags import (
@@ -23,6 +22,7 @@ from assembler.audio.source_tags import (
     id3_bytes,
     read_tagged,
 )
+from assembler.digest import SourceDigest
 from assembler.errors import SourceError
 from assembler.file_names import for_libsndfile
 from assembler.text import clock_text, shorten

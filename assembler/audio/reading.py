@@ -10,9 +10,9 @@ from typing import Protocol
 import numpy as np
 import soundfile
 
-from assembler.audio.digest import BLOCK_BYTES, CheckedFile
 from assembler.audio.probe import SourceInfo, path_text
 from assembler.audio.quiet_library import silenced
+from assembler.digest import BLOCK_BYTES, CheckedFile
 from assembler.dsp.blocks import Samples
 from assembler.errors import SourceError
 from assembler.file_names import for_libsndfile

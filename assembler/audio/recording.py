@@ -15,11 +15,11 @@ from pathlib import Path
 
 import numpy as np
 
-from assembler.audio.digest import SourceDigest
 from assembler.audio.ffmpeg import decode_to_wav
 from assembler.audio.probe import SourceInfo, probe
 from assembler.audio.reading import OpenFile, changed, copy_checked
 from assembler.cancel import check_cancelled
+from assembler.digest import SourceDigest
 from assembler.dsp.blocks import Samples
 from assembler.errors import AssemblerError, SourceError
 from assembler.text import clock_text

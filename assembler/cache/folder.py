@@ -25,7 +25,7 @@ from typing import Any
 import platformdirs
 
 import assembler
-from assembler.audio.digest import file_digest
+from assembler.digest import file_digest
 
 METHOD = 14
 """Version of the methods: raise it when the content of the same key would change."""

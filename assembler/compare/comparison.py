@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from assembler.audio.digest import file_digest
 from assembler.compare.audio import (
     IMAGE,
     AudioTest,
@@ -24,6 +23,7 @@ from assembler.compare.manifests import (
     release_differences,
     track_differences,
 )
+from assembler.digest import file_digest
 from assembler.finished.finished import open_finished
 from assembler.finished.release_folder import CHECKSUMS, release_files
 from assembler.workers import own_workers

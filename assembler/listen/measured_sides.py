@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from assembler.audio import Recording, open_recording
-from assembler.audio.digest import file_stamp
 from assembler.cache.folder import CacheFolder, cache_key
 from assembler.cancel import Cancelled, CancelToken
+from assembler.digest import file_stamp
 from assembler.draft.song_list import ListedSong
 from assembler.dsp.blocks import Samples
 from assembler.errors import explained

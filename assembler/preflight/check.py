@@ -8,9 +8,9 @@ from itertools import chain
 from pathlib import Path
 from typing import Any
 
-from assembler.audio.digest import SourceDigest
 from assembler.audio.recording import NO_DIGESTS
 from assembler.cache.folder import CacheFolder
+from assembler.digest import SourceDigest
 from assembler.disc.cd_text import cd_text
 from assembler.disc.texts import release_texts, track_texts
 from assembler.download.cover import cover_findings, picture_findings

@@ -8,9 +8,9 @@ from fractions import Fraction
 from pathlib import Path
 
 from assembler.audio import Recording, open_recording
-from assembler.audio.digest import SourceDigest
 from assembler.audio.recording import NO_DIGESTS
 from assembler.cache.folder import CacheFolder
+from assembler.digest import SourceDigest
 from assembler.errors import SourceError
 from assembler.findings import Finding, Loc, errors_in
 from assembler.manifest import Manifest, ManifestFile, Track

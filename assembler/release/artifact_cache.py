@@ -12,10 +12,10 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-from assembler.audio.digest import file_digest
 from assembler.cache.copies import copy_file
 from assembler.cache.folder import CacheFolder, cache_key
 from assembler.cache.keys import Ingredients, Key, named_key
+from assembler.digest import file_digest
 from assembler.disc.md5 import file_md5
 from assembler.errors import AssemblerError
 from assembler.manifest import Level

@@ -13,16 +13,16 @@ from pathlib import Path
 from typing import Any
 
 import assembler
-from assembler.audio.digest import (
+from assembler.audio.probe import path_text
+from assembler.audio.reading import changed
+from assembler.cache.folder import CacheFolder, cache_key
+from assembler.digest import (
     SourceDigest,
     Stamp,
     file_stamp,
     is_settled,
     source_digest,
 )
-from assembler.audio.probe import path_text
-from assembler.audio.reading import changed
-from assembler.cache.folder import CacheFolder, cache_key
 from assembler.errors import SourceError
 from assembler.preflight.check import CheckReport
 from assembler.proof.approval import approval_path

@@ -15,8 +15,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from assembler.audio.digest import Stamp, file_digest, file_stamp
 from assembler.cache.copies import copy_file
+from assembler.digest import Stamp, file_digest, file_stamp
 from assembler.errors import AssemblerError
 from assembler.findings import Finding
 from assembler.finished.release_folder import CHECKSUMS, read_checksums, release_files

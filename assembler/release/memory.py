@@ -15,9 +15,9 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from assembler.audio.digest import file_stamp
 from assembler.cache.folder import MEMORY, CacheFolder
 from assembler.cache.keys import Ingredients, reason
+from assembler.digest import file_stamp
 from assembler.errors import AssemblerError, FindingsError
 from assembler.file_names import utf_8_name
 from assembler.findings import Finding

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import assembler
-from assembler.audio.digest import file_digest
 from assembler.cache.folder import MAKERS, METHOD
+from assembler.digest import file_digest
 from assembler.errors import AssemblerError
 from assembler.file_names import utf_8_name
 from assembler.finished.finished import open_finished

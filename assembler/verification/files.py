@@ -7,7 +7,7 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
 
-from assembler.audio.digest import file_digest
+from assembler.digest import file_digest
 from assembler.disc.cd_text import cd_text
 from assembler.disc.md5 import MD5SUMS
 from assembler.disc.texts import release_texts, track_texts

@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from assembler.audio import Recording, open_recording
-from assembler.audio.digest import file_digest
+from assembler.digest import file_digest
 from assembler.download.formats import facts_of
 from assembler.download.lossy import decoded
 from assembler.dsp.blocks import Samples

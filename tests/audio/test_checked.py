@@ -19,7 +19,7 @@ import pytest
 import soundfile
 
 from assembler.audio import Recording, open_recording
-from assembler.audio.digest import (
+from assembler.digest import (
     BLOCK_BYTES,
     CheckedFile,
     SourceDigest,

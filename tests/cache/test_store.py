@@ -14,9 +14,9 @@ import pytest
 import soundfile
 
 from assembler import AssemblerError, build, load, verify
-from assembler.audio.digest import file_digest
 from assembler.cache.folder import CacheFolder, cache_key
 from assembler.commands.main import main
+from assembler.digest import file_digest
 from assembler.finished.release_folder import read_checksums
 from assembler.release.build_report import BuildReport
 from assembler.release.progress import Step

@@ -13,8 +13,8 @@ import soundfile
 from listen.serving import serving
 
 from assembler.audio import open_recording
-from assembler.audio.digest import file_stamp
 from assembler.cache.folder import CacheFolder
+from assembler.digest import file_stamp
 from assembler.listen import settling
 from assembler.listen.peaks import SidePeaks
 from assembler.listen.side_sound import (

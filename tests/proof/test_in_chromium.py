@@ -22,7 +22,7 @@ from proof.browsing import Opened, open_page, wait_until
 from proof.finished_proof import HOSTILE, made_up_proof
 
 from assembler import build, load
-from assembler.audio.digest import file_digest
+from assembler.digest import file_digest
 from assembler.proof.approval import approved, read_approval, store_approval
 from assembler.proof.content import Proof
 from assembler.proof.mail import write_pictures

@@ -11,7 +11,7 @@ import pytest
 import soundfile
 
 from assembler import build, load, verify
-from assembler.audio.digest import file_digest
+from assembler.digest import file_digest
 from assembler.finished.release_folder import read_checksums
 from assembler.release.build_report import BuildReport
 from assembler.release.progress import Step

@@ -24,10 +24,10 @@ from playwright.sync_api import Browser, expect
 from proof.browsing import open_page, wait_until
 
 from assembler import FindingsError, build, check, load, verify
-from assembler.audio.digest import file_digest
 from assembler.cache.folder import CacheFolder
 from assembler.commands.main import main
 from assembler.compare.comparison import compare
+from assembler.digest import file_digest
 from assembler.finished.finished import UnreadableError, open_finished
 from assembler.listen.sound import Sound
 from assembler.listen.stretch import NoSoundError

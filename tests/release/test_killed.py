@@ -19,7 +19,7 @@ import soundfile
 from long_runs import series
 
 from assembler import AssemblerError, build, load
-from assembler.audio.digest import file_digest
+from assembler.digest import file_digest
 from assembler.finished.release_folder import read_checksums
 from assembler.release.progress import Step
 

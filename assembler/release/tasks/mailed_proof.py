@@ -8,8 +8,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from assembler.audio.digest import file_digest
 from assembler.cache.keys import named_key
+from assembler.digest import file_digest
 from assembler.mastering.render import FinishedTrack
 from assembler.proof.content import Proof
 from assembler.proof.mailed import (
