@@ -14,7 +14,7 @@ Gain computer and detector are those of the compressor.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from assembler.dsp.blocks import Samples
 from assembler.dsp.compressor import Detector, demand_db
 from assembler.dsp.equaliser import FilterBand, on_grid
-from assembler.dsp.limiter import with_gain_reduction
+from assembler.dsp.limiter import GainReduction, with_gain_reduction
 
 
 def band_alone(band: FilterBand, rate_hz: int) -> NDArray[np.float64]:
@@ -46,7 +46,12 @@ def band_alone(band: FilterBand, rate_hz: int) -> NDArray[np.float64]:
     return np.array([[*(x / d[0] for x in b), 1.0, d[1] / d[0], d[2] / d[0]]])
 
 
-def dynamic(blocks: Iterable[Samples], band: FilterBand, rate_hz: int) -> Iterator[Samples]:
+def dynamic(
+    blocks: Iterable[Samples],
+    band: FilterBand,
+    rate_hz: int,
+    log: Callable[[GainReduction], None] | None = None,
+) -> Iterator[Samples]:
     """Filter a stream through a dynamic band; below its threshold it is unchanged.
 
     Parameters
@@ -57,6 +62,8 @@ def dynamic(blocks: Iterable[Samples], band: FilterBand, rate_hz: int) -> Iterat
         A bell or a shelf whose `db`, below 0, is its maximum gain reduction.
     rate_hz
         Sample rate.
+    log
+        Gets the band's gain reduction of each block.
     """
     from scipy.signal import sosfilt
 
@@ -72,7 +79,10 @@ def dynamic(blocks: Iterable[Samples], band: FilterBand, rate_hz: int) -> Iterat
         state = np.zeros((1, 2, heard.shape[1])) if state is None else state
         inside, state = sosfilt(alone, heard, axis=0, zi=state)
         demand = np.minimum(demand_db(np.abs(inside).max(axis=1), settings), -band.db)
-        lowered = with_gain_reduction(inside, detector.smooth(demand))
+        reduction = detector.smooth(demand)
+        if log:
+            log(reduction)
+        lowered = with_gain_reduction(inside, reduction)
         yield block if lowered is inside else _changed(block, lowered - inside, band)
 
 

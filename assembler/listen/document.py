@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
 from assembler.listen.decided import Decided
+from assembler.listen.known_page import KnownPage
 from assembler.listen.measured_sides import MeasuredSides
 from assembler.listen.revisions import Revision, Revisions
 from assembler.listen.side_document import sides_json
 from assembler.listen.sound import Sound
-from assembler.listen.tone_fields import tone_json
+from assembler.listen.stretch import NoSoundError
+from assembler.listen.tone_fields import levels_json, tone_json
 from assembler.manifest import Track
+from assembler.mastering.levels import tone_json as match_json
 from assembler.mastering.render import FinishedTrack
 from assembler.preflight.check import CheckReport, disc_json
 from assembler.sequence import TrackPlace
@@ -25,7 +29,7 @@ _SHOWN = ("gap", "overlap", "start", "end", "trim", "fade_in", "fade_out")
 
 
 def document(
-    revisions: Revisions, sound: Sound, sides: MeasuredSides, decided: Decided
+    revisions: Revisions, sound: Sound, sides: MeasuredSides, decided: Decided, known: KnownPage
 ) -> dict[str, Any]:
     """Return the whole page's data: one revision, with what is settled of it."""
     revision = revisions.current
@@ -41,13 +45,13 @@ def document(
     }
     report = revision.report
     shown = sides_json(report, sides) if report else []
-    return {**found, **_release(revision, sound), "sides": shown}
+    return {**found, **_release(revision, sound, known), "sides": shown}
 
 
-def _release(revision: Revision, sound: Sound) -> dict[str, Any]:
+def _release(revision: Revision, sound: Sound, known: KnownPage) -> dict[str, Any]:
     report = revision.report
     if report is None:
-        return {"artist": "", "title": "", "discs": [], "tracks": [], "level": {}}
+        return {"artist": "", "title": "", "discs": [], "tracks": [], "level": {}, "levels": []}
     manifest = report.source.manifest
     limit = manifest.disc.limit
     return {
@@ -55,13 +59,21 @@ def _release(revision: Revision, sound: Sound) -> dict[str, Any]:
         "title": manifest.release.title,
         "discs": [disc_json(disc, limit) for disc in report.discs],
         "level": manifest.level.model_dump(mode="json"),
+        "levels": levels_json(manifest),
         "tracks": [
-            _track(report, index, track, sound) for index, track in enumerate(manifest.tracks)
+            _track(report, index, track, sound, known.readings(revision.text, index))
+            for index, track in enumerate(manifest.tracks)
         ],
     }
 
 
-def _track(report: CheckReport, index: int, track: Track, sound: Sound) -> dict[str, Any]:
+def _track(
+    report: CheckReport,
+    index: int,
+    track: Track,
+    sound: Sound,
+    readings: Mapping[str, Any] | None,
+) -> dict[str, Any]:
     finished = sound.settled.tracks
     return {
         "index": index,
@@ -69,13 +81,23 @@ def _track(report: CheckReport, index: int, track: Track, sound: Sound) -> dict[
         "base_title": track.title,
         "values": {name: _plain(getattr(track, name)) for name in _SHOWN},
         "default_gap": float(report.source.manifest.disc.gap),
-        "tone": tone_json(index, track, report.source.manifest.level),
+        "tone": tone_json(index, track),
+        "tone_match": _tone_match(sound, index),
         "only_on": f"{' and '.join(track.on)} only" if track.on else "",
         **_place(report, index),
         **_source(report, index),
-        **_finished(finished.get(("track", index)), sound.last("track", track)),
+        **_finished(finished.get(("track", index)), sound.last("track", track), readings),
         "join_settled": ("join", index) in finished,
     }
+
+
+def _tone_match(sound: Sound, index: int) -> dict[str, Any] | None:
+    """Return a track's tone match as far as it is measured; None where it has none."""
+    try:
+        tone = sound.section(index).tone
+    except NoSoundError:
+        return None
+    return match_json(tone) if tone else None
 
 
 def _place(report: CheckReport, index: int) -> dict[str, Any]:
@@ -118,10 +140,14 @@ def _source(report: CheckReport, index: int) -> dict[str, Any]:
     }
 
 
-def _finished(track: FinishedTrack | None, last: FinishedTrack | None) -> dict[str, Any]:
-    """Return a finished track's readings; before that, where its loudest part was last."""
+def _finished(
+    track: FinishedTrack | None, last: FinishedTrack | None, readings: Mapping[str, Any] | None
+) -> dict[str, Any]:
+    """Return a finished track's readings; before that those of the last session, if it is as then,
+    or where its loudest part was last."""
     if track is None:
-        return {"settled": False, "loudest_from_s": _loudest_from_s(last) if last else 0.0}
+        loudest_s = _loudest_from_s(last) if last else 0.0
+        return {"settled": False, "loudest_from_s": loudest_s, **(readings or {})}
     reading = track.readings[max(track.readings)]
     return {
         "settled": True,

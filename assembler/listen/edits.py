@@ -16,11 +16,10 @@ from assembler.listen.track_list import (
     parted_track,
     tracks_from_cuts,
 )
-from assembler.manifest import Manifest, ManifestFile
-from assembler.manifest.edit_text import TRACK_KEYS, Value, edit_text, parse_place
+from assembler.manifest import ManifestFile
+from assembler.manifest.edit_text import Value, edit_text, parse_place
 
 MOST_EDITS = 200
-_ORDERS = {1: list(Manifest.model_fields), 3: TRACK_KEYS}
 
 
 def changed_text(source: ManifestFile, body: Mapping[str, Any]) -> str:
@@ -98,7 +97,7 @@ def edited_text(source: ManifestFile, values: Mapping[str, Any], side: object = 
             changes[*above, *parse_place(place)] = _value(value)
         except ValueError as error:
             raise AssemblerError(str(error)) from error
-    return edit_text(source.text, changes, _ORDERS)
+    return edit_text(source.text, changes)
 
 
 def text_with_moved_track(source: ManifestFile, start: int, to: int) -> str:

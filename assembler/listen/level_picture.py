@@ -45,6 +45,7 @@ def level_picture(sound: Sound, index: int, start_s: float, end_s: float | None)
         "matched_db": round(matched_db, 2),
         "limiter_db": reductions.limiter,
         "compressor_db": reductions.compressor,
+        "bands_db": list(reductions.bands.items()),
         "step_s": 1 / COURSE_STEPS_PER_SECOND,
     }
 

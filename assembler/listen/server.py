@@ -1,22 +1,21 @@
-"""The listening page's server: the page, its data, edits, sound and pictures."""
+"""The listening page's server: its data, edits, sound and pictures."""
 
 from __future__ import annotations
 
 import asyncio
 import base64
-import socket
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-import assembler.proof
+from assembler.cache.folder import CacheFolder
 from assembler.draft.song_list import song_list
 from assembler.errors import AssemblerError, FindingsError
 from assembler.findings import Finding
@@ -25,7 +24,7 @@ from assembler.listen.changes import Changes
 from assembler.listen.decided import Decided
 from assembler.listen.document import document
 from assembler.listen.edits import changed_text
-from assembler.listen.guard import Guard
+from assembler.listen.known_page import KnownPage
 from assembler.listen.level_picture import level_picture
 from assembler.listen.measured_sides import MeasuredSide, MeasuredSides
 from assembler.listen.pictures import peaks_json
@@ -37,21 +36,6 @@ from assembler.manifest import ManifestFile
 from assembler.restoration.chain import Resolved
 from assembler.sequence.limits import MOST_TRACKS
 
-HOST = "127.0.0.1"
-_PAGE = Path(__file__).parent / "page"
-_PAPER = Path(assembler.proof.__file__).parent / "page" / "page.css"
-"""The look of the proof, which the page shares."""
-_CSS, _JS = "text/css; charset=utf-8", "text/javascript; charset=utf-8"
-_SCRIPTS = (
-    "curves", "desk", "entries", "entry", "level", "page", "player", "restoring", "sides", "strip",
-    "tone", "waveform",
-)  # fmt: skip
-_FILES = {
-    "": (_PAGE / "index.html", "text/html; charset=utf-8"),
-    "paper.css": (_PAPER, _CSS),
-    "page.css": (_PAGE / "page.css", _CSS),
-    **{f"{name}.js": (_PAGE / f"{name}.js", _JS) for name in _SCRIPTS},
-}
 _WATCH_MS = 200
 _LOAD_AFTER_S = 1.0
 
@@ -71,6 +55,8 @@ class Desk:
         Which decisions are made.
     changes
         Wakes the pages.
+    known
+        The page as it was shown last.
     """
 
     def __init__(
@@ -80,19 +66,24 @@ class Desk:
         sides: MeasuredSides,
         decided: Decided,
         changes: Changes,
+        known: KnownPage,
     ) -> None:
         self._revisions = revisions
         self._sound = sound
         self._sides = sides
         self._decided = decided
         self._changes = changes
+        self._known = known
+
+    def close(self) -> None:
+        """End all work."""
+        self._sides.close()
+        self._sound.close()
 
     def app(self) -> Starlette:
         """Return the application."""
         get = ["GET"]
-        files = [Route(f"/{name}", self._file, methods=get) for name in _FILES]
         routes = [
-            *files,
             Route("/release.json", self._document, methods=get),
             Route("/changes", self._stream, methods=get),
             Route("/edits", self._edit, methods=["POST"]),
@@ -108,10 +99,11 @@ class Desk:
             Route("/propose/side/{number:int}", self._propose, methods=["POST"]),
             Route("/audio/side/{number:int}", self._side, methods=get),
         ]
-        return Starlette(routes=routes, lifespan=self._running)
+        return Starlette(routes=routes)
 
     @asynccontextmanager
-    async def _running(self, _app: Starlette) -> AsyncIterator[None]:
+    async def running(self) -> AsyncIterator[None]:
+        """Measure and finish the current revision, and every next one."""
         self._changes.attach()
         self._new_sound()
         tasks = [asyncio.create_task(work()) for work in (self._watch, self._load_code)]
@@ -120,6 +112,7 @@ class Desk:
         finally:
             for task in tasks:
                 task.cancel()
+            await asyncio.to_thread(self._keep)
 
     async def _load_code(self) -> None:
         """Load what the first edit would wait for, once the page has had time to open."""
@@ -144,12 +137,8 @@ class Desk:
         self._sides.measure(current.report if current.text is not None else None)
         self._sound.settle(current.report if current.ok else None)
 
-    async def _file(self, request: Request) -> Response:
-        file, kind = _FILES[request.url.path.rpartition("/")[2]]
-        return Response(file.read_bytes(), headers={"content-type": kind})
-
     def _document(self, _request: Request) -> Response:
-        return JSONResponse(self._shown())
+        return JSONResponse(self._keep())
 
     async def _stream(self, _request: Request) -> Response:
         return StreamingResponse(self._changes.stream(), media_type="text/event-stream")
@@ -179,7 +168,14 @@ class Desk:
         return JSONResponse(self._shown())
 
     def _shown(self) -> dict[str, Any]:
-        return document(self._revisions, self._sound, self._sides, self._decided)
+        return document(self._revisions, self._sound, self._sides, self._decided, self._known)
+
+    def _keep(self) -> dict[str, Any]:
+        """Return what is shown, and keep it for the next session."""
+        revision, shown = self._revisions.current, self._shown()
+        if shown["revision"] == revision.number:
+            self._known.keep(shown, revision)
+        return shown
 
     async def _revise(self, step: Callable[[], Revision]) -> Response:
         """Make a revision, and return the whole page's data or the reason why not."""
@@ -316,30 +312,19 @@ def _span_s(request: Request) -> tuple[float, float | None]:
     return number_in(request, "from", 0.0), number_in(request, "to")
 
 
-def listening_socket(port: int) -> socket.socket:
-    """Return a socket on the loopback address; port 0 takes a free one.
+def opened_desk(
+    path: Path, cache: CacheFolder, scratch: Path, decided: Decided, known: KnownPage
+) -> Desk:
+    """Return the desk of a manifest.
 
     Raises
     ------
-    AssemblerError
-        The port is in use.
+    FindingsError
+        The manifest can't be loaded.
     """
-    found = socket.socket()
-    try:
-        found.bind((HOST, port))
-        found.listen()  # the first request may come before the server runs
-    except (OSError, OverflowError) as error:
-        found.close()
-        reason = (getattr(error, "strerror", None) or str(error)).lower()
-        message = f"port {port}: {reason}: choose another --port"
-        raise AssemblerError(message) from error
-    return found
-
-
-def serve(guard: Guard, sock: socket.socket) -> None:
-    """Answer requests until Ctrl-C."""
-    config = uvicorn.Config(
-        guard, log_level="critical", access_log=False, timeout_graceful_shutdown=1, ws="none"
-    )
-    with suppress(KeyboardInterrupt):  # it ends in order, and then raises the Ctrl-C again
-        uvicorn.Server(config).run(sockets=[sock])
+    revisions, changes = Revisions(path), Changes()
+    if known.document and not known.is_of(revisions.current.text):
+        revisions.current = replace(revisions.current, number=2)  # another is shown as the first
+    sides = MeasuredSides(cache, scratch, changes)
+    sound = Sound(cache, scratch, changes, sides.steps, sides.whole_side, known.gains)
+    return Desk(revisions, sound, sides, decided, changes, known)

@@ -5,22 +5,24 @@ from __future__ import annotations
 import hashlib
 import tempfile
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import filelock
 
 from assembler.cache.folder import CacheFolder
 from assembler.cache.limit import opened_cache
 from assembler.errors import AssemblerError
-from assembler.listen.changes import Changes
 from assembler.listen.decided import Decided
+from assembler.listen.front import Front, listening_socket
 from assembler.listen.guard import Guard
-from assembler.listen.measured_sides import MeasuredSides
-from assembler.listen.revisions import Revisions
-from assembler.listen.server import Desk, listening_socket, serve
-from assembler.listen.sound import Sound
+from assembler.listen.known_page import KnownPage
+
+if TYPE_CHECKING:
+    from assembler.listen.server import Desk
 
 
 @contextmanager
@@ -46,8 +48,6 @@ def session(path: Path, port: int) -> Iterator[tuple[str, Callable[[], None]]]:
     AssemblerError
         Its page is already open, or the port is in use.
     """
-    revisions = Revisions(path)
-    changes = Changes()
     with (
         opened_cache() as found,
         tempfile.TemporaryDirectory(prefix="assembler-", ignore_cleanup_errors=True) as scratch,
@@ -55,15 +55,36 @@ def session(path: Path, port: int) -> Iterator[tuple[str, Callable[[], None]]]:
         listening_socket(port) as sock,
     ):
         cache = found or CacheFolder(Path(scratch) / "cache")
-        sides = MeasuredSides(cache, Path(scratch), changes)
-        sound = Sound(cache, Path(scratch), changes, sides.steps, sides.whole_side)
+        known = KnownPage(cache, path)
+        if known.document is None:
+            from assembler.manifest import load_to_check
+
+            load_to_check(path)  # refuses it before an address is printed
+        decided = Decided(cache, path)
+        with _opening(path, cache, Path(scratch), decided, known) as opening:
+            front = Front(opening, known, decided)
+            guard = Guard(front.app(), sock.getsockname()[1])
+            yield guard.url, partial(front.serve, guard, sock)
+
+
+@contextmanager
+def _opening(
+    path: Path, cache: CacheFolder, scratch: Path, decided: Decided, known: KnownPage
+) -> Iterator[Future[Desk]]:
+    """Open the desk beside other work, and close it at the end."""
+
+    def opened() -> Desk:
+        from assembler.listen.server import opened_desk
+
+        return opened_desk(path, cache, scratch, decided, known)
+
+    with ThreadPoolExecutor(1) as pool:
+        opening = pool.submit(opened)
         try:
-            desk = Desk(revisions, sound, sides, Decided(cache, path), changes)
-            guard = Guard(desk.app(), sock.getsockname()[1])
-            yield guard.url, partial(serve, guard, sock)
+            yield opening
         finally:
-            sides.close()
-            sound.close()
+            if opening.exception() is None:
+                opening.result().close()
 
 
 @contextmanager

@@ -8,6 +8,7 @@ from typing import Any
 import yaml
 
 from assembler.listen.measured_sides import MeasuredSide, MeasuredSides
+from assembler.listen.tone_fields import side_tone_json
 from assembler.manifest.edit_text import content_at
 from assembler.manifest.transfers import Transfer
 from assembler.preflight.check import CheckReport
@@ -33,6 +34,8 @@ def sides_json(report: CheckReport, measured: MeasuredSides) -> list[dict[str, A
         one = {"number": number, "name": name, "tracks": tracks, "waveform": 0.0, "error": ""}
         written = content_at(report.source.text, ("transfers", name, "restoration"))
         one["restoration"] = written if isinstance(written, dict) else {}
+        one |= {key: getattr(transfer, key) for key in ("played", "recorded", "tape_speed")}
+        one["tone"] = side_tone_json(transfer)
         found.append({**one, **(_measured(name, transfer, side, measured) if side else {})})
     return found
 

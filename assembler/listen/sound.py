@@ -7,7 +7,7 @@ known.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from itertools import pairwise
 from pathlib import Path
@@ -25,7 +25,8 @@ from assembler.listen.side_sound import (
     with_live_sides,
 )
 from assembler.listen.stretch import NoSoundError, Stretch, span
-from assembler.listen.stretches import Reductions, RegionPreview, course_part
+from assembler.listen.stretches import Reductions, RegionPreview, band_courses, course_part
+from assembler.listen.tone_matches import ToneMatches
 from assembler.manifest import Track
 from assembler.mastering.limiting import limiter_of
 from assembler.mastering.passage import prepare
@@ -51,6 +52,8 @@ class Sound:
         Returns the restoration steps of a side as far as they are known.
     whole_side
         Held while a whole side is read.
+    gains_db
+        The gain of each track in the last session without its trim, by its title.
     """
 
     def __init__(
@@ -60,11 +63,14 @@ class Sound:
         changed: Callable[[], None],
         steps: Steps,
         whole_side: threading.Lock,
+        gains_db: Mapping[str, float] | None = None,
     ) -> None:
+        self._gains_db = gains_db or {}
         self._scratch = scratch
         self._steps = steps
         self._lock = threading.Lock()
         self._settler = Settler(cache, scratch, changed, whole_side)
+        self._tone_matches = ToneMatches()
         self._provisional: tuple[CheckReport, Plan | None] | None = None
         self._exact: tuple[CheckReport, Plan] | None = None
         self._number = 0
@@ -73,7 +79,10 @@ class Sound:
         """Begin to finish a revision in place of the one before."""
         with self._lock:
             is_ok = report is not None and report.ok
-            live = report and with_live_sides(report, self._steps)
+            if self.settled.report:
+                self._tone_matches.note(self.settled.report)
+            matched = report and self._tone_matches.applied(report)
+            live = matched and with_live_sides(matched, self._steps)
             self._provisional = (live, plan_release(live) if is_ok else None) if live else None
             self._exact = None
             self._number += 1
@@ -128,13 +137,14 @@ class Sound:
         known = self.settled.tracks.get(("track", index))
         place = self._place("track", index)
         edges = span(place.length, place.rate_hz, start_s, end_s)
+        bands = band_courses(self.section(index), *(edge / place.rate_hz for edge in edges))
         if known is None:
-            return place.reductions(*edges)
+            return Reductions(*place.reductions(*edges), bands)
         limiter = course_part(known.gain_reduction.course_db, *edges, place.rate_hz)
-        if known.compression is None:
-            return Reductions(limiter, None)
-        course_db = known.compression.course_db
-        return Reductions(limiter, course_part(course_db, *edges, place.rate_hz))
+        compressor = None
+        if known.compression:
+            compressor = course_part(known.compression.course_db, *edges, place.rate_hz)
+        return Reductions(limiter, compressor, bands)
 
     def join(self, before: int, index: int, before_s: float, after_s: float) -> Stretch:
         """Return the end of a track and the beginning of the next, as the disc has them.
@@ -236,4 +246,6 @@ class Sound:
     def _gain_db(self, kind: Kind, section: TrackSection) -> float:
         """Return the best gain known: what the match found last, with the trim of now."""
         last, trim_db = self.last(kind, section.track), float(section.track.trim)
-        return trim_db + (last.gain_db - float(last.section.track.trim) if last else 0.0)
+        if last is None:
+            return trim_db + self._gains_db.get(section.track.full_title, 0.0)
+        return trim_db + last.gain_db - float(last.section.track.trim)

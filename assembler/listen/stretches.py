@@ -15,6 +15,8 @@ import numpy as np
 
 from assembler.dsp.blocks import Pcm, skip
 from assembler.dsp.dither import Quantizer
+from assembler.dsp.dynamic_band import dynamic
+from assembler.dsp.equaliser import equalise
 from assembler.dsp.limiter import LimiterSettings
 from assembler.dsp.resample import position_at
 from assembler.listen.stretch import Stretch
@@ -24,6 +26,8 @@ from assembler.mastering.passage import RenderedPassage, compressions_of, with_s
 from assembler.preflight.track_section import TrackSection
 
 RUN_UP_S = 3.0
+Course = tuple[float, ...]
+"""Gain reduction, the maximum of each 0.1 s in dB."""
 
 
 @dataclass(frozen=True)
@@ -65,8 +69,11 @@ class RegionPreview:
         pcm = preview(self.rendered, self.gains_db, self.limiter, whole, self.bits)
         return Stretch(pcm, self.rate_hz, self.bits, exact=False)
 
-    def reductions(self, start: int, end: int) -> Reductions:
-        """Measure the gain reduction of a stretch, which begins at a step of 0.1 s."""
+    def reductions(self, start: int, end: int) -> tuple[Course, Course | None]:
+        """Measure the gain reduction of limiter and compressor in a stretch.
+
+        It begins at a step of 0.1 s. Without a compressor its course is None.
+        """
         begin = (0, *self.rendered.cuts)[self.region]
         run_up = max(0, begin + start - round(RUN_UP_S * self.rate_hz))
         short, first, origin = _cut(self.rendered, run_up, begin + end)
@@ -76,12 +83,10 @@ class RegionPreview:
             pass
         compression = compressions_of(short)[self.region - first]
         if compression is None:
-            return Reductions(log.tracks()[1].course_db, None)
+            return log.tracks()[1].course_db, None
         begins = (0, *short.parts)[self.region - first]
-        return Reductions(
-            log.tracks()[1].course_db,
-            course_part(compression.course_db, edges[0] - begins, edges[1] - begins, self.rate_hz),
-        )
+        edges = (edges[0] - begins, edges[1] - begins)
+        return log.tracks()[1].course_db, course_part(compression.course_db, *edges, self.rate_hz)
 
 
 @dataclass(frozen=True)
@@ -94,13 +99,37 @@ class Reductions:
         Of the limiter.
     compressor
         Of the track's compressor; None without one.
+    bands
+        Of each dynamic band, by its number from 1 in the track's EQ.
     """
 
-    limiter: tuple[float, ...]
-    compressor: tuple[float, ...] | None
+    limiter: Course
+    compressor: Course | None
+    bands: dict[int, Course]
 
 
-def course_part(course: Sequence[float], start: int, end: int, rate_hz: int) -> tuple[float, ...]:
+def band_courses(section: TrackSection, start_s: float, end_s: float) -> dict[int, Course]:
+    """Measure the gain reduction of a section's dynamic bands in a stretch, by number from 1."""
+    numbers = [n for n, band in enumerate(section.bands, 1) if band.dynamic]
+    if not numbers:
+        return {}
+    recording, rate_hz = section.recording, section.recording.rate_hz
+    first, last = (section.start + round(edge * rate_hz) for edge in (start_s, end_s))
+    last = min(last, section.end)
+    read_from = max(0, first - round(RUN_UP_S * rate_hz))
+    logs = {n: GainReductionLog(rate_hz, (first - read_from, last - read_from)) for n in numbers}
+    sound = recording.blocks(read_from, last)
+    for n, band in enumerate(section.bands[: numbers[-1]], 1):
+        if n in logs:
+            sound = dynamic(sound, band, rate_hz, logs[n].add)
+        else:
+            sound = equalise(sound, [band], rate_hz)
+    for _ in sound:
+        pass
+    return {n: log.tracks()[1].course_db for n, log in logs.items()}
+
+
+def course_part(course: Sequence[float], start: int, end: int, rate_hz: int) -> Course:
     """Return the steps of 0.1 s of a course that a stretch reaches into."""
     step = rate_hz // COURSE_STEPS_PER_SECOND
     return tuple(course[max(0, start) // step : -(-max(0, end) // step)])

@@ -10,7 +10,7 @@ from typing import Any
 from assembler.draft.song_list import song_list
 from assembler.errors import AssemblerError
 from assembler.findings import Loc
-from assembler.manifest import Manifest, ManifestFile, Track
+from assembler.manifest import ManifestFile, Track
 from assembler.manifest.edit_text import (
     TRACK_KEYS,
     NewItem,
@@ -22,7 +22,6 @@ from assembler.manifest.edit_text import (
 from assembler.manifest.editions import NUMBER_KEYS
 from assembler.sequence.limits import MOST_TRACKS
 
-_ORDERS = {1: list(Manifest.model_fields), 3: TRACK_KEYS}
 _OF_ONE_TRACK = {
     *("title", "start", "end", "gap", "overlap", "fade_in", "indexes", "isrc", "iswc", "disc"),
     *("version_of", "lyrics", "comment"),
@@ -80,7 +79,7 @@ def arranged(
                 )
             changes["tracks", new_index, key] = str(numbers[number][0])
     text = arrange_items(source.text, ("tracks",), items)
-    return edit_text(text, changes, _ORDERS) if changes else text
+    return edit_text(text, changes) if changes else text
 
 
 def joined_tracks(source: ManifestFile, index: int) -> str:
@@ -215,7 +214,7 @@ def named_tracks(source: ManifestFile, side: object, text: object) -> str:
     changes: dict[Loc, Value] = {
         ("tracks", i, "title"): song.title for i, song in zip(own, songs, strict=True)
     }
-    return edit_text(source.text, changes, _ORDERS)
+    return edit_text(source.text, changes)
 
 
 def _tracks_of(source: ManifestFile, side: object) -> tuple[str, list[int]]:

@@ -15,7 +15,8 @@ import yaml
 from assembler.errors import AssemblerError
 from assembler.findings import Loc, where_text
 from assembler.manifest.details import TrackDetails
-from assembler.manifest.model import Track
+from assembler.manifest.model import Manifest, Track
+from assembler.manifest.transfers import Transfer
 from assembler.manifest.yaml_edits import (
     Edit,
     PlainValue,
@@ -36,6 +37,7 @@ NewItem = Mapping[str, PlainValue]
 _KEYS = {name: field.alias or name for name, field in Track.model_fields.items()}
 TRACK_KEYS = [_KEYS[name] for name in sorted(_KEYS, key=lambda n: n in TrackDetails.model_fields)]
 """A track's keys in the order in which they are written: its details last."""
+_TRANSFER_KEYS = list(Transfer.model_fields)
 _IN_A_TRACK = 3
 """Parts of the shortest place of an item inside a track; other lists have numbers elsewhere."""
 _PART = re.compile(r"([^.\[\]]+)|\[(\d+)\]")
@@ -61,10 +63,8 @@ def parse_place(place: str) -> Loc:
     return tuple(parts)
 
 
-def edit_text(
-    text: str, changes: Mapping[Loc, Value], orders: Mapping[int, Sequence[str]] | None = None
-) -> str:
-    """Return the text of a manifest with changed values.
+def edit_text(text: str, changes: Mapping[Loc, Value]) -> str:
+    """Return the text of a manifest with changed values; new keys are put in their order.
 
     Parameters
     ----------
@@ -73,8 +73,6 @@ def edit_text(
     changes
         New values by place; None removes the key or the item of a list. A place below the item
         after the last, such as ``tracks[3].equaliser[2].hz`` of a list of two, appends one.
-    orders
-        The order of a mapping's keys, by the length of its place; others are put last.
 
     Raises
     ------
@@ -85,7 +83,7 @@ def edit_text(
     root, expected = _parsed(text)
     edits = []
     for loc, value in _with_parents(expected, changes).items():
-        edits.append(_edit(text, root, loc, value, (orders or {}).get(len(loc), ())))
+        edits.append(_edit(text, root, loc, value, _order(loc)))
         _set(expected, loc, value)
     return _checked(applied(text, edits), expected)
 
@@ -157,8 +155,10 @@ def _with_parents(content: Any, changes: Mapping[Loc, Value]) -> dict[Loc, Any]:
     """Return the changes, those under mappings that are not there yet as one mapping."""
     found: dict[Loc, Any] = {}
     for loc, value in changes.items():
-        if value is None and _get(content, loc) is None:
-            continue
+        if value is None:
+            if _get(content, loc) is None:
+                continue
+            loc = _whole(content, loc)
         made = len(loc)
         while made > 1 and _can_be_made(content, loc[: made - 1]):
             made -= 1
@@ -170,6 +170,27 @@ def _with_parents(content: Any, changes: Mapping[Loc, Value]) -> dict[Loc, Any]:
             at = at.setdefault(part, {})
         at[loc[-1]] = value
     return found
+
+
+def _order(loc: Loc) -> Sequence[str]:
+    """Return the keys of the mapping that a place is in, in order; none where it has no order."""
+    match loc:
+        case (_,):
+            return list(Manifest.model_fields)
+        case ("tracks", _, _):
+            return TRACK_KEYS
+        case ("transfers", _, _):
+            return _TRANSFER_KEYS
+    return ()
+
+
+def _whole(content: Any, loc: Loc) -> Loc:
+    """Return the place to remove: of the mapping too, where it would be empty."""
+    while len(loc) > 1 and isinstance(loc[-1], str) and isinstance(loc[-2], str):
+        if len(_get(content, loc[:-1])) > 1:
+            break
+        loc = loc[:-1]
+    return loc
 
 
 def _can_be_made(content: Any, loc: Loc) -> bool:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -79,16 +79,20 @@ def with_tone(
 
 def _settings(manifest: Manifest, section: TrackSection) -> str:
     """Return what a reference's spectrum depends on."""
+    digests = [file.digest and file.digest.sha256 for file in section.recording.source_files]
+    return json.dumps([digests, *tone_settings(manifest, section)])
+
+
+def tone_settings(manifest: Manifest, section: TrackSection) -> list[Any]:
+    """Return what a track's spectrum depends on beside its recording, as plain data."""
     track = section.track
     transfer = manifest.transfers[track.side] if track.side else None
-    parts = [
-        [file.digest and file.digest.sha256 for file in section.recording.source_files],
+    return [
         [str(track.start or 0), str(track.end)],
         [band.model_dump(mode="json", exclude_none=True) for band in track.equaliser],
         track.mono_below,
         [transfer.restoration.model_dump(mode="json"), transfer.tone] if transfer else None,
     ]
-    return json.dumps(parts)
 
 
 def _measured(

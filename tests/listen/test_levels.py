@@ -17,9 +17,12 @@ from assembler.errors import AssemblerError
 from assembler.listen.edits import changed_text
 from assembler.listen.level_picture import level_picture
 from assembler.listen.sound import Sound
-from assembler.listen.tone_fields import tone_json
+from assembler.listen.stretches import band_courses
+from assembler.listen.tone_fields import levels_json, tone_json
+from assembler.listen.tone_matches import ToneMatches
 from assembler.manifest import load_text
 from assembler.preflight.check import check
+from assembler.release.inputs import inputs_of
 from assembler.restoration.chain import Resolved
 
 TEXT = """\
@@ -96,6 +99,16 @@ def edited(tmp_path, values):
             "title: Weir\n    audio: 1.wav\n",
             "title: Weir\n    audio: 1.wav\n    compress: {threshold: -18, ratio: 1.5}\n",
         ),
+        (
+            {"tracks[0].equaliser[0].dynamic.threshold": -30},
+            "db: -2}",
+            "db: -2, dynamic: {threshold: -30}}",
+        ),
+        (
+            {"disc.level.link": 80},
+            "# as on the sleeve\n",
+            "# as on the sleeve\ndisc: {level: {link: 80}}\n",
+        ),
         ({"level.link": 80}, "# as on the sleeve\n", "# as on the sleeve\nlevel: {link: 80}\n"),
     ],
 )  # fmt: skip
@@ -117,18 +130,88 @@ def test_items_that_are_numbered_from_elsewhere_are_refused(tmp_path, values):
 
 def test_every_field_of_a_group_is_a_place_that_can_be_set(tmp_path):
     source = load_text(TEXT, tmp_path / "songs.yaml")
-    groups = tone_json(0, source.manifest.tracks[0], source.manifest.level)
+    groups = tone_json(0, source.manifest.tracks[0])
     assert [one["kind"] for one in groups] == ["bell", "high_shelf", "compress", "track"]
     fields = [field for one in groups for field in one["fields"]]
     known = {field["place"]: field["value"] for field in fields}
     assert known["tracks[0].equaliser[0].hz"] == 200
     assert known["tracks[0].equaliser[0].q"] is None
     assert known["tracks[0].compress.ratio"] == 2
-    for field in fields:
+    for field in [*fields, *(f for one in levels_json(source.manifest) for f in one["fields"])]:
         wanted = field["value"] if field["value"] is not None else field["fallback"]
-        unset = 1 if field["key"] == "clip" else 90
+        unset = {"clip": 1, "dynamic": -30, "tone_like": 3}.get(field["key"], 90)
         text = edited(tmp_path, {field["place"]: unset if wanted is None else wanted})
-        load_text(text, tmp_path / "songs.yaml")
+        changed = load_text(text, tmp_path / "songs.yaml")
+        assert not changed.faults, field
+        again = tone_json(0, changed.manifest.tracks[0]) + levels_json(changed.manifest)
+        found = {one["place"]: one["value"] for group in again for one in group["fields"]}
+        assert found[field["place"]] is not None, field
+
+
+def test_the_only_key_of_a_section_takes_the_section_along(tmp_path):
+    text = TEXT.replace("tracks:\n", "disc:\n  level:\n    link: 80   # wide\ntracks:\n", 1)
+    source = load_text(text, tmp_path / "songs.yaml")
+    assert changed_text(source, {"set": {"disc.level.link": None}}) == TEXT
+
+
+def test_a_dynamic_band_is_shown_with_the_gain_reduction_that_it_has(tmp_path):
+    t = np.arange(6 * 44100) / 44100
+    level = np.where((t > 2) & (t < 4), -10.0, -40.0)  # dBFS, peak
+    tone = 10 ** (level / 20) * np.sin(2 * np.pi * 1000 * t)
+    soundfile.write(tmp_path / "1.wav", np.stack([tone, tone], axis=1), 44100, subtype="PCM_24")
+    text = """\
+release: {artist: Halden Ferry Singers, title: Songs for Slack Water}
+tracks:
+  - title: Low Lantern
+    audio: 1.wav
+    equaliser:
+      - {shape: high_pass, hz: 20}
+      - {shape: bell, hz: 1000, db: -9, dynamic: {threshold: -22, ratio: 2, knee: 0}}
+"""
+    section = check(load_text(text, tmp_path / "songs.yaml")).sections[0]
+    courses = band_courses(section, 1, 5)
+    assert list(courses) == [2]
+    assert len(courses[2]) == 40
+    assert courses[2][25] == pytest.approx((22 - 10) / 2, abs=0.1)
+    assert max(courses[2][:9]) == 0
+    assert courses[2][-1] == pytest.approx(0, abs=0.05)
+    assert band_courses(section, 3, 3.5)[2] == courses[2][20:25]
+
+
+MATCHED = """\
+release: {artist: Halden Ferry Singers, title: Songs for Slack Water}
+tracks:
+  - {title: Low Lantern, audio: 1.wav}
+  - {title: Tide Table, audio: 2.wav, tone_like: 1}
+"""
+
+
+def test_a_preview_has_the_tone_match_that_was_measured_as_long_as_it_holds(tmp_path):
+    random = np.random.default_rng(18)
+    white = random.normal(0, 0.1, (3 * 44100, 2))
+    soundfile.write(tmp_path / "1.wav", white, 44100, subtype="PCM_24")
+    dull = np.cumsum(white, axis=0) * 0.02
+    soundfile.write(tmp_path / "2.wav", dull - dull.mean(axis=0), 44100, subtype="PCM_24")
+
+    def checked(text, cache=None):
+        source = load_text(text, tmp_path / "songs.yaml")
+        found = check(source)
+        if cache is None:
+            return found
+        digests = inputs_of(found, (), packages=False).digests(cache, map)
+        return check(source, scratch=tmp_path, cache=cache, digests=digests)
+
+    known = ToneMatches()
+    assert known.applied(checked(MATCHED)).sections[1].tone.before_db is None
+    exact = checked(MATCHED, CacheFolder(cache_path()))
+    assert exact.sections[1].tone.bands
+    known.note(exact)
+    later = known.applied(checked(MATCHED.replace("tone_like: 1", "tone_like: 1, gap: 3")))
+    assert later.sections[1].bands == exact.sections[1].bands
+    assert later.editions["disc"].sections[1].bands == exact.sections[1].bands
+    for change in (("1.wav}", "1.wav, mono_below: 90}"), ("2.wav", "2.wav, start: 1")):
+        other = known.applied(checked(MATCHED.replace(*change)))
+        assert other.sections[1].tone.before_db is None
 
 
 def test_white_noise_rises_1_db_per_third_octave():

@@ -10,6 +10,8 @@ from axe_playwright_python.sync_playwright import Axe
 from listen.serving import HOSTILE, MANIFEST, Served
 from playwright.sync_api import Browser, Locator, Page, Route, expect
 
+from assembler.manifest import load
+
 pytestmark = [pytest.mark.wants("chromium"), pytest.mark.thorough]
 
 
@@ -52,7 +54,7 @@ def opened(browser: Browser, served: Served, request: pytest.FixtureRequest) -> 
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.on("dialog", lambda dialog: complaints.append(dialog.message))
     page.goto(served.url)
-    expect(page.locator("#decisions .entry")).to_have_count(11)
+    expect(page.locator("#decisions .entry")).to_have_count(12)
     yield Opened(page, served)
     context.close()
     assert [c for c in complaints if not any(one in c for one in EXPECTED)] == []
@@ -68,7 +70,7 @@ def test_a_page_without_faults(opened):
     page = opened.page
     assert page.locator("h3", has_text=HOSTILE).count() == 4
     assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
-    expect(page.locator("#state")).to_contain_text("11 of 11 decisions open")
+    expect(page.locator("#state")).to_contain_text("12 of 12 decisions open")
     assert faults(page) == []
     page.emulate_media(color_scheme="dark")
     assert faults(page) == []
@@ -122,15 +124,72 @@ def test_eq_and_compressor_by_keys_and_mouse(opened):
     level.get_by_role("button", name="Remove Band 1: high shelf").click()
     expect(band).to_have_count(0)
     expect(level.get_by_label("New band")).to_be_focused()
-    link = level.get_by_label("Limiter link, all tracks")
-    link.fill("80")
-    link.press("Enter")
-    opened.wait_for("ceiling: -1, link: 80}")
-    expect(opened.field("level-1", "Limiter link, all tracks")).to_have_value("80")
-    for _ in range(7):
+    for _ in range(6):
         opened.page.locator("#undo").click()
     expect(level.get_by_role("group", name="Band 1: high shelf")).to_have_count(0)
     opened.wait_for(MANIFEST)
+
+
+def test_levels_of_all_tracks_and_of_each_edition(opened):
+    levels = opened.entry("levels")
+    part = {
+        name: levels.get_by_role("group", name=name) for name in ("All", "The disc", "Downloads")
+    }
+    link = part["All"].get_by_label("Limiter link")
+    link.fill("80")
+    link.press("Enter")
+    opened.wait_for("ceiling: -1, link: 80}")
+    own = part["Downloads"].get_by_label("Limiter link")
+    expect(own).to_have_attribute("placeholder", "80")
+    own.press("ArrowDown")
+    opened.wait_for("  level: {link: 75}\n")
+    part["The disc"].get_by_label("Match").select_option("the album: one gain")
+    opened.wait_for("disc: {level: {match: album}}\n")
+    part["All"].get_by_label("Target").press("ArrowUp")
+    opened.wait_for("target: -15.5")
+    part["The disc"].get_by_label("Match").select_option("as for all")
+    opened.wait_for("# as agreed\ndownload:\n")
+    for _ in range(5):
+        opened.page.locator("#undo").click()
+    opened.wait_for(MANIFEST)
+
+
+def test_a_tone_match_is_chosen_and_said(opened):
+    level = opened.entry("level-2")
+    level.get_by_label("Tone matched to").select_option("1, Low Lantern")
+    opened.wait_for("{title: Tide Table, audio: 2.wav, gap: 0, tone_like: 1}")
+    says = level.locator(".says").last
+    expect(says).to_contain_text("Tone matched to track 1:")
+    expect(says).to_contain_text("spectral distance")
+    level.get_by_label("Tone matched to").select_option("the album")
+    opened.wait_for("{title: Tide Table, audio: 2.wav, gap: 0, tone: album}")
+    level.get_by_label("Tone matched to").select_option("nothing")
+    opened.wait_for("{title: Tide Table, audio: 2.wav, gap: 0}")
+
+
+def test_an_edit_behind_a_move_goes_to_the_track_it_was_made_on(opened):
+    page = opened.page
+    held: list[Route] = []
+
+    def hold(route: Route) -> None:
+        held.append(route) if not held else route.continue_()
+
+    page.route("**/edits", hold)
+    page.get_by_role("button", name="Later: Tide Table").click()
+    trim = opened.field("level-2", "Trim")
+    trim.fill("-1.5")
+    trim.press("Enter")
+    opened.entry("level-3").get_by_label("Tone matched to").select_option("2, Tide Table")
+    page.get_by_role("button", name="Later: Low Lantern").click()
+    while not held:
+        page.wait_for_timeout(20)
+    held[0].continue_()
+    opened.wait_for("trim: -1.5")
+    expect(page.locator("#order .name").first).to_have_text(HOSTILE)
+    tracks = load(opened.served.manifest).manifest.tracks
+    assert [track.title for track in tracks] == [HOSTILE, "Low Lantern", "Tide Table"]
+    assert [float(track.trim) for track in tracks] == [0, 0, -1.5]
+    assert [track.tone_like for track in tracks] == [3, None, None]
 
 
 def test_a_mark_is_dragged_and_moved_by_keys(opened):
@@ -183,7 +242,7 @@ def test_tracks_are_moved_and_decisions_fold(opened):
     entry = opened.entry("level-2")
     entry.get_by_label("Decided").check()
     expect(entry.locator(".body")).to_be_hidden()
-    expect(page.locator("#state")).to_contain_text("10 of 11 decisions open")
+    expect(page.locator("#state")).to_contain_text("11 of 12 decisions open")
     while not opened.served.release()["decided"]:
         page.wait_for_timeout(50)
     page.reload()

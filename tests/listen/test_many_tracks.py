@@ -67,7 +67,7 @@ def test_the_page_of_99_tracks_opens_and_is_edited(browser, tmp_path):
         page.goto(served.url)
         expect(page.locator("#state")).to_contain_text("has errors")  # so nothing is rendered
         expect(page.locator("#order .row")).to_have_count(99)
-        expect(page.locator("#decisions .entry")).to_have_count(98 + 3 * 99)
+        expect(page.locator("#decisions .entry")).to_have_count(1 + 98 + 3 * 99)
         before = page.locator("#time").text_content() or ""
         gap = page.locator('[data-key="join-98-99"]').get_by_label("Gap before 99")
         gap.fill("3.5")

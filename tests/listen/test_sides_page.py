@@ -195,23 +195,42 @@ def test_a_page_with_a_side_has_no_faults(opened, width):
     assert opened.page.evaluate(moving) is False
 
 
-PLAYED = CUT.replace(
-    "    file: a.wav   # the second pass\n",
-    "    file: a.wav\n    played: nab\n    recorded: iec1\n    tape_speed: 38\n",
-)
-
-
-@pytest.mark.parametrize("opened", [PLAYED], indirect=True)
-def test_playback_eq_is_shown_and_played_without(opened):
-    """It is set in the manifest; the EQ of the side, which is not asked for, is not shown."""
+def test_playback_eq_and_eq_of_the_side_are_set_and_played_without(opened):
     page = opened.page
-    expect(page.locator("summary", has_text="Restoration: playback eq")).to_be_visible()
+    expect(page.locator(".cuts .row")).to_have_count(3)
     page.locator("details", has=page.locator(".steps")).evaluate("one => { one.open = true; }")
-    row = page.locator(".step", has_text="playback EQ corrected from NAB to IEC1 at 38 cm/s")
-    expect(row).to_be_visible()
+    row = page.locator(".step", has_text="Playback EQ")
+    before = opened.text()
+    row.get_by_label("the deck was set to").select_option("NAB")
+    row.get_by_label("recorded by").select_option("IEC1 (CCIR)")
+    expect(row.locator(".says")).to_contain_text("Choose all three")
+    opened.served.manifest.write_text(before.replace("Weir", "Mooring"), encoding="utf-8")
+    expect(page.get_by_label("Title of track 3")).to_have_value("Mooring")
+    row.get_by_label("tape speed").select_option("38 cm/s")
+    opened.wait_for("    played: nab\n    recorded: iec1\n    tape_speed: 38\n")
+    expect(row.locator(".says")).to_contain_text("corrected from NAB to IEC1 at 38 cm/s")
     without = row.get_by_role("button", name="Playback EQ: Without it")
     without.click()
     expect(without).to_have_text("Stop")
     without.press(" ")
-    expect(page.locator(".step", has_text="EQ of the side")).to_be_hidden()
-    opened.served.settled()
+    row.get_by_label("tape speed").select_option("4.75 cm/s")
+    expect(page.locator(".side").get_by_role("alert").first).to_contain_text("nab")
+    expect(row.get_by_label("tape speed")).to_have_value("38")
+    tone = page.locator(".step", has_text="EQ of the side")
+    tone.locator("summary").click()
+    tone.get_by_label("New band").select_option("high-pass")
+    tone.get_by_role("button", name="Add the band").click()
+    band = tone.get_by_role("group", name="Band 1: high-pass")
+    band.get_by_label("Frequency").fill("30")
+    band.get_by_label("Frequency").press("Enter")
+    opened.wait_for("equaliser: [{shape: high_pass, hz: 30}]")
+    tone.get_by_label("Mono below").fill("120")
+    tone.get_by_label("Mono below").press("Enter")
+    opened.wait_for("mono_below: 120")
+    expect(tone.get_by_role("button", name="EQ of the side: What it changes")).to_be_visible()
+    tone.get_by_role("button", name="Remove Band 1: high-pass").click()
+    expect(band).to_have_count(0)
+    for label in ("the deck was set to", "recorded by", "tape speed"):
+        row.get_by_label(label).select_option("not known")
+    expect(row.get_by_role("button", name="Playback EQ: Without it")).to_be_hidden()
+    assert not {"played", "recorded", "tape_speed"} & set(opened.text().replace(":", "").split())

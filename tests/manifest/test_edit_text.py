@@ -45,15 +45,14 @@ tracks:
         ("tracks[1].title", "It's late", "'Tide Table'", "'It''s late'"),
         ("tracks[2].gap", None, "gap: 0\n    title", "title"),
         ("tracks[2].gap", "1:02.5", "gap: 0", "gap: 1:02.5"),
-        ("tracks[2].composers", ("Ines Falk", "Oda, B."), "c.wav\n",
-         'c.wav\n    composers: [Ines Falk, "Oda, B."]\n'),
+        ("tracks[2].composers", ("Ines Falk", "Oda, B."), "gap: 0\n",
+         'gap: 0\n    composers: [Ines Falk, "Oda, B."]\n'),
         ("level.target", "-16", "\ntracks:", "\nlevel: {target: -16}\ntracks:"),
     ],
 )  # fmt: skip
 def test_one_edit(place, value, before, after):
     assert TEXT.count(before) == 1 or place == "level.target"
-    orders = {1: ["release", "level", "tracks"]}
-    new = edit_text(TEXT, {parse_place(place): value}, orders)
+    new = edit_text(TEXT, {parse_place(place): value})
     expected = TEXT.replace(before, after)
     if place == "level.target":  # a new block follows the last line of the one before it
         expected = TEXT.replace("sleeve\n", "sleeve\nlevel: {target: -16}\n")
@@ -63,8 +62,8 @@ def test_one_edit(place, value, before, after):
 @pytest.mark.parametrize("ending", ["\r\n", "\n"])
 def test_line_ends_and_a_missing_last_one_stay(ending):
     text = TEXT.replace("\n", ending).removesuffix(ending)
-    new = edit_text(text, {("tracks", 2, "trim"): "-1"})
-    assert new == text + f"{ending}    trim: -1"
+    new = edit_text(text, {("tracks", 2, "end"): "9"})
+    assert new == text + f"{ending}    end: 9"
 
 
 @pytest.mark.parametrize(

@@ -4,16 +4,19 @@ import { colour, fitted } from "./waveform.js";
 
 const RANGE_DB = 60, LEAST_SCALE_DB = 6;
 
-/** The gain reduction at the waveform's full height, in dB. */
-export const scaleOf = (found) => Math.max(LEAST_SCALE_DB, ...[...found.limiter_db, ...(found.compressor_db || [])].map(Math.ceil));
+/** Each course of gain reduction with its dashes: of the limiter, the compressor, the dynamic bands. */
+const courses = (found) => [[found.limiter_db, []], [found.compressor_db || [], [6, 4]], ...found.bands_db.map(([, course]) => [course, [1.5, 3]])];
 
-/** Draw gain reduction from the top of a waveform downwards: of the limiter, and dashed of the compressor. */
+/** The gain reduction at the waveform's full height, in dB. */
+export const scaleOf = (found) => Math.max(LEAST_SCALE_DB, ...courses(found).flatMap(([course]) => course.map(Math.ceil)));
+
+/** Draw gain reduction from the top of a waveform downwards. */
 export function drawReductions(canvas, found) {
   const { pen, width, height, ratio } = fitted(canvas), most = scaleOf(found);
   pen.strokeStyle = colour("--accent");
   pen.lineWidth = 2 * ratio;
-  for (const [course, dash] of [[found.limiter_db, []], [found.compressor_db || [], [6 * ratio, 4 * ratio]]]) {
-    pen.setLineDash(dash);
+  for (const [course, dash] of courses(found)) {
+    pen.setLineDash(dash.map((length) => length * ratio));
     line(pen, course.map((db, i) => [(i + 0.5) / course.length * width, ratio + db / most * height]));
   }
   pen.setLineDash([]);

@@ -1,6 +1,7 @@
 // What all parts of the page share: the current revision, and how it is edited.
 
 import { begin, isOn, play, playing, stop } from "./player.js";
+import { renumbered, renumbering } from "./renumber.js";
 
 export const $ = (id) => document.getElementById(id);
 export const make = (tag, properties = {}, ...content) => {
@@ -13,31 +14,51 @@ export const FRAME_S = 1 / 75;
 export const desk = { release: null, show: () => {} };
 
 let queue = Promise.resolve(), waiting = 0;
+/** How the tracks were numbered anew by edits that are done and not shown yet. */
+let renumberings = [];
 
 // One after another: each edit is made on the revision that the one before it returned. While more
-// edits wait, the page keeps what was typed and nudged: the last answer is shown.
+// edits wait, the page keeps what was typed and nudged: the last answer is shown. What waits was made
+// on the page as it is shown: it goes to the track that had its number there.
 export function post(path, body) {
   waiting += 1;
   queue = queue.then(() => send(path, body));
   return queue;
 }
 
-async function send(path, body) {
+async function send(path, asked) {
   try {
+    const body = renumberings.reduce((found, index) => found && renumbered(found, index), asked);
+    if (!body) return refused("The tracks were changed before this edit could be made: make it again.");
+    if (body.move) {
+      const { from, by } = body.move;
+      body.move = { from, to: Math.min(Math.max(0, from + by), desk.release.tracks.length - 1) };
+    }
     const answer = await fetch(path, {
       method: "POST", headers: { "content-type": "application/json" },
       body: JSON.stringify({ revision: desk.release.revision, ...body }),
     });
     const found = await answer.json();
-    if (answer.ok) desk.release = found;
+    if (answer.ok) {
+      const index = renumbering(path, body, desk.release.tracks, found.tracks);
+      if (index) renumberings.push(index);
+      desk.release = found;
+    }
     return { status: answer.status, findings: found.findings, ok: answer.ok };
   } catch {
     announce("The program does not answer: start `assembler listen` again. Nothing was changed.");
-    return { status: 0, ok: false, findings: [] };
+    return refused();
   } finally {
     waiting -= 1;
-    if (!waiting) desk.show(desk.release);
+    if (!waiting) show(desk.release);
   }
+}
+
+const refused = (...messages) => ({ status: 0, ok: false, findings: messages.map((message) => ({ message })) });
+
+function show(found) {
+  renumberings = [];
+  desk.show(found);
 }
 
 let asked = false, asking = false;
@@ -51,7 +72,7 @@ export async function refresh() {
     asked = false;
     try {
       const answer = await fetch("release.json"), found = answer.ok ? await answer.json() : null;
-      if (found && !waiting && !(desk.release && found.revision < desk.release.revision)) desk.show(found);
+      if (found && !waiting && !(desk.release && found.revision < desk.release.revision)) show(found);
     } catch {
       announce("The program does not answer: start `assembler listen` again.");
     }

@@ -1,7 +1,8 @@
 // One decision: its question, a picture of its stretch, its numbers, and what is played for it.
 
-import { desk, make, playWith, post, refresh, showFindings, stepSeconds } from "./desk.js";
+import { desk, make, playWith, post, refresh, showFindings } from "./desk.js";
 import { signature } from "./entries.js";
+import { Fields } from "./fields.js";
 import { draw, peaksOf, readWav } from "./waveform.js";
 
 const byItem = new WeakMap();
@@ -16,7 +17,7 @@ export async function quiet(isWanted) {
 export class Entry {
   constructor(key) {
     this.key = key;
-    this.fields = new Map();
+    this.fields = new Fields((set, undone) => this.edit(set, undone));
     this.peaks = null;
     this.loaded = null;
     this.dragging = null;
@@ -41,7 +42,7 @@ export class Entry {
     this.canvas.addEventListener("pointermove", (event) => this.drag(event));
     this.canvas.addEventListener("pointerup", () => this.drop());
     this.canvas.addEventListener("pointercancel", () => { this.dragging = null; this.redraw(); });
-    this.canvas.addEventListener("keydown", (event) => this.nudge(event, this.entry.picture.dragged));
+    this.canvas.addEventListener("keydown", (event) => this.fields.nudge(event, this.entry.picture.dragged));
     byItem.set(this.item, this);
     seen.observe(this.item);
   }
@@ -60,31 +61,12 @@ export class Entry {
     this.head.textContent = entry.head;
     this.canvas.setAttribute("aria-label", `Waveform: ${entry.short}${entry.picture.dragged ? `. Arrow keys move the ${entry.picture.dragged}` : ""}`);
     this.says.textContent = entry.says;
-    for (const one of entry.fields) this.field(one);
+    this.fields.show(entry.fields, (label, one) => this.place(label, one));
     this.showPlays();
     const names = entry.fields.map((one) => one.name);
     showFindings(this.findings, own.filter((one) => names.some((name) => one.where.endsWith(`.${name}`)) || entry.key.startsWith("level") && !/\.(gap|overlap|start|end|fade_in|fade_out)$/.test(one.where)));
     this.decided.checked = (found.decided || []).includes(signature(entry));
     this.fold();
-  }
-
-  field(one) {
-    let input = this.fields.get(one.name);
-    if (!input) {
-      input = make("input", { type: "text", inputMode: "decimal", autocomplete: "off", spellcheck: false });
-      input.addEventListener("change", () => this.send(one.name, input.value));
-      input.addEventListener("keydown", (event) => this.nudge(event, one.name));
-      const text = make("span");
-      this.place(make("label", { className: "field" }, text, input), one);
-      input.label = text;
-      this.fields.set(one.name, input);
-    }
-    input.label.textContent = one.unit ? `${one.label} (${one.unit})` : one.label;
-    input.dataset.place = one.place;
-    input.placeholder = one.fallback === undefined ? "" : String(Number(Number(one.fallback).toFixed(3)));
-    const value = one.value === null ? "" : String(one.value);
-    if (input.dataset.value !== value && (document.activeElement !== input || input.value === input.dataset.value)) input.value = value;
-    input.dataset.value = value;
   }
 
   /** Put a field in its row. */
@@ -142,11 +124,6 @@ export class Entry {
       shades.map((one) => ({ from: share(one.from), to: share(one.to) })), played);
   }
 
-  value(name) {
-    const one = this.entry.fields.find((each) => each.name === name), typed = this.fields.get(name).value.trim();
-    return typed === "" ? Number(one.fallback || 0) : Number(typed.replace("−", "-").replace(",", "."));
-  }
-
   grab(event) {
     if (!this.entry.picture.dragged || event.button !== 0) return;
     this.canvas.setPointerCapture(event.pointerId);
@@ -167,27 +144,7 @@ export class Entry {
     this.redraw();
     if (Math.abs(by) < 0.002) return;
     if (revision !== desk.release.revision) return this.refuse("The manifest was changed elsewhere while you dragged: make the change again.");
-    this.send(name, String(Math.max(0, this.value(name) + by * (this.entry.picture.scale || 1)).toFixed(3)));
-  }
-
-  nudge(event, name) {
-    const back = event.key === "ArrowDown" || event.key === "ArrowLeft", on = event.key === "ArrowUp" || event.key === "ArrowRight";
-    const inField = event.target instanceof HTMLInputElement;
-    if (!name || !(back || on) || (inField && /Left|Right/.test(event.key)) || event.ctrlKey || event.metaKey) return;
-    event.preventDefault();
-    const one = this.entry.fields.find((each) => each.name === name);
-    const step = one.step || stepSeconds(one.rate);
-    const value = this.value(name) + (on ? step : -step);
-    this.send(name, String(Number((one.belowZero ? value : Math.max(0, value)).toFixed(6))));
-  }
-
-  async send(name, typed) {
-    const input = this.fields.get(name), text = typed.trim().replace("−", "-").replace(",", ".");
-    const value = text === "" ? null : /^-?\d+(\.\d+)?$/.test(text) ? Number(text) : text;
-    input.value = text;
-    const set = { [input.dataset.place]: value };
-    if (name === "overlap" && value) set[input.dataset.place.replace("overlap", "gap")] = null;
-    await this.edit(set, () => { input.value = input.dataset.value; });
+    this.fields.send(name, String(Math.max(0, this.fields.value(name) + by * (this.entry.picture.scale || 1)).toFixed(3)));
   }
 
   /** Set values by place; true where they were written. What is refused is undone, unless both sides changed. */

@@ -49,12 +49,12 @@ function showOrder(tracks) {
   orderShown = stamp;
   const focused = document.activeElement && document.activeElement.dataset.move;
   $("order").replaceChildren(...tracks.map((track, i) => {
-    const mover = (name, to) => {
-      const button = make("button", { type: "button", textContent: name, disabled: to < 0 || to >= tracks.length });
+    const mover = (name, by) => {
+      const button = make("button", { type: "button", textContent: name, disabled: !tracks[i + by] });
       button.setAttribute("aria-label", `${name}: ${track.title}`);
       button.dataset.move = `${track.title} ${name}`;
       button.addEventListener("click", async () => {
-        const { ok, findings } = await post("edits", { move: { from: track.index, to } });
+        const { ok, findings } = await post("edits", { move: { from: track.index, by } });
         announce(ok ? "" : findings.map((one) => one.message).join(" "));
       });
       return button;
@@ -63,7 +63,7 @@ function showOrder(tracks) {
     return make("li", { className: "row" },
       make("span", { className: "number" }, `${track.disc_number > 1 ? `${track.disc_number}.` : ""}${track.number}`),
       make("span", { className: "name" }, track.title), make("span", { className: "times" }, [time, track.only_on].filter(Boolean).join(" · ")),
-      mover("Earlier", i - 1), mover("Later", i + 1));
+      mover("Earlier", -1), mover("Later", 1));
   }));
   if (focused) {
     const buttons = [...$("order").querySelectorAll("button")];
@@ -73,7 +73,7 @@ function showOrder(tracks) {
 }
 
 function showDecisions(found) {
-  const entries = decisions(found.tracks), kept = new Map();
+  const entries = decisions(found), kept = new Map();
   for (const entry of entries) kept.set(entry.key, shown.get(entry.key) || (entry.curves ? new LevelEntry(entry.key) : new Entry(entry.key)));
   shown = kept;
   const items = entries.map((entry) => {

@@ -1,14 +1,20 @@
 // The restoration of a side: each step with its numbers, with and without, and what it removes.
 
+import { Bands } from "./bands.js";
 import { button, make } from "./desk.js";
+import { Fields } from "./fields.js";
+import { toneFields } from "./tone.js";
 
-// A step without fields is set in the manifest alone.
+const STANDARDS = [["", "not known"], ["nab", "NAB"], ["iec1", "IEC1 (CCIR)"], ["iec2", "IEC2"], ["type1", "cassette type I"], ["type2", "cassette type II"]];
+const SPEEDS = [["", "not known"], ...["38", "19", "9.5", "4.75"].map((one) => [one, `${one} cm/s`])];
+const PLAYBACK = ["played", "recorded", "tape_speed"];
+// The first of a step's numbers switches it off where it is empty.
 const STEPS = [
   { step: "dc", name: "DC offset", fields: [["restoration.dc", "remove, or empty"]] },
   { step: "swap_channels", name: "Left and right swapped", fields: [["restoration.swap_channels", "yes, or empty"]] },
   { step: "invert_polarity", name: "Polarity inverted", fields: [["restoration.invert_polarity", "left, right or both"]] },
   { step: "declick", name: "Clicks", fields: [["restoration.declick.strength", "strength, 1 to 10"]] },
-  { step: "playback", name: "Playback EQ", fields: [] },
+  { step: "playback", name: "Playback EQ", fields: [["played", "the deck was set to", STANDARDS], ["recorded", "recorded by", STANDARDS], ["tape_speed", "tape speed", SPEEDS]] },
   { step: "azimuth", name: "Azimuth", fields: [["restoration.azimuth", "µs, or auto"]] },
   { step: "balance", name: "Balance", fields: [["restoration.balance", "dB left, or auto"]] },
   { step: "hum", name: "Hum", fields: [["restoration.hum.mains", "mains, 50 or 60 Hz"], ["restoration.hum.harmonics", "harmonics"]] },
@@ -19,12 +25,20 @@ const STEPS = [
 const HEARD_S = 8;
 
 const at = (content, place) => place.split(".").reduce((found, key) => (found && typeof found === "object" ? found[key] : undefined), content);
-const isOff = (value) => value === undefined || ["off", "no", "false"].includes(String(value).toLowerCase());
+const isOff = (value) => value === undefined || value === null || ["off", "no", "false"].includes(String(value).toLowerCase());
 
 export class Restoring {
   constructor(side) {
     this.owner = side;
     this.rows = new Map();
+    this.tone = new Fields(async (set, undone = () => {}) => {
+      const ok = await this.owner.edit({ side: this.side.name, set });
+      if (!ok) undone();
+      return ok;
+    });
+    this.bands = new Bands(this.tone, false);
+    this.mono = make("div", { className: "fields" });
+    this.bands.list.after(this.mono);
     this.faults = make("ul", { className: "faults" });
     this.summary = make("summary", {}, "Restoration");
     this.part = make("details", {}, this.summary,
@@ -34,8 +48,8 @@ export class Restoring {
 
   row({ step, name, fields }) {
     const found = { fields: new Map(), does: make("span", { className: "says" }) };
-    for (const [place, label] of fields) {
-      const field = make("input", { type: "text", autocomplete: "off" });
+    for (const [place, label, options] of fields) {
+      const field = options ? make("select", {}, ...options.map(([value, text]) => make("option", { value }, text))) : make("input", { type: "text", autocomplete: "off" });
       field.addEventListener("change", () => this.set(step, place, field.value.trim(), fields[0][0] === place));
       found.fields.set(place, field);
       field.labelled = make("label", { className: "field" }, make("span", {}, `${name}: ${label}`), field);
@@ -46,37 +60,54 @@ export class Restoring {
     ];
     for (const one of found.plays) one.setAttribute("aria-label", `${name}: ${one.textContent}`);
     this.rows.set(step, found);
-    found.entry = make("li", { className: "fields step" }, ...(fields.length ? [] : [make("span", {}, name)]), ...[...found.fields.values()].map((field) => field.labelled), ...found.plays, found.does);
-    return found.entry;
+    const own = step === "equaliser" ? [this.bands.part] : [...found.fields.values()].map((field) => field.labelled);
+    return make("li", { className: "fields step" }, ...own, ...found.plays, found.does);
   }
 
   update(side) {
     this.side = side;
-    const content = { restoration: side.restoration };
     const does = new Map((side.steps || []).map((one) => [one.step, one.does]));
-    for (const { step, fields } of STEPS) {
-      const row = this.rows.get(step), whole = at(content, `restoration.${step}`), used = fields.length ? !isOff(whole) : does.has(step);
-      for (const [place] of fields) {
-        const field = row.fields.get(place), found = at(content, place), value = used && found !== undefined && typeof found !== "object" ? String(found) : "";
-        if (document.activeElement !== field || field.value === field.dataset.value) field.value = value;
-        field.dataset.value = value;
-      }
-      for (const one of row.plays) one.hidden = !used;
-      if (!fields.length) row.entry.hidden = !used;
-      row.does.textContent = does.get(step) || (used ? "not determined yet" : "");
-    }
-    const used = STEPS.filter(({ step, fields }) => fields.length ? !isOff(at(content, `restoration.${step}`)) : does.has(step));
+    this.bands.show(side.tone, "", "EQ of the side");
+    this.tone.show(toneFields(side.tone), (label, one) => { if (!this.bands.takes(label, one)) this.mono.append(label); });
+    const used = STEPS.filter((one) => this.showStep(one, does));
     this.summary.textContent = used.length ? `Restoration: ${used.map((one) => one.name.replace(/^[A-Z](?=[a-z])/, (letter) => letter.toLowerCase())).join(", ")}` : "Restoration: none";
     this.showFaults(side.faults || []);
   }
 
+  /** Show a step's numbers and what it does; return whether it is in use. */
+  showStep({ step, fields }, does) {
+    const row = this.rows.get(step), isSetting = fields.length && step !== "playback";
+    const used = isSetting ? !isOff(at(this.side, `restoration.${step}`)) : does.has(step);
+    for (const [place] of fields) {
+      const field = row.fields.get(place), found = at(this.side, place);
+      const value = !isOff(found) && typeof found !== "object" && (used || !isSetting) ? String(found) : "";
+      const isChosen = step === "playback" && this.isIncomplete(row);
+      if (!isChosen && (document.activeElement !== field || field.value === field.dataset.value)) field.value = value;
+      field.dataset.value = value;
+    }
+    for (const one of row.plays) one.hidden = !used;
+    row.does.textContent = does.get(step) || (used ? "not determined yet" : this.hint(step, row));
+    return used;
+  }
+
+  isIncomplete(row) {
+    const count = PLAYBACK.filter((place) => row.fields.get(place).value).length;
+    return count > 0 && count < PLAYBACK.length;
+  }
+
+  hint(step, row) {
+    if (step !== "playback") return "";
+    if (this.isIncomplete(row)) return "Choose all three: standard of the deck, of the recording, and tape speed.";
+    return row.fields.get("played").value ? "Both have the same time constants: nothing is changed." : "";
+  }
+
   showFaults(faults) {
-    const now = { restoration: this.side.restoration }, stamp = JSON.stringify([faults, now]);
+    const stamp = JSON.stringify([faults, this.side.restoration]);
     if (stamp === this.stamp) return;
     this.stamp = stamp;
     this.faults.replaceChildren(...faults.map((one) => {
       const found = make("li", {}, `${one.measured}: ${one.remedy}. `);
-      const places = Object.entries(one.settings).filter(([place, value]) => String(at(now, place)) !== String(value));
+      const places = Object.entries(one.settings).filter(([place, value]) => String(at(this.side, place)) !== String(value));
       if (places.length) found.append(button(`Use ${places.map(([place, value]) => `${place.split(".").slice(1).join(" ").replace("_", " ")} ${value}`).join(", ")}`, () => this.owner.edit({ side: this.side.name, set: one.settings })));
       return found;
     }));
@@ -85,11 +116,22 @@ export class Restoring {
     if (faults.some((one) => Object.keys(one.settings).length)) this.part.open = true;
   }
 
-  set(step, place, value, isFirst) {
-    const whole = this.side.restoration[step];
+  async set(step, place, value, isFirst) {
+    const whole = this.side.restoration[step], side = this.side.name;
+    if (step === "playback") return this.setPlayback();
     if (value === "" && isFirst && whole === undefined) return undefined;
-    if (value === "" && isFirst && step !== "noise") return this.owner.edit({ side: this.side.name, set: { [`restoration.${step}`]: "off" } });
-    return this.owner.edit({ side: this.side.name, set: { [place]: value === "" ? null : value } });
+    if (value === "" && isFirst && step !== "noise") return this.owner.edit({ side, set: { [`restoration.${step}`]: "off" } });
+    return this.owner.edit({ side, set: { [place]: value === "" ? null : value } });
+  }
+
+  /** The three belong together: they are written once all are chosen, and removed where none is. */
+  async setPlayback() {
+    const row = this.rows.get("playback");
+    row.does.textContent = this.hint("playback", row);
+    if (this.isIncomplete(row)) return;
+    const fields = PLAYBACK.map((place) => [place, row.fields.get(place)]);
+    const ok = await this.owner.edit({ side: this.side.name, set: Object.fromEntries(fields.map(([place, field]) => [place, field.value || null])) });
+    if (!ok) for (const [, field] of fields) field.value = field.dataset.value;
   }
 
   hear(pressed, more) {

@@ -293,9 +293,8 @@ export class Side {
       const answer = await fetch(`propose/side/${this.side.number}`, {
         method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ count, titles: this.titles.value }),
       });
-      const found = await answer.json();
-      if (answer.ok) desk.show(found);
-      else this.refuse(found.findings.map((one) => one.message).join(" "));
+      if (answer.ok) await refresh();
+      else this.refuse((await answer.json()).findings.map((one) => one.message).join(" "));
     } catch {
       this.refuse("The program does not answer: start `assembler listen` again.");
     }
