@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from functools import cache
 from types import TracebackType
 from typing import Any, TypeVar
 
 from assembler.cancel import CancelToken, check_cancelled, leave_signals_to_main_thread
 
 T = TypeVar("T")
+_M_ARENA_MAX = -8
+"""mallopt(3), glibc's malloc.h."""
 _FALLBACK_S = 1.0
 """A signal wakes the main thread, except in two moments: between its last look for signals and its
 falling asleep, and while a worker has its signals unblocked to start a child process or is itself
@@ -20,7 +24,19 @@ being started. Then the handler runs when this time is over."""
 
 def worker_pool(jobs: int) -> ThreadPoolExecutor:
     """Return a pool of threads that leave signals to the main thread."""
+    _use_two_arenas()
     return ThreadPoolExecutor(jobs, initializer=leave_signals_to_main_thread)
+
+
+@cache
+def _use_two_arenas() -> None:
+    """Let all threads share two of malloc's arenas, where it is glibc's.
+
+    By default each thread has its own and keeps what it has freed: with a side of 46 minutes at
+    96 kHz the listening page held 553 MB so, and 437 MB with two.
+    """
+    with suppress(AttributeError, OSError, TypeError):
+        ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 2)
 
 
 def result_of(work: Future[T]) -> T:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -128,3 +130,36 @@ def test_an_error_in_spread_work_is_raised_in_its_task(workers: int) -> None:
 
     with pytest.raises(IndexError, match="is odd"), scheduler(workers) as run:
         run.run(Task("spread", lambda: list(run.map(odd, range(9)))))
+
+
+ARENAS = """
+import ctypes, sys, threading
+from assembler.workers import worker_pool
+libc = ctypes.CDLL(None)
+if not hasattr(libc, "malloc_info"):
+    sys.exit("no glibc")
+allocated, go = threading.Barrier(7), []
+def work():
+    go.append(libc.malloc(100_000))
+    allocated.wait()
+with worker_pool(6) as pool:
+    for _ in range(6):
+        pool.submit(work)
+    allocated.wait()
+libc.fopen.restype, libc.malloc_info.argtypes = ctypes.c_void_p, (ctypes.c_int, ctypes.c_void_p)
+libc.fclose.argtypes = (ctypes.c_void_p,)
+file = libc.fopen(sys.argv[1].encode(), b"w")
+libc.malloc_info(0, file)
+libc.fclose(file)
+"""
+
+
+def test_workers_share_two_arenas_of_memory(tmp_path):
+    """malloc_info(3): one heap element for each arena; by default each thread has its own."""
+    found = tmp_path / "malloc.xml"
+    command = [sys.executable, "-c", ARENAS, str(found)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    if "no glibc" in done.stderr:
+        pytest.skip("another C library")
+    assert done.returncode == 0, done.stderr
+    assert 1 <= found.read_text().count("<heap nr=") <= 2
