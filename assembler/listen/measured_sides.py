@@ -28,6 +28,7 @@ from assembler.release.inputs import Inputs
 from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.analysis.stereo.channels import ChannelReading
+from assembler.restoration.analysis.stereo.delay_path import NOT_FOLLOWED, DelayPathReading
 from assembler.restoration.chain import (
     MeasuredFaults,
     Resolved,
@@ -58,6 +59,7 @@ class _Faults:
 
     channels: ChannelReading
     hum: HumReading
+    delay_path: DelayPathReading
 
 
 _NOTHING_MEASURED = _Faults(
@@ -65,6 +67,7 @@ _NOTHING_MEASURED = _Faults(
         (0.0, 0.0), None, (), "", "unclear", "", 0.0, None, (), "", None, False, (), (None, None)
     ),
     HumReading(None, None, (), None),
+    NOT_FOLLOWED,
 )
 
 
@@ -243,16 +246,21 @@ def _surveyed(recording: Recording) -> dict[str, Any]:
         "survey": {**found.as_json(), "spectrum": spectrum},
         "channels": asdict(found.channels),
         "hum": asdict(found.hum),
+        "delay_path": asdict(found.delay_path),
+    }
+
+
+def _with_tuples(reading: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        name: tuple(value) if isinstance(value, list) else value for name, value in reading.items()
     }
 
 
 def _faults(found: Mapping[str, Any]) -> _Faults:
-    channels: dict[str, Any] = {
-        name: tuple(value) if isinstance(value, list) else value
-        for name, value in found["channels"].items()
-    }
+    channels, path = (_with_tuples(found[name]) for name in ("channels", "delay_path"))
     hum = found["hum"]
     return _Faults(
         ChannelReading(**channels),
         HumReading(hum["nominal_hz"], hum["mains_hz"], (), hum["level_dbfs"]),
+        DelayPathReading(**path),
     )

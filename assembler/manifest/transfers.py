@@ -37,14 +37,18 @@ _NOT_OF_THE_TYPE = ("default", "description", "title")
 _PLAYBACK = ("played", "recorded", "tape_speed")
 
 
-def _auto_or(least: float, most: float, unit: str) -> BeforeValidator:
+def _number_or(*names: str, least: float, most: float, unit: str) -> BeforeValidator:
     number = InRange(least, most, unit)
 
     def parse(text: str) -> float | str:
         plain = text.strip().lower()
-        return "auto" if plain == "auto" else float(number.parse(plain.removesuffix(unit.lower())))
+        return plain if plain in names else float(number.parse(plain.removesuffix(unit.lower())))
 
     return read_as("bad-number", parse)
+
+
+def _number_or_schema(*names: str) -> WithJsonSchema:
+    return WithJsonSchema({"anyOf": [{"type": "number"}, {"enum": [*names]}]})
 
 
 def _percent(text: str) -> Fraction:
@@ -59,11 +63,16 @@ def _percent(text: str) -> Fraction:
     return percent
 
 
-_NUMBER_OR_AUTO = WithJsonSchema(
-    {"anyOf": [{"type": "number"}, {"type": "string", "pattern": "^auto$"}]}
-)
-Balance = Annotated[Literal["auto"] | float, _auto_or(-24, 24, "dB"), _NUMBER_OR_AUTO]
-Azimuth = Annotated[Literal["auto"] | float, _auto_or(-2000, 2000, "µs"), _NUMBER_OR_AUTO]
+Balance = Annotated[
+    Literal["auto"] | float,
+    _number_or("auto", least=-24, most=24, unit="dB"),
+    _number_or_schema("auto"),
+]
+Azimuth = Annotated[
+    Literal["auto", "follow"] | float,
+    _number_or("auto", "follow", least=-2000, most=2000, unit="µs"),
+    _number_or_schema("auto", "follow"),
+]
 Percent = Annotated[
     Fraction, read_as("bad-speed", _percent), WithJsonSchema({"type": ["string", "number"]})
 ]
@@ -126,7 +135,8 @@ class Restoration(Section):
     declick: Declick | None = None
     """Repair clicks."""
     azimuth: Azimuth | None = None
-    """Delay of the right channel in microseconds, or auto: as measured."""
+    """Delay of the right channel in microseconds; or auto: as measured, one value for the side; or
+    follow: as measured, each moment by the delay there."""
     balance: Balance | None = None
     """Gain of the left channel in dB, or auto: until both channels are equally loud."""
     hum: Hum | None = None

@@ -23,6 +23,7 @@ from assembler.manifest.transfers import Restoration, Transfer
 from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.programme import mean_level
 from assembler.restoration.analysis.stereo.channels import ChannelReading
+from assembler.restoration.analysis.stereo.delay_path import AUDIBLE_US, DelayPathReading
 from assembler.restoration.repair.channels import (
     correct_balance,
     invert_polarity,
@@ -30,7 +31,7 @@ from assembler.restoration.repair.channels import (
     swap_channels,
 )
 from assembler.restoration.repair.clicks import declick
-from assembler.restoration.repair.delay import align_channels
+from assembler.restoration.repair.delay import align_channels, follow_delay
 from assembler.restoration.repair.hum import dehum
 from assembler.restoration.repair.noise import denoise, measure_noise_print
 from assembler.restoration.repair.playback import correct_playback
@@ -39,7 +40,8 @@ from assembler.restoration.repair.speed import change_speed
 _AROUND_S, _AROUND_HUM_S = 2, 12
 """Sound read before and after a passage, so that the steps have settled."""
 
-Step = Callable[[Iterator[Samples]], Iterator[Samples]]
+Step = Callable[[Iterator[Samples], int], Iterator[Samples]]
+"""From a stream and its position in the side, in samples, to the repaired stream."""
 
 
 class MeasuredFaults(Protocol):
@@ -52,6 +54,10 @@ class MeasuredFaults(Protocol):
     @property
     def hum(self) -> HumReading:
         """The mains hum."""
+
+    @property
+    def delay_path(self) -> DelayPathReading:
+        """The interchannel delay over the side."""
 
 
 @dataclass(frozen=True)
@@ -67,8 +73,8 @@ class Resolved:
     declick: float | None = None
     playback: Playback | None = None
     """Standards whose difference is corrected."""
-    azimuth_us: float | None = None
-    """Delay of right re left, to be corrected."""
+    azimuth_us: float | tuple[float, ...] | None = None
+    """Delay of right re left, to be corrected: one, or one per `PATH_STEP_S` from the start."""
     balance_db: float | None = None
     """Gain of left re right."""
     hum: tuple[float, int] | None = None
@@ -133,12 +139,12 @@ def resolve(transfer: Transfer, before: MeasuredFaults, rate_hz: int) -> Resolve
     """
     channels, restoration = before.channels, transfer.restoration
     sign = -1.0 if restoration.swap_channels else 1.0
-    delay_us = _measured_if_auto(restoration.azimuth, channels.delay_us, sign)
+    delay_us = _delay_us(restoration.azimuth, before, sign)
     left_db = _measured_if_auto(restoration.balance, channels.balance_db, -sign)
     hum = restoration.hum
     hum_hz = before.hum.mains_hz if hum and before.hum.nominal_hz == hum.mains else None
     unresolved = {
-        "azimuth": restoration.azimuth == "auto" and delay_us is None,
+        "azimuth": restoration.azimuth is not None and delay_us is None,
         "balance": restoration.balance == "auto" and left_db is None,
         "hum": hum is not None and hum_hz is None,
     }
@@ -173,6 +179,19 @@ def resolve_for_split(restoration: Restoration, rate_hz: int) -> Resolved:
         if noise
         else None,
     )
+
+
+def _delay_us(
+    azimuth: Literal["auto", "follow"] | float | None, before: MeasuredFaults, sign: float
+) -> float | tuple[float, ...] | None:
+    if azimuth != "follow":
+        return _measured_if_auto(azimuth, before.channels.delay_us, sign)
+    path = before.delay_path
+    if path.reason:
+        return None
+    if abs(path.largest_us) < AUDIBLE_US:
+        return 0.0
+    return tuple(sign * delay_us for delay_us in path.delays_us)
 
 
 def _measured_if_auto(
@@ -241,15 +260,15 @@ def correct_speed(blocks: Iterator[Samples], rate_hz: int, resolved: Resolved) -
 def _steps(recording: Recording, resolved: Resolved, without: Collection[str]) -> dict[str, Step]:
     """Return the steps before speed, in order."""
     rate_hz = recording.rate_hz
-    repairs: dict[str, Callable[[Any, Iterator[Samples]], Iterator[Samples]]] = {
-        "dc": lambda dc, blocks: remove_dc(blocks, dc),
-        "swap_channels": lambda _, blocks: swap_channels(blocks),
-        "invert_polarity": lambda which, blocks: invert_polarity(blocks, which),
-        "declick": lambda strength, blocks: declick(blocks, rate_hz, strength),
-        "playback": lambda playback, blocks: correct_playback(blocks, rate_hz, playback),
-        "azimuth": lambda delay_us, blocks: align_channels(blocks, rate_hz, delay_us),
-        "balance": lambda left_db, blocks: correct_balance(blocks, left_db),
-        "hum": lambda hum, blocks: dehum(blocks, rate_hz, *hum),
+    repairs: dict[str, Callable[[Any, Iterator[Samples], int], Iterator[Samples]]] = {
+        "dc": lambda dc, blocks, _: remove_dc(blocks, dc),
+        "swap_channels": lambda _, blocks, _start: swap_channels(blocks),
+        "invert_polarity": lambda which, blocks, _: invert_polarity(blocks, which),
+        "declick": lambda strength, blocks, _: declick(blocks, rate_hz, strength),
+        "playback": lambda playback, blocks, _: correct_playback(blocks, rate_hz, playback),
+        "azimuth": partial(_aligned, rate_hz),
+        "balance": lambda left_db, blocks, _: correct_balance(blocks, left_db),
+        "hum": lambda hum, blocks, _: dehum(blocks, rate_hz, *hum),
     }
     steps: dict[str, Step] = {
         name: partial(repairs[name], value)
@@ -259,10 +278,18 @@ def _steps(recording: Recording, resolved: Resolved, without: Collection[str]) -
     if resolved.noise and "noise" not in without:
         first, last, reduction_db = resolved.noise
         noise = measure_noise_print(_passage(steps, recording, first, last), rate_hz)
-        steps["noise"] = lambda blocks: denoise(blocks, rate_hz, noise, reduction_db)
+        steps["noise"] = lambda blocks, _: denoise(blocks, rate_hz, noise, reduction_db)
     if resolved.equaliser and "equaliser" not in without:
-        steps["equaliser"] = lambda blocks: equalise(blocks, resolved.equaliser, rate_hz)
+        steps["equaliser"] = lambda blocks, _: equalise(blocks, resolved.equaliser, rate_hz)
     return steps
+
+
+def _aligned(
+    rate_hz: int, delay_us: float | tuple[float, ...], blocks: Iterator[Samples], start: int
+) -> Iterator[Samples]:
+    if isinstance(delay_us, tuple):
+        return follow_delay(blocks, rate_hz, delay_us, start)
+    return align_channels(blocks, rate_hz, delay_us)
 
 
 def _passage(
@@ -273,5 +300,5 @@ def _passage(
     read_from = max(0, start - around)
     blocks = recording.blocks(read_from, min(recording.frames, end + around))
     for step in steps.values():
-        blocks = step(blocks)
+        blocks = step(blocks, read_from)
     return skip(blocks, start - read_from, end - start)

@@ -10,6 +10,11 @@ from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
 from assembler.restoration.analysis.hum import HumMeter, HumReading
 from assembler.restoration.analysis.programme import ProgrammeMeter, ProgrammeReading
 from assembler.restoration.analysis.stereo.channels import ChannelMeter, ChannelReading
+from assembler.restoration.analysis.stereo.delay_path import (
+    NOT_FOLLOWED,
+    DelayPathMeter,
+    DelayPathReading,
+)
 from assembler.restoration.analysis.tonal_balance import TonalBalanceMeter, TonalBalanceReading
 
 
@@ -22,12 +27,22 @@ class Condition:
     clicks: ClickReading
     programme: ProgrammeReading
     tonal_balance: TonalBalanceReading
+    delay_path: DelayPathReading
+    """Not determined unless it was asked for."""
 
 
 class ConditionMeter:
-    """Meter of everything that restoration changes."""
+    """Meter of everything that restoration changes.
 
-    def __init__(self, rate_hz: int) -> None:
+    Parameters
+    ----------
+    rate_hz
+        Sample rate of the stream.
+    follows_delay
+        Whether the interchannel delay is measured over time too.
+    """
+
+    def __init__(self, rate_hz: int, *, follows_delay: bool) -> None:
         self._meters: dict[str, Any] = {
             "channels": ChannelMeter(rate_hz),
             "hum": HumMeter(rate_hz),
@@ -35,6 +50,8 @@ class ConditionMeter:
             "programme": ProgrammeMeter(rate_hz),
             "tonal_balance": TonalBalanceMeter(rate_hz),
         }
+        if follows_delay:
+            self._meters["delay_path"] = DelayPathMeter(rate_hz)
 
     def feed(self, block: Samples) -> None:
         """Add the next samples, shape (frames, 2)."""
@@ -43,4 +60,5 @@ class ConditionMeter:
 
     def reading(self) -> Condition:
         """Return the readings of all samples so far."""
-        return Condition(**{name: meter.reading() for name, meter in self._meters.items()})
+        readings = {name: meter.reading() for name, meter in self._meters.items()}
+        return Condition(**{"delay_path": NOT_FOLLOWED, **readings})

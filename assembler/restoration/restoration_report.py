@@ -12,6 +12,7 @@ from assembler.manifest.playback import Playback
 from assembler.manifest.tone_text import band_text
 from assembler.manifest.transfers import Transfer
 from assembler.restoration.analysis.programme import ProgrammeReading
+from assembler.restoration.analysis.stereo.delay_path import NOT_FOLLOWED
 from assembler.restoration.chain import Resolved
 from assembler.restoration.condition import Condition
 from assembler.restoration.repair.playback import analog_db
@@ -24,7 +25,7 @@ _MEASURES: dict[str, tuple[str, Callable[[Condition], float | None]]] = {
     "swap_channels": ("left re right, dB", lambda c: _left_re_right(c.channels.rms_dbfs)),
     "invert_polarity": ("correlation of left and right", lambda c: c.channels.correlation),
     "declick": ("clicks per minute", lambda c: c.clicks.per_minute),
-    "azimuth": ("delay of right re left, µs", lambda c: c.channels.delay_us),
+    "azimuth": ("delay of right re left, µs", lambda c: _delay(c)[0]),
     "balance": ("level of left re right, dB", lambda c: _left_re_right(c.channels.rms_dbfs)),
     "hum": ("hum, dBFS", lambda c: c.hum.level_dbfs),
 }
@@ -84,8 +85,7 @@ def restoration_report(
 
 def _reasons(resolved: Resolved, before: Condition) -> dict[str, str]:
     """Return why a requested value is not determined, by step."""
-    channels = before.channels
-    reasons = {"azimuth": channels.delay_reason, "balance": channels.balance_reason}
+    reasons = {"azimuth": _delay(before)[1], "balance": before.channels.balance_reason}
     return {
         step: reasons.get(step) or "no hum at that mains frequency was found"
         for step in resolved.unresolved
@@ -111,7 +111,7 @@ def done_text(name: str, value: Any, transfer: Transfer) -> str:
     if name == "hum":
         return f"hum of {value[0]:.3f} Hz removed, {counted(value[1], 'harmonic')}"
     if name == "azimuth":
-        return f"{'left' if value > 0 else 'right'} channel delayed by {abs(value):.1f} µs"
+        return _azimuth_text(value)
     if name == "speed":
         percent = float(100 * (value - 1))
         verb = "sped up" if percent > 0 else "slowed"
@@ -124,10 +124,27 @@ def done_text(name: str, value: Any, transfer: Transfer) -> str:
     return "left and right swapped" if name == "swap_channels" else f"polarity inverted: {value}"
 
 
+def _azimuth_text(delay_us: float | tuple[float, ...]) -> str:
+    if isinstance(delay_us, tuple):
+        low, high = (signed(of(delay_us), 0) for of in (min, max))
+        return f"delay of right re left followed and corrected, {low} to {high} µs"
+    if not delay_us:
+        return "no audible delay of right re left: nothing is corrected"
+    return f"{'left' if delay_us > 0 else 'right'} channel delayed by {abs(delay_us):.1f} µs"
+
+
 def _playback_text(playback: Playback) -> str:
     constants = playback.constants
     bass, treble = (signed(analog_db(*constants, hz)) for hz in (40, 10_000))
     return f"playback EQ corrected from {playback.text}: {bass} dB at 40 Hz, {treble} dB at 10 kHz"
+
+
+def _delay(condition: Condition) -> tuple[float | None, str]:
+    """Return the delay of right re left, the largest if it is followed; or why there is none."""
+    path = condition.delay_path
+    if path == NOT_FOLLOWED:
+        return condition.channels.delay_us, condition.channels.delay_reason
+    return (None, path.reason) if path.reason else (path.largest_us, "")
 
 
 def _left_re_right(rms_dbfs: Levels) -> float | None:

@@ -45,7 +45,8 @@ def restore_side(recording: Recording, transfer: Transfer, file: Path) -> dict[s
         The side can't be read to its end.
     """
     rate_hz, end = recording.rate_hz, recording.frames
-    condition, after = ConditionMeter(rate_hz), ConditionMeter(rate_hz)
+    follows = transfer.restoration.azimuth == "follow"
+    condition, after = (ConditionMeter(rate_hz, follows_delay=follows) for _ in range(2))
     dropouts = DropoutMeter(rate_hz)
     feed_all(recording.blocks(0, end), condition, dropouts)
     before = condition.reading()

@@ -68,6 +68,8 @@ def test_auto_is_a_value_for_what_can_be_measured(loaded: Loading) -> None:
         loaded(side("{balance: auto, azimuth: Auto}")).manifest.transfers["side-a"].restoration
     )
     assert (restoration.balance, restoration.azimuth) == ("auto", "auto")
+    follow = loaded(side("{azimuth: follow}")).manifest.transfers["side-a"].restoration
+    assert follow.azimuth == "follow"
 
 
 @pytest.mark.parametrize(("cents", "factor"), [("1200", 2), ("-1200", 0.5), ("100", 2 ** (1 / 12))])
@@ -81,6 +83,7 @@ def test_cents_are_a_factor(loaded: Loading, cents: str, factor: float) -> None:
     [
         ("{balance: loud}", "bad-number", f"{AT}.balance", "loud"),
         ("{balance: 30}", "bad-number", f"{AT}.balance", "24"),
+        ("{balance: follow}", "bad-number", f"{AT}.balance", "follow"),
         ("{azimuth: 1 s}", "bad-number", f"{AT}.azimuth", "1 s"),
         ("{hum: {mains: 55}}", "bad-choice", f"{AT}.hum.mains", "50"),
         ("{hum: {}}", "missing-key", f"{AT}.hum.mains", "mains"),

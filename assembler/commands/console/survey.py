@@ -8,6 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from assembler.commands.console.rich_console import new_console
+from assembler.restoration.analysis.stereo.delay_path import DelayPathReading
 from assembler.restoration.survey.paste import side_entry
 from assembler.restoration.survey.survey import Survey
 from assembler.text import clock_text, counted, decimal, signed
@@ -110,6 +111,15 @@ def _between_channels(side: Survey) -> Iterator[tuple[str, str]]:
         order = "later" if channels.delay_us >= 0 else "earlier"
         delay = f"right {decimal(abs(channels.delay_us), 0)} µs {order} than left{drift}"
         yield "interchannel delay", delay
+    yield "delay over time", _path(side.delay_path)
+
+
+def _path(path: DelayPathReading) -> str:
+    if path.reason:
+        return _not_determined(path.reason)
+    low, high = (signed(us, 0) for us in path.span_us)
+    agreement = f"{100 * path.agreement:.0f} % of the common sound has this delay"
+    return f"right {low} to {high} µs re left; {agreement}"
 
 
 def _not_determined(reason: str) -> str:

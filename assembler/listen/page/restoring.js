@@ -15,7 +15,7 @@ const STEPS = [
   { step: "invert_polarity", name: "Polarity inverted", fields: [["restoration.invert_polarity", "left, right or both"]] },
   { step: "declick", name: "Clicks", fields: [["restoration.declick.strength", "strength, 1 to 10"]] },
   { step: "playback", name: "Playback EQ", fields: [["played", "the deck was set to", STANDARDS], ["recorded", "recorded by", STANDARDS], ["tape_speed", "tape speed", SPEEDS]] },
-  { step: "azimuth", name: "Azimuth", fields: [["restoration.azimuth", "µs, or auto"]] },
+  { step: "azimuth", name: "Azimuth", fields: [["restoration.azimuth", "µs, auto or follow"]] },
   { step: "balance", name: "Balance", fields: [["restoration.balance", "dB left, or auto"]] },
   { step: "hum", name: "Hum", fields: [["restoration.hum.mains", "mains, 50 or 60 Hz"], ["restoration.hum.harmonics", "harmonics"]] },
   { step: "noise", name: "Noise", fields: [["restoration.noise.reduction", "reduction, dB"], ["restoration.noise.from", "print from"], ["restoration.noise.to", "print to"]] },

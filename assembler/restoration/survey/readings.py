@@ -24,6 +24,7 @@ from assembler.restoration.analysis.resolution import CHANNELS, BitDepthReading
 from assembler.restoration.analysis.rumble import RumbleReading, rumble_of
 from assembler.restoration.analysis.speed import SpeedReading
 from assembler.restoration.analysis.stereo.channels import ChannelReading
+from assembler.restoration.analysis.stereo.delay_path import DelayPathReading
 from assembler.restoration.analysis.tuning import TuningReading, tuning_of
 from assembler.restoration.analysis.wow import WowReading, wow_of
 
@@ -52,6 +53,7 @@ class SideReadings:
     """One file of one channel: comparisons between channels mean nothing."""
     pcm: BitDepthReading
     channels: ChannelReading
+    delay_path: DelayPathReading
     hum: HumReading
     clicks: ClickReading
     dropouts: tuple[Dropout, ...]

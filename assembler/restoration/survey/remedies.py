@@ -160,8 +160,16 @@ def _is_stereo(side: SideReadings) -> bool:
 
 def _azimuth(side: SideReadings) -> Iterator[SideFinding]:
     delay_us, drift_us = side.channels.delay_us, side.channels.drift_us
-    reason = side.channels.delay_reason
+    reason, path = side.channels.delay_reason, side.delay_path
     if not _is_stereo(side):
+        return
+    if path.wanders:
+        low_us, high_us = path.span_us
+        span = f"from {signed(low_us, 0)} to {signed(high_us, 0)} µs"
+        measured = f"the azimuth wanders: the interchannel delay varies {span}"
+        remedy = "check the tape guides and transfer again; if you can't, follow the delay"
+        line = "azimuth: follow"
+        yield SideFinding("azimuth-wanders", high_us - low_us, measured, remedy, line)
         return
     if drift_us is not None and reason.startswith(SECTIONS_DISAGREE):
         measured = f"the interchannel delay varies by {drift_us:.0f} µs: {reason}"

@@ -22,6 +22,11 @@ from assembler.restoration.analysis.programme import ProgrammeMeter
 from assembler.restoration.analysis.resolution import CHANNELS, BitDepthMeter, BitDepthReading
 from assembler.restoration.analysis.speed import ToneMeter, speed_from_hum
 from assembler.restoration.analysis.stereo.channels import SECTION_S, ChannelMeter, ChannelReading
+from assembler.restoration.analysis.stereo.delay_path import (
+    PATH_STEP_S,
+    DelayPathMeter,
+    DelayPathReading,
+)
 from assembler.restoration.survey.paste import restoration_section
 from assembler.restoration.survey.readings import SideReadings
 from assembler.restoration.survey.remedies import SideFinding, findings_of
@@ -61,7 +66,7 @@ class Survey(SideReadings):
             "noise_alone_s": self.noise_alone_s,
             "peak_dbfs": [rounded(peak) for peak in self.pcm.peak_dbfs],
             "clipped": _clipped(self.pcm),
-            "channels": _channels(self.channels),
+            "channels": {**_channels(self.channels), "offset_path": _path(self.delay_path)},
             "hum": asdict(self.hum),
             "clicks": _clicks(self.clicks, self.rate_hz),
             "dropouts": [dropout.as_json() for dropout in self.dropouts[:MOST_LISTED]],
@@ -138,6 +143,16 @@ def _wow_and_flutter(side: Survey) -> dict[str, Any]:
     }
 
 
+def _path(path: DelayPathReading) -> dict[str, Any]:
+    return {
+        "span_us": None if path.reason else path.span_us,
+        "agreement": None if path.reason else path.agreement,
+        "why": path.reason,
+        "step_s": PATH_STEP_S,
+        "delays_us": path.delays_us,
+    }
+
+
 def _clicks(clicks: ClickReading, rate_hz: int) -> dict[str, Any]:
     places = [
         {"channel": CHANNELS[click.channel], "at_s": round(click.start_sample / rate_hz, 6)}
@@ -166,6 +181,7 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
         "clicks": ClickMeter(rate_hz),
         "partials": PartialMeter(rate_hz),
         "channels": ChannelMeter(rate_hz),
+        "delay_path": DelayPathMeter(rate_hz),
         "bandwidth": SpectrumMeter(rate_hz, frames),
         "programme": ProgrammeMeter(rate_hz),
         "dropouts": DropoutMeter(rate_hz),

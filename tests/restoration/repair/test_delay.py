@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from restoration.faulty_music import RATE_HZ, in_blocks, joined, late, piece, read
 
 from assembler.restoration.analysis.stereo.channels import ChannelMeter
-from assembler.restoration.repair.delay import align_channels
+from assembler.restoration.repair.delay import align_channels, follow_delay
 
 NOISE = np.random.default_rng(7).normal(0, 0.2, (3000, 2)).astype(np.float32)
 
@@ -71,3 +71,41 @@ def test_measured_delay_is_corrected(delay_us: float) -> None:
     assert len(after) == len(sound)
     assert found == pytest.approx(delay_us, abs=2)
     assert read(ChannelMeter(RATE_HZ), after).delay_us == pytest.approx(0, abs=0.5)
+
+
+PATH_US = (30.0, 0.0, -20.0, 0.0, 0.0, 140.0, 139.0)
+"""Through zero and along it, and steeply up, over 1.5 s."""
+
+
+def followed(sound: np.ndarray, rate_hz: int, block: int, start: int = 0) -> np.ndarray:
+    return joined(follow_delay(in_blocks(sound, block), rate_hz, PATH_US, start))
+
+
+@pytest.mark.parametrize("rate_hz", [44100, 96000])
+@pytest.mark.parametrize("hz", [440.0, 15_000.0])
+def test_a_tone_is_delayed_along_the_path(rate_hz: int, hz: float) -> None:
+    """The early channel is the tone at the times of a formula; the late one is bit-equal."""
+    places = np.arange(round(1.5 * rate_hz))
+    delays = np.interp(places / rate_hz, 0.25 * np.arange(len(PATH_US)), PATH_US) * 1e-6 * rate_hz
+    sound = 0.5 * np.sin(2 * np.pi * hz / rate_hz * np.stack((places, places), axis=1))
+    out = followed(sound, rate_hz, 3001)
+    corner = 0.25 * rate_hz  # the filter changes every 64 samples, not at a corner of the path
+    inside = np.abs(places - corner * np.round(places / corner)) > 100
+    for channel, own in enumerate((np.maximum(delays, 0), np.maximum(-delays, 0))):
+        expected = 0.5 * np.sin(2 * np.pi * hz / rate_hz * (places - own))
+        error = (out[:, channel] - expected)[inside]
+        assert 20 * np.log10(np.abs(error).max()) < -65
+        still = inside & (own == 0)
+        assert np.array_equal(out[still, channel], sound.astype(np.float32)[still, channel])
+
+
+def test_a_passage_is_followed_like_the_whole_side() -> None:
+    sound = np.random.default_rng(3).normal(0, 0.2, (60_000, 2))
+    whole = followed(sound, 48_000, len(sound))
+    assert np.array_equal(followed(sound, 48_000, 777), whole)
+    passage = followed(sound[12_345:], 48_000, 5000, start=12_345)
+    assert np.array_equal(passage[100:], whole[12_345 + 100 :])
+
+
+def test_a_path_without_delay_passes_bit_for_bit() -> None:
+    assert np.array_equal(joined(follow_delay(iter([NOISE]), 44100, (0.0, 0.0), 0)), NOISE)

@@ -22,6 +22,7 @@ from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.analysis.resolution import BitDepthReading, ClippedPlace, LevelCurve
 from assembler.restoration.analysis.speed import SpeedReading
 from assembler.restoration.analysis.stereo.channels import ChannelReading
+from assembler.restoration.analysis.stereo.delay_path import DelayPathReading
 from assembler.restoration.analysis.tuning import TuningReading
 from assembler.restoration.analysis.wow import CyclicWow, WowReading
 from assembler.restoration.survey.paste import restoration_section, side_entry
@@ -51,6 +52,7 @@ CHANNELS = ChannelReading(
     dead=(),
     rms_dbfs=(-20.0, -20.0),
 )
+STILL = DelayPathReading((0.0, 3.0, -2.0))
 PCM = BitDepthReading(
     bits_used=(24, 24),
     peak_dbfs=(-3.0, -3.0),
@@ -81,6 +83,7 @@ CLEAN = SideReadings(
     mono=False,
     pcm=PCM,
     channels=CHANNELS,
+    delay_path=STILL,
     hum=HumReading(None, None, (), None),
     clicks=ClickReading(0.0, (), 0),
     dropouts=(),
@@ -131,6 +134,16 @@ CASES: dict[str, tuple[dict[str, Any], str | None, str | None]] = {
         channels(delay_us=None, drift_us=40.0, delay_reason="sections disagree, from +20 to +60"),
         "azimuth-wanders",
         None,
+    ),
+    "azimuth wanders, followed": (
+        {**channels(delay_us=31.0), "delay_path": DelayPathReading((10.0, 24.9, 40.0))},
+        "azimuth-wanders",
+        "azimuth: follow",
+    ),
+    "azimuth, a little drift": (
+        {**channels(delay_us=31.0), "delay_path": DelayPathReading((24.0, 31.0, 38.0))},
+        "azimuth-off",
+        "azimuth: 31",
     ),
     "azimuth, not determined": (channels(delay_us=None, delay_reason="too little"), None, None),
     "balance, inaudible": (channels(balance_db=0.9), None, None),

@@ -21,13 +21,9 @@ from numpy.typing import NDArray
 from assembler.dsp.blocks import Samples, Windows
 from assembler.dsp.compiled import compiled
 from assembler.dsp.decibels import decibels
-from assembler.restoration.analysis.spectra import (
-    hann,
-    spectrum_of_both,
-    window_samples,
-)
+from assembler.restoration.analysis.stereo.cells import SOURCES_HZ, CellSpectrum
 from assembler.restoration.analysis.stereo.channel_balance import channel_balance
-from assembler.restoration.analysis.stereo.cross_spectrum import CrossSpectrum, SourceCells
+from assembler.restoration.analysis.stereo.cross_spectrum import CrossSpectrum
 from assembler.restoration.analysis.stereo.interchannel_delay import (
     POLARITY_HZ,
     TOO_LITTLE,
@@ -42,21 +38,11 @@ DEAD_DB = 35.0
 """No programme has one channel so far below the other throughout. Tuned empirically on music."""
 
 _STEP_S = 0.5
-_WINDOW_S = 0.17
 _HOP_S = 0.01
-_CELL_BINS = 16
-_HIGHEST_HZ = 16_000.0
-_BALANCE_HZ = (200.0, 4000.0)
-"""Above hum and rumble, and below the range in which tapes and heads differ."""
 _COHERENT = 0.5
-_ONE_SOURCE = 0.9
-_LEAST_POWER = 1e-12
-"""Of a cell; below this, rounding errors matter."""
 _ROUNDING = 1e-13
 _CERTAIN = 1.02
 """Limits the weight of a cell that is fully coherent."""
-_CERTAIN_SINGLE = 1.003
-"""Sharper: sound in one channel only shifts the level ratio as it lowers the coherence."""
 _DC_FADE_S = 1.0
 
 _POLARITIES: tuple[Literal["unclear", "same", "opposite"], ...] = ("unclear", "same", "opposite")
@@ -99,24 +85,6 @@ class ChannelReading:
 
 
 @compiled
-def _fill_cells(spectrum: NDArray[Any], powers: NDArray[Any], cross: NDArray[Any]) -> None:
-    """Sum power and cross-power over each cell; spectrum: of left + j·right."""
-    size = spectrum.shape[0]
-    for cell in range(cross.shape[0]):
-        left, right, real, imag = 0.0, 0.0, 0.0, 0.0
-        for k in range((cell + 1) * _CELL_BINS, (cell + 2) * _CELL_BINS):
-            p, q = spectrum[k], spectrum[size - k]
-            lr, li = p.real + q.real, p.imag - q.imag
-            rr, ri = p.imag + q.imag, q.real - p.real
-            left += lr * lr + li * li
-            right += rr * rr + ri * ri
-            real += lr * rr + li * ri
-            imag += li * rr - lr * ri
-        powers[cell, 0], powers[cell, 1] = left, right
-        cross[cell] = complex(real, imag)
-
-
-@compiled
 def _add_up(
     block: NDArray[Any], hop: int, filled: int, hop_sums: NDArray[Any], sums: NDArray[Any]
 ) -> None:
@@ -151,15 +119,11 @@ class ChannelMeter:
     """Meter of a stereo stream's two channels."""
 
     def __init__(self, rate_hz: int) -> None:
-        size = window_samples(rate_hz, _WINDOW_S)
-        self._windows = Windows(size, round(_STEP_S * rate_hz))
+        self._spectrum = CellSpectrum(rate_hz)
+        self._hz = self._spectrum.hz
+        self._windows = Windows(self._spectrum.samples, round(_STEP_S * rate_hz))
         self._window_count = 0
-        self._shape = hann(size)
-        cells = int(min(_HIGHEST_HZ, 0.45 * rate_hz) * size / rate_hz) // _CELL_BINS - 1
-        self._hz: Array = ((np.arange(cells) + 1.5) * _CELL_BINS - 0.5) * rate_hz / size
-        self._in_balance = (self._hz > _BALANCE_HZ[0]) & (self._hz < _BALANCE_HZ[1])
-        self._powers = np.zeros((cells, 2))
-        self._cross = np.zeros(cells, np.complex128)
+        self._in_balance = (self._hz > SOURCES_HZ[0]) & (self._hz < SOURCES_HZ[1])
         self._sections: list[CrossSpectrum] = []
         self._hop = round(_HOP_S * rate_hz)
         self._hop_sums = np.zeros((1, 2))
@@ -185,28 +149,18 @@ class ChannelMeter:
             self._sections.append(CrossSpectrum.empty(len(self._hz)))
         self._window_count += 1
         section = self._sections[-1]
-        _fill_cells(spectrum_of_both(window, self._shape), self._powers, self._cross)
-        audible: NDArray[np.bool_] = self._powers.min(axis=1) > _LEAST_POWER
-        left, right = np.where(audible[:, None], self._powers, 1.0).T
-        size = np.abs(self._cross)
-        coherence = np.where(audible, size**2 / (left * right), 0.0)
+        cells = self._spectrum.cells_of(window)
+        coherence, cross = cells.coherence, cells.cross
         coherent = coherence > _COHERENT
         weight = np.where(coherent, coherence / (_CERTAIN - coherence), 0.0)
-        section.phasors += weight * self._cross / np.where(coherent, size, 1.0)
+        section.phasors += weight * cross / np.where(coherent, cells.size, 1.0)
         section.weights += weight
         section.squared_weights += weight**2
-        bass = audible & (self._hz < POLARITY_HZ)
-        product = np.sqrt(left[bass] * right[bass])
-        section.bass_correlation += float((self._cross.real[bass] / product).sum())
+        bass = cells.audible & (self._hz < POLARITY_HZ)
+        product = np.sqrt(cells.left[bass] * cells.right[bass])
+        section.bass_correlation += float((cross.real[bass] / product).sum())
         section.bass_cells += int(bass.sum())
-        bands = np.flatnonzero(self._in_balance & (coherence > _ONE_SOURCE))
-        cells = SourceCells(
-            bands,
-            (1 / (_CERTAIN_SINGLE - coherence[bands])).astype(np.float32),
-            (10 * np.log10(left[bands] / right[bands])).astype(np.float32),
-            np.angle(self._cross[bands]).astype(np.float32),
-        )
-        section.sources.append(cells)
+        section.sources.append(cells.single_sources(self._in_balance))
 
     def reading(self) -> ChannelReading:
         """Return the reading of all samples so far, with reasons for what is not determined."""

@@ -50,9 +50,9 @@ _MAX_SECTION_ERROR_US = 5.0
 _PART_US = 80.0
 """Search range for a part of the side, around the delay of the side."""
 _BANDS_HZ = ((600.0, 1500.0), (1500.0, 3000.0), (3000.0, 6000.0), (6000.0, 20_000.0))
-_BAND_RAD = 0.15
+BAND_RAD = 0.15
 """Largest residual phase of one band at the delay of the side."""
-_FEWEST_BANDS = 2
+FEWEST_BANDS = 2
 _SOURCES_HZ = 700.0
 """The phase of single sources below this is too coarse for a delay."""
 _FEWEST_SOURCES = 20
@@ -70,6 +70,8 @@ _NEAR_SHARE = 0.9
 
 TOO_LITTLE = "the channels share too little sound"
 SECTIONS_DISAGREE = "sections disagree"
+BANDS_DISAGREE = "low and high frequencies disagree"
+SOURCES_DISAGREE = "sources in the sound disagree"
 
 Array = NDArray[np.float64]
 
@@ -154,10 +156,12 @@ def _common_delay(
         return None, f"{SECTIONS_DISAGREE}, from {signed(low_us, 0)} to {signed(high_us, 0)} µs"
     if _error_us(hz, side, delay_s, sign) > _MAX_ERROR_US:
         return None, TOO_LITTLE
-    if not _bands_agree(hz, side, delay_s, sign):
-        return None, "low and high frequencies disagree"
-    if not _sources_agree(hz, side, delay_s, sign):
-        return None, "sources in the sound disagree"
+    phases = [abs(phase) for phase, _ in band_phases(hz, side, delay_s, sign)]
+    if len(phases) < FEWEST_BANDS or max(phases) > BAND_RAD:
+        return None, BANDS_DISAGREE
+    shares = source_shares(hz, side, delay_s, sign)
+    if shares is None or shares[0] < _SOURCE_SHARE or shares[1] > _RIVAL_SHARE:
+        return None, SOURCES_DISAGREE
     return delay_s, ""
 
 
@@ -204,42 +208,68 @@ def _error_us(hz: Array, section: CrossSpectrum, delay_s: float, sign: int) -> f
     return 1e6 * math.sqrt(variance) / correlation
 
 
-def _bands_agree(hz: Array, side: CrossSpectrum, delay_s: float, sign: int) -> bool:
-    """Check that every band in which the channels have a common phase has this delay."""
+def band_phases(
+    hz: Array, side: CrossSpectrum, delay_s: float, sign: int
+) -> list[tuple[float, float]]:
+    """Measure the phase that a delay leaves in each band in which the channels have a common one.
+
+    Parameters
+    ----------
+    hz, side
+        Centre of each band, and the cross-spectrum.
+    delay_s, sign
+        The delay of the right channel, and the sign of the polarity.
+
+    Returns
+    -------
+    list of tuple
+        Phase and its standard error, in rad, from the lowest band to the highest.
+    """
     turned = sign * side.phasors * np.exp(-2j * np.pi * hz * delay_s)
-    checked = 0
+    phases = []
     for low_hz, high_hz in _BANDS_HZ:
         band = (hz >= low_hz) & (hz < high_hz)
-        total = complex(turned[band].sum())
-        if abs(total) <= _DEVIATIONS * math.sqrt(side.squared_weights[band].sum() / 2):
-            continue
-        if abs(np.angle(total)) > _BAND_RAD:
-            return False
-        checked += 1
-    return checked >= _FEWEST_BANDS
+        total, deviation = complex(turned[band].sum()), side.squared_weights[band].sum() / 2
+        if abs(total) > _DEVIATIONS * math.sqrt(deviation):
+            phases.append((float(np.angle(total)), math.sqrt(deviation) / abs(total)))
+    return phases
 
 
-def _sources_agree(hz: Array, side: CrossSpectrum, delay_s: float, sign: int) -> bool:
-    """Check that most single sources have this delay and that few share another one."""
+def source_shares(
+    hz: Array, side: CrossSpectrum, delay_s: float, sign: int
+) -> tuple[float, float] | None:
+    """Measure the share of the single sources that have a delay, and of those with another one.
+
+    Parameters
+    ----------
+    hz, side
+        Centre of each band, and the cross-spectrum.
+    delay_s, sign
+        The delay of the right channel, and the sign of the polarity.
+
+    Returns
+    -------
+    tuple of float or None
+        The two shares, the second of the delay that most have of those at least `_RIVAL_US` away;
+        None for too few sources.
+    """
     cells = SourceCells.joined(side.sources)
     cells = cells.where(hz[cells.bands] > _SOURCES_HZ)
     omega, weights = 2 * np.pi * hz[cells.bands], cells.weights
     if len(omega) < _FEWEST_SOURCES:
-        return False
+        return None
     phases = cells.phases_rad + (np.pi if sign < 0 else 0.0)
 
     def share(at_s: float, where: NDArray[np.bool_]) -> float:
         agree = np.cos(phases - omega * at_s) > math.cos(_SOURCE_RAD)
         return float(weights[agree & where].sum() / max(weights[where].sum(), 1e-9))
 
-    if share(delay_s, np.ones(len(omega), np.bool_)) < _SOURCE_SHARE:
-        return False
+    rival = 0.0
     for rival_s in np.arange(-MAX_DELAY_US, MAX_DELAY_US + 1, 2 * _GRID_US) * 1e-6:
-        differs = np.cos(omega * (delay_s - rival_s)) < math.cos(2 * _SOURCE_RAD)
-        far = abs(rival_s - delay_s) > _RIVAL_US * 1e-6
-        if far and share(float(rival_s), differs) > _RIVAL_SHARE:
-            return False
-    return True
+        if abs(rival_s - delay_s) > _RIVAL_US * 1e-6:
+            differs = np.cos(omega * (delay_s - rival_s)) < math.cos(2 * _SOURCE_RAD)
+            rival = max(rival, share(float(rival_s), differs))
+    return share(delay_s, np.ones(len(omega), np.bool_)), rival
 
 
 def polarity(

@@ -1,0 +1,102 @@
+"""Compare the spectra of both channels in cells of one window by about 100 Hz."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assembler.dsp.blocks import Samples
+from assembler.dsp.compiled import compiled
+from assembler.restoration.analysis.spectra import hann, spectrum_of_both, window_samples
+from assembler.restoration.analysis.stereo.cross_spectrum import SourceCells
+
+WINDOW_S = 0.17
+_CELL_BINS = 16
+_HIGHEST_HZ = 16_000.0
+_LEAST_POWER = 1e-12
+"""Of a cell; below this, rounding errors matter."""
+SOURCES_HZ = (200.0, 4000.0)
+"""Above hum and rumble, and below the range in which tapes and heads differ."""
+_ONE_SOURCE = 0.9
+_CERTAIN_SINGLE = 1.003
+"""Limits the weight of a cell that is fully coherent: sound in one channel only shifts the level
+ratio as it lowers the coherence."""
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """The cells of one window, one value of each array per band."""
+
+    left: Array
+    right: Array
+    """Power of the channels, 1 where a cell is not audible."""
+    cross: NDArray[np.complex128]
+    """Cross-power of left and right."""
+    size: Array
+    """Magnitude of the cross-power."""
+    coherence: Array
+    """Squared coherence, 0 to 1."""
+    audible: NDArray[np.bool_]
+    """Whether both channels have sound."""
+
+    def single_sources(self, bands: NDArray[np.bool_]) -> SourceCells:
+        """Return the cells in some bands that hold a single source."""
+        kept = np.flatnonzero(bands & (self.coherence > _ONE_SOURCE))
+        return SourceCells(
+            kept,
+            (1 / (_CERTAIN_SINGLE - self.coherence[kept])).astype(np.float32),
+            (10 * np.log10(self.left[kept] / self.right[kept])).astype(np.float32),
+            np.angle(self.cross[kept]).astype(np.float32),
+        )
+
+
+@compiled
+def _fill_cells(spectrum: NDArray[Any], powers: NDArray[Any], cross: NDArray[Any]) -> None:
+    """Sum power and cross-power over each cell; spectrum: of left + j·right."""
+    size = spectrum.shape[0]
+    for cell in range(cross.shape[0]):
+        left, right, real, imag = 0.0, 0.0, 0.0, 0.0
+        for k in range((cell + 1) * _CELL_BINS, (cell + 2) * _CELL_BINS):
+            p, q = spectrum[k], spectrum[size - k]
+            lr, li = p.real + q.real, p.imag - q.imag
+            rr, ri = p.imag + q.imag, q.real - p.real
+            left += lr * lr + li * li
+            right += rr * rr + ri * ri
+            real += lr * rr + li * ri
+            imag += li * rr - lr * ri
+        powers[cell, 0], powers[cell, 1] = left, right
+        cross[cell] = complex(real, imag)
+
+
+class CellSpectrum:
+    """Spectra of windows of a stereo stream in cells.
+
+    Attributes
+    ----------
+    samples
+        Length of a window.
+    hz
+        Centre of each band.
+    """
+
+    def __init__(self, rate_hz: int) -> None:
+        self.samples = window_samples(rate_hz, WINDOW_S)
+        cells = int(min(_HIGHEST_HZ, 0.45 * rate_hz) * self.samples / rate_hz) // _CELL_BINS - 1
+        self.hz: Array = ((np.arange(cells) + 1.5) * _CELL_BINS - 0.5) * rate_hz / self.samples
+        self._shape = hann(self.samples)
+
+    def cells_of(self, window: Samples) -> Cells:
+        """Return the cells of one window, shape (samples, 2)."""
+        powers = np.zeros((len(self.hz), 2))
+        cross = np.zeros(len(self.hz), np.complex128)
+        _fill_cells(spectrum_of_both(window, self._shape), powers, cross)
+        audible: NDArray[np.bool_] = powers.min(axis=1) > _LEAST_POWER
+        left, right = np.where(audible[:, None], powers, 1.0).T
+        size = np.abs(cross)
+        coherence = np.where(audible, size**2 / (left * right), 0.0)
+        return Cells(left, right, cross, size, coherence, audible)

@@ -1,0 +1,87 @@
+"""`azimuth: follow` from the manifest to the restored file and its report."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+from restoration.faulty_music import RATE_HZ, hiss, piece
+from restoration.survey.test_remedies import CHANNELS
+from restoration.wandering_tapes import drift, mono_loss_db, tape
+
+from assembler.audio import open_recording
+from assembler.manifest.transfers import Restoration, Transfer
+from assembler.restoration.analysis.hum import HumReading
+from assembler.restoration.analysis.stereo.channels import ChannelReading
+from assembler.restoration.analysis.stereo.delay_path import DelayPathReading
+from assembler.restoration.chain import Resolved, resolve, restored_passage
+from assembler.restoration.side_file import restore_side
+
+LENGTH_S = 6
+NO_HUM = HumReading(None, None, (), None)
+
+
+@dataclass(frozen=True)
+class Faults:
+    delay_path: DelayPathReading
+    channels: ChannelReading = CHANNELS
+    hum: HumReading = NO_HUM
+
+
+def resolved(path: DelayPathReading, **keys: Any) -> Resolved:
+    side = Transfer(file="a.wav", restoration=Restoration(azimuth="follow", **keys))
+    return resolve(side, Faults(path), RATE_HZ)
+
+
+def test_the_measured_path_is_the_value_of_the_step() -> None:
+    path = DelayPathReading((10.0, 40.0, -3.0), agreement=0.9)
+    assert resolved(path).azimuth_us == (10, 40, -3)
+    assert resolved(path, swap_channels=True).azimuth_us == (-10, -40, 3)
+    steps = resolved(path)
+    assert Resolved.from_json(json.loads(json.dumps(steps.as_json()))) == steps
+
+
+def test_an_inaudible_path_is_left_and_a_refused_one_unresolved() -> None:
+    assert resolved(DelayPathReading((3.0, -14.0, 14.9))).values() == {"azimuth": 0.0}
+    refused = resolved(DelayPathReading((), "sources in the sound disagree"))
+    assert (refused.values(), refused.unresolved) == ({}, ("azimuth",))
+
+
+def restored(folder: Path, sound: np.ndarray, azimuth: str) -> tuple[np.ndarray, dict[str, Any]]:
+    """Return a side after restoration, and its report."""
+    soundfile.write(folder / "side.wav", sound, RATE_HZ, "FLOAT")
+    side = Transfer(file="side.wav", restoration=Restoration(azimuth=azimuth))
+    report = restore_side(open_recording((folder / "side.wav",)), side, folder / "out.wav")
+    return soundfile.read(folder / "out.wav", dtype="float32")[0], report
+
+
+def test_a_side_is_followed_and_reported(tmp_path: Path) -> None:
+    own = piece(2, LENGTH_S)
+    damaged = tape(own, RATE_HZ, drift)
+    sound, report = restored(tmp_path, damaged, "follow")
+    assert mono_loss_db(own, damaged, RATE_HZ) > 2
+    assert abs(mono_loss_db(own, sound, RATE_HZ)) < 0.2
+    assert np.array_equal(sound[:, 1], damaged[:, 1])  # the late channel
+    (step,) = report["steps"]
+    assert step["done"].startswith("delay of right re left followed and corrected, +1")
+    assert step["before"] == pytest.approx(68, abs=3)
+    assert step["after"] == pytest.approx(0, abs=3)
+    assert report["unresolved"] == []
+    steps = Resolved.from_json(json.loads(json.dumps(report["settled"])))
+    passage = restored_passage(
+        open_recording((tmp_path / "side.wav",)), steps, 3 * RATE_HZ, 4 * RATE_HZ
+    )
+    assert np.array_equal(np.concatenate(list(passage)), sound[3 * RATE_HZ : 4 * RATE_HZ])
+
+
+def test_a_side_that_can_not_be_followed_is_left_with_the_reason(tmp_path: Path) -> None:
+    noise = hiss(LENGTH_S * RATE_HZ, -30, 1).astype(np.float32)
+    sound, report = restored(tmp_path, noise, "follow")
+    assert np.array_equal(sound, noise)
+    assert report["unresolved"] == ["azimuth"]
+    assert report["reasons"] == {"azimuth": "the channels share too little sound"}
