@@ -23,6 +23,8 @@ from pathlib import Path
 import soundfile
 from against_ffmpeg import HEADS, Run, album, median, row, run
 
+from assembler.audio.ffmpeg import ffmpeg_program
+
 CORES = os.sched_getaffinity(0)
 EDITS = {
     "a title changed": ("title: Piece 3,", "title: Third Piece,"),
@@ -53,13 +55,15 @@ def build(*manifests: Path, out: Path) -> list[str | Path]:
     return [sys.executable, "-m", "assembler", "build", *manifests, "--out", out]
 
 
-def encoders_alone(masters: Sequence[Path], folder: Path, at_a_time: int) -> list[str]:
+def encoders_alone(
+    masters: Sequence[Path], folder: Path, at_a_time: int, program: str = "ffmpeg"
+) -> list[str]:
     """Return a command that only encodes finished masters: FLAC of 24 bits, MP3 of 320 kbit/s."""
     script = folder / "encode.sh"
     script.write_text(
         'n=$(basename "$1" .wav)\n'
-        f'ffmpeg -nostdin -y -v error -i "$1" -b:a 320k "{folder}/$n.mp3"\n'
-        f'ffmpeg -nostdin -y -v error -i "$1" -c:a flac "{folder}/$n.flac"\n'
+        f'{program} -nostdin -y -v error -i "$1" -b:a 320k "{folder}/$n.mp3"\n'
+        f'{program} -nostdin -y -v error -i "$1" -c:a flac "{folder}/$n.flac"\n'
     )
     return _for_each(script, masters, at_a_time)
 
@@ -123,6 +127,8 @@ def edits(folder: Path, files: Sequence[Path], runs: int) -> None:
             what = f"MP3 and FLAC encoders alone, {at_a_time} at a time"
             command = encoders_alone(masters, folder, at_a_time)
             times.setdefault(what, []).append(run(command, CORES))
+        own = encoders_alone(masters, folder, 2, ffmpeg_program())
+        times.setdefault("these by the build's own ffmpeg", []).append(run(own, CORES))
     middle = {what: median(runs_of) for what, runs_of in times.items()}
     for what, done in middle.items():
         print(row(what, done))
@@ -130,6 +136,8 @@ def edits(folder: Path, files: Sequence[Path], runs: int) -> None:
     alone, together = (middle[f"MP3 and FLAC encoders alone, {n} at a time"] for n in (1, 2))
     print(f"cold build, times (encoders' CPU / cores): {cold / (alone.cpu_s / len(CORES)):.2f}")
     print(f"cold build, times the encoders two at a time: {cold / together.wall_s:.2f}")
+    own = middle["these by the build's own ffmpeg"].wall_s
+    print(f"cold build, times these by the build's own ffmpeg: {cold / own:.2f}")
     script = run(ffmpeg_script(files, folder, 2), CORES)
     print(row("plain ffmpeg script, 2 at a time", script))
     print(f"plain ffmpeg script two at a time, times the cold build: {script.wall_s / cold:.2f}")
