@@ -68,6 +68,9 @@ class Delivered:
         Share of the track with more gain reduction than this.
     mean_limiting_db, limiting_95_db
         The mean gain reduction, and what 95 % of the track's steps don't exceed.
+    clipped_db, clipped_share
+        The most that its clipper took from a sample, and the share of samples that it changed; None
+        without one.
     """
 
     integrated_lufs: float | None
@@ -82,10 +85,17 @@ class Delivered:
     limiting_95_db: float | None = None
     crest_db: float | None = None
     correlation: float | None = None
+    clipped_db: float | None = None
+    clipped_share: float | None = None
 
     @classmethod
-    def reported(cls, levels: Mapping[str, Any], limiting: Mapping[str, Any]) -> Delivered:
-        """Return it from what the report says of a track's levels and gain reduction."""
+    def reported(
+        cls,
+        levels: Mapping[str, Any],
+        limiting: Mapping[str, Any],
+        clipping: Mapping[str, Any] | None,
+    ) -> Delivered:
+        """Return it from what the report says of a track's levels, gain reduction and clipper."""
         return cls(
             integrated_lufs=levels["integrated_lufs"],
             range_lu=levels["loudness_range_lu"],
@@ -99,6 +109,8 @@ class Delivered:
             limited_at_s=limiting["at_s"],
             share_above_1_db=limiting["share_above_1_db"],
             share_above_3_db=limiting["share_above_3_db"],
+            clipped_db=clipping["most_db"] if clipping else None,
+            clipped_share=clipping["share"] if clipping else None,
         )
 
 
@@ -119,6 +131,8 @@ class ProofTrack:
         made.
     compression
         What the report says of its compressor; None without one.
+    tone
+        What the report says of its tone match; None without one.
     """
 
     metadata: TrackMetadata
@@ -126,6 +140,7 @@ class ProofTrack:
     delivered: Mapping[str, Delivered]
     listen: str | None = None
     compression: Mapping[str, float | None] | None = None
+    tone: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True)
@@ -333,6 +348,17 @@ class Proof:
     def has_compression(self) -> bool:
         """Whether any track was compressed."""
         return any(track.compression for track in self.tracks)
+
+    @property
+    def has_tone(self) -> bool:
+        """Whether the tone of any track was matched."""
+        return any(track.tone for track in self.tracks)
+
+    @property
+    def has_clipping(self) -> bool:
+        """Whether any track has a clipper."""
+        made = (one for track in self.tracks for one in track.delivered.values())
+        return any(one.clipped_db is not None for one in made)
 
     def placed(self, disc: ProofDisc) -> Iterator[tuple[TrackPlace, ProofTrack]]:
         """Return a disc's places with their tracks."""

@@ -157,14 +157,19 @@ def _track(
         **({k: one for k, one in track.delivered.items() if k != "disc"} if downloads else {}),
     }
     delivered = {
-        kind: Delivered.reported(one.as_json(), one.limiting.as_json())
+        kind: Delivered.reported(
+            one.as_json(),
+            one.limiting.as_json(),
+            one.clipping.as_json() if one.clipping else None,
+        )
         for kind, one in made.items()
         if one
     }
     copy = f"proof/tracks/{copy_name(metadata.running_number)}"
     listen = release.track_file(played, track) if played else copy
     compression = track.compression.as_json() if track.compression else None
-    return ProofTrack(metadata, section, delivered, listen, compression)
+    tone = track.done.tone.as_json() if track.done.tone else None
+    return ProofTrack(metadata, section, delivered, listen, compression, tone)
 
 
 def _disc(release: FinishedRelease, order: DiscOrder, drawn: dict[str, Any]) -> ProofDisc:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 import soundfile
 
 from assembler import build, load, verify
+from assembler.proof.texts import share_text
 from assembler.text import clock_text
 
 RATE_HZ = 44100
@@ -122,6 +124,11 @@ def test_a_clipper_takes_off_what_it_says_and_leaves_quieter_sound_alone(folder:
     assert f"max 1.50 dB at {clock_text(done['at_s'])}; changes {done['samples']} samples" in text
     assert "clipper up to 1.5 dB" in text
     assert idle["clipping"]["most_db"] == idle["clipping"]["samples"] == 0
+    page = (folder / "out/T/proof/index.html").read_text(encoding="utf-8")
+    assert re.findall(r'"Download: clipper">(.*?)<', page) == ["–", "–", "1.5", "0.0"]
+    shares = re.findall(r'"Download: share clipped">(.*?)<', page)
+    assert shares == ["–", "–", share_text(done["share"]), "–"]
+    assert "Tone match" not in page
     bits, _ = soundfile.read(folder / "out/T/download/wav-24/04 Bell Buoy.wav", dtype="int32")
     asked, _ = soundfile.read(folder / "d.wav", dtype="int32")
     assert np.array_equal(bits[: len(asked)], asked)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,7 @@ from assembler.dsp.third_octaves import third_octaves
 from assembler.dsp.tone_match import spectral_distance
 from assembler.errors import FindingsError
 from assembler.manifest.load import load_to_check
+from assembler.text import decimal
 
 RATE_HZ = 44100
 HEAD = """\
@@ -58,7 +60,7 @@ def release(folder: Path, printed: str) -> Path:
     pasted = json.dumps({"title": "Ropewalk Round", "audio": "dull.wav", "equaliser": bands})
     (folder / "m.yaml").write_text(f"{HEAD}- {pasted}\n- {{title: Net Loft, audio: dull.wav, "
                                    "tone: album}\n", encoding="utf-8")  # fmt: skip
-    build(load(folder / "m.yaml"), folder / "out", only=["download"])
+    build(load(folder / "m.yaml"), folder / "out", only=["download", "proof"])
     return folder / "out/T"
 
 
@@ -82,6 +84,11 @@ def test_the_delivered_spectrum_is_nearer_to_the_reference_as_reported(
     assert report["tracks"][4]["done"]["tone"]["after_db"] < tone["before_db"]
     text = " ".join((release / "report.txt").read_text(encoding="utf-8").split())
     assert f"spectral distance {tone['before_db']:.2f} dB before, {tone['after_db']:.2f} dB" in text
+    page = (release / "proof/index.html").read_text(encoding="utf-8")
+    for when in ("before", "after"):
+        shown = re.findall(f'"Tone match: distance {when}">(.*?)<', page)
+        matched = (one["done"].get("tone") or {} for one in report["tracks"])
+        assert shown == [decimal(one.get(f"{when}_db")) for one in matched]
     assert verify(release).ok
 
 

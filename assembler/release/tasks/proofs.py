@@ -17,7 +17,13 @@ from assembler.dsp.meter import Reading
 from assembler.file_names import track_file_name
 from assembler.findings import Finding
 from assembler.manifest.sets import format_of
-from assembler.mastering.levels import compression_json, gain_reduction_json, levels_json
+from assembler.mastering.levels import (
+    clipping_json,
+    compression_json,
+    gain_reduction_json,
+    levels_json,
+    tone_json,
+)
 from assembler.mastering.measure import measure_section
 from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
 from assembler.mastering.render import FinishedTrack
@@ -203,6 +209,7 @@ def gather_proof(
             _delivered(track.section.index, plan, masters),
             _listen(one, listen),
             compression_json(track.compression) if track.compression else None,
+            tone_json(track.section.tone) if track.section.tone else None,
         )
         for one, (track, _) in zip(shown, sound.tracks, strict=True)
     )
@@ -273,7 +280,9 @@ def _listen(metadata: TrackMetadata, name: str | None) -> str:
 def _delivered(index: int, plan: Plan, masters: Mapping[str, Master]) -> dict[str, Delivered]:
     return {
         kind: Delivered.reported(
-            levels_json(track, plan.measured_bits(kind)), gain_reduction_json(track)
+            levels_json(track, plan.measured_bits(kind)),
+            gain_reduction_json(track),
+            clipping_json(track.clipping) if track.clipping else None,
         )
         for kind, master in masters.items()
         for track in master.tracks
