@@ -29,6 +29,7 @@ from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.analysis.stereo.channels import ChannelReading
 from assembler.restoration.analysis.stereo.delay_path import NOT_FOLLOWED, DelayPathReading
+from assembler.restoration.analysis.wow import NOT_LOOKED_FOR, CyclicWow, WowReading
 from assembler.restoration.chain import (
     MeasuredFaults,
     Resolved,
@@ -60,6 +61,7 @@ class _Faults:
     channels: ChannelReading
     hum: HumReading
     delay_path: DelayPathReading
+    wow: WowReading = NOT_LOOKED_FOR
 
 
 _NOTHING_MEASURED = _Faults(
@@ -247,6 +249,7 @@ def _surveyed(recording: Recording) -> dict[str, Any]:
         "channels": asdict(found.channels),
         "hum": asdict(found.hum),
         "delay_path": asdict(found.delay_path),
+        "wow": asdict(found.wow),
     }
 
 
@@ -258,9 +261,10 @@ def _with_tuples(reading: Mapping[str, Any]) -> dict[str, Any]:
 
 def _faults(found: Mapping[str, Any]) -> _Faults:
     channels, path = (_with_tuples(found[name]) for name in ("channels", "delay_path"))
-    hum = found["hum"]
+    hum, wow = found["hum"], found["wow"]
     return _Faults(
         ChannelReading(**channels),
         HumReading(hum["nominal_hz"], hum["mains_hz"], (), hum["level_dbfs"]),
         DelayPathReading(**path),
+        WowReading(**{**wow, "cyclic": wow["cyclic"] and CyclicWow.from_json(wow["cyclic"])}),
     )

@@ -21,7 +21,7 @@ from assembler.preflight.sides import Side
 from assembler.preflight.track_section import TrackSection
 from assembler.restoration.chain import Resolved, correct_speed, restored_passage
 
-PLACING = ("swap_channels", "invert_polarity", "azimuth", "balance", "speed")
+PLACING = ("swap_channels", "invert_polarity", "azimuth", "balance", "wow", "speed")
 TONE = ("playback", "equaliser")
 """Steps that remove nothing: they change where sound is, in its channels and in time, or its EQ."""
 _RUN_UP_S = 1

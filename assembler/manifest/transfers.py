@@ -11,7 +11,15 @@ import re
 from fractions import Fraction
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema, model_validator
+from pydantic import (
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    SerializerFunctionWrapHandler,
+    WithJsonSchema,
+    model_serializer,
+    model_validator,
+)
 
 from assembler.manifest.playback import TAPE_SPEEDS, Playback, Standard, mismatch, tape_speed_of
 from assembler.manifest.section import Section, SoundFiles
@@ -143,12 +151,21 @@ class Restoration(Section):
     """Remove mains hum."""
     noise: Noise | None = None
     """Reduce tape noise."""
+    wow: Literal["auto"] | None = None
+    """Correct cyclic wow, as measured on the music; left alone where the music does not show it
+    exactly enough."""
     speed: Percent | None = None
     """Speed correction in percent, positive for faster; pitch and tempo change together."""
     cents: Annotated[float, InRange(-1200, 1200, "cents")] | None = None
     """Speed correction in cents, in place of `speed`."""
     trim_silence: YesNo = False
     """Trim each track to where its sound begins and ends."""
+
+    @model_serializer(mode="wrap")
+    def _named_where_set(self, serialized: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        """Leave out `wow` where it is not set: cache keys and digests of approvals stay."""
+        values: dict[str, Any] = serialized(self)
+        return values if self.wow else {k: v for k, v in values.items() if k != "wow"}
 
     @model_validator(mode="before")
     @classmethod

@@ -82,6 +82,7 @@ _WITHOUT = {
     "hum": "without the removal of hum",
     "noise": "without the noise reduction",
     "equaliser": "without the EQ of the side",
+    "wow": "without the correction of the wow",
     "speed": "without the correction of the speed",
 }
 

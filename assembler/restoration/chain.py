@@ -24,6 +24,7 @@ from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.programme import mean_level
 from assembler.restoration.analysis.stereo.channels import ChannelReading
 from assembler.restoration.analysis.stereo.delay_path import AUDIBLE_US, DelayPathReading
+from assembler.restoration.analysis.wow import CyclicWow, WowReading
 from assembler.restoration.repair.channels import (
     correct_balance,
     invert_polarity,
@@ -36,6 +37,7 @@ from assembler.restoration.repair.hum import dehum
 from assembler.restoration.repair.noise import denoise, measure_noise_print
 from assembler.restoration.repair.playback import correct_playback
 from assembler.restoration.repair.speed import change_speed
+from assembler.restoration.repair.wow import correct_wow
 
 _AROUND_S, _AROUND_HUM_S = 2, 12
 """Sound read before and after a passage, so that the steps have settled."""
@@ -58,6 +60,10 @@ class MeasuredFaults(Protocol):
     @property
     def delay_path(self) -> DelayPathReading:
         """The interchannel delay over the side."""
+
+    @property
+    def wow(self) -> WowReading:
+        """Cyclic wow, if it was looked for."""
 
 
 @dataclass(frozen=True)
@@ -83,6 +89,8 @@ class Resolved:
     """Noise print (start and end in samples) and noise reduction in dB."""
     equaliser: tuple[FilterBand, ...] = ()
     """EQ bands, their frequencies as before the correction of speed."""
+    wow: CyclicWow | None = None
+    """Cyclic wow, to be corrected."""
     factor: Fraction = Fraction(1)
     """Correction of speed; above 1 the side runs faster."""
     unresolved: tuple[str, ...] = ()
@@ -101,6 +109,8 @@ class Resolved:
         if played := data.get("playback"):
             values["playback"] = Playback(*played)
         values["equaliser"] = tuple(map(_band, data.get("equaliser", ())))
+        if wow := data.get("wow"):
+            values["wow"] = CyclicWow.from_json(wow)
         return cls(**{**values, "factor": Fraction(data["factor"])})
 
     def values(self) -> dict[str, Any]:
@@ -116,6 +126,7 @@ class Resolved:
             "hum": self.hum,
             "noise": self.noise,
             "equaliser": self.equaliser or None,
+            "wow": self.wow,
             "speed": None if self.factor == 1 else self.factor,
         }
         return {name: value for name, value in values.items() if value is not None}
@@ -142,11 +153,13 @@ def resolve(transfer: Transfer, before: MeasuredFaults, rate_hz: int) -> Resolve
     delay_us = _delay_us(restoration.azimuth, before, sign)
     left_db = _measured_if_auto(restoration.balance, channels.balance_db, -sign)
     hum = restoration.hum
+    wow = before.wow.cyclic if restoration.wow and not before.wow.refusal else None
     hum_hz = before.hum.mains_hz if hum and before.hum.nominal_hz == hum.mains else None
     unresolved = {
         "azimuth": restoration.azimuth is not None and delay_us is None,
         "balance": restoration.balance == "auto" and left_db is None,
         "hum": hum is not None and hum_hz is None,
+        "wow": restoration.wow is not None and wow is None,
     }
     return replace(
         resolve_for_split(restoration, rate_hz),
@@ -160,6 +173,7 @@ def resolve(transfer: Transfer, before: MeasuredFaults, rate_hz: int) -> Resolve
         equaliser=tuple(
             band._replace(hz=band.hz / float(restoration.factor)) for band in bands_of(transfer)
         ),
+        wow=wow,
         factor=restoration.factor,
         unresolved=tuple(name for name, is_unresolved in unresolved.items() if is_unresolved),
     )
@@ -281,6 +295,8 @@ def _steps(recording: Recording, resolved: Resolved, without: Collection[str]) -
         steps["noise"] = lambda blocks, _: denoise(blocks, rate_hz, noise, reduction_db)
     if resolved.equaliser and "equaliser" not in without:
         steps["equaliser"] = lambda blocks, _: equalise(blocks, resolved.equaliser, rate_hz)
+    if (wow := resolved.wow) and "wow" not in without:
+        steps["wow"] = lambda blocks, start: correct_wow(blocks, rate_hz, wow, start)
     return steps
 
 

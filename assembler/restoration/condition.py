@@ -8,6 +8,7 @@ from typing import Any
 from assembler.dsp.blocks import Samples
 from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
 from assembler.restoration.analysis.hum import HumMeter, HumReading
+from assembler.restoration.analysis.partials import PartialMeter
 from assembler.restoration.analysis.programme import ProgrammeMeter, ProgrammeReading
 from assembler.restoration.analysis.stereo.channels import ChannelMeter, ChannelReading
 from assembler.restoration.analysis.stereo.delay_path import (
@@ -16,6 +17,7 @@ from assembler.restoration.analysis.stereo.delay_path import (
     DelayPathReading,
 )
 from assembler.restoration.analysis.tonal_balance import TonalBalanceMeter, TonalBalanceReading
+from assembler.restoration.analysis.wow import NOT_LOOKED_FOR, WowReading, wow_of
 
 
 @dataclass(frozen=True)
@@ -28,7 +30,8 @@ class Condition:
     programme: ProgrammeReading
     tonal_balance: TonalBalanceReading
     delay_path: DelayPathReading
-    """Not determined unless it was asked for."""
+    wow: WowReading
+    """These two are not determined unless they were asked for."""
 
 
 class ConditionMeter:
@@ -40,9 +43,12 @@ class ConditionMeter:
         Sample rate of the stream.
     follows_delay
         Whether the interchannel delay is measured over time too.
+    finds_wow
+        Whether cyclic wow is looked for too.
     """
 
-    def __init__(self, rate_hz: int, *, follows_delay: bool) -> None:
+    def __init__(self, rate_hz: int, *, follows_delay: bool, finds_wow: bool) -> None:
+        self._partials = PartialMeter(rate_hz) if finds_wow else None
         self._meters: dict[str, Any] = {
             "channels": ChannelMeter(rate_hz),
             "hum": HumMeter(rate_hz),
@@ -57,8 +63,11 @@ class ConditionMeter:
         """Add the next samples, shape (frames, 2)."""
         for meter in self._meters.values():
             meter.feed(block)
+        if self._partials:
+            self._partials.feed(block)
 
     def reading(self) -> Condition:
         """Return the readings of all samples so far."""
+        wow = wow_of(self._partials.reading()) if self._partials else NOT_LOOKED_FOR
         readings = {name: meter.reading() for name, meter in self._meters.items()}
-        return Condition(**{"delay_path": NOT_FOLLOWED, **readings})
+        return Condition(**{"delay_path": NOT_FOLLOWED, "wow": wow, **readings})

@@ -28,6 +28,7 @@ _MEASURES: dict[str, tuple[str, Callable[[Condition], float | None]]] = {
     "azimuth": ("delay of right re left, µs", lambda c: _delay(c)[0]),
     "balance": ("level of left re right, dB", lambda c: _left_re_right(c.channels.rms_dbfs)),
     "hum": ("hum, dBFS", lambda c: c.hum.level_dbfs),
+    "wow": ("cyclic wow, ± %", lambda c: None if c.wow.reason else c.wow.percent),
 }
 _TONE: tuple[tuple[str, Callable[[Condition], float | None]], ...] = (
     ("octave at 40 Hz re 1 kHz, dB", lambda c: c.tonal_balance.bass_db),
@@ -85,7 +86,11 @@ def restoration_report(
 
 def _reasons(resolved: Resolved, before: Condition) -> dict[str, str]:
     """Return why a requested value is not determined, by step."""
-    reasons = {"azimuth": _delay(before)[1], "balance": before.channels.balance_reason}
+    reasons = {
+        "azimuth": _delay(before)[1],
+        "balance": before.channels.balance_reason,
+        "wow": before.wow.refusal,
+    }
     return {
         step: reasons.get(step) or "no hum at that mains frequency was found"
         for step in resolved.unresolved
@@ -112,6 +117,8 @@ def done_text(name: str, value: Any, transfer: Transfer) -> str:
         return f"hum of {value[0]:.3f} Hz removed, {counted(value[1], 'harmonic')}"
     if name == "azimuth":
         return _azimuth_text(value)
+    if name == "wow":
+        return f"cyclic wow of ±{100 * value.peak:.2f} % at {value.hz:.3f} Hz corrected"
     if name == "speed":
         percent = float(100 * (value - 1))
         verb = "sped up" if percent > 0 else "slowed"

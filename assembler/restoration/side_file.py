@@ -46,7 +46,10 @@ def restore_side(recording: Recording, transfer: Transfer, file: Path) -> dict[s
     """
     rate_hz, end = recording.rate_hz, recording.frames
     follows = transfer.restoration.azimuth == "follow"
-    condition, after = (ConditionMeter(rate_hz, follows_delay=follows) for _ in range(2))
+    finds_wow = transfer.restoration.wow is not None
+    condition, after = (
+        ConditionMeter(rate_hz, follows_delay=follows, finds_wow=finds_wow) for _ in range(2)
+    )
     dropouts = DropoutMeter(rate_hz)
     feed_all(recording.blocks(0, end), condition, dropouts)
     before = condition.reading()

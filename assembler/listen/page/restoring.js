@@ -20,6 +20,7 @@ const STEPS = [
   { step: "hum", name: "Hum", fields: [["restoration.hum.mains", "mains, 50 or 60 Hz"], ["restoration.hum.harmonics", "harmonics"]] },
   { step: "noise", name: "Noise", fields: [["restoration.noise.reduction", "reduction, dB"], ["restoration.noise.from", "print from"], ["restoration.noise.to", "print to"]] },
   { step: "equaliser", name: "EQ of the side", fields: [] },
+  { step: "wow", name: "Wow", fields: [["restoration.wow", "auto, or empty"]] },
   { step: "speed", name: "Speed", fields: [["restoration.speed", "percent"]] },
 ];
 const HEARD_S = 8;

@@ -25,7 +25,9 @@ _LEAST_SPREAD = 3e-4
 _NEAR_CENTS = 10.0
 _LEAST_SHARE = 0.7
 """Of the tones; without any tuning 0.2 of them are near."""
-_FEWEST_TONES = 10
+_FEWEST_TONES = 20
+_FEWEST_STEPS = 3
+"""Of the twelve; a drum or a drone is on one or two."""
 _PART_CENTS = 5.0
 """Halves of the side that are further apart have two tunings."""
 
@@ -76,6 +78,8 @@ def tuning_of(partials: Partials) -> TuningReading:
     if share < _LEAST_SHARE:
         reason = "the long tones do not agree on one tuning"
         return TuningReading(None, share, len(tones.cents), reason)
+    if _steps(tones, cents) < _FEWEST_STEPS:
+        return TuningReading(None, share, len(tones.cents), "the long tones are all on a few steps")
     middle = float(np.median(tones.begins))
     parts = [tones.before(middle), tones.before(middle, after=True)]
     before, after = (_common(part)[0] for part in parts)
@@ -111,6 +115,13 @@ def _long_tones(partials: Partials) -> _Tones:
     )
     loudness = lengths * partials.step_s * powers**0.25
     return _Tones(means[kept], loudness[kept], partials.moments[order][starts][kept])
+
+
+def _steps(tones: _Tones, cents: float) -> int:
+    """Return on how many of the twelve steps there are tones, each with 3 % of them or more."""
+    numbers = np.round((tones.cents - cents) / _SEMITONE).astype(np.int64) % 12
+    shares = np.bincount(numbers, tones.weights) / tones.weights.sum()
+    return int((shares >= 0.03).sum())
 
 
 def _common(tones: _Tones) -> tuple[float, float]:

@@ -9,7 +9,9 @@ section to the next. Limits: tuned empirically on 24 pieces, steady and made to 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -42,6 +44,12 @@ class CyclicWow:
     cosines: tuple[float, ...]
     sines: tuple[float, ...]
     """Of each section: the speed is 1 + cosine · cos(2π hz t) + sine · sin(2π hz t)."""
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> CyclicWow:
+        """Return the sine from its plain data."""
+        waves = {name: tuple(data[name]) for name in ("cosines", "sines")}
+        return cls(**{**data, **waves})
 
     @property
     def amplitudes(self) -> Curve:
@@ -106,6 +114,9 @@ class WowReading:
         if self.share < _EXACT_SHARE or self.steadiness < _EXACT_STEADINESS:
             return "the steady tones do not show it exactly enough"
         return ""
+
+
+NOT_LOOKED_FOR = WowReading(reason="not looked for")
 
 
 def wow_of(partials: Partials) -> WowReading:

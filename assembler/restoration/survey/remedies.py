@@ -263,7 +263,12 @@ def _wow(side: SideReadings) -> Iterator[SideFinding]:
         percent = f"±{side.wow.percent:.2f} %"
         weighted = f"{side.wow.weighted_percent:.2f} % weighted"
         measured = f"cyclic wow of {percent} at {cyclic.hz:.2f} Hz, {weighted}"
-        yield SideFinding("wow", side.wow.percent, measured, remedy)
+        if side.wow.refusal:
+            remedy += f"; it can't be corrected: {side.wow.refusal}"
+        else:
+            remedy += "; if you can't, correct it"
+        line = None if side.wow.refusal else "wow: auto"
+        yield SideFinding("wow", side.wow.percent, measured, remedy, line)
     elif tone and tone.weighted_percent >= FLUTTER_PERCENT:
         measured = f"wow and flutter of {tone.weighted_percent:.2f} % weighted, in the tone"
         yield SideFinding("flutter", tone.weighted_percent, measured, remedy)
