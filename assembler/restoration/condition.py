@@ -30,7 +30,7 @@ class Condition:
     programme: ProgrammeReading
     tonal_balance: TonalBalanceReading
     delay_path: DelayPathReading
-    wow: WowReading
+    wow: WowReading = NOT_LOOKED_FOR
     """These two are not determined unless they were asked for."""
 
 
