@@ -25,7 +25,8 @@ from assembler.manifest.transfers import Restoration, Transfer
 from assembler.preflight.check import CheckReport
 from assembler.preflight.sides import METHOD
 from assembler.release.inputs import Inputs
-from assembler.restoration.analysis.hum import HumReading
+from assembler.restoration.analysis.hum import NO_HUM, HumReading
+from assembler.restoration.analysis.hum_pitch import HumStretch
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.analysis.stereo.channels import ChannelReading
 from assembler.restoration.analysis.stereo.delay_path import NOT_FOLLOWED, DelayPathReading
@@ -68,7 +69,7 @@ _NOTHING_MEASURED = _Faults(
     ChannelReading(
         (0.0, 0.0), None, (), "", "unclear", "", 0.0, None, (), "", None, False, (), (None, None)
     ),
-    HumReading(None, None, (), None),
+    NO_HUM,
     NOT_FOLLOWED,
 )
 
@@ -262,9 +263,10 @@ def _with_tuples(reading: Mapping[str, Any]) -> dict[str, Any]:
 def _faults(found: Mapping[str, Any]) -> _Faults:
     channels, path = (_with_tuples(found[name]) for name in ("channels", "delay_path"))
     hum, wow = found["hum"], found["wow"]
+    stretches = tuple(map(HumStretch.from_json, hum["stretches"]))
     return _Faults(
         ChannelReading(**channels),
-        HumReading(hum["nominal_hz"], hum["mains_hz"], (), hum["level_dbfs"]),
+        HumReading(hum["nominal_hz"], hum["mains_hz"], (), hum["level_dbfs"], stretches),
         DelayPathReading(**path),
         WowReading(**{**wow, "cyclic": wow["cyclic"] and CyclicWow.from_json(wow["cyclic"])}),
     )

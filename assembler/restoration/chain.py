@@ -21,6 +21,7 @@ from assembler.manifest.filters import bands_of
 from assembler.manifest.playback import Playback
 from assembler.manifest.transfers import Restoration, Transfer
 from assembler.restoration.analysis.hum import HumReading
+from assembler.restoration.analysis.hum_pitch import HumStretch
 from assembler.restoration.analysis.programme import mean_level
 from assembler.restoration.analysis.stereo.channels import ChannelReading
 from assembler.restoration.analysis.stereo.delay_path import AUDIBLE_US, DelayPathReading
@@ -83,8 +84,8 @@ class Resolved:
     """Delay of right re left, to be corrected: one, or one per `PATH_STEP_S` from the start."""
     balance_db: float | None = None
     """Gain of left re right."""
-    hum: tuple[float, int] | None = None
-    """Mains frequency on this side in Hz, and number of harmonics."""
+    hum: tuple[float, int, tuple[HumStretch, ...]] | None = None
+    """Mains frequency on this side in Hz, number of harmonics, and the parts with hum."""
     noise: tuple[int, int, float] | None = None
     """Noise print (start and end in samples) and noise reduction in dB."""
     equaliser: tuple[FilterBand, ...] = ()
@@ -108,6 +109,8 @@ class Resolved:
         }
         if played := data.get("playback"):
             values["playback"] = Playback(*played)
+        if hum := data.get("hum"):
+            values["hum"] = (*hum[:2], tuple(map(HumStretch.from_json, hum[2])))
         values["equaliser"] = tuple(map(_band, data.get("equaliser", ())))
         if wow := data.get("wow"):
             values["wow"] = CyclicWow.from_json(wow)
@@ -169,7 +172,7 @@ def resolve(transfer: Transfer, before: MeasuredFaults, rate_hz: int) -> Resolve
         playback=transfer.playback,
         azimuth_us=delay_us,
         balance_db=left_db,
-        hum=(hum_hz, hum.harmonics) if hum and hum_hz else None,
+        hum=(hum_hz, hum.harmonics, before.hum.stretches) if hum and hum_hz else None,
         equaliser=tuple(
             band._replace(hz=band.hz / float(restoration.factor)) for band in bands_of(transfer)
         ),
@@ -282,7 +285,7 @@ def _steps(recording: Recording, resolved: Resolved, without: Collection[str]) -
         "playback": lambda playback, blocks, _: correct_playback(blocks, rate_hz, playback),
         "azimuth": partial(_aligned, rate_hz),
         "balance": lambda left_db, blocks, _: correct_balance(blocks, left_db),
-        "hum": lambda hum, blocks, _: dehum(blocks, rate_hz, *hum),
+        "hum": lambda hum, blocks, start: dehum(blocks, rate_hz, hum[1], hum[2], start),
     }
     steps: dict[str, Step] = {
         name: partial(repairs[name], value)

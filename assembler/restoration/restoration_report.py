@@ -11,6 +11,7 @@ from assembler.dsp.decibels import rounded
 from assembler.manifest.playback import Playback
 from assembler.manifest.tone_text import band_text
 from assembler.manifest.transfers import Transfer
+from assembler.restoration.analysis.hum_pitch import pitch_text, where_text
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.analysis.stereo.delay_path import NOT_FOLLOWED
 from assembler.restoration.chain import Resolved
@@ -114,7 +115,9 @@ def done_text(name: str, value: Any, transfer: Transfer) -> str:
             bands.append(f"mono below {transfer.mono_below:g} Hz")
         return f"EQ of the whole side: {'; '.join(bands)}"
     if name == "hum":
-        return f"hum of {value[0]:.3f} Hz removed, {counted(value[1], 'harmonic')}"
+        mains_hz, count, stretches = value
+        hum = f"hum of {pitch_text(mains_hz, stretches, 3)} removed{where_text(stretches)}"
+        return f"{hum}, {counted(count, 'harmonic')}"
     if name == "azimuth":
         return _azimuth_text(value)
     if name == "wow":

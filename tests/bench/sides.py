@@ -18,6 +18,7 @@ from pathlib import Path
 from against_ffmpeg import HEADS, MUSIC, row, run
 
 from assembler.audio import open_recording
+from assembler.restoration.analysis.hum_pitch import HumStretch
 from assembler.restoration.chain import Resolved, correct_speed, restored_passage
 
 SIDE_S, RESTORED_S = 46 * 60, 240
@@ -28,7 +29,7 @@ EVERYTHING = Resolved(
     declick=5,
     azimuth_us=60,
     balance_db=1.8,
-    hum=(49.6, 6),
+    hum=(49.6, 6, (HumStretch(0.0, None, (49.6,)),)),
     noise=(0, 48_000, 8),
     factor=Fraction(126, 125),
 )

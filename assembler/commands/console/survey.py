@@ -8,6 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from assembler.commands.console.rich_console import new_console
+from assembler.restoration.analysis.hum_pitch import pitch_text, where_text
 from assembler.restoration.analysis.stereo.delay_path import DelayPathReading
 from assembler.restoration.survey.paste import side_entry
 from assembler.restoration.survey.survey import Survey
@@ -140,7 +141,8 @@ def _hum(side: Survey) -> str:
     if hum.mains_hz is None:
         return "none found"
     numbers = ", ".join(str(harmonic.number) for harmonic in hum.harmonics)
-    return f"{hum.mains_hz:.2f} Hz, {_level(hum.level_dbfs, 'dBFS')}, harmonics {numbers}"
+    pitch = f"{pitch_text(hum.mains_hz, hum.stretches, 2)}{where_text(hum.stretches)}"
+    return f"{pitch}, {_level(hum.level_dbfs, 'dBFS')}, harmonics {numbers}"
 
 
 def _rumble(side: Survey) -> str:

@@ -1,45 +1,55 @@
-"""Find and measure mains hum.
+"""Find and measure mains hum, steady or drifting, all over a side or on parts of it.
 
-Hum is steady over the side and music is not: a line of hum stands out of its neighbourhood when
-that is quietest, keeps one level, and is never missing. Its harmonics are whole multiples of one
-frequency near 50 or 60 Hz, which is off by as much as the speed of the tape.
+Its harmonics are steady lines at whole multiples of one frequency near 50 or 60 Hz, which is off by
+as much as the speed of the tape. They are looked for on the whole side as it is, then with a drift
+of its pitch removed, then in short sections.
 """
 
 from __future__ import annotations
 
-import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples, Windows
+from assembler.restoration.analysis.hum_course import HumFrames, follow_hum, likely_pitch
+from assembler.restoration.analysis.hum_lines import (
+    Array,
+    Line,
+    LowSpectra,
+    all_bins,
+    mains_hz,
+    series,
+    steady_lines,
+    weight,
+)
+from assembler.restoration.analysis.hum_pitch import PITCH_STEP_S, HumStretch, where_text
+from assembler.restoration.analysis.hum_switching import HumSound
 from assembler.restoration.analysis.low_band import Decimator
 
-MAX_ERROR = 0.05
-"""Largest deviation from 50 and 60 Hz, as a share."""
 _FRAME = 8192
+_HOP = _FRAME // 2
+_FULL_SCALE = 2 * (_FRAME / 4) ** 2
 _HIGHEST_LINE_HZ = 640.0
 _FEWEST_FRAMES = 8
-_NEIGHBOURHOOD = 12
-"""Bins on either side that are the neighbourhood of a line, without the nearest three."""
 _FEWEST_QUIET = 6
 _QUIET_PARTS = (5, 40)
 """One frame in so many is quiet: on a side with pauses, and in continuous music."""
-_STANDS_OUT_DB = 7.0
-_SPREAD_DB = 3.0
-"""Largest spread of the middle 70 % of the quiet frames; music and noise have 5 dB or more."""
-_MISSING_DB = 6.0
-_PAIR_OUT_DB = 10.0
-_SINGLE_OUT_DB = 20.0
-_SINGLE_SPREAD_DB = 1.0
-_TOLERANCE_HZ = 0.05
-_BATCH_BINS = 256
 _SILENT = 1e-16
 """Mean square of a frame without any sound, not even the noise of a converter."""
-
-Array = NDArray[np.float64]
+_DRIFTS_OVER = 3e-4
+"""Spread of the pitch over a side, as a share, from which it is followed."""
+_MOST_DRIFT = 0.005
+"""Largest deviation from the middle of the pitch, as a share."""
+_FOLLOWED_GAIN = 1.3
+"""The lines must stand out so much more with a drift removed."""
+_SECTIONS = ((32, 3), (16, 4))
+"""Lengths in frames, 44 and 22 s, and the fewest harmonics that are steady in one; half of them
+overlaps."""
 
 
 @dataclass(frozen=True)
@@ -65,16 +75,27 @@ class HumReading:
     """The harmonics that were found."""
     level_dbfs: float | None
     """Level of all harmonics together."""
+    stretches: tuple[HumStretch, ...] = ()
+    """The parts of the side with hum, in order; they join where its level steps."""
+
+    @property
+    def is_on_whole_side(self) -> bool:
+        """Whether the hum is on from the first sample to the last."""
+        return self.mains_hz is not None and not where_text(self.stretches)
+
+
+NO_HUM = HumReading(None, None, (), None)
 
 
 @dataclass(frozen=True)
-class _Line:
-    """A steady line in the spectrum; `out` is the ratio of its power to its neighbourhood's."""
+class _Found:
+    """Hum that was found."""
 
-    hz: float
-    out: float
-    power: float
-    spread_db: float
+    lines: Mapping[int, Line]
+    hz: Array
+    """Likely pitch in each frame."""
+    mains_hz: float | None = None
+    """If it is the same on the whole side."""
 
 
 class HumMeter:
@@ -83,133 +104,123 @@ class HumMeter:
     def __init__(self, rate_hz: int) -> None:
         self._band = Decimator(rate_hz)
         self._bin_hz = self._band.rate_hz / _FRAME
-        self._frames = Windows(_FRAME, _FRAME // 2)
+        self._hop_s = _HOP / self._band.rate_hz
+        self._frames = Windows(_FRAME, _HOP)
         self._shape = np.hanning(_FRAME + 1)[:-1].astype(np.float32)[:, None]
         self._powers: list[Samples] = []
+        self._low: list[NDArray[np.float16]] = []
 
     def feed(self, block: Samples) -> None:
         """Add the next samples, shape (frames, 2)."""
         import scipy.fft
 
-        for frame in self._frames.feed(self._band.feed(block)):
-            if float(np.square(frame).mean()) < _SILENT:
-                continue
+        low = self._band.feed(block)
+        self._low.append(low.astype(np.float16))
+        for frame in self._frames.feed(low):
             spectrum = scipy.fft.rfft(frame * self._shape, axis=0)
             lines = spectrum[: round(_HIGHEST_LINE_HZ * 1.06 / self._bin_hz)]
-            self._powers.append((lines.real**2 + lines.imag**2).sum(axis=1))
+            powers = (lines.real**2 + lines.imag**2).sum(axis=1)
+            self._powers.append(powers if np.square(frame).mean() >= _SILENT else 0 * powers)
 
     def reading(self) -> HumReading:
         """Return the hum found so far; none in less than about 12 s of sound."""
-        if len(self._powers) < _FEWEST_FRAMES:
-            return HumReading(None, None, (), None)
-        counts = {max(_FEWEST_QUIET, len(self._powers) // part) for part in _QUIET_PARTS}
-        lines = [_steady_lines(self._powers, count, self._bin_hz) for count in sorted(counts)]
-        found = max((_series(some, nominal) for some in lines for nominal in (50, 60)), key=_weight)
+        if not self._powers:
+            return NO_HUM
+        spectra = LowSpectra(np.stack(self._powers), self._bin_hz)
+        sounds: NDArray[np.bool_] = np.any(spectra.powers > 0, axis=1)
+        found = _find(spectra.rows(sounds)) if sounds.sum() >= _FEWEST_FRAMES else None
         if not found:
-            return HumReading(None, None, (), None)
-        nominal: Literal[50, 60] = 50 if _mains_hz(found) < 55 else 60
-        full_scale = 2 * (_FRAME / 4) ** 2
+            return NO_HUM
+        hz = np.interp(np.arange(len(sounds)), np.flatnonzero(sounds), found.hz)
+        levels = np.array([line.power for line in found.lines.values()])
+        frames = follow_hum(spectra, hz, list(found.lines), levels)
+        if not found.mains_hz:
+            hz = likely_pitch(spectra, frames.middle_hz, _MOST_DRIFT)
+            frames = follow_hum(spectra, hz, list(found.lines), levels)
+        stretches = tuple(self._stretches(frames, found))
+        if not stretches:
+            return NO_HUM
+        mains = found.mains_hz or float(np.median(np.concatenate([s.mains_hz for s in stretches])))
         harmonics = tuple(
-            Harmonic(number, line.hz, 10 * float(np.log10(line.power / full_scale)))
-            for number, line in sorted(found.items())
+            Harmonic(number, number * mains, 10 * float(np.log10(line.power / _FULL_SCALE)))
+            for number, line in sorted(found.lines.items())
         )
         level = sum(10 ** (harmonic.dbfs / 10) for harmonic in harmonics)
-        return HumReading(nominal, _mains_hz(found), harmonics, 10 * float(np.log10(level)))
+        nominal: Literal[50, 60] = 50 if mains < 55 else 60
+        return HumReading(nominal, mains, harmonics, 10 * float(np.log10(level)), stretches)
+
+    def _stretches(self, frames: HumFrames, found: _Found) -> Iterator[HumStretch]:
+        """Yield the parts of the side in which the hum is on and does not step in level."""
+        low = np.concatenate(self._low)
+        sound = HumSound(low, self._band.rate_hz, np.array(sorted(found.lines)))
+
+        def change(between: tuple[float, float], *, before: bool, after: bool) -> float:
+            first, last = between
+            mains_hz = float(frames.hz[min(round((first + last) / 2), len(frames.hz) - 1)])
+            between_s = first * self._hop_s, last * self._hop_s
+            return sound.changes_at(between_s, mains_hz, before=before, after=after)
+
+        for first, after in frames.stretches():
+            times = [0.0, np.inf]
+            if first:
+                times[0] = change(frames.around_start(first), before=False, after=True)
+            if after < len(frames.hz):
+                times[1] = change(frames.around_end(after), before=True, after=False)
+            for step in frames.steps(first, after):
+                times.append(change((step - 1.0, step + 3.0), before=True, after=True))
+            for start_s, end_s in pairwise(sorted(times)):
+                pitch = self._pitch(frames, found, start_s, end_s)
+                yield HumStretch(start_s, None if end_s == np.inf else end_s, pitch)
+
+    def _pitch(
+        self, frames: HumFrames, found: _Found, start_s: float, end_s: float
+    ) -> tuple[float, ...]:
+        """Return the mains frequency in a stretch, see `HumStretch`."""
+        centres_s = (np.arange(len(frames.hz)) + 1) * self._hop_s
+        inside = (centres_s >= start_s) & (centres_s < end_s)
+        shown = frames.hz[inside & frames.is_clear]
+        low, middle, high = np.percentile(shown if len(shown) else frames.hz[inside], (5, 50, 95))
+        if high - low < _DRIFTS_OVER * middle:
+            return (found.mains_hz or float(middle),)
+        end_s = min(end_s, float(centres_s[-1]) + 2 * self._hop_s)
+        at_s = np.arange(start_s, end_s + PITCH_STEP_S, PITCH_STEP_S)
+        return tuple(round(float(value), 5) for value in np.interp(at_s, centres_s, frames.hz))
 
 
-def _steady_lines(powers: list[Samples], quiet: int, bin_hz: float) -> list[_Line]:
-    """Find the lines that are steady in so many quiet frames; powers: (frames, bins)."""
-    bins = len(powers[0])
-    first = int(50 * (1 - MAX_ERROR) / bin_hz)
-    lines = []
-    for begin in range(first, bins - _NEIGHBOURHOOD, _BATCH_BINS):
-        end = min(begin + _BATCH_BINS, bins - _NEIGHBOURHOOD)
-        part = np.stack([row[begin - _NEIGHBOURHOOD : end + _NEIGHBOURHOOD] for row in powers])
-        lines += _steady_in_batch(part.astype(np.float64), quiet, begin * bin_hz, bin_hz)
-    return lines
+def _find(spectra: LowSpectra) -> _Found | None:
+    """Return the hum in frames that aren't silent."""
+    steady = _on_all(spectra, (50, 60))
+    best, least = None, _FOLLOWED_GAIN * weight(steady)
+    if steady:
+        hz = mains_hz(steady)
+        best = _Found(steady, np.full(len(spectra.powers), hz), hz)
+    for nominal in (50, 60):
+        pitch = likely_pitch(spectra, nominal)
+        straight = spectra.straightened(pitch)
+        lines = _on_all(straight, (nominal,))
+        lines = lines or _in_sections(straight, nominal, float(pitch.mean()))
+        if weight(lines) > least:
+            best, least = _Found(lines, pitch), weight(lines)
+    return best
 
 
-def _steady_in_batch(powers: Array, frames: int, first_hz: float, bin_hz: float) -> list[_Line]:
-    """Find the steady lines among the bins that have a whole neighbourhood."""
-    bins = powers.shape[1] - 2 * _NEIGHBOURHOOD
-    sums = np.concatenate((np.zeros((len(powers), 1)), powers.cumsum(axis=1)), axis=1)
-    below = sums[:, _NEIGHBOURHOOD - 3 : _NEIGHBOURHOOD - 3 + bins] - sums[:, :bins]
-    above = sums[:, 2 * _NEIGHBOURHOOD + 1 : 2 * _NEIGHBOURHOOD + 1 + bins]
-    above = above - sums[:, _NEIGHBOURHOOD + 4 : _NEIGHBOURHOOD + 4 + bins]
-    floor = np.maximum(below + above, 0) / (2 * (_NEIGHBOURHOOD - 3)) + 1e-30
-    quiet = np.argpartition(floor, frames - 1, axis=0)[:frames]
-    near = [
-        powers[quiet, np.arange(k, k + bins)] for k in range(_NEIGHBOURHOOD - 1, _NEIGHBOURHOOD + 2)
-    ]
-    before, at, after = (np.median(power, axis=0) for power in near)
-    background = np.median(np.take_along_axis(floor, quiet, axis=0), axis=0)
-    low, high = np.percentile(near[1], (15, 85), axis=0)
-    least = np.percentile(powers[:, _NEIGHBOURHOOD : _NEIGHBOURHOOD + bins], 10, axis=0)
-    steady = (at > before) & (at >= after) & (at > background * _ratio(_STANDS_OUT_DB))
-    steady &= (high < low * _ratio(_SPREAD_DB)) & (least * _ratio(_MISSING_DB) > at)
-    lines = []
-    for k in np.flatnonzero(steady):
-        sides = np.maximum(np.array([before[k], at[k], after[k]]) - background[k], 1e-30)
-        offset, power = _sine_peak(sides)
-        spread_db = 10 * float(np.log10(high[k] / low[k]))
-        lines.append(
-            _Line(first_hz + (k + offset) * bin_hz, at[k] / background[k], power, spread_db)
-        )
-    return lines
+def _on_all(spectra: LowSpectra, nominals: Sequence[int]) -> dict[int, Line]:
+    """Return the harmonics that are steady on the whole side."""
+    bins = all_bins(spectra)
+    counts = {max(_FEWEST_QUIET, len(spectra.powers) // part) for part in _QUIET_PARTS}
+    lines = [steady_lines(spectra, count, bins) for count in sorted(counts)]
+    return max((series(some, nominal) for some in lines for nominal in nominals), key=weight)
 
 
-def _ratio(level_db: float) -> float:
-    return float(10 ** (level_db / 10))
-
-
-def _sine_peak(powers: Array) -> tuple[float, float]:
-    """Return the offset of a sine from the middle of three bins, and its power (Hann window)."""
-    before, at, after = powers
-    side, other = (1, after) if after > before else (-1, before)
-    ratio = math.sqrt(other / at)
-    offset = min(max((2 * ratio - 1) / (1 + ratio), 0.0), 0.5)
-    gain = float(np.sinc(offset)) / (1 - offset**2)
-    return side * offset, at / gain**2
-
-
-def _series(lines: list[_Line], nominal: int) -> dict[int, _Line]:
-    """Return the lines that are harmonics of one mains frequency; empty if they are too few."""
-    best: dict[int, _Line] = {}
-    for base in lines:
-        number = round(base.hz / nominal)
-        if not 1 <= number <= 6 or abs(base.hz / number / nominal - 1) > MAX_ERROR:
-            continue
-        series: dict[int, _Line] = {}
-        mains_hz = base.hz / number
-        for line in lines:
-            k = max(1, round(line.hz / mains_hz))
-            if abs(line.hz - k * mains_hz) < _TOLERANCE_HZ * (1 + k / number) and (
-                k not in series or line.out > series[k].out
-            ):
-                series[k] = line
-        if _weight(series) > _weight(best):
-            best = series
-    return best if _is_hum(best) else {}
-
-
-def _is_hum(series: dict[int, _Line]) -> bool:
-    """Return whether lines are hum: three together, or fewer that stand out."""
-    if len(series) >= 3:
-        return min(series) <= 3
-    if len(series) == 2:
-        return min(series) <= 2 and all(x.out > _ratio(_PAIR_OUT_DB) for x in series.values())
-    return any(
-        number <= 2 and line.out > _ratio(_SINGLE_OUT_DB) and line.spread_db < _SINGLE_SPREAD_DB
-        for number, line in series.items()
-    )
-
-
-def _weight(series: dict[int, _Line]) -> float:
-    return sum(float(np.log10(line.out)) for line in series.values())
-
-
-def _mains_hz(series: dict[int, _Line]) -> float:
-    """Return the mains frequency that fits all harmonics best."""
-    weights = {number: min(line.out, 1e4) for number, line in series.items()}
-    above = sum(weights[number] * number * line.hz for number, line in series.items())
-    return above / sum(weights[number] * number**2 for number in series)
+def _in_sections(spectra: LowSpectra, nominal: int, hz: float) -> dict[int, Line]:
+    """Return the harmonics that are steady in a section of the side."""
+    numbers = np.arange(1, int(_HIGHEST_LINE_HZ / hz) + 1)
+    bins = np.rint(numbers * hz / spectra.bin_hz).astype(int)[:, None] + np.arange(-2, 3)
+    best: dict[int, Line] = {}
+    for length, fewest in _SECTIONS:
+        for first in range(0, max(1, len(spectra.powers) - length + 1), length // 2):
+            section = spectra.rows(slice(first, first + length))
+            lines = series(steady_lines(section, _FEWEST_QUIET, bins.reshape(-1)), nominal)
+            if len(lines) >= fewest and weight(lines) > weight(best):
+                best = lines
+    return best

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples
+from assembler.restoration.analysis.hum_pitch import HumStretch
 from assembler.restoration.analysis.low_band import HIGHEST_HZ, Decimator
 
 HOP_S = 1.0
@@ -52,14 +53,19 @@ def _phasors_of(low: Samples, first: int, centre: int, table: NDArray[np.float64
     return measured * (2 / max(float(used[0].sum()), 1e-9))
 
 
-def _window_table(lines_hz: NDArray[np.float64], rate_hz: float) -> NDArray[np.float64]:
-    """Return a Hann window, then the window times the cosine and the sine of each line, in rows."""
-    half = round(_WINDOW_S * rate_hz / 2)
+def _window_table(waves: Phasors, rate_hz: float) -> NDArray[np.float64]:
+    """Return a Hann window, then the window times the cosine and the sine of each line, in rows.
+
+    waves: of the harmonics, and then of the sidebands below and above them.
+    """
+    half = waves.shape[1] // 2
     ages = np.arange(-half, half + 1)
     window = 0.5 + 0.5 * np.cos(np.pi * ages / (half + 1))
-    turns = 2 * np.pi * lines_hz[:, None] * ages / rate_hz
-    rows = (np.ones((1, len(ages))), np.cos(turns), np.sin(turns))
-    table: NDArray[np.float64] = window * np.concatenate(rows)
+    aside = np.exp(2j * np.pi * _SIDEBAND_HZ / rate_hz * ages)
+    lines = np.concatenate((waves, waves * aside.conj(), waves * aside))
+    table: NDArray[np.float64] = window * np.concatenate(
+        (np.ones((1, len(ages))), lines.real, lines.imag)
+    )
     return table
 
 
@@ -154,10 +160,12 @@ def trackable_harmonics(rate_hz: int, hum_hz: float, count: int) -> NDArray[np.f
 class HumHarmonics:
     """Harmonics of hum at an expected pitch, on a grid of hops at a low rate."""
 
-    hum_hz: float
-    """Expected mains frequency."""
+    stretch: HumStretch
+    """Its expected mains frequency."""
+    begins_s: float
+    """Time from the start of the stretch to hop 0."""
     numbers: NDArray[np.float64]
-    """Numbers of the harmonics, 1 for the mains frequency itself."""
+    """Numbers of the harmonics from 1, the mains frequency itself, on."""
     low_rate_hz: float
     """Sample rate of the low band."""
 
@@ -166,21 +174,36 @@ class HumHarmonics:
         """Samples from one hop to the next, at the low rate."""
         return round(HOP_S * self.low_rate_hz)
 
+    def _turns(self, low_samples: NDArray[np.float64] | float) -> NDArray[np.float64]:
+        return self.stretch.turns(self.begins_s + low_samples / self.low_rate_hz)
+
     def carrier(self, hop: int) -> Phasors:
         """Return the phase of each harmonic at a hop at the expected pitch, as unit phasors."""
-        turns = self.numbers * (self.hum_hz * self.hop_samples * hop / self.low_rate_hz % 1)
+        turns = self.numbers * (self._turns(hop * self.hop_samples) % 1)
         phasors: Phasors = np.exp(2j * np.pi * turns)[:, None]
         return phasors
+
+    def waves(self, hop: int, ages: NDArray[np.float64]) -> Phasors:
+        """Return each harmonic around a hop at the expected pitch; its phase is 0 at the hop."""
+        at = hop * self.hop_samples
+        mains = np.exp(2j * np.pi * (self._turns(at + ages) - self._turns(at)))
+        waves: Phasors = np.multiply.accumulate(
+            np.broadcast_to(mains, (len(self.numbers), len(ages)))
+        )
+        return waves
 
 
 class HumTracker:
     """Follow the harmonics of hum through a stereo stream, see `trackable_harmonics`."""
 
-    def __init__(self, rate_hz: int, hum_hz: float, numbers: NDArray[np.float64]) -> None:
+    def __init__(
+        self, rate_hz: int, stretch: HumStretch, begins_s: float, numbers: NDArray[np.float64]
+    ) -> None:
         self._band = Decimator(rate_hz)
-        self.harmonics = HumHarmonics(hum_hz, numbers, self._band.rate_hz)
-        lines_hz = [numbers * hum_hz + offset_hz for offset_hz in (0, -_SIDEBAND_HZ, _SIDEBAND_HZ)]
-        self._table = _window_table(np.concatenate(lines_hz), self._band.rate_hz)
+        self.harmonics = HumHarmonics(stretch, begins_s, numbers, self._band.rate_hz)
+        half = round(_WINDOW_S * self._band.rate_hz / 2)
+        self._ages = np.arange(-half, half + 1).astype(np.float64)
+        self._table = self._window_table(0)
         self._hop = self.harmonics.hop_samples
         self._low = np.zeros((0, 2), np.float32)
         self._low_start = self._hops_done = 0
@@ -189,8 +212,7 @@ class HumTracker:
 
     def feed(self, block: Samples) -> list[Phasors]:
         """Add a block; return the steady phasors, relative to the carrier, of the next hops."""
-        half = self._table.shape[1] // 2
-        self._measure_hops(self._band.feed(block), half)
+        self._measure_hops(self._band.feed(block), len(self._ages) // 2)
         return [self._steady() for _ in range(len(self._near) - REACH_HOPS - self._hops_done)]
 
     def finish(self) -> list[Phasors]:
@@ -207,12 +229,17 @@ class HumTracker:
     def _measure_hop(self) -> None:
         hop = len(self._near)
         centre = hop * self._hop
+        if not self.harmonics.stretch.is_steady:
+            self._table = self._window_table(hop)
         measured = _phasors_of(self._low, self._low_start, centre, self._table)
         own, below, above = np.split(measured, 3)
         self._near.append(own * self.harmonics.carrier(hop).conj())
         self._sidebands.append((np.abs(below) ** 2 + np.abs(above) ** 2) / 2)
-        passed = max(0, centre - self._table.shape[1] - self._low_start)
+        passed = max(0, centre - len(self._ages) - self._low_start)
         self._low, self._low_start = self._low[passed:], self._low_start + passed
+
+    def _window_table(self, hop: int) -> NDArray[np.float64]:
+        return _window_table(self.harmonics.waves(hop, self._ages), self.harmonics.low_rate_hz)
 
     def _steady(self) -> Phasors:
         """Return the steady phasors of the next hop."""

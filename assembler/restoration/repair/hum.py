@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import groupby
+from operator import itemgetter
 
 import numpy as np
 
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import Samples, cut
+from assembler.restoration.analysis.hum_pitch import HumStretch
 from assembler.restoration.analysis.hum_tracking import (
     HumHarmonics,
     HumTracker,
@@ -18,7 +21,11 @@ from assembler.restoration.analysis.low_band import Interpolator
 
 
 def dehum(
-    blocks: Iterable[Samples], rate_hz: int, hum_hz: float, harmonics: int
+    blocks: Iterable[Samples],
+    rate_hz: int,
+    harmonics: int,
+    stretches: Sequence[HumStretch],
+    begin: int = 0,
 ) -> Iterator[Samples]:
     """Subtract the hum from a stereo stream; it keeps its length.
 
@@ -26,16 +33,33 @@ def dehum(
     ----------
     blocks, rate_hz
         The stream, shape (frames, 2), and its sample rate.
-    hum_hz
-        Mains frequency as measured on this side, within 0.1 %.
     harmonics
         Number of harmonics, from the first; those above 800 Hz are not removed.
+    stretches
+        Where the hum is on the side, and its pitch; all else passes bit for bit.
+    begin
+        Sample of the side with which the stream begins.
     """
-    numbers = trackable_harmonics(rate_hz, hum_hz, harmonics)
+    times = [at_s for s in stretches for at_s in (s.start_s, s.end_s) if at_s is not None]
+    edges = [round(at_s * rate_hz) - begin for at_s in times]
+    for part, pieces in groupby(cut(blocks, edges), key=itemgetter(0)):
+        sound = map(itemgetter(1), pieces)
+        if part % 2 == 0:
+            yield from sound
+        else:
+            begins_s = max(0, -edges[part - 1]) / rate_hz
+            yield from _dehum(sound, rate_hz, harmonics, stretches[part // 2], begins_s)
+
+
+def _dehum(
+    blocks: Iterable[Samples], rate_hz: int, harmonics: int, stretch: HumStretch, begins_s: float
+) -> Iterator[Samples]:
+    """Subtract hum that sounds from the first sample of a stream to its last."""
+    numbers = trackable_harmonics(rate_hz, max(stretch.mains_hz), harmonics)
     if not len(numbers):
         yield from blocks
         return
-    tracker = HumTracker(rate_hz, hum_hz, numbers)
+    tracker = HumTracker(rate_hz, stretch, begins_s, numbers)
     synthesis = _HumSynthesis(rate_hz, tracker.harmonics)
     waiting: deque[Samples] = deque()
     for block in blocks:
@@ -64,8 +88,8 @@ class _HumSynthesis:
         self._harmonics = harmonics
         self._interpolator = Interpolator(rate_hz)
         hop = harmonics.hop_samples
-        ages_s = np.arange(hop) / harmonics.low_rate_hz
-        self._waves = np.exp(2j * np.pi * harmonics.hum_hz * harmonics.numbers[:, None] * ages_s)
+        self._ages = np.arange(hop).astype(np.float64)
+        self._waves = harmonics.waves(0, self._ages)
         share = np.arange(hop) / hop
         tents = (
             np.maximum(0, 1 - 2 * share),
@@ -102,7 +126,10 @@ class _HumSynthesis:
 
     def _hop_samples(self, begin: Phasors, end: Phasors) -> Samples:
         """Return the sum of the harmonics from the last hop to the next, at the low rate."""
-        waves = self._harmonics.carrier(self._hops - 1) * self._waves
+        hop = self._hops - 1
+        if not self._harmonics.stretch.is_steady:
+            self._waves = self._harmonics.waves(hop, self._ages)
+        waves = self._harmonics.carrier(hop) * self._waves
         points = np.concatenate((begin, _arc_middle(begin, end), end), axis=1).T
         sums = points.real @ waves.real - points.imag @ waves.imag
         hum = (sums.reshape(3, 2, -1) * self._tents).sum(axis=0)

@@ -92,6 +92,7 @@ class SideReadings:
         hum = sum(
             10 ** (harmonic.dbfs / 10) / 2 / (1 + (WEIGHTED_HZ / harmonic.hz) ** 8)
             for harmonic in self.hum.harmonics
+            if self.hum.is_on_whole_side
         )
         return 10 * math.log10(max(floor - hum, LEAST_FLOOR_SHARE * floor))
 

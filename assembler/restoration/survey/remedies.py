@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from assembler.restoration.analysis.hum_pitch import pitch_text, where_text
 from assembler.restoration.analysis.noise_floor import LOWEST_DB
 from assembler.restoration.analysis.stereo.interchannel_delay import SECTIONS_DISAGREE
 from assembler.restoration.analysis.tuning import CONCERT_HZ
@@ -210,7 +211,8 @@ def _hum(side: SideReadings) -> Iterator[SideFinding]:
         return
     if harmonics := min(audible_harmonics(side), MOST_HARMONICS):
         level = f"{signed(hum.level_dbfs)} dBFS, audible up to harmonic {harmonics}"
-        measured = f"mains hum at {hum.mains_hz:.2f} Hz, {level}"
+        pitch = pitch_text(hum.mains_hz, hum.stretches, 2)
+        measured = f"mains hum at {pitch}{where_text(hum.stretches)}, {level}"
         remedy = "find the ground loop and transfer again; if you can't, remove the hum"
         line = f"hum: {{mains: {hum.nominal_hz}, harmonics: {harmonics}}}"
         yield SideFinding("hum", hum.level_dbfs, measured, remedy, line)

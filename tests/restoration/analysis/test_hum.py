@@ -6,9 +6,12 @@ import itertools
 
 import numpy as np
 import pytest
+from restoration.added_hum import ON_FROM, ON_UNTIL, STEP_AT, added_hum
 from restoration.faulty_music import RATE_HZ, beside, hiss, in_blocks, joined, piece, pieces, read
+from scipy.signal import resample_poly
 
 from assembler.restoration.analysis.hum import HumMeter
+from assembler.restoration.analysis.hum_pitch import HumStretch
 from assembler.restoration.repair.hum import dehum
 
 pytestmark = pytest.mark.filterwarnings("error")
@@ -28,6 +31,11 @@ def harmonic_waves(mains_hz: float, frames: int, wow: float = 0.0) -> dict[int, 
 def hum(mains_hz: float, frames: int, wow: float = 0.0) -> np.ndarray:
     wave = sum(harmonic_waves(mains_hz, frames, wow).values())
     return np.stack((wave, 0.7 * wave), axis=1)
+
+
+def at(mains_hz: float) -> tuple[HumStretch, ...]:
+    """Return a stretch with hum that is the whole side."""
+    return (HumStretch(0.0, None, (mains_hz,)),)
 
 
 def side(number: int) -> np.ndarray:
@@ -109,7 +117,7 @@ def test_hum_falls_by_30_db_and_music_stays(number: int) -> None:
     music = (music - music.mean(axis=0)).astype(np.float32)
     frames, mains_hz = len(music), 49.6
     spoilt = (music + hum(mains_hz, frames)).astype(np.float32)
-    after = joined(dehum(in_blocks(spoilt), RATE_HZ, mains_hz, 6))
+    after = joined(dehum(in_blocks(spoilt), RATE_HZ, 6, at(mains_hz)))
     assert after.shape == music.shape
     shape = np.hanning(frames)
     alone, left = (
@@ -134,7 +142,7 @@ def test_hum_alone_falls_by_40_db_even_if_the_pitch_is_off() -> None:
     """With an error of 0.04 % in pitch, at both ends too."""
     sound = hiss(30 * RATE_HZ, -75, 2)
     spoilt = sound + hum(50.02, len(sound))
-    left = joined(dehum(in_blocks(spoilt), RATE_HZ, 50.0, 6)) - sound
+    left = joined(dehum(in_blocks(spoilt), RATE_HZ, 6, at(50.0))) - sound
     ends = np.concatenate((left[:RATE_HZ], left[-RATE_HZ:]))
     assert 20 * np.log10(left.std() / hum(50.02, len(sound)).std()) < -40
     assert 20 * np.log10(ends.std() / hum(50.02, len(sound)).std()) < -30
@@ -143,7 +151,7 @@ def test_hum_alone_falls_by_40_db_even_if_the_pitch_is_off() -> None:
 def test_no_hum_is_added_to_silence_next_to_it() -> None:
     sound = hum(50, 40 * RATE_HZ)
     sound[15 * RATE_HZ : 25 * RATE_HZ] = 0
-    after = joined(dehum(in_blocks(sound), RATE_HZ, 50.0, 6))
+    after = joined(dehum(in_blocks(sound), RATE_HZ, 6, at(50.0)))
     assert not after[18 * RATE_HZ : 22 * RATE_HZ].any()
 
 
@@ -155,25 +163,87 @@ def test_a_note_at_the_pitch_of_the_hum_stays() -> None:
     played = 0.2 * np.hanning(RATE_HZ) * np.sin(2 * np.pi * 50 * time_s + 1)
     note[30 * RATE_HZ : 31 * RATE_HZ] = played[:, None]
     spoilt = note + hum(50, frames)
-    left = joined(dehum(in_blocks(spoilt), RATE_HZ, 50.0, 6)) - note
+    left = joined(dehum(in_blocks(spoilt), RATE_HZ, 6, at(50.0))) - note
     assert 20 * np.log10(left.std() / hum(50, frames).std()) < -40
     assert 20 * np.log10(left[31 * RATE_HZ : 33 * RATE_HZ].std() / note.max()) < -60
 
 
 def test_blocks_of_any_size_give_the_same() -> None:
     sound = (piece(3, 20) + hum(50, 20 * RATE_HZ)).astype(np.float32)
-    whole = joined(dehum(iter([sound]), RATE_HZ, 50.01, 4))
+    whole = joined(dehum(iter([sound]), RATE_HZ, 4, at(50.01)))
     for length in (1777, 96_000, 131_072):
-        assert np.array_equal(joined(dehum(in_blocks(sound, length), RATE_HZ, 50.01, 4)), whole)
+        assert np.array_equal(joined(dehum(in_blocks(sound, length), RATE_HZ, 4, at(50.01))), whole)
 
 
 def test_no_harmonics_passes_bit_for_bit() -> None:
     sound = piece(3, 2).astype(np.float32)
-    assert np.array_equal(joined(dehum(in_blocks(sound), RATE_HZ, 50.0, 0)), sound)
+    assert np.array_equal(joined(dehum(in_blocks(sound), RATE_HZ, 0, at(50.0))), sound)
 
 
 def test_short_sound_passes_whole() -> None:
-    for frames in (0, 1, 5000, 3 * RATE_HZ):
+    for frames in (1, 5000, 3 * RATE_HZ):
         sound = hiss(frames, -40, 1).astype(np.float32)
-        blocks = in_blocks(sound) if frames else iter([sound])
-        assert joined(dehum(blocks, RATE_HZ, 50.0, 6)).shape == sound.shape
+        assert joined(dehum(in_blocks(sound), RATE_HZ, 6, at(50.0))).shape == sound.shape
+
+
+LOW_RATE_HZ = 12_000
+"""Hum needs no more, and it is fast."""
+BED_S = 90
+
+
+def bed() -> np.ndarray:
+    """Return a minute of music between pauses, with hiss."""
+    music = resample_poly(0.3 * piece(2), 1, RATE_HZ // LOW_RATE_HZ, axis=0)
+    pause = np.zeros((15 * LOW_RATE_HZ, 2))
+    sound = np.concatenate((pause, music, music[::-1], pause))
+    return (sound - sound.mean(axis=0) + hiss(len(sound), -72, 4)).astype(np.float32)
+
+
+def without_hum(sound: np.ndarray) -> tuple[np.ndarray, tuple[HumStretch, ...]]:
+    """Return a sound without the hum that is found in it, and where that was found."""
+    found = read(HumMeter(LOW_RATE_HZ), sound)
+    return joined(dehum(in_blocks(sound), LOW_RATE_HZ, 6, found.stretches)), found.stretches
+
+
+def rms_dbfs(sound: np.ndarray) -> float:
+    return float(20 * np.log10(sound.std()))
+
+
+@pytest.mark.parametrize("sort", ["drifting", "swelling"])
+def test_hum_that_varies_is_followed(sort: str) -> None:
+    """By 0.2 % up and down in a minute; by 6 dB up and down in two."""
+    sound, added = bed(), added_hum(sort, -40.0, BED_S * LOW_RATE_HZ, LOW_RATE_HZ)
+    after, stretches = without_hum((sound + added).astype(np.float32))
+    assert (stretches[0].start_s, stretches[-1].end_s) == (0.0, None)
+    assert rms_dbfs(after - sound) < rms_dbfs(added) - 20
+
+
+def test_switched_hum_is_removed_and_the_rest_passes_bit_for_bit() -> None:
+    sound, added = bed(), added_hum("switched", -40.0, BED_S * LOW_RATE_HZ, LOW_RATE_HZ)
+    spoilt = (sound + added).astype(np.float32)
+    after, (stretch,) = without_hum(spoilt)
+    assert stretch.end_s is not None
+    assert stretch.start_s == pytest.approx(ON_FROM * BED_S, abs=0.1)
+    assert stretch.end_s == pytest.approx(ON_UNTIL * BED_S, abs=0.1)
+    first, last = (round(at_s * LOW_RATE_HZ) for at_s in (stretch.start_s, stretch.end_s))
+    assert np.array_equal(after[:first], spoilt[:first])
+    assert np.array_equal(after[last:], spoilt[last:])
+    assert rms_dbfs(after - sound) < rms_dbfs(added) - 20
+
+
+def test_hum_that_steps_in_level_is_removed_on_either_side() -> None:
+    sound = hiss(60 * LOW_RATE_HZ, -72, 4).astype(np.float32)
+    added = added_hum("stepped", -40.0, len(sound), LOW_RATE_HZ)
+    after, stretches = without_hum((sound + added).astype(np.float32))
+    assert [s.start_s for s in stretches] == pytest.approx([0, STEP_AT * 60], abs=0.02)
+    assert rms_dbfs(after - sound) < rms_dbfs(added) - 40
+
+
+def test_a_passage_is_as_in_the_whole_side() -> None:
+    """Read from its own first sample, with the pitch of the side there."""
+    sound = hiss(70 * LOW_RATE_HZ, -72, 4)
+    spoilt = (sound + added_hum("drifting", -40.0, len(sound), LOW_RATE_HZ)).astype(np.float32)
+    whole, stretches = without_hum(spoilt)
+    first = 30 * LOW_RATE_HZ + 77
+    part = joined(dehum(in_blocks(spoilt[first:]), LOW_RATE_HZ, 6, stretches, first))
+    assert rms_dbfs((part - whole[first:])[5 * LOW_RATE_HZ :]) < -75
