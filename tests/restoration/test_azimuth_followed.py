@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
-from restoration.faulty_music import RATE_HZ, hiss, piece
+from made_music import made_music
+from restoration.faulty_music import RATE_HZ, hiss
 from restoration.survey.test_remedies import CHANNELS
 from restoration.wandering_tapes import drift, mono_loss_db, tape
 
@@ -61,7 +62,7 @@ def restored(folder: Path, sound: np.ndarray, azimuth: str) -> tuple[np.ndarray,
 
 
 def test_a_side_is_followed_and_reported(tmp_path: Path) -> None:
-    own = piece(2, LENGTH_S)
+    own = made_music("plucked", LENGTH_S, RATE_HZ)
     damaged = tape(own, RATE_HZ, drift)
     sound, report = restored(tmp_path, damaged, "follow")
     assert mono_loss_db(own, damaged, RATE_HZ) > 2
