@@ -19,7 +19,7 @@ from scipy.signal import butter, sosfiltfilt
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from excerpts import EXCERPTS, MADE, Excerpt, music
-from restoration.faulty_music import in_blocks, joined
+from restoration.faulty_music import hiss, in_blocks, joined
 from restoration.wandering_tapes import COURSES, Course, mono_loss_db, none, path_error_us, tape
 
 from assembler.dsp.blocks import Samples
@@ -43,9 +43,9 @@ def readings(sound: Samples, rate_hz: int) -> tuple[float | None, DelayPathReadi
 
 
 def below_6_khz(sound: Samples, rate_hz: int) -> Samples:
-    """Return the sound without its treble."""
+    """Return the sound without its treble, over hiss."""
     sos = butter(12, 5800, fs=rate_hz, output="sos")
-    return sosfiltfilt(sos, sound, axis=0).astype(np.float32)
+    return (sosfiltfilt(sos, sound, axis=0) + hiss(len(sound), -80, 1)).astype(np.float32)
 
 
 def row(excerpt: Excerpt, course: Course) -> tuple[float, float, float]:

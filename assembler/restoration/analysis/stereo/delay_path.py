@@ -42,6 +42,8 @@ PATH_STEP_S = 0.25
 AUDIBLE_US = 15.0
 """A path that stays below this is left unchanged: at 15 µs, mono loses 1 dB at 10 kHz."""
 _HOP_S = 0.125
+_AT_ONCE = 1024
+"""Windows whose correlations are computed at once, so that an hour takes little memory."""
 _BAND_HZ = (1500.0, 9000.0)
 _GRID_US = np.arange(-150.0, 151.0, 2.0)
 _COHERENT = 0.5
@@ -146,7 +148,7 @@ class DelayPathMeter:
         sign = _sign(phasors, omega)
         phasors *= sign
         path_us = _path(phasors, omega)
-        agreement = float(_turned(phasors, path_us, omega).real.sum()) / weight
+        agreement = float(_correlation(phasors, omega, path_us)[0].sum()) / weight
         halves = [_path(phasors[:, half::2], omega[half::2]) for half in (0, 1)]
         if agreement < _LEAST_AGREEMENT:
             return DelayPathReading((), TOO_LITTLE)
@@ -195,16 +197,24 @@ class DelayPathMeter:
 
 def _scores(phasors: Phasors, omega: Array) -> NDArray[np.float32]:
     """Return the correlation in each window at each delay of the grid."""
-    turns = np.exp(1j * omega[:, None] * _GRID_US).astype(np.complex64)
-    scores: NDArray[np.float32] = phasors.real @ turns.real + phasors.imag @ turns.imag
+    turns = np.exp(-1j * omega[:, None] * _GRID_US).astype(np.complex64)
+    scores = np.empty((len(phasors), len(_GRID_US)), np.float32)
+    for begin in range(0, len(phasors), _AT_ONCE):
+        rows = slice(begin, begin + _AT_ONCE)
+        scores[rows] = (phasors[rows] @ turns).real
     return scores
 
 
-def _turned(phasors: Phasors, path_us: Array, omega: Array) -> Phasors:
-    """Return the phasors without the phase of a path."""
-    angles = (path_us[:, None] * omega).astype(np.float32)
-    turned: Phasors = phasors * np.exp(np.complex64(-1j) * angles)
-    return turned
+def _correlation(phasors: Phasors, omega: Array, path_us: Array) -> tuple[Array, Array, Array]:
+    """Return the correlation in each window at its delay, its slope and its downward curvature."""
+    values, slopes, curvatures = (np.empty(len(phasors)) for _ in range(3))
+    for begin in range(0, len(phasors), _AT_ONCE):
+        rows = slice(begin, begin + _AT_ONCE)
+        turned = phasors[rows] * np.exp(-1j * path_us[rows, None] * omega)
+        values[rows] = turned.real.sum(axis=1)
+        slopes[rows] = turned.imag @ omega
+        curvatures[rows] = turned.real @ omega**2
+    return values, slopes, curvatures
 
 
 def _sign(phasors: Phasors, omega: Array) -> int:
@@ -256,13 +266,13 @@ def _smoothed(phasors: Phasors, omega: Array, coarse_us: Array) -> Array:
     path_us = coarse_us
     links = np.where(np.abs(np.diff(coarse_us)) > _JUMP_US, 0.0, _CHANGE_US**-2)
     for _ in range(3):
-        turned = _turned(phasors, path_us, omega)
-        curvature = np.maximum(turned.real @ omega**2, 0) + 1e-9
+        _, slopes, curvatures = _correlation(phasors, omega, path_us)
+        curvature = np.maximum(curvatures, 0) + 1e-9
         bands = np.zeros((2, len(path_us)))
         bands[0, 1:] = -links
         bands[1] = curvature
         bands[1, :-1] += links
         bands[1, 1:] += links
-        path_us = solveh_banded(bands, curvature * path_us + turned.imag @ omega)
+        path_us = solveh_banded(bands, curvature * path_us + slopes)
         path_us = np.clip(path_us, coarse_us - _NEAR_US, coarse_us + _NEAR_US)
     return path_us
