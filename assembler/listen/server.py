@@ -115,8 +115,9 @@ class Desk:
             await asyncio.to_thread(self._keep)
 
     async def _load_code(self) -> None:
-        """Load what the first edit would wait for, once the page has had time to open."""
-        await asyncio.sleep(_LOAD_AFTER_S)
+        """Load what the first edit would wait for, once the page is open or has had time for it."""
+        if self._known.document is None:
+            await asyncio.sleep(_LOAD_AFTER_S)
         await asyncio.to_thread(self._sound.load_code)
 
     async def _watch(self) -> None:
