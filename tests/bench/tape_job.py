@@ -85,14 +85,15 @@ class Hands:
         self.page.mouse.up()
 
     def hear(self, *buttons: Locator) -> None:
-        """Play each, and stop it once it has begun."""
+        """Play each, and stop it once it has come."""
         for button in buttons:
-            name = button.text_content() or ""
-            self.click(button)
-            expect(button).to_have_text("Stop")
-            self.page.wait_for_function("() => document.querySelector('canvas.strip')")
-            self.press(button, " ")
-            expect(button).to_have_text(name)
+            pressed = button.element_handle()
+            with self.page.expect_response(lambda answer: "/audio/" in answer.url) as answer:
+                self.click(button)
+            answer.value.finished()
+            self.keys += 1
+            pressed.press(" ")
+            self.page.wait_for_function("one => one.textContent !== 'Stop'", arg=pressed)
 
 
 class Job:
@@ -146,10 +147,15 @@ def do_side(job: Job) -> None:
                 page.locator(".faults").get_by_role("button", name=name, exact=True)
             ).to_have_count(0)
     with job.step("mark the noise print by dragging, hear it, use it"):
-        hands.drag(page.locator("canvas.strip"), 0.003, 0.014)
+        for _ in range(4):
+            hands.click(job.button("Closer"))
+        hands.drag(page.locator("canvas.strip"), 0.06, 0.24)
         hands.hear(job.button("Play the stretch"))
+        before = job.release()["revision"]
         hands.click(job.button("Use it as the noise print"))
-        job.wait_for("noise: {from: 0:0")
+        while job.release()["revision"] == before:
+            page.wait_for_timeout(20)
+        hands.click(job.button("Whole side"))
     with job.step("hear noise and clicks with, without, and what they change"):
         hands.type(page.get_by_label("Stretch from"), "0:20")
         hands.type(page.get_by_label("Stretch to"), "0:28")
@@ -159,6 +165,7 @@ def do_side(job: Job) -> None:
     with job.step("paste the titles, propose cuts with them, make the tracks"):
         hands.paste(page.get_by_label("Titles, one per line"), SONGS.read_text(encoding="utf-8"))
         hands.click(job.button("Propose cuts"))
+        expect(job.button("Propose cuts")).to_be_enabled()
         make = job.button("Make these 6 songs the tracks of this side")
         hands.click(make)
         expect(page.locator(".cuts .row")).to_have_count(6)
@@ -177,7 +184,7 @@ def do_tracks(job: Job) -> None:
     """Set the tracks' levels, and finish them."""
     page, hands = job.page, job.hands
     with job.step("set match and target for all tracks"):
-        levels = page.locator('[data-key="levels"]').get_by_role("group", name="All", exact=True)
+        levels = page.locator('[data-key="levels"]').get_by_role("group", name="The release")
         hands.click(levels.get_by_label("Match"))
         levels.get_by_label("Match").select_option("track")
         hands.type(levels.get_by_label("Target"), "-16")
@@ -203,13 +210,10 @@ def do_tracks(job: Job) -> None:
 
 
 def typed(before: str, after: str) -> tuple[int, int]:
-    """Return how many lines and characters a person types for a change of a text."""
-    lines = [
-        one[2:]
-        for one in difflib.ndiff(before.splitlines(), after.splitlines())
-        if one.startswith("+ ")
-    ]
-    return len(lines), sum(len(one.strip()) for one in lines)
+    """Return how many lines a person changes or adds for a change of a text, and characters."""
+    lines = [one for one in difflib.ndiff(before.splitlines(), after.splitlines()) if one[0] == "+"]
+    changes = difflib.SequenceMatcher(None, before, after, autojunk=False).get_opcodes()
+    return len(lines), sum(end - start for kind, _, _, start, end in changes if kind != "equal")
 
 
 def main() -> None:
@@ -234,6 +238,7 @@ def main() -> None:
         expect.set_options(timeout=600_000)
         browser = playwright.chromium.launch(executable_path=shutil.which("chromium"))
         page = browser.new_page(viewport={"width": 1280, "height": 900})
+        page.set_default_timeout(600_000)
         program = [sys.executable, "-m", "assembler"]
         begun = time.perf_counter()
         command = [*program, "listen", str(manifest), "--json"]

@@ -65,6 +65,15 @@ def faults(page: Page) -> list[str]:
     return [f"{one['id']}: {node['html']}" for one in found for node in one["nodes"]]
 
 
+HAS_LIGHT_INK = """
+() => {
+  const one = document.querySelector('[data-key="levels"] canvas');
+  const { data } = one.getContext("2d").getImageData(0, 0, one.width, one.height);
+  return data.some((value, i) => i % 4 === 0 && value > 220 && data[i + 3] > 200);
+}
+"""
+
+
 @pytest.mark.parametrize("opened", [1280, 400], indirect=True)
 def test_a_page_without_faults(opened):
     page = opened.page
@@ -74,6 +83,9 @@ def test_a_page_without_faults(opened):
     assert faults(page) == []
     page.emulate_media(color_scheme="dark")
     assert faults(page) == []
+    page.wait_for_function(
+        HAS_LIGHT_INK, timeout=120_000
+    )  # a waveform that was drawn dark on light
 
 
 def test_numbers_typed_nudged_and_undone(opened):
@@ -133,9 +145,10 @@ def test_eq_and_compressor_by_keys_and_mouse(opened):
 def test_levels_of_all_tracks_and_of_each_edition(opened):
     levels = opened.entry("levels")
     part = {
-        name: levels.get_by_role("group", name=name) for name in ("All", "The disc", "Downloads")
+        name: levels.get_by_role("group", name=name)
+        for name in ("The release", "The disc", "Downloads")
     }
-    link = part["All"].get_by_label("Limiter link")
+    link = part["The release"].get_by_label("Limiter link")
     link.fill("80")
     link.press("Enter")
     opened.wait_for("ceiling: -1, link: 80}")
@@ -145,9 +158,9 @@ def test_levels_of_all_tracks_and_of_each_edition(opened):
     opened.wait_for("  level: {link: 75}\n")
     part["The disc"].get_by_label("Match").select_option("the album: one gain")
     opened.wait_for("disc: {level: {match: album}}\n")
-    part["All"].get_by_label("Target").press("ArrowUp")
+    part["The release"].get_by_label("Target").press("ArrowUp")
     opened.wait_for("target: -15.5")
-    part["The disc"].get_by_label("Match").select_option("as for all")
+    part["The disc"].get_by_label("Match").select_option("as for the release")
     opened.wait_for("# as agreed\ndownload:\n")
     for _ in range(5):
         opened.page.locator("#undo").click()

@@ -98,7 +98,7 @@ const toneLike = (track) => track.tone.flatMap((group) => group.fields).find((on
 /** The level of the whole release, heard where the limiter does most. */
 export function levels(found) {
   const [first] = found.tracks, most = found.tracks.reduce((one, other) => ((other.max_gain_reduction_db || 0) > (one.max_gain_reduction_db || 0) ? other : one), first);
-  const heard = stretch(most), parts = { release: "All", disc: "The disc, where it differs", download: "Downloads, where they differ" };
+  const heard = stretch(most), parts = { release: "The release", disc: "The disc, where it differs", download: "Downloads, where they differ" };
   const fields = found.levels.flatMap((group) => toneFields([group], group.kind === "release" ? {} : { match: SAME_MATCH })
     .map((one) => ({ ...one, name: one.place, part: parts[group.kind] || `Download set ${group.kind}, where it differs` })));
   const { value: target } = found.levels[0].fields.find((one) => one.key === "target");
@@ -116,7 +116,7 @@ export function levels(found) {
   };
 }
 
-const SAME_MATCH = { options: [["", "as for all"], ["album", "the album: one gain"], ["track", "each track"], ["none", "no gain"]] };
+const SAME_MATCH = { options: [["", "as for the release"], ["album", "the album: one gain"], ["track", "each track"], ["none", "no gain"]] };
 
 /** Where the loudest 10 s of a track are. */
 function stretch(track) {

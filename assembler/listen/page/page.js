@@ -116,7 +116,9 @@ document.addEventListener("keydown", (event) => {
   if (playing()) stop();
   else (shown.get(item.dataset.key) || sides.get(item.dataset.side)).play(0);
 });
-window.addEventListener("resize", () => { for (const one of [...shown.values(), ...sides.values()]) one.redraw(); });
+const redraw = () => { for (const one of [...shown.values(), ...sides.values()]) one.redraw(); };
+window.addEventListener("resize", redraw);
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
 
 await refresh();
 new EventSource("changes").addEventListener("message", refresh);
