@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 from threading import Lock
@@ -12,6 +13,7 @@ import pytest
 import soundfile
 from listen.serving import serving
 
+import assembler.listen
 from assembler.audio import open_recording
 from assembler.cache.folder import CacheFolder
 from assembler.digest import file_stamp
@@ -24,6 +26,7 @@ from assembler.listen.side_sound import (
     with_live_sides,
 )
 from assembler.manifest import load
+from assembler.manifest.transfers import Restoration
 from assembler.preflight.check import check
 from assembler.release.inputs import Inputs
 from assembler.restoration.chain import Resolved
@@ -149,6 +152,13 @@ def test_times_of_a_side_with_another_speed_are_converted(manifest, restored):
     at = round(RATE_HZ / 1.01)  # the click at 4 s, 1 s after the start
     assert abs(removed[at - 3 : at + 4]).max() > 0.3
     assert level_db(removed[: RATE_HZ // 2]) < -90
+
+
+def test_every_step_of_the_restoration_has_its_row_on_the_page():
+    script = Path(assembler.listen.__file__).with_name("page") / "restoring.js"
+    rows = re.findall(r'\{ step: "(\w+)"', script.read_text(encoding="utf-8"))
+    in_text_only = {"cents", "trim_silence"}  # the speed in another unit; no step by itself
+    assert set(rows) == set(Restoration.model_fields) - in_text_only | {"playback", "equaliser"}
 
 
 def test_the_waveform_at_each_level(manifest):
