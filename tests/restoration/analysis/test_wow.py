@@ -45,7 +45,14 @@ def voice(cents: float, hz: float, *, jitter: float = 0.0, seed: int = 4) -> Wav
     return sound / np.abs(sound).max()
 
 
-@pytest.mark.parametrize(("percent", "hz"), [(0.3, 0.556), (0.1, 1.3), (0.3, 4.8)])
+@pytest.mark.parametrize(
+    ("percent", "hz"),
+    [
+        (0.3, 0.556),
+        pytest.param(0.1, 1.3, marks=pytest.mark.thorough),
+        pytest.param(0.3, 4.8, marks=pytest.mark.thorough),
+    ],
+)
 def test_cyclic_wow_is_found_with_its_rate_and_depth(percent: float, hz: float) -> None:
     """An off-centre record at 33⅓ rpm, one at 78, and a capstan."""
     found = read(stereo(chords(TIMES_S + ahead_s(TIMES_S, percent, hz))))
@@ -77,8 +84,12 @@ def moved(kind: str) -> Wave:
 @pytest.mark.parametrize(
     "kind",
     [
-        *("steady", "tremolo", "portamento", "vibrato over chords"),
-        *("vibrato of a singer alone", "vibrato of an organ alone"),
+        "vibrato over chords",
+        "vibrato of a singer alone",
+        *(
+            pytest.param(kind, marks=pytest.mark.thorough)
+            for kind in ("steady", "tremolo", "portamento", "vibrato of an organ alone")
+        ),
     ],
 )
 def test_music_that_varies_by_itself_is_not_wow(kind: str) -> None:
