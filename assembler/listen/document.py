@@ -58,6 +58,7 @@ def _release(revision: Revision, sound: Sound, known: KnownPage) -> dict[str, An
         "artist": manifest.release.artist,
         "title": manifest.release.title,
         "discs": [disc_json(disc, limit) for disc in report.discs],
+        "makes_disc": manifest.disc.make,
         "level": manifest.level.model_dump(mode="json"),
         "levels": levels_json(manifest),
         "tracks": [

@@ -80,6 +80,7 @@ def starts(opened: Opened) -> list[float]:
 @pytest.mark.parametrize("opened", [MANIFEST], indirect=True)
 def test_the_tape_job(opened):
     page = opened.page
+    expect(page.locator("#time")).to_have_text("No disc is made.")
     page.get_by_role("button", name="Use dc remove").click()
     opened.wait_for("    restoration: {dc: remove}\n")
     expect(page.get_by_role("button", name="Use dc remove")).to_have_count(0)

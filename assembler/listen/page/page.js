@@ -18,7 +18,7 @@ desk.show = (found) => {
   document.title = `${found.title}: listening page`;
   $("undo").disabled = !found.can_undo;
   $("redo").disabled = !found.can_redo;
-  $("time").textContent = found.discs.map((disc) => {
+  $("time").textContent = !found.makes_disc ? "No disc is made." : found.discs.map((disc) => {
     const left = disc.limit_frames - disc.frames, name = found.discs.length > 1 ? `Disc ${disc.number}` : "The disc";
     return `${name}: ${frames(disc.frames)} of ${frames(disc.limit_frames)}, ${left < 0 ? `${frames(-left)} too long` : `${frames(left)} left`}.`;
   }).join(" ");
