@@ -19,6 +19,7 @@ from assembler.dsp.blocks import Samples, Windows
 from assembler.restoration.analysis.hum_course import HumFrames, follow_hum, likely_pitch
 from assembler.restoration.analysis.hum_lines import (
     Array,
+    Bins,
     Line,
     LowSpectra,
     all_bins,
@@ -128,7 +129,8 @@ class HumMeter:
             return NO_HUM
         spectra = LowSpectra(np.stack(self._powers), self._bin_hz)
         sounds: NDArray[np.bool_] = np.any(spectra.powers > 0, axis=1)
-        found = _find(spectra.rows(sounds)) if sounds.sum() >= _FEWEST_FRAMES else None
+        heard = spectra if sounds.all() else spectra.rows(sounds)
+        found = _find(heard) if len(heard.powers) >= _FEWEST_FRAMES else None
         if not found:
             return NO_HUM
         hz = np.interp(np.arange(len(sounds)), np.flatnonzero(sounds), found.hz)
@@ -189,7 +191,7 @@ class HumMeter:
 
 def _find(spectra: LowSpectra) -> _Found | None:
     """Return the hum in frames that aren't silent."""
-    steady = _on_all(spectra, (50, 60))
+    steady = _on_all(spectra, (50, 60), all_bins(spectra))
     best, least = None, _FOLLOWED_GAIN * weight(steady)
     if steady:
         hz = mains_hz(steady)
@@ -197,30 +199,35 @@ def _find(spectra: LowSpectra) -> _Found | None:
     for nominal in (50, 60):
         pitch = likely_pitch(spectra, nominal)
         straight = spectra.straightened(pitch)
-        lines = _on_all(straight, (nominal,))
-        lines = lines or _in_sections(straight, nominal, float(pitch.mean()))
+        bins = _bins_of(float(pitch.mean()), spectra.bin_hz)
+        lines = _on_all(straight, (nominal,), bins) or _in_sections(straight, nominal, bins)
         if weight(lines) > least:
             best, least = _Found(lines, pitch), weight(lines)
     return best
 
 
-def _on_all(spectra: LowSpectra, nominals: Sequence[int]) -> dict[int, Line]:
+def _bins_of(hz: float, bin_hz: float) -> Bins:
+    """Return the bins around each harmonic."""
+    numbers = np.arange(1, int(_HIGHEST_LINE_HZ / hz) + 1)
+    nearest = np.rint(numbers * hz / bin_hz).astype(np.int64)
+    bins: Bins = (nearest[:, None] + np.arange(-2, 3)).reshape(-1)
+    return bins
+
+
+def _on_all(spectra: LowSpectra, nominals: Sequence[int], bins: Bins) -> dict[int, Line]:
     """Return the harmonics that are steady on the whole side."""
-    bins = all_bins(spectra)
     counts = {max(_FEWEST_QUIET, len(spectra.powers) // part) for part in _QUIET_PARTS}
     lines = [steady_lines(spectra, count, bins) for count in sorted(counts)]
     return max((series(some, nominal) for some in lines for nominal in nominals), key=weight)
 
 
-def _in_sections(spectra: LowSpectra, nominal: int, hz: float) -> dict[int, Line]:
+def _in_sections(spectra: LowSpectra, nominal: int, bins: Bins) -> dict[int, Line]:
     """Return the harmonics that are steady in a section of the side."""
-    numbers = np.arange(1, int(_HIGHEST_LINE_HZ / hz) + 1)
-    bins = np.rint(numbers * hz / spectra.bin_hz).astype(int)[:, None] + np.arange(-2, 3)
     best: dict[int, Line] = {}
     for length, fewest in _SECTIONS:
         for first in range(0, max(1, len(spectra.powers) - length + 1), length // 2):
             section = spectra.rows(slice(first, first + length))
-            lines = series(steady_lines(section, _FEWEST_QUIET, bins.reshape(-1)), nominal)
+            lines = series(steady_lines(section, _FEWEST_QUIET, bins), nominal)
             if len(lines) >= fewest and weight(lines) > weight(best):
                 best = lines
     return best

@@ -58,11 +58,10 @@ class LowSpectra:
         """Return the spectra with a pitch, one value per frame, stretched to its mean."""
         bins = np.arange(self.powers.shape[1])
         ratios = hz / hz.mean()
-        rows = [
-            np.interp(bins * ratio, bins, row)
-            for ratio, row in zip(ratios, self.powers, strict=True)
-        ]
-        return LowSpectra(np.array(rows, np.float32), self.bin_hz)
+        powers = np.empty_like(self.powers)
+        for straight, row, ratio in zip(powers, self.powers, ratios, strict=True):
+            straight[:] = np.interp(bins * ratio, bins, row)
+        return LowSpectra(powers, self.bin_hz)
 
 
 def _floors(powers: Powers) -> Array:
