@@ -27,7 +27,7 @@ import platformdirs
 import assembler
 from assembler.digest import file_digest
 
-METHOD = 14
+METHOD = 15
 """Version of the methods: raise it when the content of the same key would change."""
 MAKERS = (
     "imageio-ffmpeg", "mutagen", "numba", "numpy", "pillow", "pydub", "scipy", "soundfile", "soxr",

@@ -45,6 +45,18 @@ class Damaged:
     clicked: Samples
     added: list[AddedClick]
 
+    def gains_db(self, repaired: Samples) -> list[float]:
+        """Return by how much the SNR is higher within each added click."""
+        gains = []
+        for click in self.added:
+            place = slice(click.first, click.last), click.channel
+            before, after = (
+                np.sum((sound[place].astype(np.float64) - self.clean[place]) ** 2) + 1e-15
+                for sound in (self.clicked, repaired)
+            )
+            gains.append(float(10 * np.log10(before / after)))
+        return gains
+
 
 def bright(sound: Sound) -> Sound:
     """Return the sound above 2 kHz."""
@@ -67,14 +79,34 @@ def a_click(rng: np.random.Generator) -> Sound:
     return np.asarray(np.exp(-3 * time / samples) * rng.standard_normal(samples))
 
 
-def damaged(clean: Samples, rng: np.random.Generator, count: int) -> Damaged:
-    """Add clicks of 2 to 50 times the music's own peaks above 2 kHz at random places."""
+def a_burst(rng: np.random.Generator, samples: int) -> Sound:
+    """Return a damped oscillation, damped noise, or noise of an even level."""
+    time = np.arange(samples)
+    kind = rng.integers(3)
+    if kind == 0:
+        turns = 2 * np.pi * rng.uniform(1_500, 15_000) / RATE_HZ
+        return np.asarray(
+            np.exp(-4 * time / samples) * np.cos(turns * time + rng.uniform(0, 2 * np.pi))
+        )
+    noise = rng.standard_normal(samples)
+    fall = np.exp(-3 * time / samples) if kind == 1 else np.hanning(samples + 2)[1:-1] ** 0.25
+    return np.asarray(noise * fall)
+
+
+def damaged(
+    clean: Samples, rng: np.random.Generator, count: int, burst_ms: float | None = None
+) -> Damaged:
+    """Add clicks of 2 to 50 times the music's own peaks above 2 kHz at random places.
+
+    With a length they are bursts.
+    """
     above = np.abs(bright(clean.astype(np.float64)))
     clicked = clean.astype(np.float64)
     added = []
     for begin, end in pairwise(np.linspace(5_000, len(clean) - 5_000, count + 1).astype(int)):
-        shape = a_click(rng)
-        first, channel = int(rng.integers(begin, end - 100)), int(rng.integers(2))
+        burst = round((burst_ms or 0) * RATE_HZ / 1000)
+        shape = a_burst(rng, burst) if burst else a_click(rng)
+        first, channel = int(rng.integers(begin, end - 100 - burst)), int(rng.integers(2))
         level = max(above[first - 441 : first + 441, channel].max(), 2.0**-14)
         peak = np.abs(bright(np.concatenate((shape, np.zeros(300))))).max()
         gain = level * np.exp(rng.uniform(np.log(2), np.log(50))) / peak

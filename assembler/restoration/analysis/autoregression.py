@@ -21,6 +21,10 @@ Signal = NDArray[np.float64]
 RIDGE = 1e-6
 """Power of white noise added to each model, relative to the signal: keeps empty bands stable."""
 _SILENT = 1e-20
+_SMOOTHED = 33
+"""Samples over which the power of the noise in a gap is averaged."""
+_LEAST_NOISE = 1e-3
+"""Least power of the noise, re that of the prediction errors."""
 
 
 @compiled
@@ -143,12 +147,16 @@ def interpolation_errors(errors: Signal, taps: Signal) -> Signal:
 
 
 @compiled
-def _banded_cholesky(lags: Signal, size: int, order: int) -> Signal:
-    """Return the lower Cholesky factor of the Toeplitz matrix with these lags up to `order`."""
+def _banded_cholesky(lags: Signal, weights: Signal, order: int) -> Signal:
+    """Return the lower Cholesky factor of the Toeplitz matrix with these lags up to `order`.
+
+    The weights are added to its diagonal.
+    """
+    size = weights.shape[0]
     root = np.zeros((size, size))
     for i in range(size):
         for j in range(max(0, i - order), i + 1):
-            rest = lags[i - j]
+            rest = lags[i - j] + (weights[i] if i == j else 0.0)
             for k in range(max(0, i - order), j):
                 rest -= root[i, k] * root[j, k]
             root[i, j] = np.sqrt(rest) if i == j else rest / root[j, j]
@@ -156,8 +164,11 @@ def _banded_cholesky(lags: Signal, size: int, order: int) -> Signal:
 
 
 @compiled
-def _solve_gap(samples: Signal, first: int, last: int, taps: Signal) -> Signal:
-    """Return the least-squares samples from `first` to before `last`."""
+def _solve_gap(samples: Signal, first: int, last: int, taps: Signal, weights: Signal) -> Signal:
+    """Return the least-squares samples from `first` to before `last`.
+
+    A weight above 0 also draws a sample to the one that was there.
+    """
     order = taps.shape[0] - 1
     missing = last - first
     lags = np.zeros(missing + order + 1)
@@ -169,7 +180,8 @@ def _solve_gap(samples: Signal, first: int, last: int, taps: Signal) -> Signal:
         for j in range(first + i - order, first + i + order + 1):
             if j < first or j >= last:
                 right[i] -= lags[abs(first + i - j)] * samples[j]
-    root = _banded_cholesky(lags, missing, order)
+        right[i] += weights[i] * samples[first + i]
+    root = _banded_cholesky(lags, weights, order)
     for i in range(missing):
         for k in range(max(0, i - order), i):
             right[i] -= root[i, k] * right[k]
@@ -204,7 +216,33 @@ def ar_interpolate(samples: Signal, first: int, last: int, order: int) -> Signal
     whole = samples.copy()
     whole[first:last] = lerp(samples, first, last)
     for _ in range(2):
-        whole[first:last] = _solve_gap(whole, first, last, lpc(whole, order))
+        whole[first:last] = _solve_gap(
+            whole, first, last, lpc(whole, order), np.zeros(last - first)
+        )
+    return whole[first:last]
+
+
+def ar_restore(samples: Signal, first: int, last: int, order: int) -> Signal:
+    """Return the samples of a gap in which noise was added to the sound.
+
+    As `ar_interpolate`, but the samples are also drawn to those that were there: the more, the
+    weaker the noise is. Its power is that of the prediction errors above those around the gap.
+
+    Source: Godsill and Rayner, "A Bayesian approach to the restoration of degraded audio signals",
+    IEEE Trans. Speech and Audio Processing 3(4), 1995, from memory.
+    """
+    order = min(order, first // 2, (len(samples) - last) // 2)
+    whole = samples.copy()
+    whole[first:last] = ar_interpolate(samples, first, last, order)
+    for _ in range(2):
+        taps = lpc(whole, order)
+        powers = prediction_errors(samples, taps) ** 2
+        around = np.concatenate((powers[order:first], powers[last + order :]))
+        usual = float(np.mean(around)) + _SILENT
+        smooth = np.convolve(powers, np.full(_SMOOTHED, 1 / _SMOOTHED), "same")[first:last]
+        added = np.maximum(smooth - usual, _LEAST_NOISE * usual) / (taps @ taps)
+        damaged = np.concatenate((whole[:first], samples[first:last], whole[last:]))
+        whole[first:last] = _solve_gap(damaged, first, last, taps, usual / added)
     return whole[first:last]
 
 

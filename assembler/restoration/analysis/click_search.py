@@ -14,6 +14,7 @@ figures: tuned empirically on music, drums and brass with and without clicks.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,14 +23,20 @@ from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
-from assembler.restoration.analysis.autoregression import (
-    error_power,
-    interpolation_errors,
-    levinson,
-    lpc,
-    prediction_errors,
+from assembler.restoration.analysis.autoregression import levinson
+from assembler.restoration.analysis.burst_search import (
+    BURST_AROUND,
+    SHORTEST_BURST,
+    burst_extent,
+    outstanding_bursts,
 )
-from assembler.restoration.analysis.percussion import rings_on
+from assembler.restoration.analysis.click_extent import (
+    GROUPS,
+    LEAST,
+    clear_outside,
+    click_extent,
+    second_peak,
+)
 
 HOP = 1024
 """Samples per short predictor at rates near 44.1 kHz; it is fitted to twice as many."""
@@ -38,24 +45,11 @@ _BLOCK = 16
 _RIDGE = 1e-5
 _GUARD_BLOCKS = 6
 _GROUP_BLOCKS = 8
-_GROUPS = 12
 _RATIO = 3.5
-_LEAST = 2.0**-15
-"""Smallest click: one quantisation step of 16 bits."""
-
-GUARD = 80
-"""Most samples of a click on either side of its peak."""
 AROUND = 2048
 """Samples on either side of the peak that are checked."""
-_MODEL_SAMPLES = 1536
-_ORDER = 31
-_TWO_SIDED, _ONE_SIDED = 10.0, 3.0
-"""At strength 5: least ratio of a click to the peaks around it, in either kind of error."""
-_AFTER = 220
-"""Samples after a click whose power is compared with that of as many before it."""
-_EDGE, _CALM = 0.7, 8
-"""A click ends where its errors stay below this share of the peaks around it, for so long."""
-_AGAIN = 3.0
+
+_Extent = Callable[[Any, int, int, int, float], tuple[int, int, bool]]
 
 
 @dataclass(frozen=True)
@@ -106,14 +100,6 @@ def _filter(sound: NDArray[Any], taps: NDArray[Any], out: NDArray[Any]) -> None:
 
 
 @compiled
-def _clear_outside(values: NDArray[Any], first: int, last: int) -> None:
-    """Set the values before `first` and from `last` on to 0."""
-    n = values.shape[0]
-    values[: min(max(first, 0), n)] = 0.0
-    values[min(max(last, 0), n) :] = 0.0
-
-
-@compiled
 def _peaks(
     sound: NDArray[Any], hann: NDArray[Any], hop: int, block: int, start: int, end: int
 ) -> NDArray[np.float32]:
@@ -137,10 +123,10 @@ def _peaks(
         model = levinson(lags, _RIDGE)
         errors[:] = 0.0
         _filter(padded[begin + hop - order :], model[::-1].astype(np.float32), errors)
-        _clear_outside(errors, start + order - begin, end - begin)
+        clear_outside(errors, start + order - begin, end - begin)
         expected[:] = 0.0
         _filter(errors, (model / np.sum(model * model)).astype(np.float32), expected)
-        _clear_outside(expected, start + order - begin, end - order - begin)
+        clear_outside(expected, start + order - begin, end - order - begin)
         _fill_block_peaks(expected, block, peaks[begin // block :])
     return peaks
 
@@ -156,34 +142,17 @@ def _fill_block_peaks(values: NDArray[Any], block: int, peaks: NDArray[Any]) -> 
 
 
 @compiled
-def _second_peak(levels: NDArray[Any], begin: int, step: int, groups: int, size: int) -> float:
-    """Return the second highest peak of the groups of levels that follow a place."""
-    highest, second = 0.0, 0.0
-    for group in range(groups):
-        peak = 0.0
-        for i in range(group * size, (group + 1) * size):
-            place = begin + step * i
-            if 0 <= place < levels.shape[0] and levels[place] > peak:
-                peak = levels[place]
-        if peak > highest:
-            highest, second = peak, highest
-        elif peak > second:
-            second = peak
-    return second
-
-
-@compiled
 def _outstanding(peaks: NDArray[Any], first: int, last: int, ratio: float) -> NDArray[np.int64]:
     """List the blocks whose peaks stand out of those on both sides."""
     found = np.empty(last - first, np.int64)
     count = 0
     for b in range(first, last):
         peak = peaks[b]
-        if peak < _LEAST or not _is_highest(peaks, b):
+        if peak < LEAST or not _is_highest(peaks, b):
             continue
-        before = _second_peak(peaks, b - _GUARD_BLOCKS - 1, -1, _GROUPS, _GROUP_BLOCKS)
+        before = second_peak(peaks, b - _GUARD_BLOCKS - 1, -1, GROUPS, _GROUP_BLOCKS)
         if peak > ratio * before:
-            after = _second_peak(peaks, b + _GUARD_BLOCKS + 1, 1, _GROUPS, _GROUP_BLOCKS)
+            after = second_peak(peaks, b + _GUARD_BLOCKS + 1, 1, GROUPS, _GROUP_BLOCKS)
             if peak > ratio * after:
                 found[count] = b
                 count += 1
@@ -206,81 +175,6 @@ def _middle(peaks: NDArray[Any], b: int) -> int:
         if peaks[i] > 0.25 * peaks[b]:
             first, last = min(first, i), max(last, i)
     return first + last + 1
-
-
-@compiled
-def _bridged(sound: NDArray[Any], low: int, high: int) -> NDArray[Any]:
-    """Return the sound with a straight line across a click, to fit the predictor without it."""
-    bridged = sound.copy()
-    for i in range(low, high):
-        part = (i - low + 1) / (high - low + 1)
-        bridged[i] = sound[low - 1] * (1.0 - part) + sound[high] * part
-    return bridged
-
-
-@compiled
-def _peak_around(errors: NDArray[Any], low: int, high: int, scale: int) -> float:
-    """Return the higher of the second highest peaks before and after a click."""
-    size = _GROUP_BLOCKS * _BLOCK * scale
-    before = _second_peak(errors, low - 1, -1, _GROUPS, size)
-    return max(before, _second_peak(errors, high, 1, _GROUPS, size))
-
-
-@compiled
-def _extent(
-    sound: NDArray[Any], start: int, end: int, scale: int, strictness: float
-) -> tuple[int, int, bool]:
-    """Return the start and the end of a click in the middle of the sound, and whether it rings.
-
-    Start and end are 0 if there is none. The sound is between `start` and `end`, with zeros
-    outside. No click is found so near to its ends that there is nothing to compare it with.
-    """
-    near, guard, compared = sound.shape[0] // 2, GUARD * scale, _AFTER * scale
-    low, high = near - guard, near + guard
-    if low - compared - _ORDER < start or high + compared + _ORDER > end:
-        return 0, 0, False
-    bridged = _bridged(sound, low, high)
-    taps = lpc(bridged[near - _MODEL_SAMPLES * scale : near + _MODEL_SAMPLES * scale], _ORDER)
-    errors = prediction_errors(sound, taps)
-    _clear_outside(errors, start + _ORDER, end)
-    ahead, both = np.abs(errors), np.abs(interpolation_errors(errors, taps))
-    _clear_outside(both, start + _ORDER, end - _ORDER)
-
-    after, before = (
-        error_power(errors, high, high + compared),
-        error_power(errors, low - compared, low),
-    )
-    change = max(after, before) / min(after, before)
-    around = _peak_around(ahead, low, high, scale)
-    least = strictness * change * _TWO_SIDED * _peak_around(both, low, high, scale)
-    least_ahead = np.sqrt(strictness * change) * _ONE_SIDED * around
-    if both[low:high].max() < max(least, _LEAST) or ahead[low:high].max() < least_ahead:
-        return 0, 0, False
-    back = np.abs(prediction_errors(sound[::-1].copy(), taps))[::-1]
-    edge = max(_EDGE * around, _LEAST)
-    first, last = _edges(ahead, back, low, high, edge, _CALM * scale)
-    return first, last, rings_on(sound, low, high, start, end, scale)
-
-
-@compiled
-def _edges(
-    ahead: NDArray[Any], back: NDArray[Any], low: int, high: int, edge: float, calm_samples: int
-) -> tuple[int, int]:
-    """Return the start of a click by forward prediction errors, and its end by backward ones."""
-    peak = low + int(np.argmax(ahead[low:high]))
-    first = peak - _reach(ahead[low : peak + 1][::-1], edge, calm_samples)
-    last_peak = first + int(np.argmax(back[first : peak + 1]))
-    return first, last_peak + 1 + _reach(back[last_peak:high], edge, calm_samples)
-
-
-@compiled
-def _reach(errors: NDArray[Any], edge: float, calm_samples: int) -> int:
-    """Return how far errors exceed a limit; after a calm only those of another click count."""
-    reach = 0
-    for i in range(1, errors.shape[0]):
-        if errors[i] > (edge if i - reach <= calm_samples else _AGAIN * edge):
-            reach = i
-    return reach
 
 
 class ClickSearch:
@@ -316,14 +210,36 @@ class ClickSearch:
         found: list[FoundClick] = []
         for place in _outstanding(peaks, first // block, last // block, ratio):
             near = _middle(peaks, place) * block // 2
-            click = self._click_near(sound, near, start, end)
+            click = self._checked(click_extent, AROUND, sound, near, start, end)
             if click and (not found or click.first >= found[-1].last):
                 found.append(click)
+        for place in outstanding_bursts(peaks, first // block, last // block, self._strictness):
+            burst = self._checked(burst_extent, BURST_AROUND, sound, place * block, start, end)
+            if burst:
+                found = _with_burst(found, burst, SHORTEST_BURST * self.scale)
         return found
 
-    def _click_near(self, sound: Samples, near: int, start: int, end: int) -> FoundClick | None:
-        begin = near - AROUND * self.scale
-        part = sound[begin : near + AROUND * self.scale].astype(np.float64)
+    def _checked(
+        self, extent: _Extent, around: int, sound: Samples, near: int, start: int, end: int
+    ) -> FoundClick | None:
+        """Return the click near a place, if there is one."""
+        begin = near - around * self.scale
+        part = sound[begin : near + around * self.scale].astype(np.float64)
         inside = (max(start - begin, 0), min(max(end - begin, 0), len(part)))
-        first, last, rings = _extent(part, *inside, self.scale, self._strictness)
+        first, last, rings = extent(part, *inside, self.scale, self._strictness)
         return FoundClick(begin + first, begin + last, rings) if last > first else None
+
+
+def _with_burst(found: list[FoundClick], burst: FoundClick, shortest: int) -> list[FoundClick]:
+    """Return the clicks with a burst in place of those that are parts of it.
+
+    What rings after it, or rings itself, is a hit, not a burst.
+    """
+    parts = [one for one in found if one.first < burst.last and one.last > burst.first]
+    is_short = burst.last - burst.first < shortest
+    if any(one.rings for one in parts) or (parts and (burst.rings or is_short)):
+        return found
+    first = min([burst.first, *(one.first for one in parts)])
+    last = max([burst.last, *(one.last for one in parts)])
+    others = [one for one in found if one not in parts]
+    return sorted([*others, FoundClick(first, last, burst.rings)], key=lambda one: one.first)

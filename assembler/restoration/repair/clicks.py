@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from assembler.dsp.blocks import Samples
-from assembler.restoration.analysis.autoregression import ar_interpolate, lerp
-from assembler.restoration.analysis.click_search import GUARD, HOP, time_scale
+from assembler.restoration.analysis.autoregression import ar_interpolate, ar_restore, lerp
+from assembler.restoration.analysis.burst_search import BURST_GUARD, SHORTEST_BURST
+from assembler.restoration.analysis.click_search import HOP, FoundClick, time_scale
 from assembler.restoration.analysis.clicks import (
     DEFAULT_STRENGTH,
     HOPS_AROUND,
@@ -26,6 +27,8 @@ from assembler.restoration.analysis.clicks import (
 _ORDER = 160
 _MODEL_SAMPLES = 2560
 """Samples on either side of a click from which the model is estimated."""
+_BURST_ORDER, _BURST_MODEL_SAMPLES = 320, 3072
+"""Of bursts: what is left of the sound in them is used, and a longer model."""
 
 
 def declick(
@@ -75,10 +78,10 @@ class _ClickRepair:
 
     def __init__(self, rate_hz: int, strength: float) -> None:
         scale = time_scale(rate_hz)
-        self.delay = 2 * GUARD * scale
+        self.delay = 2 * BURST_GUARD * scale
         self._finder = ClickFinder(rate_hz, strength)
         self._around = HOPS_AROUND * HOP * scale
-        self._model_samples = _MODEL_SAMPLES * scale
+        self._scale = scale
         self._patches: list[_Patch] = []
 
     def repaired(self, window: ClickWindow) -> Samples:
@@ -103,9 +106,20 @@ class _ClickRepair:
             part = samples[:, channel].astype(np.float64)
             samples[click.first : click.last, channel] = lerp(part, click.first, click.last)
         for channel, click in clicks:
-            begin = max(click.first - self._model_samples, window.start)
-            around = samples[begin : min(click.last + self._model_samples, window.end), channel]
-            gap = click.first - begin, click.last - begin
-            filled = ar_interpolate(around.astype(np.float64), *gap, _ORDER).astype(np.float32)
-            samples[click.first : click.last, channel] = filled
-            self._patches.append(_Patch(channel, window.position + click.first, filled))
+            self._fill(window, samples, channel, click)
+
+    def _fill(self, window: ClickWindow, samples: Samples, channel: int, click: FoundClick) -> None:
+        is_burst = click.last - click.first >= SHORTEST_BURST * self._scale
+        reach = (_BURST_MODEL_SAMPLES if is_burst else _MODEL_SAMPLES) * self._scale
+        begin = max(click.first - reach, window.start)
+        end = min(click.last + reach, window.end)
+        around = samples[begin:end, channel].astype(np.float64)
+        gap = slice(click.first - begin, click.last - begin)
+        if is_burst:
+            around[gap] = window.samples[click.first : click.last, channel]
+            filled = ar_restore(around, gap.start, gap.stop, _BURST_ORDER * self._scale)
+        else:
+            filled = ar_interpolate(around, gap.start, gap.stop, _ORDER)
+        samples[click.first : click.last, channel] = filled
+        patch = samples[click.first : click.last, channel].copy()
+        self._patches.append(_Patch(channel, window.position + click.first, patch))

@@ -14,6 +14,7 @@ from scipy.signal import lfilter
 
 from assembler.restoration.analysis.autoregression import (
     ar_interpolate,
+    ar_restore,
     interpolation_errors,
     lerp,
     lpc,
@@ -100,3 +101,18 @@ def test_little_sound_next_to_a_gap_is_enough(process_output: Signal) -> None:
 def test_sound_shorter_than_a_model_has_no_errors() -> None:
     assert not prediction_errors(np.ones(3), np.ones(9)).any()
     assert not interpolation_errors(np.ones(3), np.ones(9)).any()
+
+
+def test_restoring_uses_the_sound_that_noise_did_not_cover(process_output: Signal) -> None:
+    """A slow process below a burst of white noise as strong as it: 5 dB better than without."""
+    slow = lfilter([1.0], np.poly([0.98, 0.95]), process_output)
+    sound = slow[4_000:10_000] / np.std(slow)
+    noisy = sound.copy()
+    gap = slice(3_000, 3_200)
+    noisy[gap] += np.random.default_rng(4).standard_normal(200)
+    errors = [
+        np.sum((repair(noisy, gap.start, gap.stop, 40) - sound[gap]) ** 2)
+        for repair in (ar_restore, ar_interpolate)
+    ]
+    assert errors[0] < errors[1] / 3
+    assert errors[0] < np.sum((noisy[gap] - sound[gap]) ** 2) / 10

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from assembler.restoration.analysis.click_extent import GUARD
 from assembler.restoration.analysis.click_search import (
-    GUARD,
     ClickSearch,
     FoundClick,
     time_scale,
@@ -50,6 +50,23 @@ def test_a_click_is_found_with_its_edges(length: int) -> None:
     (click,) = clicks(samples)
     assert click.first == pytest.approx(AT, abs=2)
     assert click.last == pytest.approx(AT + length, abs=2)
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000])
+@pytest.mark.parametrize("length", [130, 220])
+def test_a_burst_is_found_with_its_edges(length: int, rate_hz: int) -> None:
+    samples, scale = sound(rate_hz=rate_hz), time_scale(rate_hz)
+    noise = np.random.default_rng(7).standard_normal(length * scale)
+    samples[AT * scale : (AT + length) * scale] += 0.05 * noise
+    (burst,) = clicks(samples, rate_hz=rate_hz)
+    assert burst.first == pytest.approx(AT * scale, abs=10 * scale)
+    assert burst.last == pytest.approx((AT + length) * scale, abs=10 * scale)
+
+
+def test_a_sound_of_10_ms_is_not_a_burst() -> None:
+    samples = sound()
+    samples[AT : AT + 440] += 0.05 * np.random.default_rng(7).standard_normal(440)
+    assert clicks(samples) == []
 
 
 @pytest.mark.parametrize("rate_hz", [48_000, 96_000, 192_000])
