@@ -25,6 +25,7 @@ from assembler.manifest.transfers import Restoration, Transfer
 from assembler.preflight.check import CheckReport
 from assembler.preflight.sides import METHOD
 from assembler.release.inputs import Inputs
+from assembler.restoration.analysis.dropouts import Dropout
 from assembler.restoration.analysis.hum import NO_HUM, HumReading
 from assembler.restoration.analysis.hum_pitch import HumStretch
 from assembler.restoration.analysis.programme import ProgrammeReading
@@ -61,6 +62,7 @@ class _Faults:
 
     channels: ChannelReading
     hum: HumReading
+    dropouts: tuple[Dropout, ...]
     delay_path: DelayPathReading
     wow: WowReading = NOT_LOOKED_FOR
 
@@ -70,6 +72,7 @@ _NOTHING_MEASURED = _Faults(
         (0.0, 0.0), None, (), "", "unclear", "", 0.0, None, (), "", None, False, (), (None, None)
     ),
     NO_HUM,
+    (),
     NOT_FOLLOWED,
 )
 
@@ -249,6 +252,7 @@ def _surveyed(recording: Recording) -> dict[str, Any]:
         "survey": {**found.as_json(), "spectrum": spectrum},
         "channels": asdict(found.channels),
         "hum": asdict(found.hum),
+        "dropouts": [asdict(one) for one in found.dropouts],
         "delay_path": asdict(found.delay_path),
         "wow": asdict(found.wow),
     }
@@ -267,6 +271,7 @@ def _faults(found: Mapping[str, Any]) -> _Faults:
     return _Faults(
         ChannelReading(**channels),
         HumReading(hum["nominal_hz"], hum["mains_hz"], (), hum["level_dbfs"], stretches),
+        tuple(Dropout(**one) for one in found["dropouts"]),
         DelayPathReading(**path),
         WowReading(**{**wow, "cyclic": wow["cyclic"] and CyclicWow.from_json(wow["cyclic"])}),
     )

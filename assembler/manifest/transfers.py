@@ -142,6 +142,8 @@ class Restoration(Section):
     """Invert the polarity of a channel or of both."""
     declick: Declick | None = None
     """Repair clicks."""
+    dropouts: Literal["repair"] | None = None
+    """Repair dropouts."""
     azimuth: Azimuth | None = None
     """Delay of the right channel in microseconds; or auto: as measured, one value for the side; or
     follow: as measured, each moment by the delay there."""

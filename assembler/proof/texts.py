@@ -76,6 +76,7 @@ _WITHOUT = {
     "swap_channels": "without the exchange of the channels",
     "invert_polarity": "without the change of polarity",
     "declick": "without the repair of clicks",
+    "dropouts": "without the repair of dropouts",
     "playback": "without the correction of the playback EQ",
     "azimuth": "without the correction of the azimuth",
     "balance": "without the correction of the balance",

@@ -20,6 +20,7 @@ from assembler.dsp.equaliser import FilterBand, equalise
 from assembler.manifest.filters import bands_of
 from assembler.manifest.playback import Playback
 from assembler.manifest.transfers import Restoration, Transfer
+from assembler.restoration.analysis.dropouts import Dropout
 from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.hum_pitch import HumStretch
 from assembler.restoration.analysis.programme import mean_level
@@ -34,6 +35,7 @@ from assembler.restoration.repair.channels import (
 )
 from assembler.restoration.repair.clicks import declick
 from assembler.restoration.repair.delay import align_channels, follow_delay
+from assembler.restoration.repair.dropouts import DropoutSpan, dedropout, spans_of
 from assembler.restoration.repair.hum import dehum
 from assembler.restoration.repair.noise import denoise, measure_noise_print
 from assembler.restoration.repair.playback import correct_playback
@@ -59,6 +61,10 @@ class MeasuredFaults(Protocol):
         """The mains hum."""
 
     @property
+    def dropouts(self) -> tuple[Dropout, ...]:
+        """The dropouts."""
+
+    @property
     def delay_path(self) -> DelayPathReading:
         """The interchannel delay over the side."""
 
@@ -78,6 +84,8 @@ class Resolved:
     invert_polarity: Literal["left", "right", "both"] | None = None
     """Channel whose polarity is inverted."""
     declick: float | None = None
+    dropouts: tuple[DropoutSpan, ...] | None = None
+    """Those to be repaired, channels as after a swap; None if none are to be."""
     playback: Playback | None = None
     """Standards whose difference is corrected."""
     azimuth_us: float | tuple[float, ...] | None = None
@@ -109,6 +117,8 @@ class Resolved:
         }
         if played := data.get("playback"):
             values["playback"] = Playback(*played)
+        if (spans := data.get("dropouts")) is not None:
+            values["dropouts"] = tuple(DropoutSpan(*span) for span in spans)
         if hum := data.get("hum"):
             values["hum"] = (*hum[:2], tuple(map(HumStretch.from_json, hum[2])))
         values["equaliser"] = tuple(map(_band, data.get("equaliser", ())))
@@ -123,6 +133,7 @@ class Resolved:
             "swap_channels": self.swap_channels or None,
             "invert_polarity": self.invert_polarity,
             "declick": self.declick,
+            "dropouts": self.dropouts,
             "playback": self.playback,
             "azimuth": self.azimuth_us,
             "balance": self.balance_db,
@@ -169,6 +180,9 @@ def resolve(transfer: Transfer, before: MeasuredFaults, rate_hz: int) -> Resolve
         dc=channels.dc if restoration.dc else None,
         swap_channels=restoration.swap_channels,
         invert_polarity=restoration.invert_polarity,
+        dropouts=spans_of(before.dropouts, rate_hz, is_swapped=restoration.swap_channels)
+        if restoration.dropouts
+        else None,
         playback=transfer.playback,
         azimuth_us=delay_us,
         balance_db=left_db,
@@ -282,6 +296,7 @@ def _steps(recording: Recording, resolved: Resolved, without: Collection[str]) -
         "swap_channels": lambda _, blocks, _start: swap_channels(blocks),
         "invert_polarity": lambda which, blocks, _: invert_polarity(blocks, which),
         "declick": lambda strength, blocks, _: declick(blocks, rate_hz, strength),
+        "dropouts": lambda spans, blocks, start: dedropout(blocks, rate_hz, spans, start),
         "playback": lambda playback, blocks, _: correct_playback(blocks, rate_hz, playback),
         "azimuth": partial(_aligned, rate_hz),
         "balance": lambda left_db, blocks, _: correct_balance(blocks, left_db),

@@ -7,6 +7,7 @@ from typing import Any
 
 from assembler.dsp.blocks import Samples
 from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
+from assembler.restoration.analysis.dropouts import Dropout, DropoutMeter
 from assembler.restoration.analysis.hum import HumMeter, HumReading
 from assembler.restoration.analysis.partials import PartialMeter
 from assembler.restoration.analysis.programme import ProgrammeMeter, ProgrammeReading
@@ -27,6 +28,7 @@ class Condition:
     channels: ChannelReading
     hum: HumReading
     clicks: ClickReading
+    dropouts: tuple[Dropout, ...]
     programme: ProgrammeReading
     tonal_balance: TonalBalanceReading
     delay_path: DelayPathReading
@@ -53,6 +55,7 @@ class ConditionMeter:
             "channels": ChannelMeter(rate_hz),
             "hum": HumMeter(rate_hz),
             "clicks": ClickMeter(rate_hz),
+            "dropouts": DropoutMeter(rate_hz),
             "programme": ProgrammeMeter(rate_hz),
             "tonal_balance": TonalBalanceMeter(rate_hz),
         }

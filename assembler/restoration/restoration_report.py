@@ -26,6 +26,7 @@ _MEASURES: dict[str, tuple[str, Callable[[Condition], float | None]]] = {
     "swap_channels": ("left re right, dB", lambda c: _left_re_right(c.channels.rms_dbfs)),
     "invert_polarity": ("correlation of left and right", lambda c: c.channels.correlation),
     "declick": ("clicks per minute", lambda c: c.clicks.per_minute),
+    "dropouts": ("dropouts", lambda c: len(c.dropouts)),
     "azimuth": ("delay of right re left, µs", lambda c: _delay(c)[0]),
     "balance": ("level of left re right, dB", lambda c: _left_re_right(c.channels.rms_dbfs)),
     "hum": ("hum, dBFS", lambda c: c.hum.level_dbfs),
@@ -131,6 +132,9 @@ def done_text(name: str, value: Any, transfer: Transfer) -> str:
         return f"left {verb} by {abs(value):.2f} dB against right"
     if name == "declick":
         return f"clicks removed, strength {value:g}"
+    if name == "dropouts":
+        found = counted(len(value), "dropout")
+        return f"{found} found, repaired where possible" if value else "no dropouts found"
     return "left and right swapped" if name == "swap_channels" else f"polarity inverted: {value}"
 
 

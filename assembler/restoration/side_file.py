@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,7 @@ from assembler.audio import Recording
 from assembler.dsp.blocks import Samples, feed_all, measured
 from assembler.file_names import for_libsndfile
 from assembler.manifest.transfers import Transfer
-from assembler.restoration.analysis.dropouts import MOST_LISTED, DropoutMeter
+from assembler.restoration.analysis.dropouts import MOST_LISTED, Dropout, DropoutMeter
 from assembler.restoration.chain import (
     correct_speed,
     noise_print_levels,
@@ -50,15 +50,14 @@ def restore_side(recording: Recording, transfer: Transfer, file: Path) -> dict[s
     condition, after = (
         ConditionMeter(rate_hz, follows_delay=follows, finds_wow=finds_wow) for _ in range(2)
     )
-    dropouts = DropoutMeter(rate_hz)
-    feed_all(recording.blocks(0, end), condition, dropouts)
+    feed_all(recording.blocks(0, end), condition)
     before = condition.reading()
     resolved = resolve(transfer, before, rate_hz)
     blocks = measured(restored_passage(recording, resolved, 0, end), after)
     _write(file, rate_hz, correct_speed(blocks, rate_hz, resolved))
     noise_dbfs = noise_print_levels(recording, resolved) if resolved.noise else None
     report = restoration_report(transfer, resolved, before, after.reading(), noise_dbfs)
-    return {**report, "dropouts": _dropouts(dropouts)}
+    return {**report, "dropouts": _listed(before.dropouts)}
 
 
 def unrestored_report(recording: Recording) -> dict[str, Any]:
@@ -71,11 +70,11 @@ def unrestored_report(recording: Recording) -> dict[str, Any]:
     """
     dropouts = DropoutMeter(recording.rate_hz)
     feed_all(recording.blocks(0, recording.frames), dropouts)
-    return {"steps": [], "unresolved": [], "reasons": {}, "dropouts": _dropouts(dropouts)}
+    return {"steps": [], "unresolved": [], "reasons": {}, "dropouts": _listed(dropouts.reading())}
 
 
-def _dropouts(meter: DropoutMeter) -> list[dict[str, Any]]:
-    return [dropout.as_json() for dropout in meter.reading()[:MOST_LISTED]]
+def _listed(dropouts: Sequence[Dropout]) -> list[dict[str, Any]]:
+    return [dropout.as_json() for dropout in dropouts[:MOST_LISTED]]
 
 
 def _write(file: Path, rate_hz: int, blocks: Iterator[Samples]) -> None:

@@ -40,7 +40,7 @@ AT = "transfers.side-a.restoration"
 def test_everything_is_read(loaded: Loading) -> None:
     restoration = (
         "{dc: remove, swap_channels: yes, invert_polarity: left, declick: {strength: 3}, "
-        "azimuth: -60.5 µs, balance: +1.8 dB, hum: {mains: 50, harmonics: 4}, "
+        "dropouts: repair, azimuth: -60.5 µs, balance: +1.8 dB, hum: {mains: 50, harmonics: 4}, "
         "noise: {from: 0:02, to: 0:05, reduction: 6}, speed: +0.8 %, trim_silence: yes}"
     )
     read = loaded(side(restoration)).manifest.transfers["side-a"].restoration
@@ -52,6 +52,7 @@ def test_everything_is_read(loaded: Loading) -> None:
     )
     assert (read.azimuth, read.balance, read.factor) == (-60.5, 1.8, Fraction(126, 125))
     assert read.declick and read.declick.strength == 3
+    assert read.dropouts == "repair"
     assert read.hum and (read.hum.mains, read.hum.harmonics) == (50, 4)
     assert read.noise and (read.noise.from_, read.noise.to, read.noise.reduction) == (2, 5, 6)
 

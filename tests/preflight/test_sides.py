@@ -324,8 +324,8 @@ def test_an_auto_that_did_nothing_is_reported_at_once(
     assert "balance, left unchanged: the channels share too little sound" in text
 
 
-def test_dropouts_are_named_in_the_report_and_on_the_proof(tmp_path: Path, side_file: Path) -> None:
-    for number, restoration in enumerate(("off", "{dc: remove}")):
+def test_dropouts_are_named_and_repaired(tmp_path: Path, side_file: Path) -> None:
+    for number, restoration in enumerate(("off", "{dropouts: repair}")):
         folder = tmp_path / str(number)
         folder.mkdir()
         report = built(folder, side_file, restoration)
@@ -336,6 +336,10 @@ def test_dropouts_are_named_in_the_report_and_on_the_proof(tmp_path: Path, side_
         named = r"1 dropout: 0:0[78]\.\d\d right, \d+ dB for \d+ ms"
         for file in ("report.txt", "proof/index.html"):
             assert re.search(named, (report.release_dir / file).read_text(encoding="utf-8"))
+        steps: Any = side_of(report)["steps"]
+    (step,) = steps
+    assert step["done"] == "1 dropout found, repaired where possible"
+    assert (step["measure"], step["before"], step["after"]) == ("dropouts", 1, 0)
 
 
 @pytest.mark.thorough

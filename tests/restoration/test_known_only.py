@@ -94,7 +94,7 @@ def test_a_step_of_the_azimuth_is_not_determined(number: int) -> None:
     meter.feed(sound[:RATE_HZ].astype(np.float32))
     programme = meter.reading()
     hum, balance = HumReading(None, None, (), None), TonalBalanceReading(None, None)
-    before = Condition(reading, hum, ClickReading(0, (), 0), programme, balance, NOT_FOLLOWED)
+    before = Condition(reading, hum, ClickReading(0, (), 0), (), programme, balance, NOT_FOLLOWED)
     side = Transfer(file="a.wav", restoration=Restoration(azimuth="auto"))
     resolved = resolve(side, before, RATE_HZ)
     assert (resolved.azimuth_us, resolved.unresolved) == (None, ("azimuth",))

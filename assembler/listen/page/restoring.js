@@ -14,6 +14,7 @@ const STEPS = [
   { step: "swap_channels", name: "Left and right swapped", fields: [["restoration.swap_channels", "yes, or empty"]] },
   { step: "invert_polarity", name: "Polarity inverted", fields: [["restoration.invert_polarity", "left, right or both"]] },
   { step: "declick", name: "Clicks", fields: [["restoration.declick.strength", "strength, 1 to 10"]] },
+  { step: "dropouts", name: "Dropouts", fields: [["restoration.dropouts", "repair, or empty"]] },
   { step: "playback", name: "Playback EQ", fields: [["played", "the deck was set to", STANDARDS], ["recorded", "recorded by", STANDARDS], ["tape_speed", "tape speed", SPEEDS]] },
   { step: "azimuth", name: "Azimuth", fields: [["restoration.azimuth", "µs, auto or follow"]] },
   { step: "balance", name: "Balance", fields: [["restoration.balance", "dB left, or auto"]] },

@@ -3,8 +3,8 @@
 In a dropout all bands fall at the same time by 6 dB or more for 10 to 300 ms and return to their
 previous level. A note that ends takes only its own bands away. A dropout in one channel is measured
 against the other channel; a gap at the channel's own noise floor in all bands is a rest in the
-music. A gap in both channels is a dropout only if the tape noise is lost with it, so that all bands
-fall below the noise floor of the side.
+music. A gap in both channels is a dropout if the tape noise is lost with it, so that all bands fall
+below the noise floor of the side, or if it is like a dropout in other ways: `common_dropouts`.
 
 Tuned empirically on music with and without dropouts.
 """
@@ -20,10 +20,13 @@ from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
+from assembler.restoration.analysis.common_dropouts import CommonDropoutSearch, Gap
 from assembler.restoration.analysis.resolution import CHANNELS
 from assembler.text import clock_text, counted
 
 STEP_S = 0.005
+BOTH = 2
+"""Channel of a dropout in both."""
 MOST_NAMED = 20
 """Most dropouts named one by one in a report."""
 MOST_LISTED = 200
@@ -49,16 +52,26 @@ Levels = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class Dropout:
-    """One dropout: start, length, depth, and channel (0 left, 1 right)."""
+    """One dropout: start, length, depth, and channel (0 left, 1 right, `BOTH`)."""
 
     at_s: float
     length_s: float
     depth_db: float
     channel: int
 
+    @property
+    def ends_s(self) -> float:
+        """Its end."""
+        return self.at_s + self.length_s
+
+    @property
+    def channel_name(self) -> str:
+        """left, right or both."""
+        return "both" if self.channel == BOTH else CHANNELS[self.channel]
+
     def as_json(self) -> dict[str, Any]:
         """Return the dropout as plain data; `dropouts_text` reads it."""
-        return {**asdict(self), "channel": CHANNELS[self.channel]}
+        return {**asdict(self), "channel": self.channel_name}
 
 
 def dropouts_text(dropouts: Sequence[Mapping[str, Any]]) -> str:
@@ -167,26 +180,35 @@ class DropoutMeter:
 
     def __init__(self, rate_hz: int) -> None:
         self.rate_hz = rate_hz
-        self._step = max(8, round(rate_hz * STEP_S / 8) * 8)
+        half = max(8, round(rate_hz * STEP_S / 2 / 8) * 8)
+        self._half, self._step = half, 2 * half
         self._lags = np.array([max(1, round(rate_hz * lag_s)) for lag_s in _LAGS_S])
         self._kept = np.zeros((int(self._lags[-1]), 2), np.float32)
         self._powers: list[Levels] = []
+        self._common = CommonDropoutSearch(rate_hz, half)
 
     def feed(self, block: Samples) -> None:
         """Add a block of any length, shape (frames, 2)."""
         samples = np.concatenate((self._kept, block))
-        steps = max(0, (len(samples) - 2 * int(self._lags[-1])) // self._step)
-        powers = np.empty((steps, 2, _BANDS), np.float32)
-        _powers(samples.reshape(-1), self._lags, self._step, powers)
-        self._kept = samples[steps * self._step :]
+        halves = max(0, (len(samples) - 2 * int(self._lags[-1])) // self._half)
+        powers = np.empty((halves, 2, _BANDS), np.float32)
+        _powers(samples.reshape(-1), self._lags, self._half, powers)
+        self._kept = samples[halves * self._half :]
         self._powers.append(powers)
+        self._common.feed(block, powers)
+
+    def candidates(self) -> list[tuple[float, float, float, dict[str, float]]]:
+        """Return the gaps of both channels so far: start, end, depth, and features by name."""
+        found = self._common.candidates(self._floors_db())
+        return [(*self._span_s(gap), gap.depth_db, features) for gap, features in found]
 
     def reading(self) -> tuple[Dropout, ...]:
         """Return the dropouts so far, except in the last few hundredths of a second."""
-        powers = np.concatenate([np.zeros((0, 2, _BANDS), np.float32), *self._powers])
-        if not len(powers):
+        halves = self._halves()
+        if len(halves) < 2:
             return ()
-        levels = 10 * np.log10(np.maximum(powers / np.float32(self._step), _LEAST_POWER))
+        powers = halves[: len(halves) // 2 * 2].reshape(-1, 2, 2, _BANDS).sum(1)
+        levels = _decibels(powers / np.float32(self._step))
         mean = levels.mean(axis=2)
         found: list[Dropout] = []
         for channel in range(2):
@@ -204,11 +226,47 @@ class DropoutMeter:
                 and not any(gap[0] < u and gap[1] > t for t, u in single)
             }
             found += [self._dropout(gap, depth, channel) for gap, depth in (single | both).items()]
-        return tuple(sorted(found, key=lambda drop: (drop.at_s, drop.channel)))
+        for gap in self._common.dropouts(self._floors_db()):
+            at_s, ends_s = self._span_s(gap)
+            found.append(Dropout(at_s, ends_s - at_s, gap.depth_db, BOTH))
+        return _joined(found)
+
+    def _halves(self) -> Levels:
+        return np.concatenate([np.zeros((0, 2, _BANDS), np.float32), *self._powers])
+
+    def _floors_db(self) -> NDArray[np.float64]:
+        """Return the lowest levels of both channels together."""
+        both = self._halves().sum(1) / np.float32(self._half)
+        if not len(both):
+            return np.zeros(_BANDS)
+        floors: NDArray[np.float64] = np.percentile(_decibels(both), _FLOOR_PERCENT, axis=0)
+        return floors
+
+    def _span_s(self, gap: Gap) -> tuple[float, float]:
+        half_s = self._half / self.rate_hz
+        return (gap.edges.first + 0.5) * half_s, (gap.edges.last + 0.5) * half_s
 
     def _dropout(self, gap: tuple[int, int], depth_db: float, channel: int) -> Dropout:
         step_s = self._step / self.rate_hz
         return Dropout(gap[0] * step_s, (gap[1] - gap[0]) * step_s, depth_db, channel)
+
+
+def _decibels(powers: Levels) -> Levels:
+    return 10 * np.log10(np.maximum(powers, np.float32(_LEAST_POWER)))
+
+
+def _joined(dropouts: Sequence[Dropout]) -> tuple[Dropout, ...]:
+    """Return dropouts in order of time; those that overlap in left and right are one of both."""
+    joined: list[Dropout] = []
+    for one in sorted(dropouts, key=lambda drop: (drop.at_s, drop.channel)):
+        last = joined[-1] if joined else None
+        if last is None or one.at_s >= last.ends_s:
+            joined.append(one)
+            continue
+        at_s, ends_s = last.at_s, max(last.ends_s, one.ends_s)
+        channel = one.channel if one.channel == last.channel else BOTH
+        joined[-1] = Dropout(at_s, ends_s - at_s, max(last.depth_db, one.depth_db), channel)
+    return tuple(joined)
 
 
 def _single_depth_db(own: Levels, other: Levels, floor: Levels, t: int, u: int) -> float | None:

@@ -328,9 +328,10 @@ def _dropouts(side: SideReadings) -> Iterator[SideFinding]:
         deepest = max(dropouts, key=lambda dropout: dropout.depth_db)
         place = f"{deepest.depth_db:.0f} dB at {clock_text(deepest.at_s)}"
         measured = f"{counted(len(dropouts), 'dropout')}, the deepest {place}"
-        remedy = "clean the head and the tape and transfer again, or use another copy there"
+        remedy = "clean the head and the tape and transfer again; if you can't, repair them"
         places = tuple((drop.at_s, drop.at_s + drop.length_s) for drop in dropouts)
-        yield SideFinding("dropouts", float(len(dropouts)), measured, remedy, places=places)
+        line = "dropouts: repair"
+        yield SideFinding("dropouts", float(len(dropouts)), measured, remedy, line, places=places)
 
 
 def _bit_depth(side: SideReadings) -> Iterator[SideFinding]:

@@ -31,7 +31,7 @@ def _places(side: Survey) -> Iterator[tuple[float, str]]:
         yield _line(at_s, length_s, CHANNELS[click.channel], "click")
     for drop in side.dropouts:
         fault = f"dropout of {drop.depth_db:.0f} dB"
-        yield _line(drop.at_s, drop.length_s, CHANNELS[drop.channel], fault)
+        yield _line(drop.at_s, drop.length_s, drop.channel_name, fault)
     for place in side.pcm.clipped:
         yield _line(place.at_s, 1.0, place.channel, counted(place.peaks, "clipped peak"))
 

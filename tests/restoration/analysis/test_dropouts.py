@@ -17,7 +17,7 @@ from made_music import KINDS, made_music
 from outside import real_music
 
 from assembler.dsp.blocks import Samples
-from assembler.restoration.analysis.dropouts import Dropout, DropoutMeter
+from assembler.restoration.analysis.dropouts import BOTH, Dropout, DropoutMeter
 
 RATE_HZ = 44_100
 
@@ -145,7 +145,7 @@ def test_a_dropout_is_measured(length_s: float, depth_db: float) -> None:
 def test_a_dropout_of_both_channels_takes_the_noise_too() -> None:
     sound = held_chord(np.random.default_rng(4), 20)
     add_dropout(sound, 9 * RATE_HZ, RATE_HZ // 10, 40, slice(None))
-    assert [dropout.channel for dropout in dropouts_of(sound)] == [0, 1]
+    assert [dropout.channel for dropout in dropouts_of(sound)] == [BOTH]
 
 
 def staccato(rng: np.random.Generator, seconds: int, pan: float) -> Samples:

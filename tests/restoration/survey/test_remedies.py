@@ -163,7 +163,7 @@ CASES: dict[str, tuple[dict[str, Any], str | None, str | None]] = {
         "clipped",
         None,
     ),
-    "dropout": ({"dropouts": (Dropout(9.0, 0.1, 14.0, 0),)}, "dropouts", None),
+    "dropout": ({"dropouts": (Dropout(9.0, 0.1, 14.0, 0),)}, "dropouts", "dropouts: repair"),
     "17 bits": (pcm(bits_used=(17, 17)), None, None),
     "16 of 24 bits": (pcm(bits_used=(16, 16)), "short-words", None),
     "16 of 16 bits": ({**pcm(bits_used=(16, 16)), "bits": 16}, None, None),

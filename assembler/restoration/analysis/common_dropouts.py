@@ -1,0 +1,211 @@
+"""Find dropouts of both channels at once: gaps in which all bands fall together and return.
+
+The weights of the signs (`gaps`) were fitted by logistic regression (Cox, J. R. Stat. Soc. B 20,
+1958, from memory) on music made by code, gated and chopped music among it, and real music, with
+dropouts of 12 to 30 dB: 35 passages, 27 min. `tests/bench/dropouts.py` fits them and judges them on
+others. On 26 passages of other pieces and seeds (24 min, 16 of them real music, some mono) it found
+69, 89 and 94 % of dropouts of 12, 20 and 30 dB, and nothing in the same passages without dropouts;
+the dropout meter as a whole had 0.13 false alarms per minute on them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assembler.dsp.blocks import Samples
+from assembler.restoration.analysis.gaps import (
+    AROUND_STEPS,
+    Edges,
+    Levels,
+    apart,
+    contrast,
+    gaps_of,
+    likeness,
+    sound_around,
+)
+
+_CHUNK = 4000
+"""Steps that are searched at once."""
+_NEAR_STEPS = 2000
+_MOST_ALIKE = 6
+"""With more gaps of its length nearby, a gap belongs to the music."""
+_LEAST_DEPTH_DB = 5.0
+_FLOOR_PERCENT, _AT_FLOOR_DB = 1, 4.0
+_LEAST_POWER = 1e-12
+_MOST = 4.0
+"""Features are limited to this, in either direction."""
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A gap that may be a dropout: where and how deep it is, and what was measured of it."""
+
+    edges: Edges
+    depth_db: float
+    features: dict[str, float]
+    lowest_db: Levels
+    """Lowest level of each band of the dropout meter."""
+
+
+CONSTANT = -6.715
+WEIGHTS = {
+    "fall": 2.260,
+    "rise": -0.163,
+    "lesser_edge": 2.753,
+    "edges_differ": -0.707,
+    "bands": 2.132,
+    "change": -0.043,
+    "most_change": -0.243,
+    "near_change": -0.269,
+    "most_near_change": -0.389,
+    "length": -0.343,
+    "least_depth": 2.835,
+    "low_depth": -0.580,
+    "uneven": -2.763,
+    "slope": 1.067,
+    "together": 1.535,
+    "overshoot": -0.942,
+    "decay": 0.408,
+    "least_below": 0.451,
+    "below": 1.091,
+    "varies_before": 0.059,
+    "varies_after": 0.326,
+    "balance": -0.050,
+    "balance_moves": -0.492,
+    "contrast": 0.230,
+    "busy": -0.473,
+    "near": -0.236,
+    "alike": -0.852,
+    "as_deep": -0.545,
+    "under_floor": 1.505,
+    "all_under_floor": -0.180,
+    "over_floor": 0.089,
+    "at_floor": -0.978,
+}
+"""Weight of each feature in the log odds of a dropout."""
+
+
+class CommonDropoutSearch:
+    """Search of a stereo stream, chunk by chunk."""
+
+    def __init__(self, rate_hz: int, step: int) -> None:
+        self._rate_hz, self._step = rate_hz, step
+        self._sound = np.zeros((0, 2), np.float32)
+        self._levels = np.zeros((0, 4))
+        self._waiting: list[tuple[Samples, Levels]] = []
+        self._steps = 0
+        self._base = 0
+        self._gaps: list[Gap] = []
+
+    def feed(self, block: Samples, powers: NDArray[np.float32]) -> None:
+        """Add a block, and the powers of the steps that it completes: shape (steps, 2, bands)."""
+        both = powers.sum(1, dtype=np.float64) / self._step
+        self._waiting.append((block, 10 * np.log10(np.maximum(both, _LEAST_POWER))))
+        self._steps += len(powers)
+        if self._steps < _CHUNK + 2 * AROUND_STEPS:
+            return
+        self._join()
+        while len(self._levels) >= _CHUNK + 2 * AROUND_STEPS:
+            self._gaps += self._found(_CHUNK + 2 * AROUND_STEPS, self._base + AROUND_STEPS + _CHUNK)
+            self._levels = self._levels[_CHUNK:]
+            self._sound = self._sound[_CHUNK * self._step :]
+            self._base += _CHUNK
+        self._steps = len(self._levels)
+
+    def _join(self) -> None:
+        """Add what was fed to the sound that is searched."""
+        if self._waiting:
+            blocks, levels = zip(*self._waiting, strict=True)
+            self._sound = np.concatenate((self._sound, *blocks))
+            self._levels = np.concatenate((self._levels, *levels))
+            self._waiting = []
+
+    def candidates(self, floors_db: Levels) -> list[tuple[Gap, dict[str, float]]]:
+        """Return the gaps so far, each with all that `WEIGHTS` weighs.
+
+        `floors_db` are the lowest levels of the side in the bands of the dropout meter.
+        """
+        self._join()
+        gaps = [*self._gaps, *self._found(len(self._levels), self._base + len(self._levels))]
+        edges = [gap.edges for gap in gaps]
+        kept = apart(edges, [one.fall_db + one.rise_db for one in edges])
+        others = np.array(
+            [(edges[n].first, edges[n].last, edges[n].depth_db) for n in kept]
+        ).reshape(-1, 3)
+        found = []
+        for gap in gaps:
+            near, alike, as_deep = _counts(others, gap.edges)
+            if alike > _MOST_ALIKE or gap.depth_db < _LEAST_DEPTH_DB:
+                continue
+            counts = {"near": near, "alike": alike, "as_deep": as_deep}
+            logarithms = {name: math.log(1 + count) for name, count in counts.items()}
+            values = {**gap.features, **logarithms, **_floor_features(gap.lowest_db - floors_db)}
+            limited = {name: min(max(value, -_MOST), _MOST) for name, value in values.items()}
+            found.append((gap, limited))
+        return found
+
+    def dropouts(self, floors_db: Levels) -> list[Gap]:
+        """Return the gaps that are dropouts; the likeliest of those that overlap."""
+        likely = [
+            (odds, gap)
+            for gap, features in self.candidates(floors_db)
+            if (odds := log_odds(features)) > 0
+        ]
+        kept = apart([gap.edges for _, gap in likely], [odds for odds, _ in likely])
+        return [likely[number][1] for number in kept]
+
+    def _found(self, steps: int, end: int) -> list[Gap]:
+        """Return the gaps that begin before a step, and not in the chunk before."""
+        levels = self._levels[:steps]
+        mean = levels.mean(1) if len(levels) else np.zeros(0)
+        start = self._base + AROUND_STEPS if self._base else 0
+        around = sound_around(self._rate_hz)
+        found = []
+        for edges in gaps_of(levels):
+            if not start <= self._base + edges.first < end:
+                continue
+            first, last = (round((n + 0.5) * self._step) for n in (edges.first, edges.last))
+            if first < around or last + around > len(self._sound):
+                continue
+            sound = self._sound[first - around : last + around]
+            if measured := likeness(sound, self._rate_hz, edges):
+                depth_db, features = measured
+                lowest = levels[edges.first : edges.last + 1].min(0)
+                moved = Edges(
+                    self._base + edges.first,
+                    self._base + edges.last,
+                    edges.fall_db,
+                    edges.rise_db,
+                    edges.depth_db,
+                )
+                found.append(Gap(moved, depth_db, {**features, **contrast(mean, edges)}, lowest))
+        return found
+
+
+def log_odds(features: dict[str, float]) -> float:
+    """Return the log odds that a gap with these features is a dropout."""
+    return CONSTANT + sum(weight * features[name] for name, weight in WEIGHTS.items())
+
+
+def _counts(others: Levels, gap: Edges) -> tuple[int, int, int]:
+    """Return how many other gaps are near, how many of these as long, and how many as deep."""
+    firsts, lasts, depths = others.T
+    near = (np.abs(firsts - gap.first) < _NEAR_STEPS) & ((firsts > gap.last) | (lasts < gap.first))
+    alike = np.abs((lasts - firsts) - gap.steps) <= 2 + gap.steps // 10
+    as_deep = depths > 0.6 * gap.depth_db
+    return tuple(map(int, (near.sum(), (near & alike).sum(), (near & as_deep).sum())))  # type: ignore[return-value]
+
+
+def _floor_features(over_db: Levels) -> dict[str, float]:
+    """Return where the lowest levels of a gap are against the noise floor."""
+    least, most = float(over_db.min()), float(over_db.max())
+    return {
+        "under_floor": max(0.0, -least) / 10,
+        "all_under_floor": max(0.0, -most) / 10,
+        "over_floor": most / 10,
+        "at_floor": max(0.0, 1 - max(abs(least), abs(most)) / _AT_FLOOR_DB),
+    }

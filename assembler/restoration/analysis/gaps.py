@@ -1,0 +1,278 @@
+"""Find gaps in the level of a sound, and measure how much each is like a dropout.
+
+A gap begins where three of four bands fall together and ends where they rise again, at most 0.3 s
+later. It is measured in ten bands every 2.5 ms, against the sound on either side. A dropout lowers
+all bands, by about as much or more in the treble, and what follows is as loud as what came before.
+Where a note ends and another begins, some bands stay, the new note rises above the old one, the
+rest decays, or it happens often.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from assembler.dsp.blocks import Samples
+
+Levels = NDArray[np.float64]
+Part = NDArray[np.bool_]
+
+LONGEST_STEPS = 120
+AROUND_STEPS = 600
+"""Steps on either side whose changes of level a gap is compared with."""
+_LAGS = (2, 3, 4, 5)
+_BANDS_FALLING = 3
+_LEAST_EDGE_DB, _LEAST_DB, _LEAST_DEPTH_DB, _MOST_CHANGE_DB = 5.0, 3.0, 4.0, 12.0
+"""Least fall and rise, least level under the nearer side in all of a gap, least depth, and most
+difference of the two sides."""
+_DEEPER_DB = 6.0
+"""Where the level comes back over that before by this, less the least, a gap has ended."""
+_MARGIN = 16
+_WINDOW_S, _HOP_S = 0.0058, 0.0025
+_BAND_EDGES_HZ = (120, 400, 700, 1100, 1600, 2300, 3300, 4700, 6700, 9500, 13_500)
+_REFERENCE_S, _EDGE_S, _NEAR_S = 0.055, 0.008, 0.020
+"""How far from the gap the sound is measured, how near the level still changes, and which sound is
+next to it."""
+_HEARD_DB = 55.0
+_LEAST_POWER = 1e-12
+
+
+@dataclass(frozen=True)
+class Edges:
+    """A gap: the steps where the level falls and rises, by how much, and its depth; in dB."""
+
+    first: int
+    last: int
+    fall_db: float
+    rise_db: float
+    depth_db: float
+
+    @property
+    def steps(self) -> int:
+        """Its length."""
+        return self.last - self.first
+
+
+def _falls_db(levels: Levels) -> Levels:
+    """Return by how much the level falls at each step: the mean of the bands that fall least."""
+    falls = np.full(len(levels), -99.0)
+    for lag in _LAGS:
+        fall = np.sort(levels[:-lag] - levels[lag:], axis=1)[:, :_BANDS_FALLING].mean(1)
+        part = falls[lag // 2 :][: len(fall)]
+        np.maximum(part, fall, out=part)
+    return falls
+
+
+def _peaks(falls: Levels) -> NDArray[np.int64]:
+    middle = falls[1:-1]
+    is_peak = (middle >= _LEAST_EDGE_DB) & (middle >= falls[:-2]) & (middle > falls[2:])
+    return np.flatnonzero(is_peak) + 1
+
+
+def gaps_of(levels: Levels) -> list[Edges]:
+    """Return all gaps between a fall and a rise of levels in dB, shape (steps, bands).
+
+    They may overlap.
+    """
+    if len(levels) < 2 * _MARGIN:
+        return []
+    falls, rises = _falls_db(levels), _falls_db(levels[::-1])[::-1]
+    mean, ends, latest = levels.mean(1), _peaks(rises), len(levels) - _MARGIN
+    found = []
+    for first in map(int, _peaks(falls)):
+        if first < _MARGIN:
+            continue
+        before = mean[first - 8 : first - 2].mean()
+        within = ends[(ends > first) & (ends <= min(first + LONGEST_STEPS, latest))]
+        for last in map(int, within):
+            edge = min(4, (last - first) // 2)
+            inside = mean[first + edge : last + 1 - edge]
+            after = mean[last + 3 : last + 9].mean()
+            nearer = min(before, after)
+            if inside.max() >= before - _LEAST_DB + _DEEPER_DB:
+                break
+            depth = nearer - np.median(inside)
+            if (
+                inside.max() < nearer - _LEAST_DB
+                and abs(after - before) < _MOST_CHANGE_DB
+                and depth >= _LEAST_DEPTH_DB
+            ):
+                found.append(Edges(first, last, falls[first], rises[last], float(depth)))
+    return found
+
+
+def apart(gaps: Sequence[Edges], scores: Sequence[float]) -> list[int]:
+    """Return the numbers of gaps that don't overlap: of those that do, that of the best score."""
+    taken = np.zeros(max((gap.last for gap in gaps), default=0) + 1, np.bool_)
+    kept = []
+    for number in np.argsort(-np.asarray(scores), kind="stable"):
+        part = taken[gaps[number].first : gaps[number].last + 1]
+        if not part.any():
+            part[:] = True
+            kept.append(int(number))
+    return sorted(kept)
+
+
+def contrast(mean: Levels, gap: Edges) -> dict[str, float]:
+    """Return how a gap stands out of the changes of the mean level around it.
+
+    ``contrast``: its depth against nearly all of them, as a logarithm; ``busy``: how many are
+    nearly as great.
+    """
+    low = max(0, gap.first - AROUND_STEPS)
+    high = min(len(mean), gap.last + AROUND_STEPS)
+    changes = np.abs(mean[low + 4 : high] - mean[low : high - 4])
+    kept = np.ones(len(changes), np.bool_)
+    for edge in (gap.first - low, gap.last - low):
+        kept[max(0, edge - 8) : edge + 6] = False
+    changes = np.sort(changes[kept])
+    usual = changes[int(0.98 * (len(changes) - 1))] if len(changes) else 0.0
+    depth = max(gap.depth_db, 1.0)
+    busy = 20 * float((changes > 0.7 * depth).mean()) if len(changes) else 0.0
+    return {"contrast": math.log(depth / max(usual, 0.5)), "busy": busy}
+
+
+def sound_around(rate_hz: int) -> int:
+    """Return how many samples on either side of a gap are measured."""
+    return round(_REFERENCE_S * rate_hz)
+
+
+def _band_powers(sound: Samples, rate_hz: int) -> tuple[Levels, Levels]:
+    """Return the powers of both channels in ten bands, and the times of the windows."""
+    size, hop = 1 << round(math.log2(rate_hz * _WINDOW_S)), round(rate_hz * _HOP_S)
+    window = np.hanning(size + 2)[1:-1]
+    windows = np.lib.stride_tricks.sliding_window_view(sound, size, axis=0)[::hop]
+    powers = np.abs(np.fft.rfft(windows * window)) ** 2
+    hz = np.fft.rfftfreq(size, 1 / rate_hz)
+    bins = np.unique(np.maximum(np.searchsorted(hz, _BAND_EDGES_HZ), 1))
+    bins = bins[bins < len(hz)]
+    bands = np.add.reduceat(powers[..., : bins[-1]], bins[:-1], axis=2)
+    at_s = (hop * np.arange(len(bands)) + size / 2) / rate_hz
+    return bands / (size * np.sum(window**2)), at_s
+
+
+def _decibels(powers: Levels) -> Levels:
+    levels: Levels = 10 * np.log10(np.maximum(powers, _LEAST_POWER))
+    return levels
+
+
+def likeness(sound: Samples, rate_hz: int, edges: Edges) -> tuple[float, dict[str, float]] | None:
+    """Measure how much a gap is like a dropout.
+
+    Parameters
+    ----------
+    sound
+        The gap, with `sound_around` samples on either side of it.
+    rate_hz, edges
+        Its sample rate, and the gap.
+
+    Returns
+    -------
+    tuple or None
+        The depth in dB, and features by name; None where fewer than two bands sound.
+    """
+    around_s = sound_around(rate_hz) / rate_hz
+    first_s, last_s = around_s, len(sound) / rate_hz - around_s
+    powers, at_s = _band_powers(sound, rate_hz)
+    both = powers.sum(1)
+    before, after = at_s < first_s - _EDGE_S, at_s > last_s + _EDGE_S
+    within = (at_s > first_s + 0.002) & (at_s < last_s - 0.002)
+    if not within.any():
+        within = np.abs(at_s - (first_s + last_s) / 2) < _HOP_S
+    old, new = (_decibels(both[part].mean(0)) for part in (before, after))
+    heard = np.minimum(old, new) > max(old.max(), new.max()) - _HEARD_DB
+    if np.count_nonzero(heard) < 2:
+        return None
+    old, new, powers = old[heard], new[heard], powers[..., heard]
+    levels = _decibels(powers.sum(1))
+    share = np.clip((at_s - first_s) / (last_s - first_s), 0, 1)[:, None]
+    losses = old * (1 - share) + new * share - levels
+    depths = np.median(losses[within], axis=0)
+    depth = max(float(np.median(depths)), 3.0)
+    near = [
+        levels_near.mean(0)
+        for levels_near in (
+            powers.sum(1)[(at_s > first_s - _NEAR_S) & (at_s < first_s - 0.006)],
+            powers.sum(1)[(at_s > last_s + 0.006) & (at_s < last_s + _NEAR_S)],
+        )
+    ]
+    near_change = _decibels(near[1]) - _decibels(near[0])
+    features = {
+        "fall": edges.fall_db / depth,
+        "rise": edges.rise_db / depth,
+        "lesser_edge": min(edges.fall_db, edges.rise_db) / depth,
+        "edges_differ": abs(edges.fall_db - edges.rise_db) / depth,
+        "bands": len(depths) / 10,
+        "change": _rms(new - old) / depth,
+        "most_change": float(np.abs(new - old).max()) / depth,
+        "near_change": _rms(near_change) / depth,
+        "most_near_change": float(np.abs(near_change).max()) / depth,
+        "length": math.log(last_s - first_s) + 3,
+        **_depth_features(depths, depth),
+        **_time_features(losses, depths / depth, at_s, (first_s, last_s), depth),
+        **_level_features(levels, (before, after), within, depth),
+        **_channel_features(powers, before | after, within),
+    }
+    return depth, features
+
+
+def _rms(values: Levels) -> float:
+    return math.sqrt(float((values**2).mean()))
+
+
+def _depth_features(depths: Levels, depth: float) -> dict[str, float]:
+    """Return whether all bands lose about as much."""
+    numbers = np.arange(len(depths)) - (len(depths) - 1) / 2
+    slope = float(numbers @ depths / (numbers @ numbers))
+    uneven = float((depths - depths.mean() - slope * numbers).std())
+    return {
+        "least_depth": float(depths.min()) / depth,
+        "low_depth": float(np.percentile(depths, 20)) / depth,
+        "uneven": uneven / depth,
+        "slope": 3 * slope / depth,
+    }
+
+
+def _time_features(
+    losses: Levels, shares: Levels, at_s: Levels, ends_s: tuple[float, float], depth: float
+) -> dict[str, float]:
+    """Return whether the bands fall and rise together, and what comes after."""
+    near = (at_s > ends_s[0] - _NEAR_S) & (at_s < ends_s[1] + _NEAR_S)
+    mean = -losses.mean(1)
+    rest, after = mean[at_s > ends_s[1] + 0.003], at_s > ends_s[1] + _EDGE_S
+    misses = ((losses[near] + mean[near, None] * shares) ** 2).sum()
+    times = at_s[after] - at_s[after].mean()
+    return {
+        "together": 1 - misses / max((losses[near] ** 2).sum(), 1e-9),
+        "overshoot": float(rest[:5].max() - np.median(rest[5:])) / depth if len(rest) > 6 else 0.0,
+        "decay": float(times @ mean[after] / (times @ times)) / 200,
+    }
+
+
+def _level_features(
+    levels: Levels, sides: tuple[Part, Part], within: Part, depth: float
+) -> dict[str, float]:
+    """Return how far the bands fall below what they reach around the gap, and how they vary."""
+    low = np.minimum(*(levels[side].min(0) for side in sides))
+    below = low - np.median(levels[within], axis=0)
+    return {
+        "least_below": float(below.min()) / depth,
+        "below": float(np.median(below)) / depth,
+        "varies_before": float(levels[sides[0]].std(0).mean()) / 3,
+        "varies_after": float(levels[sides[1]].std(0).mean()) / 3,
+    }
+
+
+def _channel_features(powers: Levels, around: Part, within: Part) -> dict[str, float]:
+    """Return whether the channels fall alike."""
+    left, right = _decibels(powers[:, 0]), _decibels(powers[:, 1])
+    balance = left - right
+    moved = np.abs(np.median(balance[within], axis=0) - balance[around].mean(0))
+    return {
+        "balance": float(moved.mean()) / 3,
+        "balance_moves": float((moved / (balance[around].std(0) + 1)).mean()),
+    }
