@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.analysis.stereo.delay_path import NOT_FOLLOWED
 from assembler.restoration.chain import Resolved
 from assembler.restoration.condition import Condition
+from assembler.restoration.repair.dropouts import DropoutSpan
 from assembler.restoration.repair.playback import analog_db
 from assembler.text import clock_text, counted, signed
 
@@ -108,8 +109,8 @@ def done_text(name: str, value: Any, transfer: Transfer) -> str:
     if name == "noise" and restoration.noise:
         at = f"{clock_text(restoration.noise.from_)} to {clock_text(restoration.noise.to)}"
         return f"noise reduced by {restoration.noise.reduction:g} dB, noise print from {at}"
-    if name == "playback":
-        return _playback_text(value)
+    if name in ("playback", "dropouts"):
+        return {"playback": _playback_text, "dropouts": _dropouts_text}[name](value)
     if name == "equaliser":
         bands = [band_text(band) for band in transfer.equaliser]
         if transfer.mono_below is not None:
@@ -132,9 +133,6 @@ def done_text(name: str, value: Any, transfer: Transfer) -> str:
         return f"left {verb} by {abs(value):.2f} dB against right"
     if name == "declick":
         return f"clicks removed, strength {value:g}"
-    if name == "dropouts":
-        found = counted(len(value), "dropout")
-        return f"{found} found, repaired where possible" if value else "no dropouts found"
     return "left and right swapped" if name == "swap_channels" else f"polarity inverted: {value}"
 
 
@@ -145,6 +143,11 @@ def _azimuth_text(delay_us: float | tuple[float, ...]) -> str:
     if not delay_us:
         return "no audible delay of right re left: nothing is corrected"
     return f"{'left' if delay_us > 0 else 'right'} channel delayed by {abs(delay_us):.1f} µs"
+
+
+def _dropouts_text(spans: Sequence[DropoutSpan]) -> str:
+    found = counted(len(spans), "dropout")
+    return f"{found} found, repaired where possible" if spans else "no dropouts found"
 
 
 def _playback_text(playback: Playback) -> str:
