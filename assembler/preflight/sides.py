@@ -17,7 +17,7 @@ from assembler.manifest.filters import Equalised
 from assembler.manifest.transfers import Transfer
 from assembler.text import clock_text
 
-METHOD = 7
+METHOD = 8
 """Version of the restoration: raise it when the same settings would give other sound."""
 
 

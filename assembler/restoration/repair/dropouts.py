@@ -46,6 +46,7 @@ _HEARD_DB = 55.0
 """Bands that are further below the loudest don't count."""
 _MOST_INTERPOLATED_S = 0.08
 _ORDER = 1000
+_RECURS_S, _ALIKE = 5.0, 0.1
 
 
 class DropoutSpan(NamedTuple):
@@ -59,17 +60,27 @@ class DropoutSpan(NamedTuple):
 def spans_of(
     dropouts: Iterable[Dropout], rate_hz: int, *, is_swapped: bool
 ) -> tuple[DropoutSpan, ...]:
-    """Return where dropouts are in samples, in order; left and right may be swapped."""
-    other = {0: 1, 1: 0} if is_swapped else {}
+    """Return where dropouts are in samples, in order; left and right may be swapped.
+
+    Those that recur at about the same length within a few seconds are notes, and are left out.
+    """
+    dropouts = tuple(dropouts)
+    swapped = {0: 1, 1: 0} if is_swapped else {}
     spans = (
         DropoutSpan(
             round(one.at_s * rate_hz),
             round((one.at_s + one.length_s) * rate_hz),
-            other.get(one.channel, one.channel),
+            swapped.get(one.channel, one.channel),
         )
         for one in dropouts
+        if not any(_recurs(one, other) for other in dropouts if other != one)
     )
     return tuple(sorted(spans))
+
+
+def _recurs(one: Dropout, other: Dropout) -> bool:
+    near = abs(one.at_s - other.at_s) < _RECURS_S
+    return near and abs(one.length_s - other.length_s) < _ALIKE * one.length_s
 
 
 def dedropout(
