@@ -133,7 +133,7 @@ def _repaired(kept: Samples, span: DropoutSpan, position: int, rate_hz: int) -> 
 
 
 def _interpolated(samples: Wave, first: int, last: int) -> Wave:
-    """Return the least-squares samples of a long gap; the model is fitted again once it is filled."""
+    """Return the least-squares samples of a long gap; the model is fitted twice."""
     from scipy.linalg import solve_toeplitz
     from scipy.signal import oaconvolve
 
