@@ -19,6 +19,7 @@ from assembler.restoration.analysis.stereo.delay_path import (
 )
 from assembler.restoration.analysis.tonal_balance import TonalBalanceMeter, TonalBalanceReading
 from assembler.restoration.analysis.wow import NOT_LOOKED_FOR, WowReading, wow_of
+from assembler.workers import return_freed_memory
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,17 @@ class Condition:
     delay_path: DelayPathReading
     wow: WowReading = NOT_LOOKED_FOR
     """These two are not determined unless they were asked for."""
+
+
+def readings_of(meters: dict[str, Any]) -> dict[str, Any]:
+    """Return the reading of each meter, the last first, and free it: some keep much of a side."""
+    readings = {}
+    while meters:
+        name, meter = meters.popitem()
+        readings[name] = meter.reading()
+        del meter
+        return_freed_memory()
+    return readings
 
 
 class ConditionMeter:
@@ -52,8 +64,8 @@ class ConditionMeter:
     def __init__(self, rate_hz: int, *, follows_delay: bool, finds_wow: bool) -> None:
         self._partials = PartialMeter(rate_hz) if finds_wow else None
         self._meters: dict[str, Any] = {
-            "channels": ChannelMeter(rate_hz),
             "hum": HumMeter(rate_hz),
+            "channels": ChannelMeter(rate_hz),
             "clicks": ClickMeter(rate_hz),
             "dropouts": DropoutMeter(rate_hz),
             "programme": ProgrammeMeter(rate_hz),
@@ -70,7 +82,8 @@ class ConditionMeter:
             self._partials.feed(block)
 
     def reading(self) -> Condition:
-        """Return the readings of all samples so far."""
+        """End the stream and return its readings; what each meter keeps is freed."""
         wow = wow_of(self._partials.reading()) if self._partials else NOT_LOOKED_FOR
-        readings = {name: meter.reading() for name, meter in self._meters.items()}
+        self._partials = None
+        readings = readings_of(self._meters)
         return Condition(**{"delay_path": NOT_FOLLOWED, "wow": wow, **readings})

@@ -21,6 +21,7 @@ from assembler.restoration.chain import (
 )
 from assembler.restoration.condition import ConditionMeter
 from assembler.restoration.restoration_report import restoration_report
+from assembler.workers import keep_large_blocks_apart
 
 
 def restore_side(recording: Recording, transfer: Transfer, file: Path) -> dict[str, Any]:
@@ -44,6 +45,7 @@ def restore_side(recording: Recording, transfer: Transfer, file: Path) -> dict[s
     SourceError
         The side can't be read to its end.
     """
+    keep_large_blocks_apart()
     rate_hz, end = recording.rate_hz, recording.frames
     follows = transfer.restoration.azimuth == "follow"
     finds_wow = transfer.restoration.wow is not None

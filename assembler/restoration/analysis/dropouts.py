@@ -207,8 +207,9 @@ class DropoutMeter:
         halves = self._halves()
         if len(halves) < 2:
             return ()
-        powers = halves[: len(halves) // 2 * 2].reshape(-1, 2, 2, _BANDS).sum(1)
-        levels = _decibels(powers / np.float32(self._step))
+        floors_db = self._floors_db()
+        levels = halves[: len(halves) // 2 * 2].reshape(-1, 2, 2, _BANDS).sum(1)
+        _to_decibels(levels, self._step)
         mean = levels.mean(axis=2)
         found: list[Dropout] = []
         for channel in range(2):
@@ -226,21 +227,23 @@ class DropoutMeter:
                 and not any(gap[0] < u and gap[1] > t for t, u in single)
             }
             found += [self._dropout(gap, depth, channel) for gap, depth in (single | both).items()]
-        for gap in self._common.dropouts(self._floors_db()):
+        for gap in self._common.dropouts(floors_db):
             at_s, ends_s = self._span_s(gap)
             found.append(Dropout(at_s, ends_s - at_s, gap.depth_db, BOTH))
         return _joined(found)
 
     def _halves(self) -> Levels:
-        return np.concatenate([np.zeros((0, 2, _BANDS), np.float32), *self._powers])
+        self._powers = [np.concatenate([np.zeros((0, 2, _BANDS), np.float32), *self._powers])]
+        return self._powers[0]
 
     def _floors_db(self) -> NDArray[np.float64]:
         """Return the lowest levels of both channels together."""
-        both = self._halves().sum(1) / np.float32(self._half)
+        both = self._halves().sum(1)
         if not len(both):
             return np.zeros(_BANDS)
-        floors: NDArray[np.float64] = np.percentile(_decibels(both), _FLOOR_PERCENT, axis=0)
-        return floors
+        _to_decibels(both, self._half)
+        floors: Levels = np.percentile(both, _FLOOR_PERCENT, axis=0, overwrite_input=True)
+        return floors.astype(np.float64)
 
     def _span_s(self, gap: Gap) -> tuple[float, float]:
         half_s = self._half / self.rate_hz
@@ -251,8 +254,12 @@ class DropoutMeter:
         return Dropout(gap[0] * step_s, (gap[1] - gap[0]) * step_s, depth_db, channel)
 
 
-def _decibels(powers: Levels) -> Levels:
-    return 10 * np.log10(np.maximum(powers, np.float32(_LEAST_POWER)))
+def _to_decibels(powers: Levels, samples: int) -> None:
+    """Turn powers of so many samples into levels of one: those of a long side fill much memory."""
+    powers /= np.float32(samples)
+    np.maximum(powers, np.float32(_LEAST_POWER), out=powers)
+    np.log10(powers, out=powers)
+    powers *= 10
 
 
 def _joined(dropouts: Sequence[Dropout]) -> tuple[Dropout, ...]:

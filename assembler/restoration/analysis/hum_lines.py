@@ -26,7 +26,8 @@ _PAIR_OUT_DB = 10.0
 _SINGLE_OUT_DB = 20.0
 _SINGLE_SPREAD_DB = 1.0
 _TOLERANCE_HZ = 0.05
-_BATCH = 256
+_BATCH, _BATCH_BINS = 256, 64
+"""Frames, and bins, that are looked at together."""
 
 Array = NDArray[np.float64]
 Powers = NDArray[np.float32]
@@ -99,8 +100,8 @@ def steady_lines(spectra: LowSpectra, quiet: int, bins: Bins) -> list[Line]:
     """Find the lines among some bins that are steady in so many quiet frames."""
     return [
         line
-        for first in range(0, len(bins), _BATCH)
-        for line in _steady_in_batch(spectra, quiet, bins[first : first + _BATCH])
+        for first in range(0, len(bins), _BATCH_BINS)
+        for line in _steady_in_batch(spectra, quiet, bins[first : first + _BATCH_BINS])
     ]
 
 

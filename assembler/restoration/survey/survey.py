@@ -27,12 +27,13 @@ from assembler.restoration.analysis.stereo.delay_path import (
     DelayPathMeter,
     DelayPathReading,
 )
+from assembler.restoration.condition import readings_of
 from assembler.restoration.survey.paste import restoration_section
 from assembler.restoration.survey.readings import SideReadings
 from assembler.restoration.survey.remedies import SideFinding, findings_of
-from assembler.workers import own_workers, result_of
+from assembler.workers import keep_large_blocks_apart, own_workers, result_of
 
-BATCH_BLOCKS = 8
+BATCH_BLOCKS = 4
 """Blocks handed to each meter at once: a few megabytes, so that meters rarely wait for each
 other."""
 MOST_LISTED = 200
@@ -176,8 +177,10 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
     SourceError
         The side can't be read to its end.
     """
+    keep_large_blocks_apart()
     rate_hz, frames = recording.rate_hz, recording.frames
-    meters: dict[str, Any] = {  # the slowest first
+    meters: dict[str, Any] = {  # the one whose reading needs most memory, then the slowest first
+        "hum": HumMeter(rate_hz),
         "clicks": ClickMeter(rate_hz),
         "partials": PartialMeter(rate_hz),
         "channels": ChannelMeter(rate_hz),
@@ -185,14 +188,13 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
         "bandwidth": SpectrumMeter(rate_hz, frames),
         "programme": ProgrammeMeter(rate_hz),
         "dropouts": DropoutMeter(rate_hz),
-        "hum": HumMeter(rate_hz),
         "speed": ToneMeter(rate_hz),
         "low": LowSoundMeter(rate_hz),
         "pcm": BitDepthMeter(rate_hz, frames, recording.bits),
     }
     with own_workers(jobs) as pool:
         _feed(tuple(meters.values()), recording, pool)
-    readings: dict[str, Any] = {name: meter.reading() for name, meter in meters.items()}
+    readings = readings_of(meters)
     readings["speed"] = readings["speed"] or speed_from_hum(readings["hum"])
     files = tuple(file.path.name for file in recording.source_files)
     return Survey(files, rate_hz, frames, recording.bits, recording.is_mono, **readings)
