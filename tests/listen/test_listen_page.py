@@ -118,6 +118,11 @@ def test_eq_and_compressor_by_keys_and_mouse(opened):
     opened.wait_for("    equaliser: [{shape: high_shelf, hz: 8000, db: 0}]\n")
     gain = band.get_by_label("Gain")
     gain.press("ArrowDown")
+    expect(band.get_by_label("Dynamic, threshold")).to_be_visible()
+    expect(gain).to_be_focused()  # though the band has one more field
+    gain.press("ArrowUp")
+    expect(band.get_by_label("Dynamic, threshold")).to_be_hidden()
+    gain.press("ArrowDown")
     expect(gain).to_have_value("-0.1")
     band.get_by_label("Q", exact=True).fill("0.9")
     band.get_by_label("Q", exact=True).press("Enter")
@@ -136,7 +141,7 @@ def test_eq_and_compressor_by_keys_and_mouse(opened):
     level.get_by_role("button", name="Remove Band 1: high shelf").click()
     expect(band).to_have_count(0)
     expect(level.get_by_label("New band")).to_be_focused()
-    for _ in range(6):
+    for _ in range(8):
         opened.page.locator("#undo").click()
     expect(level.get_by_role("group", name="Band 1: high shelf")).to_have_count(0)
     opened.wait_for(MANIFEST)

@@ -20,7 +20,7 @@ export class Bands {
 
   /** Make the rows again where there are others, so that no number gets into another's field. */
   show(tone, place, name) {
-    const groups = toneGroups(tone), stamp = JSON.stringify(groups);
+    const groups = toneGroups(tone), stamp = JSON.stringify(groups.map(({ head, remove }) => [head, remove]));
     this.place = place;
     this.heading.textContent = `${name}: ${summary(tone)}`;
     this.compressor.hidden = groups.some(isCompressor);

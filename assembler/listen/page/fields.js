@@ -14,6 +14,7 @@ export class Fields {
   show(fields, place) {
     this.known = new Map(fields.map((one) => [one.name, one]));
     for (const one of fields) this.field(one, place);
+    for (const [name, input] of this.inputs) input.parentElement.hidden = !this.known.has(name);
   }
 
   field(one, place) {

@@ -39,7 +39,7 @@ export function toneFields(groups, more = {}) {
 /** The groups that can be removed: bands and compressor, each with a heading. */
 export function toneGroups(groups) {
   return groups.filter((one) => one.remove).map((one, i) => ({
-    remove: one.remove, keys: one.fields.map((each) => each.key).join(),
+    remove: one.remove,
     head: one.kind === "compress" ? "Compressor" : `Band ${i + 1}: ${[words(one.kind), one.on === "stereo" ? "" : one.on, one.fields.some((each) => each.key === "threshold") ? "dynamic" : ""].filter(Boolean).join(", ")}`,
   }));
 }

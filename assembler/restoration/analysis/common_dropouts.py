@@ -33,7 +33,8 @@ _CHUNK = 4000
 _NEAR_STEPS = 2000
 _MOST_ALIKE = 6
 """With more gaps of its length nearby, a gap belongs to the music."""
-_LEAST_DEPTH_DB = 5.0
+_LEAST_DEPTH_DB, _MOST_DEPTH_DB = 5.0, 60.0
+"""Below a deeper gap is no tape noise: it is a rest in a digital recording."""
 _FLOOR_PERCENT, _AT_FLOOR_DB = 1, 4.0
 _LEAST_POWER = 1e-12
 _MOST = 4.0
@@ -139,7 +140,7 @@ class CommonDropoutSearch:
         found = []
         for gap in gaps:
             near, alike, as_deep = _counts(others, gap.edges)
-            if alike > _MOST_ALIKE or gap.depth_db < _LEAST_DEPTH_DB:
+            if alike > _MOST_ALIKE or not _LEAST_DEPTH_DB <= gap.depth_db <= _MOST_DEPTH_DB:
                 continue
             counts = {"near": near, "alike": alike, "as_deep": as_deep}
             logarithms = {name: math.log(1 + count) for name, count in counts.items()}
