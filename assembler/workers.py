@@ -36,7 +36,7 @@ def _use_two_arenas() -> None:
     By default each thread has its own and keeps what it has freed: with a side of 46 minutes at
     96 kHz the listening page held 553 MB so, and 437 MB with two.
     """
-    _set_malloc(_M_ARENA_MAX, 2)
+    _call_libc("mallopt", _M_ARENA_MAX, 2)
 
 
 @cache
@@ -44,21 +44,20 @@ def keep_large_blocks_apart() -> None:
     """Let malloc return each large block as soon as it is freed, where it is glibc's.
 
     By default blocks of up to 32 MB come from the heap, where the small results that a meter keeps
-    lie between them: the survey of a side of 46 minutes at 96 kHz held 764 MB so, and 635 MB
+    are between them: the survey of a side of 46 minutes at 96 kHz held 764 MB so, and 635 MB
     without such blocks.
     """
-    _set_malloc(_M_MMAP_THRESHOLD, _LARGE_BYTES)
-
-
-def _set_malloc(parameter: int, value: int) -> None:
-    with suppress(AttributeError, OSError, TypeError):
-        ctypes.CDLL(None).mallopt(parameter, value)
+    _call_libc("mallopt", _M_MMAP_THRESHOLD, _LARGE_BYTES)
 
 
 def return_freed_memory() -> None:
     """Return what was freed to the system, where malloc is glibc's."""
+    _call_libc("malloc_trim", 0)
+
+
+def _call_libc(function: str, *arguments: int) -> None:
     with suppress(AttributeError, OSError, TypeError):
-        ctypes.CDLL(None).malloc_trim(0)
+        getattr(ctypes.CDLL(None), function)(*arguments)
 
 
 def result_of(work: Future[T]) -> T:

@@ -119,7 +119,7 @@ class Front:
 
 
 def listening_socket(port: int) -> socket.socket:
-    """Return a socket on the loopback address; port 0 takes a free one.
+    """Return a socket on the loopback address; with port 0 on a free port.
 
     Raises
     ------

@@ -201,7 +201,7 @@ class Settler:
 
     @contextmanager
     def _restoring(self, report: CheckReport) -> Iterator[None]:
-        """Wait until no other part of the page reads a whole side: each takes much memory."""
+        """Wait until no other part of the page reads a whole side: each needs much memory."""
         if not report.source.manifest.transfers:
             yield
             return

@@ -69,8 +69,8 @@ class Delivered:
     mean_limiting_db, limiting_95_db
         The mean gain reduction, and what 95 % of the track's steps don't exceed.
     clipped_db, clipped_share
-        The most that its clipper took from a sample, and the share of samples that it changed; None
-        without one.
+        The most by which its clipper lowered a sample, and the share of samples that it changed;
+        None without one.
     """
 
     integrated_lufs: float | None

@@ -3,7 +3,7 @@
 Not a test: prints what mono loses between 8 and 14 kHz (mean over the seconds of a piece, dB) on
 tapes made from undamaged music: as they are, with one delay for the side (`azimuth: auto`) and
 followed (`azimuth: follow`), each as far as it is determined; how far the path is from the truth
-(µs RMS); then what follows from the undamaged pieces themselves. Takes some minutes.
+(µs RMS); then what follows from the undamaged pieces themselves. It runs for some minutes.
 
 Debian's pieces are Vorbis and MP3, whose coding makes both channels alike above about 6 kHz, which
 no tape does. With --below-6-khz the delays are read from the sound below that alone.

@@ -3,7 +3,7 @@
 Not a test: prints, for a minute of each piece of Debian's singularity-music and asc-music and for
 music made by code, how often cyclic wow is found with its rate, how much of it a correction leaves,
 how often steady music is taken for wow, and how exactly a known detuning is read. With --whole,
-steady pieces are read from end to end. Takes some minutes.
+steady pieces are read from end to end. It runs for some minutes.
 """
 
 from __future__ import annotations

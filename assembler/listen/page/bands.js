@@ -44,7 +44,7 @@ export class Bands {
   }
 
   /** Put a field's label in the row of its group; false where it has none. */
-  takes(label, one) {
+  places(label, one) {
     const row = this.rows.get(one.group);
     if (row) row.lastChild.before(label);
     return Boolean(row);

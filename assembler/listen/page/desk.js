@@ -14,7 +14,7 @@ export const FRAME_S = 1 / 75;
 export const desk = { release: null, show: () => {} };
 
 let queue = Promise.resolve(), waiting = 0;
-/** How the tracks were numbered anew by edits that are done and not shown yet. */
+/** How the tracks were renumbered by edits that are done and not shown yet. */
 let renumberings = [];
 
 // One after another: each edit is made on the revision that the one before it returned. While more

@@ -36,7 +36,7 @@ export class LevelEntry extends Entry {
 
   place(label, one) {
     if (one.part) this.partOf(one.part).append(label);
-    else if (!(this.bands && this.bands.takes(label, one))) super.place(label, one);
+    else if (!(this.bands && this.bands.places(label, one))) super.place(label, one);
   }
 
   /** A row of its own for fields that belong together. */

@@ -71,7 +71,7 @@ export class Restoring {
     this.side = side;
     const does = new Map((side.steps || []).map((one) => [one.step, one.does]));
     this.bands.show(side.tone, "", "EQ of the side");
-    this.tone.show(toneFields(side.tone), (label, one) => { if (!this.bands.takes(label, one)) this.mono.append(label); });
+    this.tone.show(toneFields(side.tone), (label, one) => { if (!this.bands.places(label, one)) this.mono.append(label); });
     const used = STEPS.filter((one) => this.showStep(one, does));
     this.summary.textContent = used.length ? `Restoration: ${used.map((one) => one.name.replace(/^[A-Z](?=[a-z])/, (letter) => letter.toLowerCase())).join(", ")}` : "Restoration: none";
     this.showFaults(side.faults || []);

@@ -24,6 +24,7 @@ from assembler.restoration.analysis.gaps import (
     apart,
     contrast,
     gaps_of,
+    levels_of,
     likeness,
     sound_around,
 )
@@ -36,7 +37,6 @@ _MOST_ALIKE = 6
 _LEAST_DEPTH_DB, _MOST_DEPTH_DB = 5.0, 60.0
 """Below a deeper gap is no tape noise: it is a rest in a digital recording."""
 _FLOOR_PERCENT, _AT_FLOOR_DB = 1, 4.0
-_LEAST_POWER = 1e-12
 _MOST = 4.0
 """Features are limited to this, in either direction."""
 
@@ -105,7 +105,7 @@ class CommonDropoutSearch:
     def feed(self, block: Samples, powers: NDArray[np.float32]) -> None:
         """Add a block, and the powers of the steps that it completes: shape (steps, 2, bands)."""
         both = powers.sum(1, dtype=np.float64) / self._step
-        self._waiting.append((block, 10 * np.log10(np.maximum(both, _LEAST_POWER))))
+        self._waiting.append((block, levels_of(both)))
         self._steps += len(powers)
         if self._steps < _CHUNK + 2 * AROUND_STEPS:
             return

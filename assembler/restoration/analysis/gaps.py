@@ -155,7 +155,8 @@ def _band_powers(sound: Samples, rate_hz: int) -> tuple[Levels, Levels]:
     return bands / (size * np.sum(window**2)), at_s
 
 
-def _decibels(powers: Levels) -> Levels:
+def levels_of(powers: Levels) -> Levels:
+    """Return powers in dB, not below -120."""
     levels: Levels = 10 * np.log10(np.maximum(powers, _LEAST_POWER))
     return levels
 
@@ -183,12 +184,12 @@ def likeness(sound: Samples, rate_hz: int, edges: Edges) -> tuple[float, dict[st
     within = (at_s > first_s + 0.002) & (at_s < last_s - 0.002)
     if not within.any():
         within = np.abs(at_s - (first_s + last_s) / 2) < _HOP_S
-    old, new = (_decibels(both[part].mean(0)) for part in (before, after))
+    old, new = (levels_of(both[part].mean(0)) for part in (before, after))
     heard = np.minimum(old, new) > max(old.max(), new.max()) - _HEARD_DB
     if np.count_nonzero(heard) < 2:
         return None
     old, new, powers = old[heard], new[heard], powers[..., heard]
-    levels = _decibels(powers.sum(1))
+    levels = levels_of(powers.sum(1))
     share = np.clip((at_s - first_s) / (last_s - first_s), 0, 1)[:, None]
     losses = old * (1 - share) + new * share - levels
     depths = np.median(losses[within], axis=0)
@@ -200,7 +201,7 @@ def likeness(sound: Samples, rate_hz: int, edges: Edges) -> tuple[float, dict[st
             powers.sum(1)[(at_s > last_s + 0.006) & (at_s < last_s + _NEAR_S)],
         )
     ]
-    near_change = _decibels(near[1]) - _decibels(near[0])
+    near_change = levels_of(near[1]) - levels_of(near[0])
     features = {
         "fall": edges.fall_db / depth,
         "rise": edges.rise_db / depth,
@@ -269,7 +270,7 @@ def _level_features(
 
 def _channel_features(powers: Levels, around: Part, within: Part) -> dict[str, float]:
     """Return whether the channels fall alike."""
-    left, right = _decibels(powers[:, 0]), _decibels(powers[:, 1])
+    left, right = levels_of(powers[:, 0]), levels_of(powers[:, 1])
     balance = left - right
     moved = np.abs(np.median(balance[within], axis=0) - balance[around].mean(0))
     return {

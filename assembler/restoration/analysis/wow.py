@@ -24,7 +24,7 @@ LOWEST_HZ, HIGHEST_HZ = 0.25, 8.0
 _RATES_HZ = np.arange(LOWEST_HZ, HIGHEST_HZ + 0.01, 0.05)
 _FEWEST_PARTIALS = 40
 LEAST_WOW = 5e-4
-"""What is less is inaudible, and is not told from music."""
+"""What is less is inaudible, and can't be distinguished from music."""
 _LEAST_SHARE, _LEAST_AGREEMENT, _LEAST_STEADINESS = 0.2, 0.5, 0.85
 _EXACT_SHARE, _EXACT_STEADINESS = 0.4, 0.95
 _EXACT_PARTIALS = 200

@@ -10,7 +10,7 @@ at a splice, has a fixed penalty.
 
 A path is determined only if nearly all common sound has its delay, if two halves of the spectrum
 give the same path, and if it does not jump to and fro, as sources in different places do. One
-source that moves slowly before spaced microphones can't be told from a tape that wanders.
+source that moves slowly before spaced microphones can't be distinguished from a tape that wanders.
 Penalties and bounds: tuned empirically on undamaged music with known delays, as it is and without
 its treble, and on mixtures of it with spaced microphones, echoes, choruses and all-pass filters.
 """
@@ -43,7 +43,7 @@ AUDIBLE_US = 15.0
 """A path that stays below this is left unchanged: at 15 µs, mono loses 1 dB at 10 kHz."""
 _HOP_S = 0.125
 _AT_ONCE = 1024
-"""Windows whose correlations are computed at once, so that an hour takes little memory."""
+"""Windows whose correlations are computed at once, so that an hour needs little memory."""
 _BAND_HZ = (1500.0, 9000.0)
 _GRID_US = np.arange(-150.0, 151.0, 2.0)
 _COHERENT = 0.5
@@ -232,7 +232,7 @@ def _path(phasors: Phasors, omega: Array) -> Array:
 
 @compiled
 def _best_path(scores: NDArray[Any], penalties: NDArray[Any], jump: float) -> NDArray[np.int64]:
-    """Return the place in each row that gives the greatest sum of scores less penalties."""
+    """Return the place in each row with the greatest sum of scores less penalties."""
     rows, places = scores.shape
     best = scores[0].astype(np.float64)
     following = np.empty(places)
