@@ -28,14 +28,14 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _run(options: argparse.Namespace) -> int:
-    from assembler.manifest import load
-    from assembler.mastering.levels import tone_json
-    from assembler.mastering.measure import measure_files, measure_manifest
+    from assembler.mastering.measure import measure_files
 
     say_if_compiling()
     paths = options.paths
     tones: dict[int, ToneMatch] = {}
     if len(paths) == 1 and paths[0].suffix.lower() in (".yaml", ".yml"):
+        from assembler.manifest import load
+        from assembler.mastering.measure_tracks import measure_manifest
         from assembler.release.building import measured_tones
 
         source = load(paths[0])
@@ -47,11 +47,14 @@ def _run(options: argparse.Namespace) -> int:
         measurements = measure_files(paths, jobs=options.jobs)
     if options.json:
         found = [measurement.as_json() for measurement in measurements]
-        for index, tone in tones.items():
-            found[index]["tone"] = tone_json(tone)
+        if tones:
+            from assembler.mastering.levels import tone_json
+
+            for index, tone in tones.items():
+                found[index]["tone"] = tone_json(tone)
         say_json({"files": found})
     else:
-        from assembler.commands.console.tables import print_measurements, print_tones
+        from assembler.commands.console.measurements import print_measurements, print_tones
 
         print_measurements(measurements)
         print_tones(tones)

@@ -54,15 +54,16 @@ class Reading:
 @compiled
 def _add_products(block: Samples, sums: NDArray[np.float64]) -> None:
     """Add the squares of both channels, their products, and the number of samples with sound."""
-    left, right, cross, sounding = sums[0], sums[1], sums[2], sums[3]
+    left, right, cross = sums[0], sums[1], sums[2]
+    sounding = 0
     for i in range(block.shape[0]):
         a, b = np.float64(block[i, 0]), np.float64(block[i, 1])
         left += a * a
         right += b * b
         cross += a * b
-        if a != 0.0 or b != 0.0:
-            sounding += 1.0
-    sums[0], sums[1], sums[2], sums[3] = left, right, cross, sounding
+        sounding += (a != 0.0) | (b != 0.0)
+    sums[0], sums[1], sums[2] = left, right, cross
+    sums[3] += sounding
 
 
 class Meter:

@@ -1,4 +1,4 @@
-"""Measure loudness and peaks of files and of a manifest's sources."""
+"""Measure loudness and peaks of files."""
 
 from __future__ import annotations
 
@@ -11,14 +11,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from assembler.audio import Recording, open_recording
+from assembler.audio import open_recording
 from assembler.dsp.decibels import rounded
 from assembler.dsp.meter import Reading, read_meter
-from assembler.errors import FindingsError
-from assembler.findings import errors_in
-from assembler.manifest import ManifestFile
-from assembler.preflight.sections import find_sections
-from assembler.preflight.track_section import TrackSection
 from assembler.workers import own_workers
 
 
@@ -66,44 +61,12 @@ def measure_files(paths: Sequence[Path], *, jobs: int | None = None) -> list[Mea
     SourceError
         A file can't be used.
     """
-    with _workspace(jobs) as (scratch, pool):
+    with workspace(jobs) as (scratch, pool):
         return list(pool.map(partial(_measure_file, scratch), paths))
 
 
-def measure_manifest(source: ManifestFile, *, jobs: int | None = None) -> list[Measurement]:
-    """Measure the section of every track of a manifest, before any processing.
-
-    Raises
-    ------
-    FindingsError
-        A source can't be used.
-    """
-    with _workspace(jobs) as (scratch, pool):
-        found, findings = find_sections(source, scratch)
-        if errors_in(findings):
-            raise FindingsError(findings)
-        sections = [section for section in found if section is not None]
-        readings = pool.map(measure_section, sections)
-        return [
-            Measurement(
-                path=" + ".join(section.names),
-                title=section.track.full_title,
-                rate_hz=section.recording.rate_hz,
-                channels=1 if section.recording.is_mono else 2,
-                reading=reading,
-                doubts=section.recording.doubts,
-            )
-            for section, reading in zip(sections, readings, strict=True)
-        ]
-
-
-def measure_section(section: TrackSection) -> Reading:
-    """Measure a track's section of its recording, before any processing."""
-    return _reading(section.recording, section.start, section.end)
-
-
 @contextmanager
-def _workspace(jobs: int | None) -> Iterator[tuple[Path, Executor]]:
+def workspace(jobs: int | None) -> Iterator[tuple[Path, Executor]]:
     """Open a folder for decoded copies, and a pool of workers."""
     with tempfile.TemporaryDirectory() as scratch, own_workers(jobs) as pool:
         yield Path(scratch), pool
@@ -111,10 +74,6 @@ def _workspace(jobs: int | None) -> Iterator[tuple[Path, Executor]]:
 
 def _measure_file(scratch: Path, path: Path) -> Measurement:
     recording = open_recording((path,), scratch)
-    reading = _reading(recording, 0, recording.frames)
+    reading = read_meter(recording.blocks(0, recording.frames), recording.rate_hz)
     channels = 1 if recording.is_mono else 2
     return Measurement(str(path), None, recording.rate_hz, channels, reading, recording.doubts)
-
-
-def _reading(recording: Recording, start: int, end: int) -> Reading:
-    return read_meter(recording.blocks(start, end), recording.rate_hz)

@@ -10,6 +10,10 @@ from rich.segment import Segment
 
 from assembler.commands.console.terminal import printable
 
+SEVERITY_STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
+MONO = " (mono)"
+"""Follows the name of a recording or track of one channel."""
+
 
 class PlainConsole(Console):
     """A console that prints no control characters but its own colours and line ends."""

@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from rich.box import SIMPLE_HEAD
 from rich.table import Table
 from rich.text import Text
 
-from assembler.commands.console.rich_console import new_console
+from assembler.commands.console.rich_console import SEVERITY_STYLES, new_console
 from assembler.findings import Finding
 from assembler.manifest.codes import isrc_text
 from assembler.manifest.editions import called
-from assembler.text import clock_text, counted, decimal, frames_text, number_ranges, signed
+from assembler.text import counted, decimal, frames_text, number_ranges, signed
 
 if TYPE_CHECKING:
     from assembler.manifest import ManifestFile
-    from assembler.manifest.tone import Band
-    from assembler.mastering.measure import Measurement
     from assembler.preflight.check import CheckReport
-    from assembler.preflight.track_section import ToneMatch
     from assembler.preflight.trial import Trial
     from assembler.release.batch import Job
     from assembler.release.build_report import BuildReport
@@ -33,7 +30,6 @@ if TYPE_CHECKING:
 MOST_OF_A_KIND = 2
 _SIDE_BY_SIDE = 2
 """Deliverables whose levels fit into one table."""
-_STYLES = {"error": "bold red", "warning": "yellow", "note": "cyan"}
 
 
 def print_findings(findings: Sequence[Finding]) -> None:
@@ -48,7 +44,7 @@ def print_findings(findings: Sequence[Finding]) -> None:
         if grouped and finding is not same[0]:
             continue
         place = f"{finding.file}:{finding.line}" if finding.line else finding.file
-        text = Text().append(finding.severity, style=_STYLES[finding.severity])
+        text = Text().append(finding.severity, style=SEVERITY_STYLES[finding.severity])
         text.append(f" {place}", style="dim")
         text.append(f" {finding.where}" if finding.where else "")
         text.append(f": {finding.message}")
@@ -93,7 +89,7 @@ def print_check(report: CheckReport) -> None:
 
 def counts_text(findings: Sequence[Finding]) -> str:
     """Return how many findings there are of each severity."""
-    counts = {s: sum(f.severity == s for f in findings) for s in _STYLES}
+    counts = {s: sum(f.severity == s for f in findings) for s in SEVERITY_STYLES}
     return ", ".join(f"{n} {s}{'s' * (n != 1)}" for s, n in counts.items() if n)
 
 
@@ -143,62 +139,10 @@ def _order_table(report: CheckReport, disc: DiscOrder) -> Table:
     return table
 
 
-_MONO = " (mono)"
-
-
 def _no_isrc(source: ManifestFile, index: int) -> Text:
     if source.is_wrong("tracks", index, "isrc"):
-        return Text("not valid", style=_STYLES["error"])
+        return Text("not valid", style=SEVERITY_STYLES["error"])
     return Text("none assigned", style="yellow")
-
-
-def print_measurements(measurements: Sequence[Measurement]) -> None:
-    """Print a table of loudness and peaks."""
-    table = Table(box=SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
-    table.add_column("Recording", ratio=1, overflow="fold")
-    for name in ("Length", "LUFS", "max S", "max M", "LRA", "dBTP", "dBFS"):
-        table.add_column(name, justify="right", no_wrap=True)
-    for measurement in measurements:
-        reading = measurement.reading
-        table.add_row(
-            Text(f"{measurement.title or measurement.path}{_MONO * (measurement.channels == 1)}"),
-            clock_text(reading.frames / measurement.rate_hz),
-            decimal(reading.integrated_lufs),
-            decimal(reading.max_short_term_lufs),
-            decimal(reading.max_momentary_lufs),
-            decimal(reading.loudness_range_lu),
-            decimal(reading.true_peak_dbtp),
-            decimal(reading.sample_peak_dbfs),
-        )
-    console = new_console()
-    console.print(table)
-    for doubt in dict.fromkeys(doubt for one in measurements for doubt in one.doubts):
-        warning = Text("warning", style=_STYLES["warning"]).append(f" {doubt}", style="default")
-        console.print(warning, soft_wrap=not console.is_terminal)
-    if any(measurement.channels == 1 for measurement in measurements):
-        new_console().print(
-            "mono: measured as delivered, in both channels: 3.0 LU above a single channel"
-        )
-
-
-def print_tones(tones: Mapping[int, ToneMatch]) -> None:
-    """Print the bands of tone matches as YAML, to paste in place of `tone_like` or `tone`."""
-    console = new_console()
-    for index, tone in tones.items():
-        before, after = (f"{decimal(one)} dB" for one in (tone.before_db, tone.after_db))
-        distance = f"spectral distance {before}, with these bands {after}"
-        if not tone.bands:
-            distance = f"spectral distance {before}: no band needed"
-        lines = [f"# track {index + 1}, tone like {tone.like}: {distance}"]
-        if tone.bands:
-            lines += ["    equaliser:", *(f"      - {_band_yaml(band)}" for band in tone.bands)]
-        console.print(Text("\n".join(lines)), soft_wrap=True)
-
-
-def _band_yaml(band: Band) -> str:
-    values = band.model_dump(exclude_none=True).items()
-    pairs = (f"{key}: {value:g}" if key != "shape" else f"{key}: {value}" for key, value in values)
-    return f"{{{', '.join(pairs)}}}"
 
 
 def print_build(report: BuildReport) -> None:
@@ -276,7 +220,7 @@ def print_jobs(jobs: Sequence[Job]) -> None:
             Text(report.release_dir.name if report else job.path.name),
             str(len(job.checked.sections)) if frames and job.checked else "–",
             frames_text(frames) if frames else "–",
-            str(len(report.made)) if report else Text("not made", style=_STYLES["error"]),
+            str(len(report.made)) if report else Text("not made", style=SEVERITY_STYLES["error"]),
             str(len(report.reused)) if report else "–",
             counts_text(job.findings) or "none",
         )
@@ -346,6 +290,6 @@ def _meters_table(readings: Sequence[SecondReading]) -> Table:
         table.add_column(name, justify="right", no_wrap=True)
     for one in readings:
         levels = (one.ours_lufs, one.theirs_lufs, one.ours_dbtp, one.theirs_dbtp)
-        style = "" if one.agrees else _STYLES["error"]
+        style = "" if one.agrees else SEVERITY_STYLES["error"]
         table.add_row(Text(one.name), *(decimal(level, 2) for level in levels), style=style)
     return table

@@ -24,7 +24,7 @@ from assembler.mastering.levels import (
     levels_json,
     tone_json,
 )
-from assembler.mastering.measure import measure_section
+from assembler.mastering.measure_tracks import measure_section
 from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan
 from assembler.mastering.render import FinishedTrack
 from assembler.metadata import TrackMetadata
