@@ -11,12 +11,13 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from assembler.artwork.barcodes import Barcode, barcode_findings, barcodes_on
+from assembler.artwork.groups import Group, groups_of
 from assembler.artwork.isolated import Limits, read_pdf
 from assembler.artwork.marked import write_marked
 from assembler.artwork.parts import ArtworkFinding, ArtworkPage, assign, file_finding, part_name
 from assembler.artwork.print_checks import file_findings, print_findings
 from assembler.artwork.reading import PdfReading
-from assembler.artwork.texts import Group, groups_of, text_findings
+from assembler.artwork.texts import text_findings
 from assembler.digest import file_digest
 from assembler.errors import AssemblerError, FindingsError
 from assembler.findings import errors_in

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from assembler.artwork.bleed import bleed_findings
-from assembler.artwork.contents import LEAST_LINE_PT, LEAST_REVERSED_PT, LEAST_TYPE_PT
+from assembler.artwork.graphics_operators import LEAST_LINE_PT
 from assembler.artwork.parts import (
     TOLERANCE_MM,
     ArtworkFinding,
@@ -20,6 +20,7 @@ from assembler.artwork.parts import (
     panels_of,
 )
 from assembler.artwork.reading import Box, Mark, PdfReading, around, overlap
+from assembler.artwork.text_operators import LEAST_REVERSED_PT, LEAST_TYPE_PT
 from assembler.findings import Severity
 from assembler.sleeve.findings import LEAST_PPI, WANTED_PPI
 

@@ -19,7 +19,8 @@ import pypdfium2
 import pypdfium2.raw as pdfium
 from pydantic import TypeAdapter
 
-from assembler.artwork.contents import Matrix, PageContent, TooMuchError, box_of
+from assembler.artwork.contents import PageContent, TooMuchError
+from assembler.artwork.graphics_state import Matrix, box_of
 from assembler.artwork.reading import Box, PageReading, PdfReading
 from assembler.sleeve.packages import GUIDES
 

@@ -13,8 +13,8 @@ from assembler.metadata import TrackMetadata
 from assembler.text import duration_text
 
 if TYPE_CHECKING:
+    from assembler.artwork.groups import Group
     from assembler.artwork.parts import ArtworkFinding
-    from assembler.artwork.texts import Group
 
 _NUMBER_BEFORE = re.compile(r"(?:^|[\s(])([A-H]?\d{1,2})[\s.):·–—-]*$")
 _BETWEEN = r"[\s.,·|/(–—…_-]{0,80}?"
