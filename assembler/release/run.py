@@ -49,10 +49,11 @@ from assembler.release.artifact_cache import ArtifactCache
 from assembler.release.build_report import BuildReport
 from assembler.release.changes import NowHeard, changes_since
 from assembler.release.inputs import Inputs
+from assembler.release.kept_rooms import with_kept_rooms
 from assembler.release.last_release import keep_edits
 from assembler.release.memory import reasons, remember
 from assembler.release.progress import PAPER_S, PROOF_S, TaskProgress
-from assembler.release.report import first_samples_of, release_report, with_kept_rooms, write_report
+from assembler.release.report import release_report, write_report
 from assembler.release.tasks.clips import clips
 from assembler.release.tasks.discs import disc_tasks
 from assembler.release.tasks.download_formats import Covers, DownloadsMade
@@ -69,6 +70,7 @@ from assembler.release.tasks.proofs import (
     proof_spec,
 )
 from assembler.release.tasks.side_clips import proof_side
+from assembler.release.track_report import first_samples_of
 from assembler.sheets.credits_sheet import write_credits_sheet
 from assembler.sheets.label_copy import write_label_copy
 from assembler.sleeve.templates import write_templates

@@ -19,7 +19,7 @@ from assembler.preflight.sides import Side
 from assembler.proof.content import ProofSide
 from assembler.proof.joins import write_join_clip
 from assembler.release.artifact_cache import ArtifactCache
-from assembler.release.report import side_report
+from assembler.release.track_report import side_report
 from assembler.restoration.chain import Resolved, correct_speed, restored_passage
 from assembler.sequence.frames import DISC_RATE_HZ
 
