@@ -147,6 +147,33 @@ def test_eq_and_compressor_by_keys_and_mouse(opened):
     opened.wait_for(MANIFEST)
 
 
+def test_what_is_typed_stays_while_the_band_becomes_dynamic(opened):
+    level, held = opened.entry("level-3"), []
+    band_text = "    equaliser: [{shape: bell, hz: 900, db: -3}]\n"
+    opened.served.manifest.write_text(
+        MANIFEST.replace("    fade_out: 1\n", f"    fade_out: 1\n{band_text}"), encoding="utf-8"
+    )
+    band = level.get_by_role("group", name="Band 1: bell", exact=True)
+    level.get_by_text("EQ and compressor: bell").click()
+    threshold = band.get_by_label("Dynamic, threshold")
+    opened.page.route("**/edits", lambda route: held.append(route))
+    threshold.fill("-24")
+    threshold.press("Enter")
+    while not held:
+        opened.page.wait_for_timeout(20)
+    band.get_by_label("Frequency").fill("1200")
+    held[0].continue_()
+    dynamic = level.get_by_role("group", name="Band 1: bell, dynamic")
+    expect(dynamic.get_by_label("Ratio")).to_be_visible()
+    frequency = dynamic.get_by_label("Frequency")
+    expect(frequency).to_have_value("1200")
+    expect(frequency).to_be_focused()
+    expect(dynamic.get_by_role("button", name="Remove Band 1: bell, dynamic")).to_be_visible()
+    opened.page.unroute("**/edits")
+    frequency.press("Enter")
+    opened.wait_for("{shape: bell, hz: 1200, db: -3, dynamic: {threshold: -24}}")
+
+
 def test_levels_of_all_tracks_and_of_each_edition(opened):
     levels = opened.entry("levels")
     part = {

@@ -18,28 +18,32 @@ export class Bands {
       button("Add the band", () => this.addBand()), ...(hasCompressor ? [this.compressor] : [])));
   }
 
-  /** Make the rows again where there are others, so that no number gets into another's field. */
+  /** Make the rows again where there are others, so that no number gets into another's field; else they stay, with what is typed there. */
   show(tone, place, name) {
-    const groups = toneGroups(tone), stamp = JSON.stringify(groups.map(({ head, remove }) => [head, remove]));
+    const groups = toneGroups(tone), stamp = JSON.stringify(groups.map(({ kind, remove }) => [kind, remove]));
     this.place = place;
     this.heading.textContent = `${name}: ${summary(tone)}`;
     this.compressor.hidden = groups.some(isCompressor);
     this.count = groups.filter((one) => !isCompressor(one)).length;
-    if (stamp === this.stamp) return;
-    if (this.stamp === undefined) this.part.open = groups.length > 0;
-    this.stamp = stamp;
-    this.fields.forget(this.list);
-    this.rows = new Map(groups.map((one) => [one.remove, this.group(one)]));
-    this.list.replaceChildren(...this.rows.values());
+    if (stamp !== this.stamp) {
+      if (this.stamp === undefined) this.part.open = groups.length > 0;
+      this.stamp = stamp;
+      this.fields.forget(this.list);
+      this.rows = new Map(groups.map((one) => [one.remove, this.group(one)]));
+      this.list.replaceChildren(...this.rows.values());
+    }
+    for (const { head, remove } of groups) {
+      const row = this.rows.get(remove);
+      row.firstChild.textContent = head;
+      row.setAttribute("aria-label", head);
+      row.lastChild.setAttribute("aria-label", `Remove ${head}`);
+    }
   }
 
-  group({ head, remove }) {
-    const row = make("div", { className: "fields band" }, make("strong", {}, head));
+  group({ remove }) {
+    const row = make("div", { className: "fields band" }, make("strong"));
     row.setAttribute("role", "group");
-    row.setAttribute("aria-label", head);
-    const away = button("Remove", async () => { if (await this.regroup({ [remove]: null })) this.shape.focus(); });
-    away.setAttribute("aria-label", `Remove ${head}`);
-    row.append(away);
+    row.append(button("Remove", async () => { if (await this.regroup({ [remove]: null })) this.shape.focus(); }));
     return row;
   }
 

@@ -22,7 +22,6 @@ const STEPS = [
   { step: "noise", name: "Noise", fields: [["restoration.noise.reduction", "reduction, dB"], ["restoration.noise.from", "print from"], ["restoration.noise.to", "print to"]] },
   { step: "equaliser", name: "EQ of the side", fields: [] },
   { step: "wow", name: "Wow", fields: [["restoration.wow", "auto, or empty"]] },
-  { step: "wow", name: "Wow", fields: [["restoration.wow", "auto, or empty"]] },
   { step: "speed", name: "Speed", fields: [["restoration.speed", "percent"]] },
 ];
 const HEARD_S = 8;

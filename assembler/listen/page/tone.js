@@ -22,7 +22,7 @@ const words = (name) => name.replace("_pass", "-pass").replace("_", " ");
 
 export const shapes = Object.keys(SHAPES).map((name) => [name, words(name)]);
 export const firstBand = (shape) => ({ shape, ...SHAPES[shape] });
-export const isCompressor = (group) => group.head === "Compressor";
+export const isCompressor = (group) => group.kind === "compress";
 
 /** The step of an arrow key: given, or about a tenth of the value. */
 const stepOf = (key, value) => KEYS[key][2] || 10 ** Math.floor(Math.log10(Math.max(10, value || 100))) / 10;
@@ -39,7 +39,7 @@ export function toneFields(groups, more = {}) {
 /** The groups that can be removed: bands and compressor, each with a heading. */
 export function toneGroups(groups) {
   return groups.filter((one) => one.remove).map((one, i) => ({
-    remove: one.remove,
+    remove: one.remove, kind: one.kind,
     head: one.kind === "compress" ? "Compressor" : `Band ${i + 1}: ${[words(one.kind), one.on === "stereo" ? "" : one.on, one.fields.some((each) => each.key === "threshold") ? "dynamic" : ""].filter(Boolean).join(", ")}`,
   }));
 }
