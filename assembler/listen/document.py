@@ -15,10 +15,12 @@ from assembler.listen.side_document import sides_json
 from assembler.listen.sound import Sound
 from assembler.listen.stretch import NoSoundError
 from assembler.listen.tone_fields import levels_json, tone_json
-from assembler.manifest import Track
+from assembler.manifest import Manifest, Track
+from assembler.manifest.editions import edition_tracks, with_tracks
 from assembler.mastering.levels import tone_json as match_json
 from assembler.mastering.render import FinishedTrack
 from assembler.preflight.check import CheckReport, disc_json
+from assembler.preflight.sections import gap_before
 from assembler.sequence import TrackPlace
 from assembler.text import FRAMES_PER_SECOND
 
@@ -37,6 +39,7 @@ def document(
         "revision": revision.number,
         "manifest": str(revisions.path),
         "ok": revision.ok and not sound.settled.findings,
+        "finishing": sound.is_finishing and not sound.settled.findings,
         "readable": revision.text is not None,
         "can_undo": revisions.can_undo,
         "can_redo": revisions.can_redo,
@@ -115,13 +118,27 @@ def _place(report: CheckReport, index: int) -> dict[str, Any]:
                     "gap_frames": place.gap_frames,
                     "gap_s": place.gap_frames / FRAMES_PER_SECOND,
                 }
+    return _place_without_times(report.source.manifest, index)
+
+
+def _place_without_times(manifest: Manifest, index: int) -> dict[str, Any]:
+    """Return which track of which disc one is: an error of another track changes nothing of it."""
+    indices = next(iter(edition_tracks(manifest).values()))
+    edition, disc, number = with_tracks(manifest, indices), 1, 0
+    for own, (one, track) in enumerate(zip(indices, edition.tracks, strict=True)):
+        if track.disc is not None:
+            disc, number = track.disc, 0
+        number += 1
+        if one == index:
+            gap_s = float(gap_before(edition, own))
+            return {"number": number, "disc_number": disc, "gap_s": gap_s}
     return {"number": index + 1, "disc_number": None}
 
 
 def _source(report: CheckReport, index: int) -> dict[str, Any]:
-    if index >= len(report.sections):
+    section = report.found[index]
+    if section is None:
         return {"source": None}
-    section = report.sections[index]
     side = section.side
     recording = side.original if side else section.recording
     rate_hz = recording.rate_hz

@@ -13,7 +13,7 @@ from assembler.digest import file_stamp
 if TYPE_CHECKING:
     from assembler.listen.revisions import Revision
 
-_FORM = 2
+_FORM = 3
 """Version of the page's data."""
 READINGS = (
     *("gain_db", "length_s", "integrated_lufs", "true_peak_dbtp", "max_gain_reduction_db"),

@@ -122,10 +122,8 @@ class MeasuredSides:
         self._source: CheckReport | None = None
         self._stale = False
 
-    def measure(self, report: CheckReport | None) -> None:
+    def measure(self, report: CheckReport) -> None:
         """Measure what is not known yet of the sides of a revision."""
-        if report is None:
-            return
         with self._lock:
             self._source, self._transfers = report, report.source.manifest.transfers
             self._stale = True

@@ -134,9 +134,11 @@ class Desk:
         self._changes()
 
     def _new_sound(self) -> None:
+        """Play the current revision; one that can't be read changes nothing."""
         current = self._revisions.current
-        self._sides.measure(current.report if current.text is not None else None)
-        self._sound.settle(current.report if current.ok else None)
+        if current.report and current.text is not None:
+            self._sides.measure(current.report)
+            self._sound.settle(current.report)
 
     def _document(self, _request: Request) -> Response:
         return JSONResponse(self._keep())

@@ -18,11 +18,12 @@ from assembler.cache.folder import CacheFolder
 from assembler.cancel import Cancelled, CancelToken, check_cancelled
 from assembler.download.formats import facts_of
 from assembler.errors import FindingsError, explained
-from assembler.findings import Finding
+from assembler.findings import Finding, errors_in
 from assembler.listen.stretch import NoSoundError
 from assembler.mastering.plan import DISC_BITS, MasterSpec, Plan, plan_release
 from assembler.mastering.render import FinishedTrack
 from assembler.preflight.check import CheckReport, check
+from assembler.preflight.playable import playable
 from assembler.release.artifact_cache import ArtifactCache
 from assembler.release.inputs import inputs_of
 from assembler.release.last_release import LastRelease
@@ -121,7 +122,7 @@ class Settler:
         self._number = 0
 
     def begin(self, report: CheckReport | None) -> None:
-        """Begin to finish a revision in place of the one before; None has errors."""
+        """Begin to finish a revision in place of the one before; None can't be finished."""
         self._cancel()
         self._token, self._superseded = CancelToken(), threading.Event()
         self.settled = Settled()
@@ -178,9 +179,11 @@ class Settler:
         digests = inputs_of(report, (), packages=False).digests(self._cache, pool.map)
         with self._restoring(report):
             exact = check(report.source, scratch=scratch, cache=self._cache, digests=digests)
-        if not exact.ok:
-            raise FindingsError(exact.findings)
-        settled.report = exact
+        found = playable(exact)
+        if not found.can_be_finished:
+            errors = errors_in(exact.findings)
+            raise FindingsError(one for one in errors if one not in report.findings)
+        settled.report = exact = found.report
         if exact.sides:
             self._changed()
         plan = plan_release(exact)

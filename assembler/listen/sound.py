@@ -16,6 +16,7 @@ import numpy as np
 
 from assembler.cache.folder import CacheFolder
 from assembler.errors import AssemblerError
+from assembler.findings import Finding
 from assembler.listen.settling import Kind, Settled, Settler, played_masters
 from assembler.listen.side_sound import (
     Steps,
@@ -33,12 +34,15 @@ from assembler.mastering.passage import prepare
 from assembler.mastering.plan import Plan, plan_release
 from assembler.mastering.render import FinishedTrack
 from assembler.preflight.check import CheckReport
+from assembler.preflight.playable import playable
 from assembler.preflight.track_section import TrackSection
 from assembler.restoration.chain import Resolved
 
 
 class Sound:
     """Plays the current revision, and settles it in the background.
+
+    An error stops what it concerns: a track's own sound, or the finishing of all.
 
     Parameters
     ----------
@@ -54,6 +58,11 @@ class Sound:
         Held while a whole side is read.
     gains_db
         The gain of each track in the last session without its trim, by its title.
+
+    Attributes
+    ----------
+    is_finishing
+        No error keeps the tracks from being finished.
     """
 
     def __init__(
@@ -71,22 +80,24 @@ class Sound:
         self._lock = threading.Lock()
         self._settler = Settler(cache, scratch, changed, whole_side)
         self._tone_matches = ToneMatches()
-        self._provisional: tuple[CheckReport, Plan | None] | None = None
+        self._provisional: tuple[CheckReport, Plan] | None = None
         self._exact: tuple[CheckReport, Plan] | None = None
+        self._errors: Mapping[int, Finding] = {}
         self._number = 0
+        self.is_finishing = False
 
-    def settle(self, report: CheckReport | None) -> None:
+    def settle(self, report: CheckReport) -> None:
         """Begin to finish a revision in place of the one before."""
         with self._lock:
-            is_ok = report is not None and report.ok
             if self.settled.report:
                 self._tone_matches.note(self.settled.report)
-            matched = report and self._tone_matches.applied(report)
-            live = matched and with_live_sides(matched, self._steps)
-            self._provisional = (live, plan_release(live) if is_ok else None) if live else None
+            found = playable(report)
+            live = with_live_sides(self._tone_matches.applied(found.report), self._steps)
+            self._provisional = live, plan_release(live)
+            self._errors, self.is_finishing = found.errors, found.can_be_finished
             self._exact = None
             self._number += 1
-            self._settler.begin(report if is_ok else None)
+            self._settler.begin(report if self.is_finishing else None)
 
     def load_code(self) -> None:
         """Render a moment of the first track: what renders and filters it is loaded by then."""
@@ -161,7 +172,8 @@ class Sound:
         NoSoundError
             The tracks do not follow each other on a disc.
         """
-        self.section(index)
+        for one in (before, index):
+            self.section(one)
         pairs = (pair for disc in self._known[0].discs for pair in pairwise(disc.places))
         if (before, index) not in [(first.index, second.index) for first, second in pairs]:
             raise NoSoundError("a join is between a track and the next on its disc")
@@ -202,9 +214,12 @@ class Sound:
     def section(self, index: int) -> TrackSection:
         """Return a track's section, of the restored side once there is one."""
         report, _ = self._known
-        if not 0 <= index < len(report.sections):
-            raise NoSoundError("there is no such track, or its source has an error")
-        return report.sections[index]
+        if error := self._errors.get(index):
+            raise NoSoundError(f"track {index + 1} can't be played: {error.message}")
+        for section in report.sections:
+            if section.index == index:
+                return section
+        raise NoSoundError("there is no such track")
 
     def _side_steps(self, name: str) -> Resolved:
         """Return the steps of a side: as they were done, or as they are known now."""
@@ -214,21 +229,19 @@ class Sound:
         return self._steps(name)
 
     @property
-    def _known(self) -> tuple[CheckReport, Plan | None]:
+    def _known(self) -> tuple[CheckReport, Plan]:
         """The check's report and the plan: exact, or with sides that are restored where read."""
         with self._lock:
             if self.settled.report and not self._exact:
                 self._exact = self.settled.report, plan_release(self.settled.report)
             found = self._exact or self._provisional
         if found is None:
-            raise NoSoundError("there is no such track, or its source has an error")
+            raise NoSoundError("the manifest is not read yet")
         return found
 
     def _place(self, kind: Kind, index: int) -> RegionPreview:
         self.section(index)
         report, plan = self._known
-        if plan is None:
-            raise NoSoundError("the manifest has errors: correct them first")
         state = f"{self._number}-{'exact' if report is self.settled.report else 'live'}"
         for n, (bits, spec) in enumerate(played_masters(plan, kind)):
             edition = plan.edition(spec)

@@ -46,7 +46,7 @@ class ToneMatches:
 def _made_of(report: CheckReport, section: TrackSection) -> str:
     """Return what a tone match depends on, but for the contents of the recordings."""
     number, sections = section.track.tone_like, report.sections
-    references = sections if number is None else sections[number - 1 : number]
+    references = [one for one in sections if number is None or one.index == number - 1]
     manifest = report.source.manifest
     parts = [[one.names, tone_settings(manifest, one)] for one in (section, *references)]
     return json.dumps(parts)

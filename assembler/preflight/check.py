@@ -59,6 +59,8 @@ class CheckReport:
     """All findings, in the order of the manifest's lines."""
     sections: tuple[TrackSection, ...]
     """One per track; empty where a track's source has an error."""
+    found: tuple[TrackSection | None, ...] = ()
+    """One per track; None where its source or section has an error."""
     editions: Mapping[str, Edition] = field(default_factory=dict)
     """By name, the disc first; empty with `sections`."""
     audience: str | None = None
@@ -198,7 +200,7 @@ def check(
         whole = []
     own = (replace(finding, file=str(source.path)) for finding in findings)
     ordered = tuple(sorted((*source.faults, *own), key=lambda finding: finding.line))
-    return CheckReport(source, ordered, tuple(whole), editions, hold=hold)
+    return CheckReport(source, ordered, tuple(whole), tuple(sections), editions, hold=hold)
 
 
 def _edition_findings(source: ManifestFile, editions: Mapping[str, Edition]) -> Iterator[Finding]:

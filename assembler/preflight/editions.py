@@ -17,7 +17,7 @@ from assembler.preflight.sections import track_sounds
 from assembler.preflight.track_section import TrackSection
 from assembler.sequence import DiscOrder, Passage, TrackPlace, lay_out
 from assembler.sequence.frames import DISC_RATE_HZ
-from assembler.sequence.order import placed_at
+from assembler.sequence.order import OPENING_PAUSE_S, placed_at
 from assembler.text import frames_text, number_ranges
 
 
@@ -126,14 +126,55 @@ def _edition(
         replace(sections[index], track=track)
         for index, track in zip(tracks, manifest.tracks, strict=True)
     )
-    if too_long := list(_without_room(source, name, own)):
+    if too_long := list(_room_findings(source, name, own)):
         raise FindingsError(too_long)
+    return _laid_out(manifest, tracks, own, hidden)
+
+
+def _laid_out(
+    manifest: Manifest,
+    tracks: tuple[int, ...],
+    sections: tuple[TrackSection, ...],
+    hidden: TrackSection | None,
+) -> Edition:
     discs = lay_out(
-        track_sounds(manifest, own),
-        hidden_samples=hidden.samples_at(DISC_RATE_HZ) if hidden else 0,
+        track_sounds(manifest, sections),
+        hidden_samples=hidden.samples_at(DISC_RATE_HZ) if hidden and sections else 0,
         tail_s=manifest.disc.tail,
     )
-    return Edition(manifest, tracks, own, discs, hidden)
+    return Edition(manifest, tracks, sections, discs, hidden)
+
+
+def partial_editions(
+    source: ManifestFile, sections: Mapping[int, TrackSection]
+) -> dict[str, Edition]:
+    """Lay out every edition with some of its tracks; one may have none.
+
+    Parameters
+    ----------
+    source
+        The manifest.
+    sections
+        Tracks by index; the others are left out, and the next one begins after a gap.
+    """
+    found = {}
+    for name, tracks in edition_tracks(source.manifest).items():
+        own = tuple(index for index in tracks if index in sections)
+        alone = {after for before, after in pairwise(tracks) if before not in sections}
+        alone |= {after.index for _, after in _without_room([sections[index] for index in own])}
+        manifest = with_tracks(source.manifest, own)
+        parted = tuple(
+            track.model_copy(update={"overlap": None, "gap": OPENING_PAUSE_S})
+            if index in alone
+            else track
+            for index, track in zip(own, manifest.tracks, strict=True)
+        )
+        manifest = manifest.model_copy(update={"tracks": parted})
+        of_own = (
+            replace(sections[index], track=track) for index, track in zip(own, parted, strict=True)
+        )
+        found[name] = _laid_out(manifest, own, tuple(of_own), None)
+    return found
 
 
 def placement_findings(source: ManifestFile) -> Iterator[Finding]:
@@ -154,10 +195,24 @@ def share_an_edition(manifest: Manifest, one: int, other: int) -> bool:
     return any({one, other} <= {*tracks} for tracks in edition_tracks(manifest).values())
 
 
-def _without_room(
+def _room_findings(
     source: ManifestFile, name: str, sections: Sequence[TrackSection]
 ) -> Iterator[Finding]:
     """Find overlaps too long for a track that comes before them on this edition alone."""
+    for before, after in _without_room(sections):
+        message = (
+            f"on {called(name)} track {after.index + 1} follows track {before.index + 1}, "
+            "which is too short for the overlap: shorten it, or have the tracks between on "
+            f"{called(name)} too"
+        )
+        loc = ("tracks", after.index, "overlap")
+        yield source.finding("error", "overlap-too-long", loc, message)
+
+
+def _without_room(
+    sections: Sequence[TrackSection],
+) -> Iterator[tuple[TrackSection, TrackSection]]:
+    """Find tracks too short for the overlap of the next, which is not so in the manifest."""
     for before, after in pairwise(sections):
         overlap = after.track.overlap
         if not overlap or after.index == before.index + 1:
@@ -167,13 +222,7 @@ def _without_room(
         if overlap >= free_s or (
             points and points[-1] + POINT_DISTANCE_S > before.duration_s - overlap
         ):
-            message = (
-                f"on {called(name)} track {after.index + 1} follows track {before.index + 1}, "
-                "which is too short for the overlap: shorten it, or have the tracks between on "
-                f"{called(name)} too"
-            )
-            loc = ("tracks", after.index, "overlap")
-            yield source.finding("error", "overlap-too-long", loc, message)
+            yield before, after
 
 
 def _broken_joins(source: ManifestFile, name: str, edition: Edition) -> Iterator[Finding]:

@@ -72,9 +72,8 @@ def find_sections(
         found = [
             *recording_findings(source, audio, recording),
             *section_findings(source, loc, section),
-            *point_findings(source, loc, section),
         ]
-        findings += found
+        findings += [*found, *point_findings(source, loc, section)]
         sections.append(None if errors_in(found) else section)
     placed, sides = _place_on_sides(source, sections, scratch, cache)
     findings += side_findings(source, sides)
@@ -116,8 +115,8 @@ def _with_default_fades(
         fades = default_fades(section.recording, section.start, section.end)
     last = index + 1 == len(source.manifest.tracks)
     joined = (
-        index > 0 and _gap_before(source.manifest, index) == 0,
-        not last and _gap_before(source.manifest, index + 1) == 0,
+        index > 0 and gap_before(source.manifest, index) == 0,
+        not last and gap_before(source.manifest, index + 1) == 0,
     )
     own = (track.fade_in, track.fade_out)
     fade_in_s, fade_out_s = (
@@ -150,7 +149,7 @@ def track_sounds(manifest: Manifest, sections: Sequence[TrackSection]) -> list[T
     return [
         TrackSound(
             samples=section.samples_at(DISC_RATE_HZ),
-            gap_s=_gap_before(manifest, index),
+            gap_s=gap_before(manifest, index),
             opens_disc=track.disc,
             overlap_s=track.overlap or Fraction(0),
             points_s=track.indexes,
@@ -159,7 +158,7 @@ def track_sounds(manifest: Manifest, sections: Sequence[TrackSection]) -> list[T
     ]
 
 
-def _gap_before(manifest: Manifest, index: int) -> Fraction:
+def gap_before(manifest: Manifest, index: int) -> Fraction:
     """Return the gap before a track: its own, else the disc's; before a disc's first track, 2 s."""
     track = manifest.tracks[index]
     if track.overlap:

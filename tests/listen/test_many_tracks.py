@@ -61,7 +61,7 @@ def test_a_track_is_noted_as_soon_as_it_is_finished(tmp_path, monkeypatch):
 def test_the_page_of_99_tracks_opens_and_is_edited(browser, tmp_path):
     path = manifest_of(tmp_path, 99, 4)
     text = path.read_text(encoding="utf-8")
-    path.write_text(text.replace("Water}", "Water, front_cover: none.png}"), encoding="utf-8")
+    path.write_text(f"level: {{hold: approved}}\n{text}", encoding="utf-8")
     with serving(path) as served:
         page = browser.new_page(viewport={"width": 1280, "height": 900})
         page.goto(served.url)

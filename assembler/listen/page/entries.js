@@ -14,7 +14,7 @@ const field = (track, name, label, unit, fallback) => ({
 const unmatched = ({ tone_match: found }) => found && found.before_db === null;
 
 /** The join of a track and the one before it. */
-export function join(before, track) {
+export function join(before, track, release) {
   const gap = track.values.overlap ? 0 : track.gap_s, tail = TAIL_S + gap;
   return {
     key: `join-${before.index + 1}-${track.index + 1}`,
@@ -37,7 +37,7 @@ export function join(before, track) {
       shades: gap ? [{ from: -gap, to: 0 }] : [],
     },
     plays: [{ name: "Play the join", url: `audio/join/${before.index + 1}-${track.index + 1}?from=${-tail}&to=${TAIL_S}`, drawn: true }],
-    says: track.join_settled ? "As the disc has it." : `Preview with the gain known so far${[before, track].some(unmatched) ? " and without the tone match" : ""}; being finished.`,
+    says: track.join_settled ? `As ${release.makes_disc ? "the disc has" : "the files have"} it.` : `Preview with the gain known so far${[before, track].some(unmatched) ? " and without the tone match" : ""}; ${release.finishing ? "being finished" : "it can be finished once the errors are corrected"}.`,
     stamp: track.join_settled,
   };
 }
@@ -125,12 +125,12 @@ function stretch(track) {
 }
 
 /** Whether a track's level is right among the others. */
-export function level(track, previous, tracks) {
+export function level(track, previous, { tracks, finishing }) {
   const n = track.index + 1, from = track.loudest_from_s, to = from + 10, tone = toneFields(track.tone, { tone_like: TONE_LIKE(track, tracks) });
   const matched = track.integrated_lufs !== undefined && track.integrated_lufs !== null;
   const facts = matched
     ? `Gain ${signed(track.gain_db)} dB · ${signed(track.integrated_lufs)} LUFS · true peak ${track.true_peak_dbtp === null ? "silent" : signed(track.true_peak_dbtp)} dBTP · max GR ${track.max_gain_reduction_db.toFixed(1)} dB. Loudest 10 s: from ${clock(from, 2)}.`
-    : "Gain not determined yet: the track is being matched.";
+    : `Gain not determined yet: ${finishing ? "the track is being matched" : "correct the errors first"}.`;
   const heard = stretch(track), plays = [{ name: "Play its loudest 10 s", url: heard.audio, drawn: true }];
   if (previous) plays.push({ name: `Play ${previous.number}’s loudest 10 s`, url: stretch(previous).audio });
   if (matched) {
@@ -140,7 +140,7 @@ export function level(track, previous, tracks) {
     key: `level-${n}`,
     tracks: [track.index],
     head: `Track ${track.number}, “${track.title}”: is its level right?`,
-    short: matched ? `${signed(track.integrated_lufs)} LUFS` : "being matched",
+    short: matched ? `${signed(track.integrated_lufs)} LUFS` : "not matched yet",
     fields: [{ ...field(track, "trim", "Trim", "dB", 0), step: 0.1, belowZero: true }, ...tone],
     tone: track.tone,
     curves: { url: heard.curves },
@@ -156,8 +156,8 @@ export function decisions(release) {
   const { tracks } = release, found = tracks.some((one) => one.source) ? [levels(release)] : [];
   let onDisc;
   tracks.forEach((track, i) => {
-    if (track.disc_number !== null && onDisc && onDisc.disc_number === track.disc_number) found.push(join(onDisc, track));
-    if (track.source) found.push(cut(track, "start"), level(track, tracks[i - 1], tracks), cut(track, "end"));
+    if (track.disc_number !== null && onDisc && onDisc.disc_number === track.disc_number) found.push(join(onDisc, track, release));
+    if (track.source) found.push(cut(track, "start"), level(track, tracks[i - 1], release), cut(track, "end"));
     if (track.disc_number !== null) onDisc = track;
   });
   return found;

@@ -25,9 +25,9 @@ desk.show = (found) => {
   showOrder(found.tracks);
   showSides(found);
   showDecisions(found);
-  showFindings($("findings"), found.findings.filter((one) => !trackOf(one)));
+  showFindings($("findings"), found.findings.filter((one) => !isAtTrack(one, found.tracks)));
   showState();
-  if (!found.readable) announce("The manifest can’t be read as it is now: the findings say why. The page shows its last state.");
+  if (!found.readable) announce("The manifest can’t be read as it is now: the findings say why. The page shows and plays its last state.");
   else if ($("message").textContent.startsWith("The manifest can’t")) announce("");
 };
 
@@ -36,12 +36,16 @@ function showState() {
   const open = all.filter((one) => !one.decided.checked).length;
   const settled = desk.release.tracks.filter((track) => track.settled).length;
   const parts = [`${open} of ${all.length} decisions open`, desk.release.ok ? "ready to build" : "has errors"];
-  if (desk.release.ok && settled < desk.release.tracks.length) parts.push(`finishing tracks: ${settled} of ${desk.release.tracks.length}`);
+  if (desk.release.finishing && settled < desk.release.tracks.length) parts.push(`finishing tracks: ${settled} of ${desk.release.tracks.length}`);
   const text = `${parts.join(" · ")}.`;
   if ($("state").textContent !== text) $("state").textContent = text;
 }
 
-const trackOf = (finding) => /^tracks\[\d+\]/.test(finding.where);
+/** Whether a finding is shown at its track's decisions: a track without a source has none. */
+function isAtTrack(finding, tracks) {
+  const track = tracks[(/^tracks\[(\d+)\]/.exec(finding.where) || [])[1]];
+  return Boolean(track && track.source);
+}
 
 function showOrder(tracks) {
   const stamp = JSON.stringify(tracks.map((one) => [one.title, one.number, one.disc_number, one.start_frame, one.frames, one.only_on]));
