@@ -19,6 +19,8 @@ from assembler.text import clock_text
 
 METHOD = 8
 """Version of the restoration: raise it when the same settings would give other sound."""
+_UNRESOLVED = {"hum": "Correct `mains`, or remove", "wow": "Remove"}
+"""What to do about a step whose value is not determined, where none can be set by ear."""
 
 
 @dataclass(frozen=True)
@@ -148,9 +150,10 @@ def side_findings(source: ManifestFile, sides: Mapping[str, Side]) -> Iterator[F
             )
             yield source.finding("error", "noise-past-end", (*loc, "restoration", "noise"), message)
         for step, reason in side.report.get("reasons", {}).items():
+            remedy = _UNRESOLVED.get(step, "Set a value by ear, or remove")
             message = (
-                f"side {name}: {step} not determined, so it was left unchanged: {reason}. Set a "
-                f"value by ear, or remove `{step}`"
+                f"side {name}: {step} not determined, so it was left unchanged: {reason}. {remedy} "
+                f"`{step}`"
             )
             yield source.finding(
                 "warning", "restoration-unresolved", (*loc, "restoration", step), message

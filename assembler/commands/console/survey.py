@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -35,10 +36,14 @@ def print_survey(name: str, side: Survey, files: Sequence[str] = ()) -> None:
     for what, value in _facts(side):
         table.add_row(what, Text(value))
     console.print(table)
+    is_piped = not console.is_terminal
     for finding in side.findings:
         text = Text("\n").append(finding.measured, style="yellow")
-        text.append(f" [{finding.code}]", style="dim").append(f"\n  {finding.remedy}")
-        console.print(text, soft_wrap=not console.is_terminal)
+        console.print(text.append(f" [{finding.code}]", style="dim"), soft_wrap=is_piped)
+        remedy = (
+            Text(f"  {finding.remedy}") if is_piped else Padding(Text(finding.remedy), (0, 0, 0, 2))
+        )
+        console.print(remedy, soft_wrap=is_piped)
     if side.restoration:
         where = "`transfers:`" if files else "the side's files"
         console.print(Text(f"\nPaste below {where} in the manifest:", "bold"))

@@ -173,7 +173,8 @@ def _azimuth(side: SideReadings) -> Iterator[SideFinding]:
         yield SideFinding("azimuth-wanders", high_us - low_us, measured, remedy, line)
         return
     if drift_us is not None and reason.startswith(SECTIONS_DISAGREE):
-        measured = f"the interchannel delay varies by {drift_us:.0f} µs: {reason}"
+        span = reason.removeprefix(f"{SECTIONS_DISAGREE}, ")
+        measured = f"the azimuth wanders: sections differ in interchannel delay, {span}"
         remedy = "one value can't correct this: check the tape guides and transfer again"
         yield SideFinding("azimuth-wanders", drift_us, measured, remedy)
     if delay_us is not None and abs(delay_us) >= AZIMUTH_US:
@@ -302,8 +303,8 @@ def _tuning(side: SideReadings) -> Iterator[SideFinding]:
     off = f"{abs(percent):.2f} % too {'slow' if percent > 0 else 'fast'}"
     measured = f"perhaps {off}: the music is tuned to A = {a_hz:.1f} Hz, not 440 Hz"
     remedy = (
-        "ask for the pitch it was played at, or check it against another copy; by whole semitones "
-        "(5.9 %) the speed can be off as well"
+        "ask for the pitch it was played at, or compare it with another copy; an error of whole "
+        "semitones (5.9 % each) would not show"
     )
     line = f"speed: {percent:+.2f} %"
     yield SideFinding("speed-by-tuning", percent, measured, remedy, guess=line)

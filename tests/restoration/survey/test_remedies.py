@@ -200,6 +200,13 @@ def test_each_reading_has_its_finding_and_its_line(case: str) -> None:
             assert Restoration.model_validate(section) != Restoration()
 
 
+def test_a_wandering_azimuth_is_reported_with_one_range() -> None:
+    changes, *_ = CASES["azimuth wanders"]
+    (finding,) = findings_of(replace(CLEAN, **changes))
+    span = "sections differ in interchannel delay, from +20 to +60"
+    assert finding.measured == f"the azimuth wanders: {span}"
+
+
 @pytest.mark.parametrize(("rumble_dbfs", "hz"), [(-66.0, None), (-64.0, 15)])
 def test_rumble_has_its_high_pass_for_the_side(rumble_dbfs: float, hz: int | None) -> None:
     """45 dB below the loud passages it is a finding; the line goes beside `restoration`."""

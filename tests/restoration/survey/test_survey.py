@@ -6,6 +6,7 @@ The faults are added by formula, so every value is known. Noise is white: N dBFS
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -19,6 +20,8 @@ import yaml
 from numpy.typing import NDArray
 
 from assembler.audio import open_recording
+from assembler.commands.console import survey as console_survey
+from assembler.commands.console.rich_console import PlainConsole
 from assembler.commands.console.survey import print_survey
 from assembler.manifest.transfers import Restoration, Transfer
 from assembler.restoration.analysis.dropouts import Dropout
@@ -358,3 +361,18 @@ def test_the_survey_fits_80_columns(
     for finding in faulty.findings:
         assert finding.measured in out
         assert finding.restoration is None or finding.restoration in out
+
+
+def test_remedies_are_wrapped_and_indented_in_a_terminal(
+    faulty: Survey, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown = io.StringIO()
+    console = PlainConsole(file=shown, force_terminal=True, no_color=True, width=60)
+    monkeypatch.setattr(console_survey, "new_console", lambda: console)
+    remedy = "clean it " * 12
+    finding = SideFinding("hum", 1.0, "hum", remedy.strip())
+    monkeypatch.setattr(Survey, "findings", (finding,))
+    print_survey("side-a", faulty)
+    lines = [line for line in shown.getvalue().splitlines() if "clean" in line]
+    assert len(lines) > 1
+    assert all(line.startswith("  clean") for line in lines)

@@ -172,6 +172,8 @@ class ChannelMeter:
         sign, reason = polarity(sections, delay, correlation) if sections else (0, TOO_LITTLE)
         nothing: tuple[float | None, ...] = (None,) * len(self._sections)
         balance_db, balances_db, balance_reason = None, nothing, delay.reason
+        if delay.reason != TOO_LITTLE:
+            balance_reason = "it needs the interchannel delay"
         if delay.delay_s is not None:
             levels_db = 10 * math.log10(powers[0] / powers[1])
             balance_db, balances_db, balance_reason = channel_balance(

@@ -153,7 +153,7 @@ class DelayPathMeter:
         if agreement < _LEAST_AGREEMENT:
             return DelayPathReading((), TOO_LITTLE)
         if np.percentile(np.abs(halves[0] - halves[1]), _HALVES_PERCENT) > _HALVES_US:
-            return DelayPathReading((), "two halves of the spectrum disagree")
+            return DelayPathReading((), "readings at alternate frequencies disagree")
         if jumps := self._jumps(path_us):
             return DelayPathReading((), f"it jumps {jumps} times, as sources do that are apart")
         if reason := self._disagreement(path_us, sign):
