@@ -56,12 +56,16 @@ def music(request: pytest.FixtureRequest) -> dict[str, Samples]:
 
 
 @pytest.fixture(scope="module")
-def with_clicks(music: dict[str, Samples]) -> list[Damaged]:
+def with_clicks(music: dict[str, Samples]) -> list[tuple[Damaged, tuple[Click, ...]]]:
+    """Damaged pieces, and the clicks that are found in them."""
     rng = np.random.default_rng(2_024)
     chosen = [sound for name, sound in music.items() if name not in HARSH]
     counts = np.diff(np.linspace(0, CLICKS, len(chosen) + 1).astype(int))
-    pieces = zip(chosen, counts, strict=True)
-    return [damaged(sound[: 20 * RATE_HZ], rng, int(count)) for sound, count in pieces]
+    pieces = [
+        damaged(sound[: 20 * RATE_HZ], rng, int(count))
+        for sound, count in zip(chosen, counts, strict=True)
+    ]
+    return [(piece, reading_of(piece.clicked).clicks) for piece in pieces]
 
 
 @pytest.fixture(scope="module", params=with_debian_music(["made"], ["real"]))
@@ -76,13 +80,11 @@ def excerpt(request: pytest.FixtureRequest) -> Samples:
 
 
 @pytest.mark.thorough
-def test_95_of_100_clicks_are_found(with_clicks: list[Damaged], music: dict[str, Samples]) -> None:
+def test_95_of_100_clicks_are_found(
+    with_clicks: list[tuple[Damaged, tuple[Click, ...]]], music: dict[str, Samples]
+) -> None:
     """Of those in plucked notes, whose attacks hide some, 9 of 10."""
-    found = [
-        click.is_one_of(reading_of(piece.clicked).clicks)
-        for piece in with_clicks
-        for click in piece.added
-    ]
+    found = [click.is_one_of(clicks) for piece, clicks in with_clicks for click in piece.added]
     assert len(found) == CLICKS
     assert sum(found) >= (0.9 if "plucked" in music else 0.95) * CLICKS
 
@@ -214,12 +216,11 @@ def linearly_interpolated(sound: Samples, clicks: tuple[Click, ...]) -> Samples:
 
 @pytest.mark.thorough
 def test_repair_is_6_db_better_than_lines_and_changes_nothing_else(
-    with_clicks: list[Damaged],
+    with_clicks: list[tuple[Damaged, tuple[Click, ...]]],
 ) -> None:
     """Over the damaged samples within the gaps, all pieces together, and click by click."""
     errors = []
-    for piece in with_clicks:
-        clicks = reading_of(piece.clicked).clicks
+    for piece, clicks in with_clicks:
         whole = repaired(piece.clicked)
         gaps = gaps_of(clicks, whole)
         assert whole.shape == piece.clicked.shape
