@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
+from scipy.ndimage import map_coordinates
 from scipy.signal import resample_poly
 
 Wave = NDArray[np.float64]
@@ -23,9 +23,9 @@ def with_wow(sound: Samples, rate_hz: int, percent: float, hz: float) -> Samples
     times_s = np.arange(len(sound)) / rate_hz
     read_s = times_s + ahead_s(times_s, percent, hz)
     fine = resample_poly(sound.astype(np.float64), OVERSAMPLED, 1)
-    spline = CubicSpline(np.arange(len(fine)), fine)
     places = np.clip(read_s * rate_hz * OVERSAMPLED, 0, len(fine) - 1)
-    return spline(places).astype(np.float32)
+    played = [map_coordinates(channel, places[None], order=3, mode="mirror") for channel in fine.T]
+    return np.stack(played, axis=1).astype(np.float32)
 
 
 def chords(times_s: Wave, seed: int = 0, cents: float = 0.0) -> Wave:
