@@ -3,9 +3,9 @@
     ASSEMBLER_TESTS_FRESH=1 .venv/bin/pytest
     ASSEMBLER_TESTS_FULL=1 ASSEMBLER_TESTS_AFTER_FRESH=1 .venv/bin/pytest
 
-The first run records in pytest's cache each test that passed in a file where nothing asked for a
-program or a library that Debian has: with these it would do the same. The second leaves these tests
-out and runs all others, so that each test runs at least once.
+The first run records in pytest's cache each test that passed while neither it nor a fixture of its
+asked for a program or a library that Debian has: with these it would do the same. The second leaves
+these tests out and runs all others, so that each test runs at least once.
 """
 
 from __future__ import annotations
@@ -18,12 +18,10 @@ import pytest
 
 AFTER_FRESH = bool(os.environ.get("ASSEMBLER_TESTS_AFTER_FRESH"))
 RECORD = "assembler/passed-on-a-fresh-machine"
-_passed: dict[str, list[str]] = {}
+_passed: set[str] = set()
 _asking: set[str] = set()
-
-
-def _file_of(test: str) -> str:
-    return test.partition("::")[0]
+_asking_fixtures: set[str] = set()
+"""By name: one that was made for an earlier test asks no more, but holds what it was given."""
 
 
 def recorded(config: pytest.Config) -> frozenset[str]:
@@ -37,27 +35,42 @@ def recorded(config: pytest.Config) -> frozenset[str]:
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
-    """Add to a report what its test, or a fixture that was made for it, asked for."""
+def pytest_fixture_setup(
+    fixturedef: pytest.FixtureDef[object],
+) -> Generator[None, object, object]:
+    """Note a fixture that asks for something of Debian's."""
+    before = len(outside.ASKED_FOR)
+    try:
+        return (yield)
+    finally:
+        if len(outside.ASKED_FOR) > before:
+            _asking_fixtures.add(fixturedef.argname)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item,
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Add to a report whether its test, or a fixture of its, asked for something of Debian's."""
     report = yield
-    vars(report)["asked_for"] = outside.ASKED_FOR.copy()
+    fixtures = _asking_fixtures.intersection(getattr(item, "fixturenames", ()))
+    vars(report)["asked"] = bool(outside.ASKED_FOR or fixtures)
     outside.ASKED_FOR.clear()
     return report
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:
-    """Note what passed, and which files asked for something of Debian's."""
-    if getattr(report, "asked_for", ()):
-        _asking.add(_file_of(report.nodeid))
+    """Note what passed, and which tests asked for something of Debian's."""
+    if getattr(report, "asked", False):
+        _asking.add(report.nodeid)
     if report.when == "call" and report.passed:
-        _passed.setdefault(_file_of(report.nodeid), []).append(report.nodeid)
+        _passed.add(report.nodeid)
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """Record what a fresh run has shown."""
     if outside.FRESH and session.config.cache and "PYTEST_XDIST_WORKER" not in os.environ:
-        shown = [test for file, tests in _passed.items() if file not in _asking for test in tests]
-        session.config.cache.set(RECORD, sorted(shown))
+        session.config.cache.set(RECORD, sorted(_passed - _asking))
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
