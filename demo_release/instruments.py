@@ -43,8 +43,11 @@ def harmonium(
         end = min(frames, int((note.start_s + note.length_s + 0.25) * rate))
         t = np.arange(end - begin) / rate
         attack_s = rng.uniform(0.07, 0.12)
-        shape = np.sin(np.pi / 2 * np.clip(t / attack_s, 0, 1)) ** 2
-        shape *= np.cos(np.pi / 2 * np.clip((t - note.length_s) / 0.2, 0, 1)) ** 2
+        shape = np.ones(len(t))
+        rising, falling = t < attack_s, t > note.length_s
+        shape[rising] = np.sin(np.pi / 2 * (t[rising] / attack_s)) ** 2
+        ended = np.minimum((t[falling] - note.length_s) / 0.2, 1)
+        shape[falling] *= np.cos(np.pi / 2 * ended) ** 2
         shape *= 10 ** (note.level_db / 20)
         seconds = note.start_s + t
         shape *= (
@@ -53,14 +56,19 @@ def harmonium(
             + 0.03 * np.sin(2 * np.pi * 0.83 * seconds)
         )
         pan = np.clip((note.pitch - 57) / 70, -0.3, 0.3)
-        bent_cycles = np.cumsum(1 - 0.004 * np.exp(-t / 0.03))
+        speed = np.ones(len(t))
+        bent = t < 1  # after that the bend is less than a rounding
+        speed[bent] -= 0.004 * np.exp(-t[bent] / 0.03)
+        bent_cycles = np.cumsum(speed)
         for cents, octave, level_db, side in (
             (-2.5, 1, 0, -0.3),
             (2.5, 1, 0, 0.3),
             (1.0, 2, octave_up_db, 0.0),
         ):
             cycles = bent_cycles * (pitch_hz * octave * 2 ** (cents / 1200) / rate)
-            phase = (cycles + rng.uniform()) % 1 * TABLE_POINTS
+            cycles += rng.uniform()
+            cycles -= np.floor(cycles)  # several times as fast as a modulo
+            phase = cycles * TABLE_POINTS
             whole = phase.astype(np.int32)
             reed = table[whole] + (phase - whole) * (table[whole + 1] - table[whole])
             reed *= shape * 10 ** (level_db / 20) * 0.7

@@ -196,7 +196,7 @@ def singer(
         level *= 1 + 0.12 * manner.age * shake / shake.std()
     time_s = np.arange(frames) / rate
     phase = np.cumsum(np.interp(time_s, seconds, f0_hz)) / rate + rng.uniform()
-    phase = (phase % 1 * TABLE_POINTS).astype(np.float32)
+    phase = ((phase - np.floor(phase)) * TABLE_POINTS).astype(np.float32)
     whole = phase.astype(np.int32)
     phase -= whole
     sound = np.zeros(frames, np.float32)
