@@ -14,6 +14,7 @@ import pytest
 import soundfile
 from excerpts import with_debian_music
 from made_music import KINDS, made_music
+from numpy.typing import NDArray
 from outside import real_music
 
 from assembler.dsp.blocks import Samples
@@ -148,11 +149,13 @@ def test_a_dropout_of_both_channels_takes_the_noise_too() -> None:
     assert [dropout.channel for dropout in dropouts_of(sound)] == [BOTH]
 
 
-def staccato(rng: np.random.Generator, seconds: int, pan: float) -> Samples:
+@functools.cache
+def staccato_wave(seed: int, seconds: int) -> NDArray[np.float64]:
     """Return short notes and chords of equal loudness, with rests of 30 to 250 ms."""
-    sound = np.zeros((seconds * RATE_HZ, 2))
+    rng = np.random.default_rng(seed)
+    wave = np.zeros(seconds * RATE_HZ)
     at = 0
-    while at < len(sound) - RATE_HZ:
+    while at < len(wave) - RATE_HZ:
         samples = int(rng.uniform(0.08, 0.3) * RATE_HZ)
         time = np.arange(samples) / RATE_HZ
         note = sum(
@@ -161,23 +164,28 @@ def staccato(rng: np.random.Generator, seconds: int, pan: float) -> Samples:
             for partial in range(1, 25)
         )
         rise = np.minimum(time / 0.003, 1) * np.minimum((time[-1] - time) / 0.004, 1)
-        sound[at : at + samples] += 0.1 * (note * rise)[:, None] * [pan, 1 - pan]
+        wave[at : at + samples] = 0.1 * (note * rise)
         at += samples + int(rng.uniform(0.03, 0.25) * RATE_HZ)
-    return sound.astype(np.float32)
+    return wave
+
+
+def staccato(seed: int, seconds: int, pan: float) -> Samples:
+    """Return these notes, panned."""
+    return (staccato_wave(seed, seconds)[:, None] * [pan, 1 - pan]).astype(np.float32)
 
 
 @pytest.mark.thorough
 @pytest.mark.parametrize("noise", [True, False], ids=["tape", "digital"])
 @pytest.mark.parametrize("pan", [0.5, 0.7, 1.0])
 def test_staccato_and_rests_are_not_dropouts(pan: float, noise: bool) -> None:
-    sound = staccato(np.random.default_rng(6), 60, pan)
+    sound = staccato(6, 60, pan)
     assert not dropouts_of(on_tape(sound) if noise else sound)
 
 
 @pytest.mark.thorough
 @pytest.mark.parametrize("noise", [True, False], ids=["tape", "digital"])
 def test_rests_in_one_channel_are_not_dropouts(noise: bool) -> None:
-    sound = staccato(np.random.default_rng(6), 60, 1.0)
+    sound = staccato(6, 60, 1.0)
     sound[:, 1] = held_chord(np.random.default_rng(7), 60)[:, 1]
     assert not dropouts_of(on_tape(sound) if noise else sound)
 
