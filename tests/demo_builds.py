@@ -107,12 +107,13 @@ def demo(demo_manifest: Path, shared_folder: Path) -> Built:
 
 @pytest.fixture(scope="session")
 def segue_at_44100(demo_manifest: Path, shared_folder: Path) -> Built:
-    """Return the two tracks of the demo's segue in every format, lossless ones at 44.1 kHz."""
+    """Return 20 s of each track of the demo's segue, in every format, lossless ones at 44.1 kHz."""
     head, *tracks = demo_manifest.read_text(encoding="utf-8").split("  - title: ")
     tracks[-1], _, text = tracks[-1].partition("\ncredits:")
     head = head.replace("[flac-24, mp3-320]", f"{SECOND_FORMATS}\n  rate: 44100")
     notes = text.partition("\ntext:")[2]
     kept = "".join(f"  - title: {track}" for track in tracks[3:5]).replace("    gap: 3\n", "")
+    kept = kept.replace("start: 3\n", "start: 0:47\n").replace("end: 2:22.5\n", "end: 1:27\n")
     path = demo_manifest.with_name("segue-at-44100.yaml")
     with one_at_a_time(shared_folder):
         path.write_text(f"{head}{kept}\ntext:{notes}", encoding="utf-8")

@@ -19,18 +19,18 @@ def pieces(kind: str) -> Iterator[tuple[Samples, int]]:
     """Return pieces and their rates: of each kind that is made, or Debian's."""
     if kind == "made":
         for name in KINDS:
-            yield made_music(name), 48000
+            yield made_music(name)[: 15 * 48000], 48000
         return
     for path in real_music("singularity-music")[: series(9, 4)]:
         samples, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
-        yield samples[: rate_hz * series(3600, 60)], rate_hz
+        yield samples[: rate_hz * series(3600, 30)], rate_hz
 
 
 @pytest.fixture(scope="session", params=with_debian_music(["made"], ["real"]))
 def scattered_album(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> Built:
-    """Music as 24-bit WAV, its levels scattered over 20 dB; of real music 41 minutes, or four."""
+    """Music as 24-bit WAV, its levels scattered over 20 dB; of real music 41 minutes, or two."""
     folder = tmp_path_factory.mktemp("scattered")
     lines = [
         "release: {artist: Halden Ferry Singers, title: Borrowed Tunes, catalogue_number: TWE-R}",
