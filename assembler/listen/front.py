@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from concurrent.futures import Future
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
@@ -21,6 +21,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 import assembler
 from assembler.errors import AssemblerError
+from assembler.findings import Finding
 from assembler.listen.decided import Decided
 from assembler.listen.guard import Guard
 from assembler.listen.known_page import KnownPage
@@ -32,6 +33,7 @@ HOST = "127.0.0.1"
 _PAGE = Path(__file__).parent / "page"
 _PAPER = Path(assembler.__file__).parent / "proof" / "page" / "page.css"
 """The look of the proof, which the page shares."""
+_ENDED = "the program was ended: start `assembler listen` again"
 _CSS, _JS = "text/css; charset=utf-8", "text/javascript; charset=utf-8"
 _FILES = {
     "": (_PAGE / "index.html", "text/html; charset=utf-8"),
@@ -39,6 +41,23 @@ _FILES = {
     "page.css": (_PAGE / "page.css", _CSS),
     **{script.name: (script, _JS) for script in sorted(_PAGE.glob("*.js"))},
 }
+
+
+_ended = JSONResponse(
+    {"ok": False, "findings": [Finding("error", "ended", "", "", 0, _ENDED).as_json()]}, 503
+)
+
+
+class _Server(uvicorn.Server):
+    """A server that calls `ending` before it waits for its answers."""
+
+    def __init__(self, config: uvicorn.Config, ending: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._ending = ending
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self._ending()
+        await super().shutdown(sockets)
 
 
 class Front:
@@ -76,10 +95,15 @@ class Front:
         config = uvicorn.Config(
             guard, log_level="critical", access_log=False, timeout_graceful_shutdown=1, ws="none"
         )
-        self._server = uvicorn.Server(config)
+        self._server = _Server(config, self._end)
         with suppress(KeyboardInterrupt):  # it ends in order, and then raises the Ctrl-C again
             self._server.run(sockets=[sock])
         self._opening.result()
+
+    def _end(self) -> None:
+        """Answer what waits for the desk: it is not opened any more."""
+        if self._desk and not self._desk.done():
+            self._desk.set_result(_ended)
 
     @asynccontextmanager
     async def _running(self, _app: Starlette) -> AsyncIterator[None]:
@@ -95,10 +119,12 @@ class Front:
     async def _run(self, desk: asyncio.Future[ASGIApp]) -> None:
         """Run the desk once it is opened; end where it can't be."""
         try:
-            opened = await asyncio.shield(asyncio.wrap_future(self._opening))
+            opened = await asyncio.wrap_future(self._opening)
         except Exception:  # `serve` raises it again
             assert self._server
             self._server.should_exit = True
+            return
+        if desk.done():
             return
         async with opened.running():
             desk.set_result(opened.app())

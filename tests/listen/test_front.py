@@ -6,6 +6,8 @@ import asyncio
 import json
 import subprocess
 import sys
+import urllib.error
+import urllib.request
 from concurrent.futures import Future, ThreadPoolExecutor
 from types import SimpleNamespace
 
@@ -16,7 +18,8 @@ from listen.serving import MANIFEST, serving, write_desk
 from assembler.cache.folder import CacheFolder
 from assembler.errors import AssemblerError
 from assembler.listen.decided import Decided
-from assembler.listen.front import Front
+from assembler.listen.front import Front, listening_socket
+from assembler.listen.guard import Guard
 from assembler.listen.known_page import KnownPage
 
 HEAVY = ("numba", "scipy", "pydantic", "yaml", "PIL", "assembler.mastering", "assembler.manifest")
@@ -122,6 +125,35 @@ def test_what_is_known_is_answered_until_the_desk_is_open(tmp_path, fails):
     assert answers[0]["tracks"][0]["title"] == "Low Lantern"
     assert answers[0]["decided"] == []
     assert answers[1:] == ([] if fails else ["the desk", "the desk", "closed"])
+
+
+def test_ctrl_c_before_the_desk_is_open_answers_what_waits(tmp_path, caplog):
+    cache, path = known_page(tmp_path)
+    opening: Future = Future()
+    opening.set_running_or_notify_cancel()
+    front = Front(opening, KnownPage(cache, path), Decided(cache, path))
+    with listening_socket(0) as sock, ThreadPoolExecutor(2) as pool:
+        guard = Guard(front.app(), sock.getsockname()[1])
+        serving = pool.submit(front.serve, guard, sock)
+
+        def ask():
+            try:
+                return urllib.request.urlopen(guard.url + "picture/track/1").status, b""
+            except urllib.error.HTTPError as error:
+                return error.code, error.read()
+
+        waiting = pool.submit(ask)
+        while not (front._server and front._server.server_state.tasks):
+            assert not waiting.done()
+        front._server.should_exit = True  # as uvicorn does at Ctrl-C
+        status, content = waiting.result()
+        while not front._desk.get_loop().is_closed():
+            pass
+        opening.set_result(None)
+        serving.result()
+    assert status == 503, content
+    assert "start `assembler listen` again" in json.loads(content)["findings"][0]["message"]
+    assert caplog.text == ""
 
 
 @pytest.mark.thorough
