@@ -73,6 +73,17 @@ def compact(value: float) -> str:
     return f"{value + 0.0:g}".replace("-", "−")
 
 
+def three_digits(value: float) -> str:
+    """Write a measured value of any kind with three significant digits.
+
+    Examples
+    --------
+    >>> three_digits(-38.605), three_digits(15.0), three_digits(0.0142)
+    ('−38.6', '15', '0.0142')
+    """
+    return compact(float(f"{value:.3g}"))
+
+
 def counted(number: int, noun: str) -> str:
     """Write a number with its noun, in the singular for 1.
 

@@ -33,7 +33,16 @@ from assembler.manifest.codes import isrc_text
 from assembler.manifest.sets import DISC, set_of
 from assembler.manifest.tone_text import band_text, compressor_text
 from assembler.restoration.analysis.dropouts import dropouts_text
-from assembler.text import clock_text, compact, counted, decimal, frames_text, shorten, signed_db
+from assembler.text import (
+    clock_text,
+    compact,
+    counted,
+    decimal,
+    frames_text,
+    shorten,
+    signed_db,
+    three_digits,
+)
 from assembler.typeset.plain_text import COLUMNS, cells, wrapped
 
 _LABEL = 18
@@ -116,9 +125,9 @@ def _step(step: StepReport) -> str:
     if step.before is None and step.after is None:
         return step.done
     before, after = (
-        _NONE if reading is None else compact(reading) for reading in (step.before, step.after)
+        _NONE if reading is None else three_digits(reading) for reading in (step.before, step.after)
     )
-    return f"{step.done} ({step.measure}: {before} before, {after} after)"
+    return f"{step.done} ({step.measure}: {before} before all steps, {after} after)"
 
 
 def _level(level: LevelReport) -> str:

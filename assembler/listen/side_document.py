@@ -12,8 +12,11 @@ from assembler.listen.tone_fields import side_tone_json
 from assembler.manifest.edit_text import content_at
 from assembler.manifest.transfers import Transfer
 from assembler.preflight.check import CheckReport
-from assembler.restoration.restoration_report import done_text
+from assembler.restoration.restoration_report import done_text, unresolved_reasons
 from assembler.restoration.split.confidence import level_of
+
+_MEASURED = ("dc", "dropouts")
+"""Steps that do nothing until the side is measured, and say so of no side before."""
 
 
 def sides_json(report: CheckReport, measured: MeasuredSides) -> list[dict[str, Any]]:
@@ -54,7 +57,9 @@ def _measured(
         "steps": [
             {"step": step, "does": done_text(step, value, transfer)}
             for step, value in resolved.values().items()
+            if side.faults or step not in _MEASURED
         ],
+        "unresolved": unresolved_reasons(resolved, side.faults) if side.faults else {},
         "faults": [_fault(one) for one in (side.survey or {}).get("findings", ())],
         "noise_alone_s": (side.survey or {}).get("noise_alone_s"),
         "proposal": _proposal(side.proposal) if side.proposal else None,

@@ -15,7 +15,7 @@ from assembler.proof import texts
 from assembler.proof.content import Proof
 from assembler.proof.open_points import open_points
 from assembler.proof.picture import disc_bars, listen_url, picture_data
-from assembler.text import decimal, duration_text, signed
+from assembler.text import decimal, duration_text, signed, three_digits
 from assembler.typeset.blocks import Note, Row, SignOff, Subtitle, Verse
 
 PAGE = "index.html"
@@ -91,6 +91,7 @@ def _filters() -> dict[str, Any]:
         "isrc_text": isrc_text,
         "join_text": texts.join_text,
         "level_text": decimal,
+        "reading_text": three_digits,
         "listen_url": listen_url,
         "number_text": texts.number_text,
         "place_text": texts.place_text,

@@ -14,7 +14,7 @@ from assembler.manifest.transfers import Transfer
 from assembler.restoration.analysis.hum_pitch import pitch_text, where_text
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.analysis.stereo.delay_path import NOT_FOLLOWED
-from assembler.restoration.chain import Resolved
+from assembler.restoration.chain import MeasuredFaults, Resolved
 from assembler.restoration.condition import Condition
 from assembler.restoration.repair.dropouts import DropoutSpan
 from assembler.restoration.repair.playback import analog_db
@@ -78,7 +78,7 @@ def restoration_report(
     report: dict[str, Any] = {
         "steps": steps,
         "unresolved": list(resolved.unresolved),
-        "reasons": _reasons(resolved, before),
+        "reasons": unresolved_reasons(resolved, before),
         "settled": resolved.as_json(),
         "begins_s": before.programme.begins_s,
     }
@@ -87,7 +87,7 @@ def restoration_report(
     return report
 
 
-def _reasons(resolved: Resolved, before: Condition) -> dict[str, str]:
+def unresolved_reasons(resolved: Resolved, before: MeasuredFaults) -> dict[str, str]:
     """Return why a requested value is not determined, by step."""
     reasons = {
         "azimuth": _delay(before)[1],
@@ -156,7 +156,7 @@ def _playback_text(playback: Playback) -> str:
     return f"playback EQ corrected from {playback.text}: {bass} dB at 40 Hz, {treble} dB at 10 kHz"
 
 
-def _delay(condition: Condition) -> tuple[float | None, str]:
+def _delay(condition: MeasuredFaults) -> tuple[float | None, str]:
     """Return the delay of right re left, the largest if it is followed; or why there is none."""
     path = condition.delay_path
     if path == NOT_FOLLOWED:

@@ -19,8 +19,8 @@ from outside import ebur128, true_peak_16
 from rich.cells import cell_len
 
 from assembler import build, load, verify
-from assembler.finished.report_form import SCHEMA_VERSION, ReleaseReport
-from assembler.finished.report_text import report_text
+from assembler.finished.report_form import SCHEMA_VERSION, ReleaseReport, StepReport
+from assembler.finished.report_text import _step, report_text
 from assembler.release.build_report import BuildReport
 
 RATE_HZ = 48000
@@ -208,3 +208,12 @@ def test_a_report_without_a_schema_version_is_read(built):
     content = json.loads((built.release_dir / "report.json").read_text(encoding="utf-8"))
     del content["schema_version"]
     assert ReleaseReport.model_validate_json(json.dumps(content)).schema_version == 1
+
+
+def test_a_step_has_its_readings_in_three_digits():
+    step = StepReport(
+        step="hum", done="hum removed", measure="hum, dBFS", before=-38.605, after=None
+    )
+    assert _step(step) == "hum removed (hum, dBFS: −38.6 before all steps, none after)"
+    step = StepReport(step="dropouts", done="15 found", measure="dropouts", before=15.0, after=0.0)
+    assert _step(step) == "15 found (dropouts: 15 before all steps, 0 after)"

@@ -18,7 +18,9 @@ from assembler.audio import open_recording
 from assembler.cache.folder import CacheFolder
 from assembler.digest import file_stamp
 from assembler.listen import settling
+from assembler.listen.measured_sides import MeasuredSides
 from assembler.listen.peaks import SidePeaks
+from assembler.listen.side_document import sides_json
 from assembler.listen.side_sound import (
     removed_stretch,
     restored_stretch,
@@ -152,6 +154,15 @@ def test_times_of_a_side_with_another_speed_are_converted(manifest, restored):
     at = round(RATE_HZ / 1.01)  # the click at 4 s, 1 s after the start
     assert abs(removed[at - 3 : at + 4]).max() > 0.3
     assert level_db(removed[: RATE_HZ // 2]) < -90
+
+
+def test_what_is_measured_is_not_said_before(manifest, tmp_path):
+    report = check(load(manifest))
+    sides = MeasuredSides(CacheFolder(tmp_path / "cache"), tmp_path, lambda: None)
+    sides._source, sides._transfers = report, report.source.manifest.transfers
+    sides._opened("A")
+    (side, _) = sides_json(report, sides)
+    assert [one["step"] for one in side["steps"]] == ["declick", "balance"]  # and no DC of 0 %
 
 
 def test_every_step_of_the_restoration_has_its_row_on_the_page():

@@ -135,6 +135,32 @@ def test_a_mark_is_typed_nudged_and_dragged_on_the_strip(opened):
     expect(before).to_have_text("4 s before")  # played, or stopped by what comes next
 
 
+PLAYED = CUT.replace(
+    "tracks:\n",
+    """\
+    played: nab
+    recorded: iec1
+    tape_speed: 38
+    restoration: {dropouts: repair, hum: {mains: 60, harmonics: 3}}
+tracks:
+""",
+)
+
+
+@pytest.mark.parametrize("opened", [PLAYED], indirect=True)
+def test_what_the_manifest_has_of_a_side_is_shown(opened):
+    page = opened.page
+    page.locator("details", has=page.locator(".steps")).evaluate("one => { one.open = true; }")
+    row = page.locator(".step", has_text="Playback EQ")
+    for label, value in (("set to", "nab"), ("recorded by", "iec1"), ("tape speed", "38")):
+        expect(row.get_by_label(label)).to_have_value(value)
+    hum = page.locator(".step", has_text="Hum: mains").locator(".says")
+    reason = "no hum at that mains frequency was found"
+    expect(hum).to_have_text(f"not determined, so it is left unchanged: {reason}")
+    dropouts = page.locator(".step", has_text="Dropouts").locator(".says")
+    expect(dropouts).to_contain_text("no dropouts found")
+
+
 FASTER_THAN_THE_ANSWERS = """
 () => {
   const strip = document.querySelector("canvas.strip"), answered = window.fetch;

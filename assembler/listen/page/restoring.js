@@ -80,16 +80,21 @@ export class Restoring {
   showStep({ step, fields }, does) {
     const row = this.rows.get(step), isSetting = fields.length && step !== "playback";
     const used = isSetting ? !isOff(at(this.side, `restoration.${step}`)) : does.has(step);
+    const isChosen = step === "playback" && this.isIncomplete(row);
     for (const [place] of fields) {
       const field = row.fields.get(place), found = at(this.side, place);
       const value = !isOff(found) && typeof found !== "object" && (used || !isSetting) ? String(found) : "";
-      const isChosen = step === "playback" && this.isIncomplete(row);
       if (!isChosen && (document.activeElement !== field || field.value === field.dataset.value)) field.value = value;
       field.dataset.value = value;
     }
     for (const one of row.plays) one.hidden = !used;
-    row.does.textContent = does.get(step) || (used ? "not determined yet" : this.hint(step, row));
+    row.does.textContent = does.get(step) || (used ? this.undetermined(step) : this.hint(step, row));
     return used;
+  }
+
+  undetermined(step) {
+    const reason = (this.side.unresolved || {})[step];
+    return reason ? `not determined, so it is left unchanged: ${reason}` : "not determined yet";
   }
 
   isIncomplete(row) {
