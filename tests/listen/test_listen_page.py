@@ -165,6 +165,7 @@ def test_what_is_typed_stays_while_the_band_becomes_dynamic(opened):
     held[0].continue_()
     dynamic = level.get_by_role("group", name="Band 1: bell, dynamic")
     expect(dynamic.get_by_label("Ratio")).to_be_visible()
+    expect(level.get_by_text("bell 900 Hz, −3 dB, threshold −24 dBFS")).to_be_visible()
     frequency = dynamic.get_by_label("Frequency")
     expect(frequency).to_have_value("1200")
     expect(frequency).to_be_focused()

@@ -46,7 +46,7 @@ export function toneGroups(groups) {
 
 const said = ({ key, value }) => {
   if (key === "ratio") return `${value} : 1`;
-  return `${key === "db" && value > 0 ? "+" : ""}${String(value).replace("-", "−")} ${KEYS[key][1]}`;
+  return `${key === "threshold" ? "threshold " : ""}${key === "db" && value > 0 ? "+" : ""}${String(value).replace("-", "−")} ${KEYS[key][1]}`;
 };
 
 /** All settings in one line. */
