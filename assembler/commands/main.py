@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import functools
 import os
 from collections.abc import Callable, Sequence
 from typing import NoReturn
@@ -99,8 +100,9 @@ class _Parser(argparse.ArgumentParser):
         super().error(printable(message))
 
 
+@functools.cache
 def command_parser() -> argparse.ArgumentParser:
-    """Return the parser of all commands."""
+    """Return the parser of all commands, made once per process."""
     parser = _Parser(
         prog="assembler",
         description="From one YAML manifest to a finished release.",
