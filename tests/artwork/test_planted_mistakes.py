@@ -12,23 +12,17 @@ from artwork.mistakes import ROUNDS, Mistake, is_at
 from outside import program
 from PIL import Image
 
-from assembler.artwork import check as artwork_check
 from assembler.artwork.check import ArtworkReport, check_artwork
 from assembler.artwork.inks import space_of_image
-from assembler.artwork.read_pdf import read
 from assembler.manifest import ManifestFile
+
+pytestmark = pytest.mark.usefixtures("in_this_process")
 
 
 @pytest.fixture(scope="module")
 def source(tmp_path_factory: pytest.TempPathFactory) -> ManifestFile:
     """Return the manifest."""
     return write_manifest(tmp_path_factory.mktemp("release"))
-
-
-@pytest.fixture(autouse=True)
-def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Read PDFs here: a process for each takes long, and `test_hostile` has them."""
-    monkeypatch.setattr(artwork_check, "read_pdf", lambda path, folder, _: read(path, folder))
 
 
 def planted(mistakes: tuple[Mistake, ...], folder: Path) -> Artwork:

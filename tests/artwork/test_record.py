@@ -12,11 +12,10 @@ import pytest
 from desk import Desk
 
 from assembler import check, verify
-from assembler.artwork import check as artwork_check
-from assembler.artwork.read_pdf import read
 from assembler.manifest import load
 from assembler.sleeve.checked_artwork import changed_texts
 
+pytestmark = pytest.mark.usefixtures("in_this_process")
 MANIFEST = """\
 release:
   artist: Halden Ferry Singers
@@ -32,11 +31,6 @@ tracks:
 credits: [{name: Mattis Oren, roles: [harmonium]}]
 """
 PARTS = ["booklet", "disc-label", "tray-card"]
-
-
-@pytest.fixture(autouse=True)
-def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(artwork_check, "read_pdf", lambda path, folder, _: read(path, folder))
 
 
 def made(desk: Desk) -> tuple[Path, list[Path]]:
