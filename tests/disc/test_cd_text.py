@@ -8,6 +8,7 @@ from dataclasses import fields, replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from long_runs import series
 
 from assembler.disc.cd_text import MOST_PACKS, PACK_TYPES, block_sizes, cd_text, crc
 from assembler.disc.cd_text_reader import CdTextRead, read_cd_text
@@ -74,7 +75,7 @@ def resealed(content: bytes) -> bytes:
 
 
 @given(_discs(_texts) | _discs(_short_texts))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=series(200, 60), deadline=None)
 def test_texts_read_back(disc: tuple[ReleaseTexts, list[TrackTexts]]) -> None:
     release, tracks = disc
     written = cd_text(release, tracks)
@@ -264,7 +265,7 @@ def outcome(content: bytes) -> CdTextRead | None:
 
 
 @given(st.binary(max_size=400) | st.binary(min_size=54, max_size=54 * 4).map(resealed))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=series(300, 100), deadline=None)
 def test_any_bytes_return_a_result_or_an_assembler_error(content: bytes) -> None:
     assert outcome(content) is None
 
@@ -274,7 +275,7 @@ def test_any_bytes_return_a_result_or_an_assembler_error(content: bytes) -> None
     st.integers(0, LAST),
     st.integers(0, LAST),
 )
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=series(500, 150), deadline=None)
 def test_changed_packs_with_correct_check_bytes(
     changes: list[tuple[int, int]], first: int, second: int
 ) -> None:
