@@ -7,7 +7,9 @@ mpg123 of Debian decode them too. The CRC is checked on the standard's test stri
 
 from __future__ import annotations
 
+import functools
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import imageio_ffmpeg
@@ -33,10 +35,10 @@ def noise(length: int) -> np.ndarray:
 
 
 @pytest.fixture(scope="module")
-def coded(tmp_path_factory) -> dict[int, Path]:
-    """One file of every residue, by the length of its sound."""
+def coded(tmp_path_factory) -> Callable[[int], Path]:
+    """Return a file by the length of its sound; each is encoded once, when it is wanted."""
     folder = tmp_path_factory.mktemp("residues")
-    return {n: encoded(folder, "mp3-320", noise(n), 44100, str(n)) for n in LENGTHS}
+    return functools.cache(lambda n: encoded(folder, "mp3-320", noise(n), 44100, str(n)))
 
 
 def by_ffmpeg(ffmpeg: str, path: Path) -> int:
@@ -54,7 +56,7 @@ def test_every_residue_declares_and_decodes_to_its_length(coded):
     own = imageio_ffmpeg.get_ffmpeg_exe()
     read = {
         n: (declared_delay(p, "mp3").length_samples, by_libsndfile(p), by_ffmpeg(own, p))
-        for n, p in coded.items()
+        for n, p in ((n, coded(n)) for n in LENGTHS)
     }
     assert read == {n: (n, n, n) for n in LENGTHS}
 
@@ -62,15 +64,15 @@ def test_every_residue_declares_and_decodes_to_its_length(coded):
 @pytest.mark.thorough
 def test_debians_ffmpeg_decodes_every_residue_to_its_length(coded):
     ffmpeg = program("ffmpeg", "ffmpeg")
-    assert {n: by_ffmpeg(ffmpeg, path) for n, path in coded.items()} == {n: n for n in LENGTHS}
+    assert {n: by_ffmpeg(ffmpeg, coded(n)) for n in LENGTHS} == {n: n for n in LENGTHS}
 
 
 @pytest.mark.wants("mpg123")
 def test_mpg123_decodes_every_residue_to_its_length(coded):
     command = [program("mpg123", "mpg123"), "-q", "-s"]
     read = {
-        n: len(subprocess.run([*command, path], capture_output=True, check=True).stdout) // 4
-        for n, path in coded.items()
+        n: len(subprocess.run([*command, coded(n)], capture_output=True, check=True).stdout) // 4
+        for n in LENGTHS
     }
     assert read == {n: n for n in LENGTHS}
 
@@ -87,15 +89,15 @@ def test_the_padding_beyond_one_frame_is_declared(coded):
     """LAME pads by 576 samples or more, up to a whole frame beyond: 1728 less the residue."""
     assert sorted(n % 1152 for n in CAPPED) == [12, 24, 36]
     for n in CAPPED:
-        header = read_mp3_header(coded[n])
+        header = read_mp3_header(coded(n))
         assert (header.delay, header.padding) == (576, 1728 - n % 1152)
 
 
 def test_the_crc_is_arc_and_a_wrong_one_is_detected(coded, tmp_path):
     assert crc_16(b"123456789") == 0xBB3D
     path = tmp_path / "a.mp3"
-    content = bytearray(coded[CAPPED[0]].read_bytes())
-    assert read_mp3_header(coded[CAPPED[0]]).crc_holds
+    content = bytearray(coded(CAPPED[0]).read_bytes())
+    assert read_mp3_header(coded(CAPPED[0])).crc_holds
     content[content.index(b"Info") + 142] ^= 1
     path.write_bytes(content)
     assert not read_mp3_header(path).crc_holds
@@ -104,7 +106,7 @@ def test_the_crc_is_arc_and_a_wrong_one_is_detected(coded, tmp_path):
 
 
 def test_an_impossible_length_is_refused(coded):
-    path = coded[SHORTEST]
+    path = coded(SHORTEST)
     before = path.read_bytes()
     for length in (SHORTEST + 5000, SHORTEST - 5000):
         with pytest.raises(AssemblerError, match="please report this"):
