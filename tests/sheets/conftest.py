@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import functools
+from collections.abc import Callable
 from fractions import Fraction
-from pathlib import Path
-from tempfile import mkdtemp
 
 import pytest
 from sheets.made_sheet import Made
@@ -18,12 +17,16 @@ from assembler.sheets.credits_sheet import write_credits_sheet
 RATE_HZ = 44100
 
 
-@pytest.fixture
-def made(tmp_path: Path) -> Callable[..., Made]:
-    """Make a credits sheet from a manifest's text and its tracks' lengths in seconds."""
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Made]:
+    """Return a credits sheet by a manifest's text and its tracks' lengths in seconds.
 
-    def make(yaml_text: str, seconds: Sequence[float] = ()) -> Made:
-        home = Path(mkdtemp(dir=tmp_path))
+    Each is made once for all tests: none of them changes it.
+    """
+
+    @functools.cache
+    def make(yaml_text: str, seconds: tuple[float, ...]) -> Made:
+        home = tmp_path_factory.mktemp("sheet")
         path = home / "m.yaml"
         path.write_text(yaml_text, encoding="utf-8")
         manifest = load(path).manifest
@@ -37,4 +40,4 @@ def made(tmp_path: Path) -> Callable[..., Made]:
         write_credits_sheet(folder, manifest, words)
         return Made(manifest, words, folder)
 
-    return make
+    return lambda yaml_text, seconds=(): make(yaml_text, tuple(seconds))
