@@ -88,9 +88,9 @@ def pytest_report_header() -> list[str]:
 LONGEST_FIRST = (
     "test_scattered_album", "test_long_disc", "test_demo_release", "test_in_chromium",
     "test_compare", "test_channels", "test_stop", "test_clicks", "test_killed", "test_broken_audio",
-    "test_escapes",
+    "test_escapes", "test_forged",
 )  # fmt: skip
-"""Whole builds of an hour of music: begun last, they would leave one worker idle."""
+"""What takes longest: begun last, it would leave one worker idle."""
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
