@@ -15,6 +15,7 @@ import soxr
 from excerpts import EXCERPTS, MADE, Excerpt, Samples, music, with_debian_music
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from long_runs import series
 from reference_meters import faded_ends, sixteen_times_peak_dbtp
 
 from assembler.dsp.limiter import LOOK_AHEAD_S, _hold, _moving_sum, limit
@@ -45,7 +46,9 @@ def raised(samples: Samples, gain_db: float) -> Samples:
     return (samples * np.float32(10 ** (gain_db / 20))).astype(np.float32)
 
 
-def loud_music(excerpt: Excerpt, gain_db: float, length_s: int = 20) -> tuple[Samples, int]:
+def loud_music(
+    excerpt: Excerpt, gain_db: float, length_s: int = series(20, 10)
+) -> tuple[Samples, int]:
     samples, rate_hz = music(excerpt)
     return raised(faded_ends(samples[: length_s * rate_hz], rate_hz), gain_db), rate_hz
 
