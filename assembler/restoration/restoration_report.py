@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from assembler.dsp.decibels import rounded
+from assembler.dsp.decibels import decibels, rounded
 from assembler.manifest.playback import Playback
 from assembler.manifest.tone_text import band_text
 from assembler.manifest.transfers import Transfer
@@ -70,7 +70,7 @@ def restoration_report(
     steps = [
         {
             "step": name,
-            "done": done_text(name, value, transfer),
+            "done": done_text(name, value, transfer) + _thumps_text(name, before),
             **_measured(name, before, after, noise_dbfs),
         }
         for name, value in resolved.values().items()
@@ -134,6 +134,15 @@ def done_text(name: str, value: Any, transfer: Transfer) -> str:
     if name == "declick":
         return f"clicks removed, strength {value:g}"
     return "left and right swapped" if name == "swap_channels" else f"polarity inverted: {value}"
+
+
+def _thumps_text(name: str, before: Condition) -> str:
+    """Return how many thumps after clicks are removed, for the step that removes them."""
+    peaks = before.clicks.thump_peaks
+    if name != "declick" or not peaks:
+        return ""
+    loudest = f"the loudest at {signed(decibels(max(peaks)), 1)} dBFS"
+    return f"; {counted(len(peaks), 'thump')} after them removed, {loudest}"
 
 
 def _azimuth_text(delay_us: float | tuple[float, ...]) -> str:

@@ -6,7 +6,7 @@ Each channel is searched by itself, see `click_search`.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,12 +18,15 @@ from assembler.restoration.analysis.click_search import (
     time_scale,
 )
 from assembler.restoration.analysis.percussion import like_hits
+from assembler.restoration.analysis.thumps import Thump, thumps_after
 
 DEFAULT_STRENGTH = 5.0
 MOST_KEPT = 10_000
 """Clicks beyond this number are counted and not listed."""
-HOPS_AROUND = 4
-"""Hops on either side of a window that are searched with it."""
+HOPS_AROUND = 72
+"""Hops on either side of a window that are kept with it, for thumps: 1.6 s."""
+_SEARCHED_AROUND = 4
+"""Those of them that are searched for clicks with it."""
 _HOPS = 384
 """Hops of a window: 9 s near 44.1 kHz; the hits in it are compared."""
 
@@ -35,6 +38,8 @@ class Click:
     channel: int
     start_sample: int
     samples: int
+    thump_peak: float = 0.0
+    """Peak of the thump after it, re full scale; 0 if there is none."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +52,8 @@ class ClickReading:
     """In order of time; at most `MOST_KEPT`."""
     count: int
     """Number of all clicks."""
+    thump_peaks: tuple[float, ...] = ()
+    """Peak of each thump after a click, re full scale."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,32 +99,43 @@ class ClickWindows:
 
 
 class ClickFinder:
-    """Click search over both channels of a window."""
+    """Search for clicks and the thumps after them over both channels of a window."""
 
     def __init__(self, rate_hz: int, strength: float) -> None:
         self._search = ClickSearch(rate_hz, strength)
+        self._rate_hz = rate_hz
         hop = self._search.hop
-        self._range = HOPS_AROUND * hop, (HOPS_AROUND + _HOPS) * hop
+        self._range = _SEARCHED_AROUND * hop, (_SEARCHED_AROUND + _HOPS) * hop
+        self._left_out = (HOPS_AROUND - _SEARCHED_AROUND) * hop
 
-    def clicks(self, window: ClickWindow) -> Iterator[tuple[int, FoundClick]]:
-        """Yield the channel and the position of each click."""
+    def clicks(self, window: ClickWindow) -> Iterator[tuple[int, FoundClick, Thump | None]]:
+        """Yield the channel and the position of each click, and its thump if it has one."""
+        found = list(self._clicks(window))
+        for channel in range(2):
+            clicks = sorted((c for of, c in found if of == channel), key=lambda c: c.first)
+            places = [(click.first, click.last) for click in clicks]
+            sound = window.samples[window.start : window.end, channel]
+            thumps = thumps_after(sound, places, window.start, self._rate_hz)
+            yield from ((channel, *each) for each in zip(clicks, thumps, strict=True))
+
+    def _clicks(self, window: ClickWindow) -> Iterator[tuple[int, FoundClick]]:
+        out = self._left_out
+        samples = window.samples[out : len(window.samples) - out]
+        start, end = max(window.start - out, 0), min(max(window.end - out, 0), len(samples))
         found = [
             (channel, click)
             for channel in range(2)
             for click in self._search.clicks_between(
-                np.ascontiguousarray(window.samples[:, channel]),
-                *self._range,
-                window.start,
-                window.end,
+                np.ascontiguousarray(samples[:, channel]), *self._range, start, end
             )
         ]
         hits = [click.first for _, click in found if click.rings]
         doubtful = [(channel, click) for channel, click in found if not click.rings]
         places = [click.first for _, click in doubtful]
-        like = like_hits(window.samples, places, hits, self._search.scale)
-        for place, is_hit in zip(doubtful, like, strict=True):
+        like = like_hits(samples, places, hits, self._search.scale)
+        for (channel, click), is_hit in zip(doubtful, like, strict=True):
             if not is_hit:
-                yield place
+                yield channel, replace(click, first=click.first + out, last=click.last + out)
 
 
 class ClickMeter:
@@ -135,18 +153,25 @@ class ClickMeter:
         self._finder = ClickFinder(rate_hz, strength)
         self._clicks: list[Click] = []
         self._count = 0
+        self._thump_peaks: list[float] = []
 
     def feed(self, block: Samples) -> None:
         """Add a block of any length, shape (frames, 2)."""
         for window in self._windows.feed(block):
             found = self._within(window)
             self._count += len(found)
+            self._thump_peaks += _thump_peaks(found)
             self._clicks += found[: MOST_KEPT - len(self._clicks)]
 
     def _within(self, window: ClickWindow) -> list[Click]:
         clicks = [
-            Click(channel, window.position + found.first, found.last - found.first)
-            for channel, found in self._finder.clicks(window)
+            Click(
+                channel,
+                window.position + found.first,
+                found.last - found.first,
+                thump.peak(self.rate_hz) if thump else 0.0,
+            )
+            for channel, found, thump in self._finder.clicks(window)
         ]
         return sorted(clicks, key=lambda click: (click.start_sample, click.channel))
 
@@ -156,4 +181,9 @@ class ClickMeter:
         count = self._count + len(last)
         clicks = (*self._clicks, *last)[:MOST_KEPT]
         minutes = self._windows.frames / self.rate_hz / 60
-        return ClickReading(count / minutes if minutes else 0.0, clicks, count)
+        peaks = (*self._thump_peaks, *_thump_peaks(last))
+        return ClickReading(count / minutes if minutes else 0.0, clicks, count, peaks)
+
+
+def _thump_peaks(clicks: list[Click]) -> list[float]:
+    return [click.thump_peak for click in clicks if click.thump_peak]

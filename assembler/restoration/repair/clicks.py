@@ -1,8 +1,9 @@
-"""Repair clicks: replace their samples by autoregressive interpolation.
+"""Repair clicks: replace their samples by autoregressive interpolation, and remove their thumps.
 
-Only the samples of a click change; each channel is searched and repaired by itself.
+Only the samples of a click change, and those of the thump after it; each channel is searched and
+repaired by itself. The shape that was fitted to a thump is subtracted: the music under it stays.
 
-Source: `click_search` and `autoregression`.
+Source: `click_search`, `autoregression` and `thumps`.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from assembler.restoration.analysis.clicks import (
     ClickWindow,
     ClickWindows,
 )
+from assembler.restoration.analysis.thumps import Thump
 
 _ORDER = 160
 _MODEL_SAMPLES = 2560
@@ -36,7 +38,7 @@ def declick(
 ) -> Iterator[Samples]:
     """Repair the clicks of a stereo stream.
 
-    The stream keeps its length, and the samples outside the clicks pass bit for bit.
+    The stream keeps its length, and the samples outside the clicks and thumps pass bit for bit.
 
     Parameters
     ----------
@@ -78,6 +80,7 @@ class _ClickRepair:
 
     def __init__(self, rate_hz: int, strength: float) -> None:
         scale = time_scale(rate_hz)
+        self._rate_hz = rate_hz
         self.delay = 2 * BURST_GUARD * scale
         self._finder = ClickFinder(rate_hz, strength)
         self._around = HOPS_AROUND * HOP * scale
@@ -102,13 +105,37 @@ class _ClickRepair:
 
     def _repair(self, window: ClickWindow, samples: Samples) -> None:
         clicks = list(self._finder.clicks(window))
-        for channel, click in clicks:
+        for channel, click, _ in clicks:
             part = samples[:, channel].astype(np.float64)
             samples[click.first : click.last, channel] = lerp(part, click.first, click.last)
-        for channel, click in clicks:
-            self._fill(window, samples, channel, click)
+        for channel, click, thump in clicks:
+            if thump:
+                self._subtract(window, samples, channel, click, thump)
+        for channel, click, thump in clicks:
+            self._fill(window, samples, channel, click, thump)
 
-    def _fill(self, window: ClickWindow, samples: Samples, channel: int, click: FoundClick) -> None:
+    def _subtract(
+        self,
+        window: ClickWindow,
+        samples: Samples,
+        channel: int,
+        click: FoundClick,
+        thump: Thump,
+    ) -> None:
+        """Subtract a thump from the samples after its click."""
+        tail = thump.samples(self._rate_hz)[click.last - click.first :]
+        end = min(click.last + len(tail), window.end)
+        samples[click.last : end, channel] -= tail[: end - click.last].astype(np.float32)
+        self._keep(window, samples, channel, click.last, end)
+
+    def _fill(
+        self,
+        window: ClickWindow,
+        samples: Samples,
+        channel: int,
+        click: FoundClick,
+        thump: Thump | None,
+    ) -> None:
         is_burst = click.last - click.first >= SHORTEST_BURST * self._scale
         reach = (_BURST_MODEL_SAMPLES if is_burst else _MODEL_SAMPLES) * self._scale
         begin = max(click.first - reach, window.start)
@@ -117,9 +144,17 @@ class _ClickRepair:
         gap = slice(click.first - begin, click.last - begin)
         if is_burst:
             around[gap] = window.samples[click.first : click.last, channel]
+            if thump:
+                around[gap] -= thump.samples(self._rate_hz)[: click.last - click.first]
             filled = ar_restore(around, gap.start, gap.stop, _BURST_ORDER * self._scale)
         else:
             filled = ar_interpolate(around, gap.start, gap.stop, _ORDER)
         samples[click.first : click.last, channel] = filled
-        patch = samples[click.first : click.last, channel].copy()
-        self._patches.append(_Patch(channel, window.position + click.first, patch))
+        self._keep(window, samples, channel, click.first, click.last)
+
+    def _keep(
+        self, window: ClickWindow, samples: Samples, channel: int, first: int, last: int
+    ) -> None:
+        """Keep what was repaired for the next window."""
+        patch = samples[first:last, channel].copy()
+        self._patches.append(_Patch(channel, window.position + first, patch))
