@@ -4,7 +4,8 @@ In a dropout all bands fall at the same time by 6 dB or more for 10 to 300 ms an
 previous level. A note that ends takes only its own bands away. A dropout in one channel is measured
 against the other channel; a gap at the channel's own noise floor in all bands is a rest in the
 music. A gap in both channels is a dropout if the tape noise is lost with it, so that all bands fall
-below the noise floor of the side, or if it is like a dropout in other ways: `common_dropouts`.
+below the noise floor of the side, or if it is like a dropout in other ways: `common_dropouts`. Near
+rests that are quieter than the noise of 16 bits there is no tape noise, and a gap is no dropout.
 
 Tuned empirically on music with and without dropouts.
 """
@@ -46,6 +47,10 @@ _OTHER_RETURN_DB, _RETURN_DB = 8.0, 5.0
 _FLOOR_PERCENT = 1
 _UNDER_FLOOR_DB = 3.0
 _AT_FLOOR_DB = 3.0
+_NO_NOISE = 5e-11
+"""Power in the treble band, in which rounding to 16 bits alone has 2e-10."""
+_NEAR_S, _REST_S, _BESIDE_S = 2.0, 0.01, 0.05
+"""How near a rest without noise is, its least length, and its distance from any dropout."""
 
 Levels = NDArray[np.float32]
 
@@ -230,7 +235,21 @@ class DropoutMeter:
         for gap in self._common.dropouts(floors_db):
             at_s, ends_s = self._span_s(gap)
             found.append(Dropout(at_s, ends_s - at_s, gap.depth_db, BOTH))
-        return _joined(found)
+        return self._over_noise(_joined(found))
+
+    def _over_noise(self, found: tuple[Dropout, ...]) -> tuple[Dropout, ...]:
+        """Return the dropouts that are not near rests without any noise."""
+        half_s = self._half / self.rate_hz
+        is_rest = self._halves()[:, :, 0].max(axis=1) < _NO_NOISE * self._half
+
+        def part(one: Dropout, around_s: float) -> slice:
+            first_s, last_s = max(0.0, one.at_s - around_s), one.ends_s + around_s
+            return slice(int(first_s / half_s), int(last_s / half_s) + 1)
+
+        for one in found:
+            is_rest[part(one, _BESIDE_S)] = False
+        fewest = round(_REST_S / half_s)
+        return tuple(one for one in found if is_rest[part(one, _NEAR_S)].sum() < fewest)
 
     def _halves(self) -> Levels:
         self._powers = [np.concatenate([np.zeros((0, 2, _BANDS), np.float32), *self._powers])]

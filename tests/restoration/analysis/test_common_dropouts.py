@@ -68,6 +68,11 @@ def test_chopped_music_has_no_dropouts() -> None:
 
 
 @pytest.mark.thorough
+def test_chopped_music_without_tape_noise_has_no_dropouts() -> None:
+    assert not dropouts_of(gated_music(20.0, RATE_HZ, 455), RATE_HZ)
+
+
+@pytest.mark.thorough
 @pytest.mark.debian_music
 def test_dropouts_of_both_channels_of_real_music_are_found() -> None:
     files = real_music("singularity-music")
