@@ -244,7 +244,7 @@ def test_hum_below_the_threshold_of_hearing_is_not_a_finding(tmp_path: Path) -> 
 
 
 def test_clipped_peaks_are_a_finding(tmp_path: Path) -> None:
-    side = surveyed(tmp_path, side_with(Faults(clip_at=0.15)))
+    side = surveyed(tmp_path, side_with(Faults(clip_at=0.15), 30))
     assert values(side)["clipped"] > 100
     assert side.pcm.peak_dbfs[0] == pytest.approx(20 * np.log10(0.15), abs=1e-3)
     assert "clipped" not in side.restoration
@@ -271,7 +271,7 @@ def test_file_names_suggest_swapped_channels(
 
 
 def test_a_dead_channel_is_the_only_finding(tmp_path: Path) -> None:
-    sound = side_with(Faults())
+    sound = side_with(Faults(), 30)
     side = surveyed(tmp_path, sound * (1, 0))
     assert values(side) == {"channel-dead": "right"}
     assert side.pcm.bits_used == (24, None)
@@ -280,7 +280,7 @@ def test_a_dead_channel_is_the_only_finding(tmp_path: Path) -> None:
 def test_identical_channels_are_a_finding_for_a_pair_and_not_for_mono(
     tmp_path: Path,
 ) -> None:
-    left = side_with(Faults())[:, :1]
+    left = side_with(Faults(), 30)[:, :1]
     assert values(surveyed(tmp_path, left, left)) == {"channels-alike": "identical"}
     assert values(surveyed(tmp_path, left, name="mono")) == {}
 
