@@ -53,6 +53,9 @@ class Neighbours:
 class Windows:
     """Windows of a stereo stream at regular steps, overlapping or apart.
 
+    A window is a view of the block that it is in, or of samples that are kept from block to block:
+    it is valid until the next one is asked for.
+
     Parameters
     ----------
     size
@@ -68,28 +71,51 @@ class Windows:
         May be changed between windows.
     start
         Position of the last window in the stream.
-    rest
-        The samples that are not in a complete window yet.
     """
 
     def __init__(self, size: int, step: int, before: int = 0) -> None:
         self.step = step
         self.start = -before
-        self.rest = np.zeros((before, 2), np.float32)
         self._size = size
+        self._kept = np.zeros((2 * size + before, 2), np.float32)
+        self._first, self._after = 0, before
         self._next = -before
         self._to_skip = 0
 
+    @property
+    def rest(self) -> Samples:
+        """The samples that are not in a complete window yet."""
+        return self._kept[self._first : self._after]
+
     def feed(self, block: Samples) -> Iterator[Samples]:
         """Add a block and yield the windows that are complete."""
-        self.rest = np.concatenate((self.rest, block[self._to_skip :]))
-        self._to_skip = max(0, self._to_skip - len(block))
-        while len(self.rest) >= self._size:
-            window, self.start = self.rest[: self._size], self._next
-            yield window
+        skipped = min(self._to_skip, len(block))
+        self._to_skip -= skipped
+        block = np.ascontiguousarray(block[skipped:])
+        kept = self._after - self._first
+        self._keep(block[: self._size - 1] if kept else block[:0])
+        at, end = 0, kept + len(block)
+        while at + self._size <= end:
+            sound, begin = (self._kept, self._first) if at < kept else (block, -kept)
+            self.start = self._next
+            yield sound[begin + at : begin + at + self._size]
             self._next += self.step
-            self._to_skip = max(0, self.step - len(self.rest))
-            self.rest = self.rest[self.step :]
+            at += self.step
+        if at < kept:
+            self._first += at
+        else:
+            self._first = self._after = 0
+            self._keep(block[at - kept :])
+            self._to_skip += max(0, at - end)
+
+    def _keep(self, samples: Samples) -> None:
+        """Append samples to those that are kept."""
+        kept = self._after - self._first
+        if self._first >= kept or self._after + len(samples) > len(self._kept):
+            self._kept[:kept] = self.rest
+            self._first, self._after = 0, kept
+        self._kept[self._after : self._after + len(samples)] = samples
+        self._after += len(samples)
 
 
 class BlockMeter(Protocol):
@@ -111,6 +137,13 @@ def feed_all(blocks: Iterable[Samples], *meters: BlockMeter) -> None:
     """Feed a stream to meters from end to end."""
     for _ in measured(blocks, *meters):
         pass
+
+
+def in_pieces(blocks: Iterable[Samples], most: int) -> Iterator[Samples]:
+    """Yield a stream in blocks of at most so many samples."""
+    for block in blocks:
+        for begin in range(0, len(block), most):
+            yield block[begin : begin + most]
 
 
 def cut(blocks: Iterable[Samples], cuts: Sequence[int]) -> Iterator[tuple[int, Samples]]:

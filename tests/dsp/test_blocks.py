@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assembler.dsp.blocks import Neighbours, cut, skip
+from assembler.dsp.blocks import Neighbours, Windows, cut, skip
 
 lengths = st.lists(st.integers(0, 30), max_size=12)
 
@@ -37,6 +37,24 @@ def test_neighbours(block_lengths: list[int], before: int, after: int) -> None:
         ready += count
         fed += 0 if block is None else len(block)
         assert ready == (fed if block is None else max(0, fed - after))
+
+
+@settings(max_examples=300)
+@given(lengths, st.integers(1, 25), st.lists(st.integers(1, 60), min_size=1), st.integers(0, 20))
+def test_windows(block_lengths: list[int], size: int, steps: list[int], before: int) -> None:
+    whole, blocks = stream(block_lengths)
+    padded = np.pad(whole, ((before, 0), (0, 0)))
+    windows, at, fed = Windows(size, steps[0], before), 0, before
+    turns = itertools.cycle([*steps[1:], steps[0]])
+    for block in blocks:
+        fed += len(block)
+        for window in windows.feed(block):
+            assert windows.start == at - before
+            assert np.array_equal(window, padded[at : at + size])
+            windows.step = next(turns)
+            at += windows.step
+        assert at + size > fed
+        assert np.array_equal(windows.rest, padded[:fed][at:])
 
 
 @settings(max_examples=200)
