@@ -47,7 +47,8 @@ def _phasors_of(low: Samples, first: int, centre: int, table: NDArray[np.float64
     begin = max(centre - half, first)
     piece = low[begin - first : centre + half + 1 - first].astype(np.float64)
     used = table[:, begin - centre + half : begin - centre + half + len(piece)]
-    sums = used @ piece
+    # One column after the other: a product of two matrices would start threads of the BLAS library.
+    sums = np.stack([used @ np.ascontiguousarray(channel) for channel in piece.T], axis=1)
     cosines, sines = np.split(sums[1:], 2)
     measured: Phasors = (cosines - 1j * sines).astype(np.complex128)
     return measured * (2 / max(float(used[0].sum()), 1e-9))

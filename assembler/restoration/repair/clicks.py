@@ -106,8 +106,8 @@ class _ClickRepair:
     def _repair(self, window: ClickWindow, samples: Samples) -> None:
         clicks = list(self._finder.clicks(window))
         for channel, click, _ in clicks:
-            part = samples[:, channel].astype(np.float64)
-            samples[click.first : click.last, channel] = lerp(part, click.first, click.last)
+            part = samples[click.first - 1 : click.last + 1, channel].astype(np.float64)
+            samples[click.first : click.last, channel] = lerp(part, 1, len(part) - 1)
         for channel, click, thump in clicks:
             if thump:
                 self._subtract(window, samples, channel, click, thump)
