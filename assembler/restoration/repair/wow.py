@@ -26,56 +26,71 @@ _ROUNDS = 4
 """Each makes the place of a sample as much more exact as the speed error is small."""
 _HOP = 16
 """Samples from one place that is worked out to the next; those between are interpolated."""
-_LANES = 16
 
 
 def _table() -> NDArray[np.float32]:
-    """Return taps by the fraction of a sample, each twice, for left and right in turn.
-
-    Tap k is for the sample k − half + 1 after the place.
-    """
+    """Return taps by the fraction of a sample. Tap k is for the sample k − half + 1 after it."""
     fractions = np.arange(_PHASES + 1) / _PHASES
     ages = np.arange(2 * _HALF_TAPS) - _HALF_TAPS + 1 - fractions[:, None]
     inside = np.maximum(0, 1 - (ages / _HALF_TAPS) ** 2)
     taps = np.sinc(ages) * np.i0(_KAISER_BETA * np.sqrt(inside))
-    return np.repeat(taps / taps.sum(axis=1, keepdims=True), 2, axis=1).astype(np.float32)
+    rows: NDArray[np.float32] = (taps / taps.sum(axis=1, keepdims=True)).astype(np.float32)
+    return rows
 
 
 @compiled
 def _read_at(
-    flat: NDArray[Any],
+    left: NDArray[Any],
+    right: NDArray[Any],
     first: int,
     offsets: NDArray[Any],
-    after_hop: int,
+    inside: int,
     table: NDArray[Any],
     out: NDArray[Any],
 ) -> None:
-    """Fill out[n] with the samples that are an offset after `first` + n in the interleaved ones.
+    """Fill out[n] with the samples that are an offset after `first` + n.
 
-    offsets: in samples, one per hop; the first sample is `after_hop` after the first of them.
+    offsets: in samples, one per hop; the first sample is `inside` after the first of them.
     """
     taps, phases = table.shape[1], table.shape[0] - 1
-    lanes = np.zeros(_LANES, np.float32)
-    for n in range(out.shape[0]):
-        hop = (after_hop + n) // _HOP
-        between = (after_hop + n - hop * _HOP) / _HOP
-        offset = offsets[hop] + between * (offsets[hop + 1] - offsets[hop])
-        whole = int(np.floor(offset))
-        phase = (offset - whole) * phases
-        row = int(phase)
-        mix = np.float32(phase - row)
-        low, high = table[row], table[row + 1]
-        begin = 2 * (first + n + whole + 1) - taps // 2
-        piece = flat[begin : begin + taps]
-        lanes[:] = 0.0
-        for k in range(0, taps, _LANES):
-            for j in range(_LANES):
-                lanes[j] += (low[k + j] + mix * (high[k + j] - low[k + j])) * piece[k + j]
-        left, right = 0.0, 0.0
-        for j in range(0, _LANES, 2):
-            left += lanes[j]
-            right += lanes[j + 1]
-        out[n, 0], out[n, 1] = left, right
+    lefts, rights = np.zeros(taps, np.float32), np.zeros(taps, np.float32)
+    n = hop = 0
+    while n < out.shape[0]:
+        after = min(out.shape[0], n + _HOP - inside)
+        slope = (offsets[hop + 1] - offsets[hop]) / _HOP
+        while n < after:
+            offset = offsets[hop] + inside * slope
+            whole = int(np.floor(offset))
+            phase = (offset - whole) * phases
+            row = int(phase)
+            mix = np.float32(phase - row)
+            low, high = table[row], table[row + 1]
+            begin = first + n + whole + 1 - taps // 2
+            near_left, near_right = left[begin : begin + taps], right[begin : begin + taps]
+            for k in range(taps):
+                tap = low[k] + mix * (high[k] - low[k])
+                lefts[k] = tap * near_left[k]
+                rights[k] = tap * near_right[k]
+            out[n, 0], out[n, 1] = _sum(lefts), _sum(rights)
+            n += 1
+            inside += 1
+        inside = 0
+        hop += 1
+
+
+@compiled
+def _sum(values: NDArray[Any]) -> np.float32:
+    """Return the sum of 64 values, which are changed: in halves, so that the loops vectorise."""
+    for k in range(32):
+        values[k] += values[k + 32]
+    for k in range(16):
+        values[k] += values[k + 16]
+    for k in range(8):
+        values[k] += values[k + 8]
+    total = np.float32(0)
+    for k in range(8):
+        total += values[k]
+    return total
 
 
 def correct_wow(
@@ -98,8 +113,8 @@ def correct_wow(
         out = np.zeros((len(padded) - 2 * reach, 2), np.float32)
         hops = np.arange(done // _HOP, (done + len(out)) // _HOP + 2)
         offsets = _offsets_s(wow, hops * _HOP / rate_hz) * rate_hz
-        flat = np.ascontiguousarray(padded).reshape(-1)
-        _read_at(flat, reach, offsets, done % _HOP, table, out)
+        left, right = np.ascontiguousarray(padded.T)
+        _read_at(left, right, reach, offsets, done % _HOP, table, out)
         done += len(out)
         yield out
 
