@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assembler.dsp.compiled import compiled
-from assembler.restoration.analysis.partials import Partials
+from assembler.restoration.analysis.partials import FEWEST_MOMENTS, Partials
 
 Curve = NDArray[np.float64]
 SECTION_S = 10.0
@@ -23,7 +23,6 @@ _LEAST_SPREAD = 3e-4
 """Added to the uncertainty of a partial's frequency, so that none of them has all the weight."""
 _OUTLIER = 3.0
 """Deviations so many times the usual one have half the weight."""
-_FEWEST_ROWS = 5
 _PRIOR = 1e4
 """Inverse of the square of 1 %: how strong wow is likely to be before anything is heard."""
 _SMOOTHING = np.array([1.0, 2.0, 3.0, 2.0, 1.0])
@@ -80,7 +79,7 @@ def sections_of(partials: Partials) -> Iterator[Section]:
         tracks = partials.tracks[begin:end]
         order = np.argsort(tracks, kind="stable")
         lengths = np.unique(tracks, return_counts=True)[1]
-        is_long = lengths >= _FEWEST_ROWS
+        is_long = lengths >= FEWEST_MOMENTS
         rows = begin + order[np.repeat(is_long, lengths)]
         yield Section(
             partials.window_s / 2 + partials.step_s * np.arange(first, first + count, dtype=float),

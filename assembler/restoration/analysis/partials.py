@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples, Windows
 from assembler.dsp.compiled import compiled
+from assembler.restoration.analysis.low_band import Decimator
 from assembler.restoration.analysis.spectra import window_samples
 
 WINDOW_S = 0.17
@@ -29,6 +30,10 @@ _LEAST_POWER = 1e-9
 _MOST_SPREAD_BINS = 1.0
 _SAME = 0.012
 """Largest change of frequency from one moment to the next, as a share."""
+FEWEST_MOMENTS = 5
+"""A partial with fewer shows nothing: it is not kept."""
+_CHUNK = 1024
+"""Moments after which what is not kept is removed."""
 
 
 @compiled
@@ -40,17 +45,16 @@ def _bins(spectrum: NDArray[Any], power: NDArray[Any], turn: NDArray[Any]) -> No
     size = spectrum.shape[0]
     for k in range(1, power.shape[0]):
         power[k] = turn[k] = 0.0
-        for channel in range(2):
-            near = np.zeros(3, np.complex128)
-            for i in range(3):
-                own = spectrum[k - 1 + i]
-                mirrored = np.conj(spectrum[(size - k + 1 - i) % size])
-                near[i] = own + mirrored if channel == 0 else own - mirrored
-            windowed = 0.5 * near[1] - 0.25 * (near[0] + near[2])
-            slope = near[0] - near[2]  # × π / 2j: the window's derivative, per window
+        below, above = np.conj(spectrum[size - k]), np.conj(spectrum[size - k - 1])
+        before = np.conj(spectrum[(size - k + 1) % size])
+        for sign in (np.float32(1), np.float32(-1)):
+            low = np.complex128(spectrum[k - 1] + sign * before)
+            at = np.complex128(spectrum[k] + sign * below)
+            high = np.complex128(spectrum[k + 1] + sign * above)
+            windowed = 0.5 * at - 0.25 * (low + high)
+            slope = low - high  # × π / 2j: the window's derivative, per window
             power[k] += windowed.real**2 + windowed.imag**2
-            product = slope * np.conj(windowed)
-            turn[k] += 0.25 * product.real
+            turn[k] += 0.25 * (slope.real * windowed.real + slope.imag * windowed.imag)
         if power[k] > 0.0:
             turn[k] /= power[k]
 
@@ -110,7 +114,7 @@ def _link(
 
 @dataclass(frozen=True, eq=False)
 class Partials:
-    """Partials of a stream: one row per partial and moment, in order of time."""
+    """Partials of a stream that last: one row per partial and moment, in order of time."""
 
     step_s: float
     """From one moment to the next; moment n is the middle of a window, n steps after the first."""
@@ -129,10 +133,12 @@ class PartialMeter:
     """Meter of the partials of a stereo stream."""
 
     def __init__(self, rate_hz: int) -> None:
-        size = window_samples(rate_hz, WINDOW_S)
-        self._bin_hz = rate_hz / size
+        self._band = Decimator(rate_hz, 1.05 * HIGHEST_HZ)
+        low_hz = self._band.rate_hz
+        size = window_samples(low_hz, WINDOW_S)
+        self._bin_hz = low_hz / size
         self._windows = Windows(size, size // OVERLAP)
-        self._step_s = size // OVERLAP / rate_hz
+        self._step_s = size // OVERLAP / low_hz
         self._full_scale = 2 * (size / 2) ** 2  # of both channels, sums not halved
         bins = int(min(HIGHEST_HZ, 0.45 * rate_hz) / self._bin_hz)
         self._power, self._turn = np.zeros(bins), np.zeros(bins)
@@ -142,14 +148,15 @@ class PartialMeter:
         self._moments = self._track_count = 0
         self._rows: list[NDArray[np.float32]] = []
         self._numbers: list[NDArray[np.int32]] = []
+        self._lasting: list[tuple[NDArray[np.int32], NDArray[np.float32]]] = []
+        self._tracks_kept = 0
 
     def feed(self, block: Samples) -> None:
         """Add the next samples, shape (frames, 2)."""
         import scipy.fft
 
-        for window in self._windows.feed(block):
-            spectrum = scipy.fft.fft(np.ascontiguousarray(window).view(np.complex64)[:, 0])
-            self._add(spectrum)
+        for window in self._windows.feed(self._band.feed(block)):
+            self._add(scipy.fft.fft(window.view(np.complex64)[:, 0]))
 
     def _add(self, spectrum: NDArray[np.complex64]) -> None:
         _bins(spectrum, self._power, self._turn)
@@ -162,15 +169,33 @@ class PartialMeter:
         tracks[new] = self._track_count + np.arange(new.sum())
         self._track_count += int(new.sum())
         self._before, self._tracks_before = now, tracks
-        self._numbers.append(
-            np.stack((np.full(len(now), self._moments), tracks), axis=1).astype(np.int32)
-        )
-        rows = (now[:, 0] * self._bin_hz, now[:, 1] / now[:, 0], now[:, 2] / self._full_scale)
-        self._rows.append(np.stack(rows, axis=1).astype(np.float32))
+        numbers = np.empty((len(now), 2), np.int32)
+        numbers[:, 0], numbers[:, 1] = self._moments, tracks
+        rows = np.empty((len(now), 3), np.float32)
+        rows[:, 0] = now[:, 0] * self._bin_hz
+        rows[:, 1] = now[:, 1] / now[:, 0]
+        rows[:, 2] = now[:, 2] / self._full_scale
+        self._numbers.append(numbers)
+        self._rows.append(rows)
         self._moments += 1
+        if self._moments % _CHUNK == 0:
+            self._keep_lasting()
+
+    def _keep_lasting(self) -> None:
+        """Remove the partials that have begun and ended since the last time and are too short."""
+        numbers, rows = np.concatenate(self._numbers), np.concatenate(self._rows)
+        self._numbers, self._rows = [], []
+        tracks = numbers[:, 1]
+        goes_on = (tracks < self._tracks_kept) | np.isin(tracks, self._tracks_before)
+        _, places, lengths = np.unique(tracks, return_inverse=True, return_counts=True)
+        kept = goes_on | (lengths[places] >= FEWEST_MOMENTS)
+        self._lasting.append((numbers[kept], rows[kept]))
+        self._tracks_kept = self._track_count
 
     def reading(self) -> Partials:
         """Return all partials so far."""
-        numbers = np.concatenate([np.zeros((0, 2), np.int32), *self._numbers])
-        rows = np.concatenate([np.zeros((0, 3), np.float32), *self._rows])
+        lasting = [numbers for numbers, _ in self._lasting]
+        numbers = np.concatenate([np.zeros((0, 2), np.int32), *lasting, *self._numbers])
+        lasting_rows = [rows for _, rows in self._lasting]
+        rows = np.concatenate([np.zeros((0, 3), np.float32), *lasting_rows, *self._rows])
         return Partials(self._step_s, OVERLAP * self._step_s, *numbers.T, *rows.T)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from assembler.dsp.blocks import Samples
 
 
-def window_samples(rate_hz: int, length_s: float) -> int:
+def window_samples(rate_hz: float, length_s: float) -> int:
     """Return the power of two nearest to a length."""
     return int(2 ** round(np.log2(length_s * rate_hz)))
 

@@ -10,6 +10,7 @@ from excerpts import EXCERPTS, MADE, Excerpt, music, with_debian_music
 from restoration.faulty_music import in_blocks
 from restoration.wowed import Samples, Wave, ahead_s, chords, stereo, with_wow
 
+from assembler.restoration.analysis import partials
 from assembler.restoration.analysis.partials import PartialMeter
 from assembler.restoration.analysis.wow import WowReading, wow_of
 
@@ -125,3 +126,21 @@ def test_wow_is_found_in_most_real_pieces() -> None:
     found = [wowed(excerpt, 0.3, 0.556) for excerpt in EXCERPTS]
     right = [one.cyclic is not None and abs(one.cyclic.hz - 0.556) < 0.02 for one in found]
     assert sum(right) >= 0.8 * len(right)
+
+
+def test_only_partials_that_are_too_short_are_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    noise = np.random.default_rng(5).normal(0, 0.1, (20 * 11_025, 2)).astype(np.float32)
+
+    def lasting() -> set[tuple[int, float]]:
+        meter = PartialMeter(11_025)
+        meter.feed(noise)
+        found = meter.reading()
+        counts = np.bincount(found.tracks)
+        is_long = counts[found.tracks] >= partials.FEWEST_MOMENTS
+        assert len(found.tracks) == 0 or found.moments[-1] > 400
+        return set(zip(found.moments[is_long].tolist(), found.hz[is_long].tolist(), strict=True))
+
+    whole = lasting()
+    monkeypatch.setattr(partials, "_CHUNK", 50)
+    assert len(whole) > 100
+    assert lasting() == whole

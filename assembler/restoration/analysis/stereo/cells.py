@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import Samples, Windows
 from assembler.dsp.compiled import compiled
+from assembler.restoration.analysis.low_band import Decimator
 from assembler.restoration.analysis.spectra import hann, spectrum_of_both, window_samples
 from assembler.restoration.analysis.stereo.cross_spectrum import SourceCells
 
@@ -73,25 +75,37 @@ def _fill_cells(spectrum: NDArray[Any], powers: NDArray[Any], cross: NDArray[Any
         cross[cell] = complex(real, imag)
 
 
-class CellSpectrum:
-    """Spectra of windows of a stereo stream in cells.
+class CellSpectra:
+    """Spectra of windows of a stereo stream in cells, at a rate that keeps `_HIGHEST_HZ`.
+
+    Parameters
+    ----------
+    rate_hz, step_s
+        Sample rate of the stream, and the time from one window to the next.
 
     Attributes
     ----------
-    samples
-        Length of a window.
     hz
         Centre of each band.
+    window_s, step_s
+        Length of a window, and the exact time from one to the next.
     """
 
-    def __init__(self, rate_hz: int) -> None:
-        self.samples = window_samples(rate_hz, WINDOW_S)
-        cells = int(min(_HIGHEST_HZ, 0.45 * rate_hz) * self.samples / rate_hz) // _CELL_BINS - 1
-        self.hz: Array = ((np.arange(cells) + 1.5) * _CELL_BINS - 0.5) * rate_hz / self.samples
-        self._shape = hann(self.samples)
+    def __init__(self, rate_hz: int, step_s: float) -> None:
+        self._band = Decimator(rate_hz, _HIGHEST_HZ)
+        low_hz = self._band.rate_hz
+        size, step = window_samples(low_hz, WINDOW_S), round(step_s * low_hz)
+        self.window_s, self.step_s = size / low_hz, step / low_hz
+        cells = int(min(_HIGHEST_HZ, 0.45 * low_hz) * size / low_hz) // _CELL_BINS - 1
+        self.hz: Array = ((np.arange(cells) + 1.5) * _CELL_BINS - 0.5) * low_hz / size
+        self._windows = Windows(size, step)
+        self._shape = hann(size)
 
-    def cells_of(self, window: Samples) -> Cells:
-        """Return the cells of one window, shape (samples, 2)."""
+    def feed(self, block: Samples) -> Iterator[Cells]:
+        """Add the next samples, shape (frames, 2), and yield the cells of complete windows."""
+        return map(self._cells_of, self._windows.feed(self._band.feed(block)))
+
+    def _cells_of(self, window: Samples) -> Cells:
         powers = np.zeros((len(self.hz), 2))
         cross = np.zeros(len(self.hz), np.complex128)
         _fill_cells(spectrum_of_both(window, self._shape), powers, cross)

@@ -18,10 +18,10 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples, Windows
+from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
 from assembler.dsp.decibels import decibels
-from assembler.restoration.analysis.stereo.cells import SOURCES_HZ, CellSpectrum
+from assembler.restoration.analysis.stereo.cells import SOURCES_HZ, Cells, CellSpectra
 from assembler.restoration.analysis.stereo.channel_balance import channel_balance
 from assembler.restoration.analysis.stereo.cross_spectrum import CrossSpectrum
 from assembler.restoration.analysis.stereo.interchannel_delay import (
@@ -119,9 +119,8 @@ class ChannelMeter:
     """Meter of a stereo stream's two channels."""
 
     def __init__(self, rate_hz: int) -> None:
-        self._spectrum = CellSpectrum(rate_hz)
-        self._hz = self._spectrum.hz
-        self._windows = Windows(self._spectrum.samples, round(_STEP_S * rate_hz))
+        self._spectra = CellSpectra(rate_hz, _STEP_S)
+        self._hz = self._spectra.hz
         self._window_count = 0
         self._in_balance = (self._hz > SOURCES_HZ[0]) & (self._hz < SOURCES_HZ[1])
         self._sections: list[CrossSpectrum] = []
@@ -140,16 +139,15 @@ class ChannelMeter:
         self._full_hops.append(hop_sums[:-1])
         self._hop_sums = hop_sums[-1:]
         self._samples += len(block)
-        for window in self._windows.feed(block):
-            self._add_window(window)
+        for cells in self._spectra.feed(block):
+            self._add_window(cells)
 
-    def _add_window(self, window: Samples) -> None:
+    def _add_window(self, cells: Cells) -> None:
         """Add the cells of one window to the section that it is in."""
         if self._window_count * _STEP_S % SECTION_S == 0:
             self._sections.append(CrossSpectrum.empty(len(self._hz)))
         self._window_count += 1
         section = self._sections[-1]
-        cells = self._spectrum.cells_of(window)
         coherence, cross = cells.coherence, cells.cross
         coherent = coherence > _COHERENT
         weight = np.where(coherent, coherence / (_CERTAIN - coherence), 0.0)

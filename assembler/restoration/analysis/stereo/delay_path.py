@@ -23,9 +23,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples, Windows
+from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
-from assembler.restoration.analysis.stereo.cells import SOURCES_HZ, CellSpectrum
+from assembler.restoration.analysis.stereo.cells import SOURCES_HZ, CellSpectra
 from assembler.restoration.analysis.stereo.cross_spectrum import CrossSpectrum, SourceCells
 from assembler.restoration.analysis.stereo.interchannel_delay import (
     BAND_RAD,
@@ -115,10 +115,8 @@ class DelayPathMeter:
     def __init__(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
         self._frames = 0
-        self._spectrum = CellSpectrum(rate_hz)
-        hz = self._spectrum.hz
-        self._hop = round(_HOP_S * rate_hz)
-        self._windows = Windows(self._spectrum.samples, self._hop)
+        self._spectra = CellSpectra(rate_hz, _HOP_S)
+        hz = self._spectra.hz
         self._band = (hz > _BAND_HZ[0]) & (hz < _BAND_HZ[1])
         self._in_sources = (hz > SOURCES_HZ[0]) & (hz < SOURCES_HZ[1])
         self._omega: Array = 2e-6 * np.pi * hz
@@ -128,8 +126,7 @@ class DelayPathMeter:
     def feed(self, block: Samples) -> None:
         """Add the next samples, shape (frames, 2)."""
         self._frames += len(block)
-        for window in self._windows.feed(block):
-            cells = self._spectrum.cells_of(window)
+        for cells in self._spectra.feed(block):
             coherence = np.where(cells.coherence > _COHERENT, cells.coherence, 0.0)
             weight = _WEIGHT * coherence / (_CERTAIN - coherence)
             turned = weight * cells.cross / np.where(weight > 0, cells.size, 1.0)
@@ -162,9 +159,10 @@ class DelayPathMeter:
 
     def _in_steps(self, path_us: Array) -> tuple[float, ...]:
         """Return the path at every `PATH_STEP_S`, to the end of the side."""
-        middles = np.arange(len(path_us)) * self._hop + self._spectrum.samples / 2
+        spectra = self._spectra
+        middles_s = np.arange(len(path_us)) * spectra.step_s + spectra.window_s / 2
         times_s = np.arange(0, self._frames / self._rate_hz + PATH_STEP_S, PATH_STEP_S)
-        delays_us = np.interp(times_s, middles / self._rate_hz, path_us)
+        delays_us = np.interp(times_s, middles_s, path_us)
         return tuple(round(float(us), 1) for us in delays_us)
 
     def _jumps(self, path_us: Array) -> int:
@@ -177,7 +175,7 @@ class DelayPathMeter:
 
     def _disagreement(self, path_us: Array, sign: int) -> str:
         """Return why the path is not that of all common sound; empty if it is."""
-        hz, side = self._spectrum.hz, CrossSpectrum.empty(len(self._omega))
+        hz, side = self._spectra.hz, CrossSpectrum.empty(len(self._omega))
         for (phasors, cells), delay_us in zip(self._kept, path_us[::_KEPT_EVERY], strict=True):
             turns = self._omega * delay_us
             weights = np.abs(phasors).astype(np.float64)
