@@ -14,9 +14,10 @@ from typing import Any, TypeVar
 from assembler.cancel import CancelToken, check_cancelled, leave_signals_to_main_thread
 
 T = TypeVar("T")
-_M_MMAP_THRESHOLD, _M_ARENA_MAX = -3, -8
+_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
 """mallopt(3), glibc's malloc.h."""
-_LARGE_BYTES = 1_000_000
+_LARGE_BYTES, _KEPT_BYTES = 2_500_000, 16_000_000
+"""A block of sound as it is read is less, so that its memory is used again for the next one."""
 _FALLBACK_S = 1.0
 """A signal wakes the main thread, except in two moments: between its last look for signals and its
 falling asleep, and while a worker has its signals unblocked to start a child process or is itself
@@ -48,6 +49,7 @@ def keep_large_blocks_apart() -> None:
     without such blocks.
     """
     _call_libc("mallopt", _M_MMAP_THRESHOLD, _LARGE_BYTES)
+    _call_libc("mallopt", _M_TRIM_THRESHOLD, _KEPT_BYTES)
 
 
 def return_freed_memory() -> None:

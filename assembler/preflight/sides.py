@@ -17,7 +17,7 @@ from assembler.manifest.filters import Equalised
 from assembler.manifest.transfers import Transfer
 from assembler.text import clock_text
 
-METHOD = 8
+METHOD = 9
 """Version of the restoration: raise it when the same settings would give other sound."""
 _UNRESOLVED = {"hum": "Correct `mains`, or remove", "wow": "Remove"}
 """What to do about a step whose value is not determined, where none can be set by ear."""

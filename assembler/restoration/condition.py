@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterator
+from concurrent.futures import Executor
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
-from assembler.dsp.blocks import Samples
+from assembler.cancel import check_cancelled
+from assembler.dsp.blocks import BlockMeter, Samples, feed_all
 from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
 from assembler.restoration.analysis.dropouts import Dropout, DropoutMeter
 from assembler.restoration.analysis.hum import HumMeter, HumReading
@@ -19,7 +23,10 @@ from assembler.restoration.analysis.stereo.delay_path import (
 )
 from assembler.restoration.analysis.tonal_balance import TonalBalanceMeter, TonalBalanceReading
 from assembler.restoration.analysis.wow import NOT_LOOKED_FOR, WowReading, wow_of
-from assembler.workers import return_freed_memory
+from assembler.workers import result_of, return_freed_memory
+
+BATCH_BLOCKS = 4
+"""Blocks handed on at once: a few megabytes, so that threads rarely wait for each other."""
 
 
 @dataclass(frozen=True)
@@ -48,6 +55,33 @@ def readings_of(meters: dict[str, Any]) -> dict[str, Any]:
     return readings
 
 
+def worked_ahead(blocks: Iterator[Samples], pool: Executor) -> Iterator[Samples]:
+    """Yield a stream whose next blocks are made by another thread, as soon as one is free."""
+
+    def read() -> list[Samples]:
+        return list(islice(blocks, BATCH_BLOCKS))
+
+    work = pool.submit(read)
+    while batch := read() if work.cancel() else result_of(work):  # not begun: it is done here
+        work = pool.submit(read)
+        yield from batch
+
+
+def measured_in_parallel(
+    blocks: Iterator[Samples], meters: Collection[BlockMeter], pool: Executor
+) -> Iterator[Samples]:
+    """Feed a stream to meters and yield its blocks, while the next ones are made."""
+    batch = list(islice(blocks, BATCH_BLOCKS))
+    while batch:
+        check_cancelled()
+        read = pool.submit(lambda: list(islice(blocks, BATCH_BLOCKS)))
+        work = [pool.submit(feed_all, batch, meter) for meter in meters]
+        yield from batch
+        for one in work:
+            result_of(one)
+        batch = result_of(read)
+
+
 class ConditionMeter:
     """Meter of everything that restoration changes.
 
@@ -62,7 +96,6 @@ class ConditionMeter:
     """
 
     def __init__(self, rate_hz: int, *, follows_delay: bool, finds_wow: bool) -> None:
-        self._partials = PartialMeter(rate_hz) if finds_wow else None
         self._meters: dict[str, Any] = {
             "hum": HumMeter(rate_hz),
             "channels": ChannelMeter(rate_hz),
@@ -73,17 +106,17 @@ class ConditionMeter:
         }
         if follows_delay:
             self._meters["delay_path"] = DelayPathMeter(rate_hz)
+        if finds_wow:
+            self._meters["partials"] = PartialMeter(rate_hz)
 
-    def feed(self, block: Samples) -> None:
-        """Add the next samples, shape (frames, 2)."""
-        for meter in self._meters.values():
-            meter.feed(block)
-        if self._partials:
-            self._partials.feed(block)
+    @property
+    def meters(self) -> Collection[BlockMeter]:
+        """The meters, each of which is to be fed the stream; the slowest first."""
+        return tuple(self._meters.values())
 
     def reading(self) -> Condition:
         """End the stream and return its readings; what each meter keeps is freed."""
-        wow = wow_of(self._partials.reading()) if self._partials else NOT_LOOKED_FOR
-        self._partials = None
         readings = readings_of(self._meters)
+        partials = readings.pop("partials", None)
+        wow = wow_of(partials) if partials else NOT_LOOKED_FOR
         return Condition(**{"delay_path": NOT_FOLLOWED, "wow": wow, **readings})

@@ -9,7 +9,7 @@ from typing import Any
 import soundfile
 
 from assembler.audio import Recording
-from assembler.dsp.blocks import Samples, feed_all, measured
+from assembler.dsp.blocks import Samples, feed_all
 from assembler.file_names import for_libsndfile
 from assembler.manifest.transfers import Transfer
 from assembler.restoration.analysis.dropouts import MOST_LISTED, Dropout, DropoutMeter
@@ -19,12 +19,14 @@ from assembler.restoration.chain import (
     resolve,
     restored_passage,
 )
-from assembler.restoration.condition import ConditionMeter
+from assembler.restoration.condition import ConditionMeter, measured_in_parallel
 from assembler.restoration.restoration_report import restoration_report
-from assembler.workers import keep_large_blocks_apart
+from assembler.workers import keep_large_blocks_apart, own_workers
 
 
-def restore_side(recording: Recording, transfer: Transfer, file: Path) -> dict[str, Any]:
+def restore_side(
+    recording: Recording, transfer: Transfer, file: Path, *, jobs: int | None = None
+) -> dict[str, Any]:
     """Restore a whole side into a file, in 32-bit float so that nothing is clipped or rounded.
 
     Parameters
@@ -33,6 +35,8 @@ def restore_side(recording: Recording, transfer: Transfer, file: Path) -> dict[s
         The side, which is only read, and its section of the manifest, with the steps requested.
     file
         RF64 (EBU Tech 3306), because a side may exceed four gigabytes.
+    jobs
+        How many steps and meters run at once; by default as many as there are cores.
 
     Returns
     -------
@@ -52,11 +56,14 @@ def restore_side(recording: Recording, transfer: Transfer, file: Path) -> dict[s
     condition, after = (
         ConditionMeter(rate_hz, follows_delay=follows, finds_wow=finds_wow) for _ in range(2)
     )
-    feed_all(recording.blocks(0, end), condition)
-    before = condition.reading()
-    resolved = resolve(transfer, before, rate_hz)
-    blocks = measured(restored_passage(recording, resolved, 0, end), after)
-    _write(file, rate_hz, correct_speed(blocks, rate_hz, resolved))
+    with own_workers(jobs) as pool:
+        for _ in measured_in_parallel(recording.blocks(0, end), condition.meters, pool):
+            pass
+        before = condition.reading()
+        resolved = resolve(transfer, before, rate_hz)
+        passage = restored_passage(recording, resolved, 0, end, pool=pool)
+        blocks = measured_in_parallel(passage, after.meters, pool)
+        _write(file, rate_hz, correct_speed(blocks, rate_hz, resolved))
     noise_dbfs = noise_print_levels(recording, resolved) if resolved.noise else None
     report = restoration_report(transfer, resolved, before, after.reading(), noise_dbfs)
     return {**report, "dropouts": _listed(before.dropouts)}

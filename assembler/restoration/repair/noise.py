@@ -28,7 +28,8 @@ from assembler.restoration.analysis.click_search import time_scale
 
 FRAME = 2048
 """Samples per frame at rates near 44.1 kHz: 46 ms."""
-_BATCH_FRAMES = 32
+_BATCH_FRAMES = 12
+"""So few that they stay in the processor's cache."""
 _PREVIOUS_WEIGHT = 0.9
 """Weight of the previous frame in the estimate. Tuned empirically on music."""
 _NEIGHBOURS = 2

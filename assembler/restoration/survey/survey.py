@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from concurrent.futures import Executor
 from dataclasses import asdict
 from functools import cached_property
-from itertools import islice
 from typing import Any
 
 from assembler.audio import Recording
-from assembler.dsp.blocks import BlockMeter, feed_all
 from assembler.dsp.decibels import rounded
 from assembler.restoration.analysis.bandwidth import SpectrumMeter
 from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
@@ -27,15 +23,12 @@ from assembler.restoration.analysis.stereo.delay_path import (
     DelayPathMeter,
     DelayPathReading,
 )
-from assembler.restoration.condition import readings_of
+from assembler.restoration.condition import measured_in_parallel, readings_of
 from assembler.restoration.survey.paste import restoration_section
 from assembler.restoration.survey.readings import SideReadings
 from assembler.restoration.survey.remedies import SideFinding, findings_of
-from assembler.workers import keep_large_blocks_apart, own_workers, result_of
+from assembler.workers import keep_large_blocks_apart, own_workers
 
-BATCH_BLOCKS = 4
-"""Blocks handed to each meter at once: a few megabytes, so that meters rarely wait for each
-other."""
 MOST_LISTED = 200
 """Most clicks, clipped places or dropouts that are listed one by one."""
 
@@ -193,19 +186,9 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
         "pcm": BitDepthMeter(rate_hz, frames, recording.bits),
     }
     with own_workers(jobs) as pool:
-        _feed(tuple(meters.values()), recording, pool)
+        for _ in measured_in_parallel(recording.blocks(0, frames), tuple(meters.values()), pool):
+            pass
     readings = readings_of(meters)
     readings["speed"] = readings["speed"] or speed_from_hum(readings["hum"])
     files = tuple(file.path.name for file in recording.source_files)
     return Survey(files, rate_hz, frames, recording.bits, recording.is_mono, **readings)
-
-
-def _feed(meters: Sequence[BlockMeter], recording: Recording, pool: Executor) -> None:
-    """Read a side once; each meter gets the blocks in order while the next ones are read."""
-    blocks = recording.blocks(0, recording.frames)
-    batch = list(islice(blocks, BATCH_BLOCKS))
-    while batch:
-        read = pool.submit(lambda: list(islice(blocks, BATCH_BLOCKS)))
-        for work in [pool.submit(feed_all, batch, meter) for meter in meters]:
-            result_of(work)
-        batch = result_of(read)
