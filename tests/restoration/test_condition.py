@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pytest
 
@@ -26,7 +28,7 @@ def test_blocks_keep_their_order_and_each_meter_hears_all(jobs: int, count: int)
     blocks = [np.full((1 + n % 3, 2), n, np.float32) for n in range(count)]
     meters = Heard(), Heard()
     with own_workers(jobs) as pool:
-        stream = iter(blocks)
+        stream: Iterator[Samples] = iter(blocks)
         for _ in range(3):
             stream = worked_ahead(stream, pool)
         passed = list(measured_in_parallel(stream, meters, pool))
@@ -36,7 +38,7 @@ def test_blocks_keep_their_order_and_each_meter_hears_all(jobs: int, count: int)
 
 
 def test_an_error_in_a_stream_that_is_worked_ahead_is_raised() -> None:
-    def broken():
+    def broken() -> Iterator[Samples]:
         yield np.zeros((3, 2), np.float32)
         raise OSError("unreadable")
 
