@@ -16,7 +16,7 @@ from assembler.cancel import CancelToken, check_cancelled, leave_signals_to_main
 T = TypeVar("T")
 _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
 """mallopt(3), glibc's malloc.h."""
-_LARGE_BYTES, _KEPT_BYTES = 2_500_000, 16_000_000
+_LARGE_BYTES, _KEPT_BYTES = 2_500_000, 4_000_000
 """A block of sound as it is read is less, so that its memory is used again for the next one."""
 _FALLBACK_S = 1.0
 """A signal wakes the main thread, except in two moments: between its last look for signals and its
