@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,7 +19,9 @@ from assembler.restoration.analysis.click_search import (
     time_scale,
 )
 from assembler.restoration.analysis.percussion import like_hits
-from assembler.restoration.analysis.thumps import Thump, thumps_after
+
+if TYPE_CHECKING:
+    from assembler.restoration.analysis.thumps import Thump
 
 DEFAULT_STRENGTH = 5.0
 MOST_KEPT = 10_000
@@ -110,6 +113,8 @@ class ClickFinder:
 
     def clicks(self, window: ClickWindow) -> Iterator[tuple[int, FoundClick, Thump | None]]:
         """Yield the channel and the position of each click, and its thump if it has one."""
+        from assembler.restoration.analysis.thumps import thumps_after  # it loads scipy
+
         found = list(self._clicks(window))
         for channel in range(2):
             clicks = sorted((c for of, c in found if of == channel), key=lambda c: c.first)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,7 +25,9 @@ from assembler.restoration.analysis.clicks import (
     ClickWindow,
     ClickWindows,
 )
-from assembler.restoration.analysis.thumps import Thump
+
+if TYPE_CHECKING:
+    from assembler.restoration.analysis.thumps import Thump
 
 _ORDER = 160
 _MODEL_SAMPLES = 2560
