@@ -371,7 +371,7 @@ def test_remedies_are_wrapped_and_indented_in_a_terminal(
     monkeypatch.setattr(console_survey, "new_console", lambda: console)
     remedy = "clean it " * 12
     finding = SideFinding("hum", 1.0, "hum", remedy.strip())
-    monkeypatch.setattr(Survey, "findings", (finding,))
+    monkeypatch.setitem(vars(faulty), "findings", (finding,))
     print_survey("side-a", faulty)
     lines = [line for line in shown.getvalue().splitlines() if "clean" in line]
     assert len(lines) > 1
