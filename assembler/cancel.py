@@ -81,6 +81,9 @@ class CancelToken:
 
 
 _token: ContextVar[CancelToken | None] = ContextVar("cancel_token", default=None)
+_running: set[subprocess.Popen[bytes]] = set()
+"""All children. Where a stream is dropped half read, the interpreter so ends the stream, which ends
+its child, before it frees the child."""
 
 
 def check_cancelled() -> None:
@@ -145,6 +148,7 @@ def child_process(
             stderr=stderr,
             start_new_session=True,  # the terminal's Ctrl-C must not reach it: its thread ends it
         )
+    _running.add(process)
     try:
         with process, token._child(process):
             try:
@@ -155,4 +159,6 @@ def child_process(
                 raise
     except BrokenPipeError:
         pass  # it ended before it had read everything: its exit code says why
+    finally:
+        _running.discard(process)
     check_cancelled()  # the output of a killed process is worthless
