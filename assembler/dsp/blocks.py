@@ -125,18 +125,11 @@ class BlockMeter(Protocol):
         """Add the next samples, shape (frames, 2)."""
 
 
-def measured(blocks: Iterable[Samples], *meters: BlockMeter) -> Iterator[Samples]:
-    """Feed a stream to meters, and yield its blocks unchanged."""
+def feed_all(blocks: Iterable[Samples], *meters: BlockMeter) -> None:
+    """Feed a stream to meters from end to end."""
     for block in blocks:
         for meter in meters:
             meter.feed(block)
-        yield block
-
-
-def feed_all(blocks: Iterable[Samples], *meters: BlockMeter) -> None:
-    """Feed a stream to meters from end to end."""
-    for _ in measured(blocks, *meters):
-        pass
 
 
 def in_pieces(blocks: Iterable[Samples], most: int) -> Iterator[Samples]:

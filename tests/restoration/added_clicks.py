@@ -37,6 +37,17 @@ class AddedClick:
         )
 
 
+def snr_gain_db(
+    clean: Samples, damaged: Samples, repaired: Samples, passage: slice, channel: int
+) -> float:
+    """Return by how much the SNR of a passage of a channel is higher once it is repaired."""
+    before, after = (
+        np.sum((sound[passage, channel].astype(np.float64) - clean[passage, channel]) ** 2) + 1e-15
+        for sound in (damaged, repaired)
+    )
+    return float(10 * np.log10(before / after))
+
+
 @dataclass(frozen=True, eq=False)
 class Damaged:
     """Music without and with added clicks."""
@@ -47,15 +58,12 @@ class Damaged:
 
     def gains_db(self, repaired: Samples) -> list[float]:
         """Return by how much the SNR is higher within each added click."""
-        gains = []
-        for click in self.added:
-            place = slice(click.first, click.last), click.channel
-            before, after = (
-                np.sum((sound[place].astype(np.float64) - self.clean[place]) ** 2) + 1e-15
-                for sound in (self.clicked, repaired)
+        return [
+            snr_gain_db(
+                self.clean, self.clicked, repaired, slice(click.first, click.last), click.channel
             )
-            gains.append(float(10 * np.log10(before / after)))
-        return gains
+            for click in self.added
+        ]
 
 
 def bright(sound: Sound) -> Sound:

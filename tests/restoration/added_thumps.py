@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from restoration.added_clicks import RATE_HZ, AddedClick, a_burst
+from restoration.added_clicks import RATE_HZ, AddedClick, a_burst, snr_gain_db
 from scipy.signal import butter, sosfiltfilt
 
 from assembler.dsp.blocks import Samples
@@ -32,15 +32,16 @@ class Thumped:
 
     def gains_db(self, repaired: Samples) -> list[float]:
         """Return by how much the SNR is higher after each burst, for half a second."""
-        gains = []
-        for click in self.added:
-            place = slice(click.last, click.first + LENGTH), click.channel
-            before, after = (
-                np.sum((sound[place].astype(np.float64) - self.clean[place]) ** 2) + 1e-15
-                for sound in (self.thumped, repaired)
+        return [
+            snr_gain_db(
+                self.clean,
+                self.thumped,
+                repaired,
+                slice(click.last, click.first + LENGTH),
+                click.channel,
             )
-            gains.append(float(10 * np.log10(before / after)))
-        return gains
+            for click in self.added
+        ]
 
 
 def between(rng: np.random.Generator, low: float, high: float) -> float:
