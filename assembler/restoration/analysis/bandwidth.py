@@ -14,12 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples, Windows
-from assembler.restoration.analysis.spectra import (
-    hann,
-    spectrum_of_both,
-    window_samples,
-)
+from assembler.dsp.blocks import Samples
+from assembler.restoration.analysis.spectra import Spectra, hann, window_samples
 
 MAX_COLUMNS = 800
 """Most columns of the spectrum over time, however long the side is."""
@@ -80,13 +76,13 @@ class SpectrumMeter:
     def __init__(self, rate_hz: int, frames: int) -> None:
         size = window_samples(rate_hz, _WINDOW_S)
         step = max(size, min(round(_STEP_S * rate_hz), frames // MAX_COLUMNS))
-        self._windows = Windows(size, step)
-        self._shape = hann(size)
+        shape = hann(size)
+        self._spectra = Spectra(size, step, shape)
         self._count = max(1, (frames - size) // step + 1)
         self._columns = min(MAX_COLUMNS, self._count)
         self._bin_hz = rate_hz / size
         # Of a real signal: power at k and at -k; |L|² + |R|² is half of |Z(k)|² + |Z(-k)|².
-        self._scale = 0.5 / (float(np.square(self._shape).sum()) * rate_hz)
+        self._scale = 0.5 / (float(np.square(shape).sum()) * rate_hz)
         edges = np.unique(np.round(np.geomspace(1, size // 2, _BANDS)).astype(np.int64))
         self._starts, self._bins = edges[:-1], np.diff(edges)
         self._whole = np.zeros(size // 2)
@@ -96,23 +92,28 @@ class SpectrumMeter:
 
     def feed(self, block: Samples) -> None:
         """Add the next samples, shape (frames, 2)."""
-        for window in self._windows.feed(block):
+        for spectra in self._spectra.feed(block):
+            self._add(spectra)
+
+    def _add(self, spectra: NDArray[np.complex64]) -> None:
+        for spectrum in spectra:
             column = min(self._windows_read * self._columns // self._count, self._columns - 1)
-            powers = self._powers(window)
+            powers = self._powers(spectrum)
             self._whole += powers
             self._sums[column] += np.add.reduceat(powers, self._starts)
             self._windows_in[column] += 1
             self._windows_read += 1
 
-    def _powers(self, window: Samples) -> Array:
+    def _powers(self, spectrum: NDArray[np.complex64]) -> Array:
         """Return the power of each line, mean of both channels; 0 at 0 Hz."""
-        spectrum = spectrum_of_both(window, self._shape)
         above, below = spectrum[1 : len(spectrum) // 2], spectrum[: len(spectrum) // 2 : -1]
         squares = above.real**2 + above.imag**2 + below.real**2 + below.imag**2
         return np.concatenate((np.zeros(1), self._scale * squares.astype(np.float64)))
 
     def reading(self) -> BandwidthReading:
         """Return the reading of all samples so far."""
+        for spectra in self._spectra.rest():
+            self._add(spectra)
         filled = np.flatnonzero(self._windows_in)
         density = self._sums[filled] / self._windows_in[filled, None] / self._bins
         density_db = 10 * np.log10(np.maximum(density, _LOWEST))

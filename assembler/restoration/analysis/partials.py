@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples, Windows
+from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
 from assembler.restoration.analysis.low_band import Decimator
-from assembler.restoration.analysis.spectra import window_samples
+from assembler.restoration.analysis.spectra import Spectra, window_samples
 
 WINDOW_S = 0.17
 OVERLAP = 4
@@ -32,29 +32,34 @@ _SAME = 0.012
 """Largest change of frequency from one moment to the next, as a share."""
 FEWEST_MOMENTS = 5
 """A partial with fewer shows nothing: it is not kept."""
-_CHUNK = 1024
-"""Moments after which what is not kept is removed."""
+_CHUNK = 128
+"""Batches of moments after which what is not kept is removed."""
 
 
 @compiled
-def _bins(spectrum: NDArray[Any], power: NDArray[Any], turn: NDArray[Any]) -> None:
+def _bins(
+    spectrum: NDArray[Any], parts: NDArray[Any], power: NDArray[Any], turn: NDArray[Any]
+) -> None:
     """Fill the power of each bin through a Hann window, and its distance to the reassigned one.
 
-    spectrum: of left + j·right, without a window.
+    spectrum: of left + j·right, without a window; parts: buffer, shape (4, bins + 1).
     """
     size = spectrum.shape[0]
+    for k in range(parts.shape[1]):
+        p, q = spectrum[k], spectrum[(size - k) % size]
+        parts[0, k], parts[1, k] = p.real + q.real, p.imag - q.imag
+        parts[2, k], parts[3, k] = p.real - q.real, p.imag + q.imag
     for k in range(1, power.shape[0]):
         power[k] = turn[k] = 0.0
-        below, above = np.conj(spectrum[size - k]), np.conj(spectrum[size - k - 1])
-        before = np.conj(spectrum[(size - k + 1) % size])
-        for sign in (np.float32(1), np.float32(-1)):
-            low = np.complex128(spectrum[k - 1] + sign * before)
-            at = np.complex128(spectrum[k] + sign * below)
-            high = np.complex128(spectrum[k + 1] + sign * above)
-            windowed = 0.5 * at - 0.25 * (low + high)
-            slope = low - high  # × π / 2j: the window's derivative, per window
-            power[k] += windowed.real**2 + windowed.imag**2
-            turn[k] += 0.25 * (slope.real * windowed.real + slope.imag * windowed.imag)
+        for c in range(0, 4, 2):
+            real, imag = parts[c], parts[c + 1]
+            # The window, and × π / 2j its derivative.
+            windowed_real = 0.5 * real[k] - 0.25 * (real[k - 1] + real[k + 1])
+            windowed_imag = 0.5 * imag[k] - 0.25 * (imag[k - 1] + imag[k + 1])
+            slope_real, slope_imag = real[k - 1] - real[k + 1], imag[k - 1] - imag[k + 1]
+            power[k] += windowed_real**2 + windowed_imag**2
+            turn[k] += 0.25 * (slope_real * windowed_real + slope_imag * windowed_imag)
+    for k in range(1, power.shape[0]):
         if power[k] > 0.0:
             turn[k] /= power[k]
 
@@ -112,6 +117,42 @@ def _link(
         tracks[i] = tracks_before[nearest]
 
 
+@compiled
+def _follow(
+    spectra: NDArray[Any],
+    first: int,
+    least: float,
+    bins: int,
+    before: NDArray[Any],
+    tracks_before: NDArray[Any],
+    track_count: int,
+) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any], int]:
+    """Return the peaks of some moments: their number in each, then all peaks and their tracks.
+
+    before, tracks_before: of the moment before; last, the number of tracks so far.
+    """
+    parts, power, turn = np.zeros((4, bins + 1)), np.zeros(bins), np.zeros(bins)
+    found = np.zeros((MOST_PARTIALS, 3))
+    counts = np.zeros(spectra.shape[0], np.int64)
+    peaks = np.zeros((spectra.shape[0] * MOST_PARTIALS, 3))
+    tracks = np.zeros(peaks.shape[0], np.int64)
+    end = 0
+    for moment in range(spectra.shape[0]):
+        _bins(spectra[moment], parts, power, turn)
+        count = _peaks(power, turn, first, least, found)
+        now, tracks_now = peaks[end : end + count], tracks[end : end + count]
+        now[:] = found[:count]
+        _link(before, tracks_before, now, tracks_now)
+        for i in range(count):
+            if tracks_now[i] < 0:
+                tracks_now[i] = track_count
+                track_count += 1
+        before, tracks_before = now, tracks_now
+        counts[moment] = count
+        end += count
+    return counts, peaks[:end], tracks[:end], track_count
+
+
 @dataclass(frozen=True, eq=False)
 class Partials:
     """Partials of a stream that last: one row per partial and moment, in order of time."""
@@ -137,11 +178,10 @@ class PartialMeter:
         low_hz = self._band.rate_hz
         size = window_samples(low_hz, WINDOW_S)
         self._bin_hz = low_hz / size
-        self._windows = Windows(size, size // OVERLAP)
+        self._spectra = Spectra(size, size // OVERLAP)
         self._step_s = size // OVERLAP / low_hz
         self._full_scale = 2 * (size / 2) ** 2  # of both channels, sums not halved
-        bins = int(min(HIGHEST_HZ, 0.45 * rate_hz) / self._bin_hz)
-        self._power, self._turn = np.zeros(bins), np.zeros(bins)
+        self._bins = int(min(HIGHEST_HZ, 0.45 * rate_hz) / self._bin_hz)
         self._first = max(3, round(LOWEST_HZ / self._bin_hz))
         self._before = np.zeros((0, 3))
         self._tracks_before = np.zeros(0, np.int64)
@@ -153,32 +193,33 @@ class PartialMeter:
 
     def feed(self, block: Samples) -> None:
         """Add the next samples, shape (frames, 2)."""
-        import scipy.fft
+        for spectra in self._spectra.feed(self._band.feed(block)):
+            self._add(spectra)
 
-        for window in self._windows.feed(self._band.feed(block)):
-            self._add(scipy.fft.fft(window.view(np.complex64)[:, 0]))
-
-    def _add(self, spectrum: NDArray[np.complex64]) -> None:
-        _bins(spectrum, self._power, self._turn)
-        found = np.zeros((MOST_PARTIALS, 3))
+    def _add(self, spectra: NDArray[np.complex64]) -> None:
         least = _LEAST_POWER * self._full_scale
-        now = found[: _peaks(self._power, self._turn, self._first, least, found)]
-        tracks = np.zeros(len(now), np.int64)
-        _link(self._before, self._tracks_before, now, tracks)
-        new = tracks < 0
-        tracks[new] = self._track_count + np.arange(new.sum())
-        self._track_count += int(new.sum())
-        self._before, self._tracks_before = now, tracks
-        numbers = np.empty((len(now), 2), np.int32)
-        numbers[:, 0], numbers[:, 1] = self._moments, tracks
-        rows = np.empty((len(now), 3), np.float32)
-        rows[:, 0] = now[:, 0] * self._bin_hz
-        rows[:, 1] = now[:, 1] / now[:, 0]
-        rows[:, 2] = now[:, 2] / self._full_scale
+        counts, peaks, tracks, self._track_count = _follow(
+            spectra,
+            self._first,
+            least,
+            self._bins,
+            self._before,
+            self._tracks_before,
+            self._track_count,
+        )
+        last = len(peaks) - counts[-1]
+        self._before, self._tracks_before = peaks[last:], tracks[last:]
+        numbers = np.empty((len(peaks), 2), np.int32)
+        numbers[:, 0] = np.repeat(self._moments + np.arange(len(counts)), counts)
+        numbers[:, 1] = tracks
+        rows = np.empty((len(peaks), 3), np.float32)
+        rows[:, 0] = peaks[:, 0] * self._bin_hz
+        rows[:, 1] = peaks[:, 1] / peaks[:, 0]
+        rows[:, 2] = peaks[:, 2] / self._full_scale
         self._numbers.append(numbers)
         self._rows.append(rows)
-        self._moments += 1
-        if self._moments % _CHUNK == 0:
+        self._moments += len(counts)
+        if len(self._numbers) == _CHUNK:
             self._keep_lasting()
 
     def _keep_lasting(self) -> None:
@@ -194,6 +235,8 @@ class PartialMeter:
 
     def reading(self) -> Partials:
         """Return all partials so far."""
+        for spectra in self._spectra.rest():
+            self._add(spectra)
         lasting = [numbers for numbers, _ in self._lasting]
         numbers = np.concatenate([np.zeros((0, 2), np.int32), *lasting, *self._numbers])
         lasting_rows = [rows for _, rows in self._lasting]

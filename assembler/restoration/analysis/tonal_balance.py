@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples, Windows
-from assembler.restoration.analysis.spectra import hann, spectrum_of_both, window_samples
+from assembler.dsp.blocks import Samples
+from assembler.restoration.analysis.spectra import Spectra, hann, window_samples
 
 _WINDOW_S, _STEP_S = 0.35, 1.0
 _OCTAVES_HZ = (40.0, 1000.0, 10_000.0)
@@ -32,21 +32,25 @@ class TonalBalanceMeter:
 
     def __init__(self, rate_hz: int) -> None:
         size = window_samples(rate_hz, _WINDOW_S)
-        self._windows = Windows(size, round(_STEP_S * rate_hz))
-        self._shape = hann(size)
+        self._spectra = Spectra(size, round(_STEP_S * rate_hz), hann(size))
         hz = np.abs(np.fft.fftfreq(size, 1 / rate_hz))
         self._octaves = [np.abs(np.log2(np.maximum(hz, 1) / at)) < 0.5 for at in _OCTAVES_HZ]
         self._powers: NDArray[np.float64] = np.zeros(len(_OCTAVES_HZ))
 
     def feed(self, block: Samples) -> None:
         """Add the next samples, shape (frames, 2)."""
-        for window in self._windows.feed(block):
-            spectrum = spectrum_of_both(window, self._shape)
+        for spectra in self._spectra.feed(block):
+            self._add(spectra)
+
+    def _add(self, spectra: NDArray[np.complex64]) -> None:
+        for spectrum in spectra:
             power = spectrum.real**2 + spectrum.imag**2
             self._powers += [power[octave].sum() for octave in self._octaves]
 
     def reading(self) -> TonalBalanceReading:
         """Return the reading of all samples so far."""
+        for spectra in self._spectra.rest():
+            self._add(spectra)
         bass, middle, treble = self._powers
         return TonalBalanceReading(_ratio_db(bass, middle), _ratio_db(treble, middle))
 

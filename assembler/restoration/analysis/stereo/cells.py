@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples, Windows
+from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
 from assembler.restoration.analysis.low_band import Decimator
-from assembler.restoration.analysis.spectra import hann, spectrum_of_both, window_samples
+from assembler.restoration.analysis.spectra import Spectra, hann, window_samples
 from assembler.restoration.analysis.stereo.cross_spectrum import SourceCells
 
 WINDOW_S = 0.17
@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class Cells:
-    """The cells of one window, one value of each array per band."""
+    """The cells of some windows, arrays of shape (windows, bands)."""
 
     left: Array
     right: Array
@@ -46,33 +46,39 @@ class Cells:
     audible: NDArray[np.bool_]
     """Whether both channels have sound."""
 
-    def single_sources(self, bands: NDArray[np.bool_]) -> SourceCells:
-        """Return the cells in some bands that hold a single source."""
-        kept = np.flatnonzero(bands & (self.coherence > _ONE_SOURCE))
+    def single_sources(self, window: int, bands: NDArray[np.bool_]) -> SourceCells:
+        """Return the cells of a window in some bands that hold a single source."""
+        coherence = self.coherence[window]
+        kept = np.flatnonzero(bands & (coherence > _ONE_SOURCE))
         return SourceCells(
             kept,
-            (1 / (_CERTAIN_SINGLE - self.coherence[kept])).astype(np.float32),
-            (10 * np.log10(self.left[kept] / self.right[kept])).astype(np.float32),
-            np.angle(self.cross[kept]).astype(np.float32),
+            (1 / (_CERTAIN_SINGLE - coherence[kept])).astype(np.float32),
+            (10 * np.log10(self.left[window, kept] / self.right[window, kept])).astype(np.float32),
+            np.angle(self.cross[window, kept]).astype(np.float32),
         )
 
 
 @compiled
-def _fill_cells(spectrum: NDArray[Any], powers: NDArray[Any], cross: NDArray[Any]) -> None:
-    """Sum power and cross-power over each cell; spectrum: of left + j·right."""
-    size = spectrum.shape[0]
-    for cell in range(cross.shape[0]):
-        left, right, real, imag = 0.0, 0.0, 0.0, 0.0
-        for k in range((cell + 1) * _CELL_BINS, (cell + 2) * _CELL_BINS):
-            p, q = spectrum[k], spectrum[size - k]
-            lr, li = p.real + q.real, p.imag - q.imag
-            rr, ri = p.imag + q.imag, q.real - p.real
-            left += lr * lr + li * li
-            right += rr * rr + ri * ri
-            real += lr * rr + li * ri
-            imag += li * rr - lr * ri
-        powers[cell, 0], powers[cell, 1] = left, right
-        cross[cell] = complex(real, imag)
+def _fill_cells(spectra: NDArray[Any], powers: NDArray[Any], cross: NDArray[Any]) -> None:
+    """Sum power and cross-power over each cell.
+
+    spectra: of left + j·right in some windows; powers: of left, and of right.
+    """
+    size = spectra.shape[1]
+    for window in range(cross.shape[0]):
+        spectrum = spectra[window]
+        for cell in range(cross.shape[1]):
+            left, right, real, imag = 0.0, 0.0, 0.0, 0.0
+            for k in range((cell + 1) * _CELL_BINS, (cell + 2) * _CELL_BINS):
+                p, q = spectrum[k], spectrum[size - k]
+                lr, li = p.real + q.real, p.imag - q.imag
+                rr, ri = p.imag + q.imag, q.real - p.real
+                left += lr * lr + li * li
+                right += rr * rr + ri * ri
+                real += lr * rr + li * ri
+                imag += li * rr - lr * ri
+            powers[0, window, cell], powers[1, window, cell] = left, right
+            cross[window, cell] = complex(real, imag)
 
 
 class CellSpectra:
@@ -98,19 +104,22 @@ class CellSpectra:
         self.window_s, self.step_s = size / low_hz, step / low_hz
         cells = int(min(_HIGHEST_HZ, 0.45 * low_hz) * size / low_hz) // _CELL_BINS - 1
         self.hz: Array = ((np.arange(cells) + 1.5) * _CELL_BINS - 0.5) * low_hz / size
-        self._windows = Windows(size, step)
-        self._shape = hann(size)
+        self._spectra = Spectra(size, step, hann(size))
 
     def feed(self, block: Samples) -> Iterator[Cells]:
         """Add the next samples, shape (frames, 2), and yield the cells of complete windows."""
-        return map(self._cells_of, self._windows.feed(self._band.feed(block)))
+        return map(self._cells_of, self._spectra.feed(self._band.feed(block)))
 
-    def _cells_of(self, window: Samples) -> Cells:
-        powers = np.zeros((len(self.hz), 2))
-        cross = np.zeros(len(self.hz), np.complex128)
-        _fill_cells(spectrum_of_both(window, self._shape), powers, cross)
-        audible: NDArray[np.bool_] = powers.min(axis=1) > _LEAST_POWER
-        left, right = np.where(audible[:, None], powers, 1.0).T
+    def rest(self) -> Iterator[Cells]:
+        """Yield the cells of the last complete windows, if there are any."""
+        return map(self._cells_of, self._spectra.rest())
+
+    def _cells_of(self, spectra: NDArray[np.complex64]) -> Cells:
+        shape = len(spectra), len(self.hz)
+        powers, cross = np.zeros((2, *shape)), np.zeros(shape, np.complex128)
+        _fill_cells(spectra, powers, cross)
+        audible: NDArray[np.bool_] = powers.min(axis=0) > _LEAST_POWER
+        left, right = np.where(audible, powers, 1.0)
         size = np.abs(cross)
         coherence = np.where(audible, size**2 / (left * right), 0.0)
         return Cells(left, right, cross, size, coherence, audible)

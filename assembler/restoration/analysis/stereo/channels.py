@@ -140,28 +140,32 @@ class ChannelMeter:
         self._hop_sums = hop_sums[-1:]
         self._samples += len(block)
         for cells in self._spectra.feed(block):
-            self._add_window(cells)
+            self._add_cells(cells)
 
-    def _add_window(self, cells: Cells) -> None:
-        """Add the cells of one window to the section that it is in."""
-        if self._window_count * _STEP_S % SECTION_S == 0:
-            self._sections.append(CrossSpectrum.empty(len(self._hz)))
-        self._window_count += 1
-        section = self._sections[-1]
-        coherence, cross = cells.coherence, cells.cross
+    def _add_cells(self, cells: Cells) -> None:
+        """Add the cells of each window to the section that it is in."""
+        coherence = cells.coherence
         coherent = coherence > _COHERENT
-        weight = np.where(coherent, coherence / (_CERTAIN - coherence), 0.0)
-        section.phasors += weight * cross / np.where(coherent, cells.size, 1.0)
-        section.weights += weight
-        section.squared_weights += weight**2
+        weights = np.where(coherent, coherence / (_CERTAIN - coherence), 0.0)
+        phasors = weights * cells.cross / np.where(coherent, cells.size, 1.0)
         bass = cells.audible & (self._hz < POLARITY_HZ)
-        product = np.sqrt(cells.left[bass] * cells.right[bass])
-        section.bass_correlation += float((cross.real[bass] / product).sum())
-        section.bass_cells += int(bass.sum())
-        section.sources.append(cells.single_sources(self._in_balance))
+        correlations = cells.cross.real / np.sqrt(cells.left * cells.right)
+        for window, weight in enumerate(weights):
+            if self._window_count * _STEP_S % SECTION_S == 0:
+                self._sections.append(CrossSpectrum.empty(len(self._hz)))
+            self._window_count += 1
+            section = self._sections[-1]
+            section.phasors += phasors[window]
+            section.weights += weight
+            section.squared_weights += weight**2
+            section.bass_correlation += float(correlations[window, bass[window]].sum())
+            section.bass_cells += int(bass[window].sum())
+            section.sources.append(cells.single_sources(window, self._in_balance))
 
     def reading(self) -> ChannelReading:
         """Return the reading of all samples so far, with reasons for what is not determined."""
+        for cells in self._spectra.rest():
+            self._add_cells(cells)
         powers = self._powers_without_means()
         rms_dbfs = (decibels(math.sqrt(powers[0])), decibels(math.sqrt(powers[1])))
         correlation, dead = self._correlation(powers), _dead(powers)

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
-from assembler.restoration.analysis.stereo.cells import SOURCES_HZ, CellSpectra
+from assembler.restoration.analysis.stereo.cells import SOURCES_HZ, Cells, CellSpectra
 from assembler.restoration.analysis.stereo.cross_spectrum import CrossSpectrum, SourceCells
 from assembler.restoration.analysis.stereo.interchannel_delay import (
     BAND_RAD,
@@ -120,6 +120,7 @@ class DelayPathMeter:
         self._band = (hz > _BAND_HZ[0]) & (hz < _BAND_HZ[1])
         self._in_sources = (hz > SOURCES_HZ[0]) & (hz < SOURCES_HZ[1])
         self._omega: Array = 2e-6 * np.pi * hz
+        self._windows = 0
         self._phasors: list[Phasors] = []
         self._kept: list[tuple[Phasors, SourceCells]] = []
 
@@ -127,23 +128,32 @@ class DelayPathMeter:
         """Add the next samples, shape (frames, 2)."""
         self._frames += len(block)
         for cells in self._spectra.feed(block):
-            coherence = np.where(cells.coherence > _COHERENT, cells.coherence, 0.0)
-            weight = _WEIGHT * coherence / (_CERTAIN - coherence)
-            turned = weight * cells.cross / np.where(weight > 0, cells.size, 1.0)
-            phasors = turned.astype(np.complex64)
-            if len(self._phasors) % _KEPT_EVERY == 0:
-                self._kept.append((phasors, cells.single_sources(self._in_sources)))
-            self._phasors.append(phasors[self._band])
+            self._add(cells)
+
+    def _add(self, cells: Cells) -> None:
+        coherence = np.where(cells.coherence > _COHERENT, cells.coherence, 0.0)
+        weight = _WEIGHT * coherence / (_CERTAIN - coherence)
+        turned = weight * cells.cross / np.where(weight > 0, cells.size, 1.0)
+        phasors = turned.astype(np.complex64)
+        for window in range(-self._windows % _KEPT_EVERY, len(phasors), _KEPT_EVERY):
+            kept = phasors[window].copy(), cells.single_sources(window, self._in_sources)
+            self._kept.append(kept)
+        self._phasors.append(phasors[:, self._band])
+        self._windows += len(phasors)
 
     def reading(self) -> DelayPathReading:
         """Return the path over all samples so far, or the reason why there is none."""
-        phasors = np.array(self._phasors)
-        weight = float(np.abs(phasors).sum()) if len(phasors) else 0.0
+        for cells in self._spectra.rest():
+            self._add(cells)
+        none = np.zeros((0, int(self._band.sum())), np.complex64)
+        phasors = np.concatenate([none, *self._phasors])
+        self._phasors = [phasors]
+        weight = float(np.abs(phasors).sum())
         if not weight:
             return DelayPathReading((), TOO_LITTLE)
         omega = self._omega[self._band]
         sign = _sign(phasors, omega)
-        phasors *= sign
+        phasors = phasors if sign > 0 else -phasors
         path_us = _path(phasors, omega)
         agreement = float(_correlation(phasors, omega, path_us)[0].sum()) / weight
         halves = [_path(phasors[:, half::2], omega[half::2]) for half in (0, 1)]
