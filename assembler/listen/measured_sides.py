@@ -9,7 +9,7 @@ import base64
 import io
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,22 +23,13 @@ from assembler.errors import explained
 from assembler.listen.peaks import SidePeaks
 from assembler.manifest.transfers import Restoration, Transfer
 from assembler.preflight.check import CheckReport
-from assembler.preflight.sides import METHOD
+from assembler.preflight.sides import METHOD, condition_key
 from assembler.release.inputs import Inputs
-from assembler.restoration.analysis.dropouts import Dropout
-from assembler.restoration.analysis.hum import NO_HUM, HumReading
-from assembler.restoration.analysis.hum_pitch import HumStretch
+from assembler.restoration.analysis.hum import NO_HUM
 from assembler.restoration.analysis.programme import ProgrammeReading
 from assembler.restoration.analysis.stereo.channels import ChannelReading
-from assembler.restoration.analysis.stereo.delay_path import NOT_FOLLOWED, DelayPathReading
-from assembler.restoration.analysis.wow import NOT_LOOKED_FOR, CyclicWow, WowReading
-from assembler.restoration.chain import (
-    MeasuredFaults,
-    Resolved,
-    resolve,
-    resolve_for_split,
-    restored_passage,
-)
+from assembler.restoration.chain import Resolved, resolve, resolve_for_split, restored_passage
+from assembler.restoration.condition import Condition
 
 _PICTURE_WIDTH, _PICTURE_HEIGHT = 2000, 120
 
@@ -56,24 +47,11 @@ class _Stoppable(Recording):
             yield block
 
 
-@dataclass(frozen=True)
-class _Faults:
-    """What `auto` is resolved from."""
-
-    channels: ChannelReading
-    hum: HumReading
-    dropouts: tuple[Dropout, ...]
-    delay_path: DelayPathReading
-    wow: WowReading = NOT_LOOKED_FOR
-
-
-_NOTHING_MEASURED = _Faults(
+_NOTHING_MEASURED = Condition(
     ChannelReading(
         (0.0, 0.0), None, (), "", "unclear", "", 0.0, None, (), "", None, False, (), (None, None)
     ),
     NO_HUM,
-    (),
-    NOT_FOLLOWED,
 )
 
 
@@ -85,7 +63,7 @@ class MeasuredSide:
     peaks: SidePeaks | None = None
     survey: Mapping[str, Any] | None = None
     """Of `Survey.as_json`, with ``spectrum``: a PNG in base 64."""
-    faults: MeasuredFaults | None = None
+    condition: Condition | None = None
     proposal: Mapping[str, Any] | None = None
     error: str = ""
 
@@ -146,8 +124,8 @@ class MeasuredSides:
     def steps(self, name: str) -> Resolved:
         """Return a side's restoration steps; what is not measured yet is left out."""
         transfer, side = self._transfers[name], self.side(name)
-        faults = (side and side.faults) or _NOTHING_MEASURED
-        return resolve(transfer, faults, side.recording.rate_hz if side else 0)
+        condition = (side and side.condition) or _NOTHING_MEASURED
+        return resolve(transfer, condition, side.recording.rate_hz if side else 0)
 
     def propose(
         self, name: str, count: int | None = None, songs: Sequence[ListedSong] | None = None
@@ -227,10 +205,13 @@ class MeasuredSides:
             side.peaks = SidePeaks(side.recording)
             side.peaks.read(self._cache, self._changed)
         if side.survey is None:
-            key = cache_key("survey", METHOD, side.recording.sha256s, side.recording.rate_hz)
+            recording = side.recording
+            key = cache_key("survey", METHOD, recording.sha256s, recording.rate_hz)
             with self.whole_side:
-                found = self._cache.json(key, lambda: _surveyed(side.recording))
-            side.survey, side.faults = found["survey"], _faults(found)
+                found = self._cache.json(key, lambda: _surveyed(recording))
+            if not self._cache.has(condition_key(recording)):
+                self._cache.put_json(condition_key(recording), found["condition"])
+            side.survey, side.condition = found["survey"], Condition.from_json(found["condition"])
             self._changed()
         if side.proposal is None:
             self.propose(name)
@@ -248,28 +229,5 @@ def _surveyed(recording: Recording) -> dict[str, Any]:
     spectrum = base64.b64encode(picture.getvalue()).decode()
     return {
         "survey": {**found.as_json(), "spectrum": spectrum},
-        "channels": asdict(found.channels),
-        "hum": asdict(found.hum),
-        "dropouts": [asdict(one) for one in found.dropouts],
-        "delay_path": asdict(found.delay_path),
-        "wow": asdict(found.wow),
+        "condition": found.condition.as_json(),
     }
-
-
-def _with_tuples(reading: Mapping[str, Any]) -> dict[str, Any]:
-    return {
-        name: tuple(value) if isinstance(value, list) else value for name, value in reading.items()
-    }
-
-
-def _faults(found: Mapping[str, Any]) -> _Faults:
-    channels, path = (_with_tuples(found[name]) for name in ("channels", "delay_path"))
-    hum, wow = found["hum"], found["wow"]
-    stretches = tuple(map(HumStretch.from_json, hum["stretches"]))
-    return _Faults(
-        ChannelReading(**channels),
-        HumReading(hum["nominal_hz"], hum["mains_hz"], (), hum["level_dbfs"], stretches),
-        tuple(Dropout(**one) for one in found["dropouts"]),
-        DelayPathReading(**path),
-        WowReading(**{**wow, "cyclic": wow["cyclic"] and CyclicWow.from_json(wow["cyclic"])}),
-    )

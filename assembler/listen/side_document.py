@@ -57,9 +57,11 @@ def _measured(
         "steps": [
             {"step": step, "does": done_text(step, value, transfer)}
             for step, value in resolved.values().items()
-            if side.faults or step not in _MEASURED
+            if side.condition or step not in _MEASURED
         ],
-        "unresolved": unresolved_reasons(resolved, side.faults) if side.faults else {},
+        "unresolved": unresolved_reasons(transfer, resolved, side.condition)
+        if side.condition
+        else {},
         "faults": [_fault(one) for one in (side.survey or {}).get("findings", ())],
         "noise_alone_s": (side.survey or {}).get("noise_alone_s"),
         "proposal": _proposal(side.proposal) if side.proposal else None,

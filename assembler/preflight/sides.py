@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from assembler.audio import Recording
 from assembler.audio.probe import probe
@@ -17,7 +17,10 @@ from assembler.manifest.filters import Equalised
 from assembler.manifest.transfers import Transfer
 from assembler.text import clock_text
 
-METHOD = 9
+if TYPE_CHECKING:
+    from assembler.restoration.condition import Condition
+
+METHOD = 10
 """Version of the restoration: raise it when the same settings would give other sound."""
 _UNRESOLVED = {"hum": "Correct `mains`, or remove", "wow": "Remove"}
 """What to do about a step whose value is not determined, where none can be set by ear."""
@@ -111,11 +114,39 @@ def side_of(
 
 
 def _unrestored_report(original: Recording, cache: CacheFolder) -> dict[str, Any]:
-    from assembler.restoration.side_file import unrestored_report
+    from assembler.restoration.side_file import dropouts_of, unrestored_report
+
+    def make() -> dict[str, Any]:
+        known = _known_condition(original, cache)
+        return unrestored_report(known.dropouts if known else dropouts_of(original))
 
     key = cache_key("side as it is", METHOD, original.sha256s, original.rate_hz)
-    report: dict[str, Any] = cache.json(key, lambda: unrestored_report(original))
+    report: dict[str, Any] = cache.json(key, make)
     return report
+
+
+def condition_key(original: Recording) -> str:
+    """Return the cache key of a side's condition: of its sound alone, whatever is asked for."""
+    return cache_key("condition of a side", METHOD, original.sha256s, original.rate_hz)
+
+
+def _known_condition(original: Recording, cache: CacheFolder) -> Condition | None:
+    from assembler.restoration.condition import Condition
+
+    known = cache.known(condition_key(original))
+    return Condition.from_json(known) if known else None
+
+
+def _condition(original: Recording, transfer: Transfer, cache: CacheFolder) -> Condition:
+    """Return a side's condition; it is measured once, and again if more of it is asked for."""
+    from assembler.restoration.condition import condition_of
+
+    known = _known_condition(original, cache)
+    if known and known.covers(transfer.restoration):
+        return known
+    found = condition_of(original, transfer.restoration)
+    cache.put_json(condition_key(original), found.as_json())
+    return found
 
 
 def side_findings(source: ManifestFile, sides: Mapping[str, Side]) -> Iterator[Finding]:
@@ -184,7 +215,7 @@ def _restored_side(
     def restore_to(path: Path) -> dict[str, Any]:
         from assembler.restoration.side_file import restore_side
 
-        return restore_side(original, transfer, path)
+        return restore_side(original, transfer, _condition(original, transfer, cache), path)
 
     def make(path: Path) -> None:
         report = restore_to(path)

@@ -12,7 +12,7 @@ from concurrent.futures import Executor
 from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from functools import partial
-from typing import Any, Literal, Protocol
+from typing import Any, Literal
 
 from assembler.audio import Recording
 from assembler.dsp.blocks import Samples, in_pieces, skip
@@ -21,14 +21,12 @@ from assembler.dsp.equaliser import FilterBand, equalise
 from assembler.manifest.filters import bands_of
 from assembler.manifest.playback import Playback
 from assembler.manifest.transfers import Restoration, Transfer
-from assembler.restoration.analysis.dropouts import Dropout
-from assembler.restoration.analysis.hum import HumReading
 from assembler.restoration.analysis.hum_pitch import HumStretch
 from assembler.restoration.analysis.programme import mean_level
-from assembler.restoration.analysis.stereo.channels import ChannelReading
-from assembler.restoration.analysis.stereo.delay_path import AUDIBLE_US, DelayPathReading
-from assembler.restoration.analysis.wow import CyclicWow, WowReading
-from assembler.restoration.condition import worked_ahead
+from assembler.restoration.analysis.stereo.delay_path import AUDIBLE_US
+from assembler.restoration.analysis.wow import CyclicWow
+from assembler.restoration.condition import Condition
+from assembler.restoration.measuring import worked_ahead
 from assembler.restoration.repair.channels import (
     correct_balance,
     invert_polarity,
@@ -55,30 +53,6 @@ between them."""
 
 Step = Callable[[Iterator[Samples], int], Iterator[Samples]]
 """From a stream and its position in the side, in samples, to the repaired stream."""
-
-
-class MeasuredFaults(Protocol):
-    """The readings that `auto` is resolved from: of a `Condition`, or of a survey."""
-
-    @property
-    def channels(self) -> ChannelReading:
-        """How left and right relate."""
-
-    @property
-    def hum(self) -> HumReading:
-        """The mains hum."""
-
-    @property
-    def dropouts(self) -> tuple[Dropout, ...]:
-        """The dropouts."""
-
-    @property
-    def delay_path(self) -> DelayPathReading:
-        """The interchannel delay over the side."""
-
-    @property
-    def wow(self) -> WowReading:
-        """Cyclic wow, if it was looked for."""
 
 
 @dataclass(frozen=True)
@@ -160,7 +134,7 @@ def _band(values: Sequence[Any]) -> FilterBand:
     return FilterBand._make((*parts, CompressorSettings(**dynamic) if dynamic else None))
 
 
-def resolve(transfer: Transfer, before: MeasuredFaults, rate_hz: int) -> Resolved:
+def resolve(transfer: Transfer, before: Condition, rate_hz: int) -> Resolved:
     """Return the value of each step that the manifest requests; `auto` is resolved by measurement.
 
     Parameters
@@ -221,7 +195,7 @@ def resolve_for_split(restoration: Restoration, rate_hz: int) -> Resolved:
 
 
 def _delay_us(
-    azimuth: Literal["auto", "follow"] | float | None, before: MeasuredFaults, sign: float
+    azimuth: Literal["auto", "follow"] | float | None, before: Condition, sign: float
 ) -> float | tuple[float, ...] | None:
     if azimuth != "follow":
         return _measured_if_auto(azimuth, before.channels.delay_us, sign)

@@ -1,122 +1,166 @@
-"""Measure the condition of a side: the readings from which restoration is resolved and reported."""
+"""The condition of a side: the readings from which restoration is resolved and reported."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
-from concurrent.futures import Executor
-from dataclasses import dataclass
-from itertools import islice
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import asdict, dataclass
 from typing import Any
 
-from assembler.cancel import check_cancelled
-from assembler.dsp.blocks import BlockMeter, Samples, feed_all
-from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
+from assembler.audio import Recording
+from assembler.dsp.blocks import BlockMeter
+from assembler.manifest.transfers import Restoration
+from assembler.restoration.analysis.clicks import ClickMeter
 from assembler.restoration.analysis.dropouts import Dropout, DropoutMeter
-from assembler.restoration.analysis.hum import HumMeter, HumReading
+from assembler.restoration.analysis.hum import Harmonic, HumMeter, HumReading
+from assembler.restoration.analysis.hum_pitch import HumStretch
 from assembler.restoration.analysis.partials import PartialMeter
-from assembler.restoration.analysis.programme import ProgrammeMeter, ProgrammeReading
+from assembler.restoration.analysis.programme import ProgrammeMeter
 from assembler.restoration.analysis.stereo.channels import ChannelMeter, ChannelReading
 from assembler.restoration.analysis.stereo.delay_path import (
     NOT_FOLLOWED,
     DelayPathMeter,
     DelayPathReading,
 )
-from assembler.restoration.analysis.tonal_balance import TonalBalanceMeter, TonalBalanceReading
-from assembler.restoration.analysis.wow import NOT_LOOKED_FOR, WowReading, wow_of
-from assembler.workers import result_of, return_freed_memory
+from assembler.restoration.analysis.tonal_balance import (
+    NO_BALANCE,
+    TonalBalanceMeter,
+    TonalBalanceReading,
+)
+from assembler.restoration.analysis.wow import NOT_LOOKED_FOR, CyclicWow, WowReading, wow_of
+from assembler.restoration.measuring import measured_in_parallel, readings_of
+from assembler.workers import keep_large_blocks_apart, own_workers
 
-BATCH_BLOCKS = 4
-"""Blocks handed on at once: a few megabytes, so that threads rarely wait for each other."""
+_METERS: dict[str, Callable[[int], Any]] = {  # the slowest first
+    "delay_path": DelayPathMeter,
+    "wow": PartialMeter,
+    "dropouts": DropoutMeter,
+    "clicks": ClickMeter,
+    "programme": ProgrammeMeter,
+    "tonal_balance": TonalBalanceMeter,
+}
+_OF_EVERY_SIDE = ("dropouts", "clicks", "programme", "tonal_balance")
 
 
 @dataclass(frozen=True)
 class Condition:
-    """Readings of one side."""
+    """Readings of one side; what was not looked for is not determined."""
 
     channels: ChannelReading
     hum: HumReading
-    clicks: ClickReading
-    dropouts: tuple[Dropout, ...]
-    programme: ProgrammeReading
-    tonal_balance: TonalBalanceReading
-    delay_path: DelayPathReading
+    dropouts: tuple[Dropout, ...] = ()
+    delay_path: DelayPathReading = NOT_FOLLOWED
     wow: WowReading = NOT_LOOKED_FOR
-    """These two are not determined unless they were asked for."""
+    clicks_per_minute: float | None = None
+    thump_peaks: tuple[float, ...] = ()
+    """Of the thumps after clicks, re full scale."""
+    tonal_balance: TonalBalanceReading = NO_BALANCE
+    begins_s: float | None = None
+    """Where the programme begins."""
+
+    def covers(self, restoration: Restoration) -> bool:
+        """Return whether all that a restoration is resolved from was looked for."""
+        asked = _asked_for(restoration)
+        is_followed = "delay_path" not in asked or self.delay_path != NOT_FOLLOWED
+        return is_followed and ("wow" not in asked or self.wow != NOT_LOOKED_FOR)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the readings as plain data; `from_json` reads them."""
+        return asdict(self)
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Condition:
+        """Return the readings from the plain data of `as_json`."""
+        channels, path = (_with_tuples(data[name]) for name in ("channels", "delay_path"))
+        hum, wow = data["hum"], data["wow"]
+        hum = {
+            **hum,
+            "harmonics": tuple(Harmonic(**one) for one in hum["harmonics"]),
+            "stretches": tuple(map(HumStretch.from_json, hum["stretches"])),
+        }
+        return cls(
+            ChannelReading(**channels),
+            HumReading(**hum),
+            tuple(Dropout(**one) for one in data["dropouts"]),
+            DelayPathReading(**path),
+            WowReading(**{**wow, "cyclic": wow["cyclic"] and CyclicWow.from_json(wow["cyclic"])}),
+            data["clicks_per_minute"],
+            tuple(data["thump_peaks"]),
+            TonalBalanceReading(**data["tonal_balance"]),
+            data["begins_s"],
+        )
 
 
-def readings_of(meters: dict[str, Any]) -> dict[str, Any]:
-    """Return the reading of each meter, the last first, and free it: some keep much of a side."""
-    readings = {}
-    while meters:
-        name, meter = meters.popitem()
-        readings[name] = meter.reading()
-        del meter
-        return_freed_memory()
-    return readings
-
-
-def worked_ahead(blocks: Iterator[Samples], pool: Executor) -> Iterator[Samples]:
-    """Yield a stream whose next blocks are made by another thread, as soon as one is free."""
-
-    def read() -> list[Samples]:
-        return list(islice(blocks, BATCH_BLOCKS))
-
-    work = pool.submit(read)
-    while batch := read() if work.cancel() else result_of(work):  # not begun: it is done here
-        work = pool.submit(read)
-        yield from batch
-
-
-def measured_in_parallel(
-    blocks: Iterator[Samples], meters: Collection[BlockMeter], pool: Executor
-) -> Iterator[Samples]:
-    """Feed a stream to meters and yield its blocks, while the next ones are made."""
-    batch = list(islice(blocks, BATCH_BLOCKS))
-    while batch:
-        check_cancelled()
-        read = pool.submit(lambda: list(islice(blocks, BATCH_BLOCKS)))
-        work = [pool.submit(feed_all, batch, meter) for meter in meters]
-        yield from batch
-        for one in work:
-            result_of(one)
-        batch = result_of(read)
+def _with_tuples(reading: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        name: tuple(value) if isinstance(value, list) else value for name, value in reading.items()
+    }
 
 
 class ConditionMeter:
-    """Meter of everything that restoration changes.
+    """Meter of what restoration changes: hum, how the channels relate, and what is asked for.
 
     Parameters
     ----------
     rate_hz
         Sample rate of the stream.
-    follows_delay
-        Whether the interchannel delay is measured over time too.
-    finds_wow
-        Whether cyclic wow is looked for too.
+    looks_for
+        ``clicks``, ``delay_path``, ``dropouts``, ``programme``, ``tonal_balance`` or ``wow``.
     """
 
-    def __init__(self, rate_hz: int, *, follows_delay: bool, finds_wow: bool) -> None:
+    def __init__(self, rate_hz: int, looks_for: Collection[str]) -> None:
         self._meters: dict[str, Any] = {
             "hum": HumMeter(rate_hz),
             "channels": ChannelMeter(rate_hz),
-            "clicks": ClickMeter(rate_hz),
-            "dropouts": DropoutMeter(rate_hz),
-            "programme": ProgrammeMeter(rate_hz),
-            "tonal_balance": TonalBalanceMeter(rate_hz),
+            **{name: meter(rate_hz) for name, meter in _METERS.items() if name in looks_for},
         }
-        if follows_delay:
-            self._meters["delay_path"] = DelayPathMeter(rate_hz)
-        if finds_wow:
-            self._meters["partials"] = PartialMeter(rate_hz)
 
     @property
     def meters(self) -> Collection[BlockMeter]:
-        """The meters, each of which is to be fed the stream; the slowest first."""
+        """The meters, each of which is to be fed the stream."""
         return tuple(self._meters.values())
 
     def reading(self) -> Condition:
         """End the stream and return its readings; what each meter keeps is freed."""
         readings = readings_of(self._meters)
-        partials = readings.pop("partials", None)
-        wow = wow_of(partials) if partials else NOT_LOOKED_FOR
-        return Condition(**{"delay_path": NOT_FOLLOWED, "wow": wow, **readings})
+        if partials := readings.pop("wow", None):
+            readings["wow"] = wow_of(partials)
+        if clicks := readings.pop("clicks", None):
+            readings |= {
+                "clicks_per_minute": clicks.per_minute,
+                "thump_peaks": clicks.thump_peaks,
+            }
+        if programme := readings.pop("programme", None):
+            readings["begins_s"] = programme.begins_s
+        return Condition(**readings)
+
+
+def condition_of(
+    recording: Recording, restoration: Restoration, *, jobs: int | None = None
+) -> Condition:
+    """Measure the condition of a side before restoration.
+
+    Parameters
+    ----------
+    recording, restoration
+        The side, which is only read, and the steps requested for it.
+    jobs
+        How many meters run at once; by default as many as there are cores.
+
+    Raises
+    ------
+    SourceError
+        The side can't be read to its end.
+    """
+    keep_large_blocks_apart()
+    condition = ConditionMeter(recording.rate_hz, {*_OF_EVERY_SIDE, *_asked_for(restoration)})
+    with own_workers(jobs) as pool:
+        stream = recording.blocks(0, recording.frames)
+        for _ in measured_in_parallel(stream, condition.meters, pool):
+            pass
+    return condition.reading()
+
+
+def _asked_for(restoration: Restoration) -> set[str]:
+    """Return what is looked for because a step needs it."""
+    asked = {"delay_path": restoration.azimuth == "follow", "wow": restoration.wow is not None}
+    return {name for name, is_asked in asked.items() if is_asked}

@@ -13,8 +13,7 @@ from assembler.manifest.tone_text import band_text
 from assembler.manifest.transfers import Transfer
 from assembler.restoration.analysis.hum_pitch import pitch_text, where_text
 from assembler.restoration.analysis.programme import ProgrammeReading
-from assembler.restoration.analysis.stereo.delay_path import NOT_FOLLOWED
-from assembler.restoration.chain import MeasuredFaults, Resolved
+from assembler.restoration.chain import Resolved
 from assembler.restoration.condition import Condition
 from assembler.restoration.repair.dropouts import DropoutSpan
 from assembler.restoration.repair.playback import analog_db
@@ -26,9 +25,8 @@ _MEASURES: dict[str, tuple[str, Callable[[Condition], float | None]]] = {
     "dc": ("DC offset, % of full scale", lambda c: 100 * max(map(abs, c.channels.dc))),
     "swap_channels": ("left re right, dB", lambda c: _left_re_right(c.channels.rms_dbfs)),
     "invert_polarity": ("correlation of left and right", lambda c: c.channels.correlation),
-    "declick": ("clicks per minute", lambda c: c.clicks.per_minute),
+    "declick": ("clicks per minute", lambda c: c.clicks_per_minute),
     "dropouts": ("dropouts", lambda c: len(c.dropouts)),
-    "azimuth": ("delay of right re left, µs", lambda c: _delay(c)[0]),
     "balance": ("level of left re right, dB", lambda c: _left_re_right(c.channels.rms_dbfs)),
     "hum": ("hum, dBFS", lambda c: c.hum.level_dbfs),
     "wow": ("cyclic wow, ± %", lambda c: None if c.wow.reason else c.wow.percent),
@@ -46,6 +44,7 @@ def restoration_report(
     before: Condition,
     after: Condition,
     noise_dbfs: Levels | None,
+    programme: ProgrammeReading | None,
 ) -> dict[str, Any]:
     """Return what was done to a side as plain data, step by step.
 
@@ -58,6 +57,8 @@ def restoration_report(
         Readings of the whole side.
     noise_dbfs
         Level of the noise print before and after noise reduction (`noise_print_levels`).
+    programme
+        The level over time of the restored side, if silence is trimmed by it.
 
     Returns
     -------
@@ -71,26 +72,26 @@ def restoration_report(
         {
             "step": name,
             "done": done_text(name, value, transfer) + _thumps_text(name, before),
-            **_measured(name, before, after, noise_dbfs),
+            **_measured(name, transfer, before, after, noise_dbfs),
         }
         for name, value in resolved.values().items()
     ]
     report: dict[str, Any] = {
         "steps": steps,
         "unresolved": list(resolved.unresolved),
-        "reasons": unresolved_reasons(resolved, before),
+        "reasons": unresolved_reasons(transfer, resolved, before),
         "settled": resolved.as_json(),
-        "begins_s": before.programme.begins_s,
+        "begins_s": before.begins_s,
     }
-    if transfer.restoration.trim_silence:
-        report["programme"] = programme_json(after.programme)
+    if programme:
+        report["programme"] = programme_json(programme)
     return report
 
 
-def unresolved_reasons(resolved: Resolved, before: MeasuredFaults) -> dict[str, str]:
+def unresolved_reasons(transfer: Transfer, resolved: Resolved, before: Condition) -> dict[str, str]:
     """Return why a requested value is not determined, by step."""
     reasons = {
-        "azimuth": _delay(before)[1],
+        "azimuth": _delay(transfer, before)[1],
         "balance": before.channels.balance_reason,
         "wow": before.wow.refusal,
     }
@@ -138,7 +139,7 @@ def done_text(name: str, value: Any, transfer: Transfer) -> str:
 
 def _thumps_text(name: str, before: Condition) -> str:
     """Return how many thumps after clicks are removed, for the step that removes them."""
-    peaks = before.clicks.thump_peaks
+    peaks = before.thump_peaks
     if name != "declick" or not peaks:
         return ""
     loudest = f"the loudest at {signed(decibels(max(peaks)), 1)} dBFS"
@@ -165,11 +166,11 @@ def _playback_text(playback: Playback) -> str:
     return f"playback EQ corrected from {playback.text}: {bass} dB at 40 Hz, {treble} dB at 10 kHz"
 
 
-def _delay(condition: MeasuredFaults) -> tuple[float | None, str]:
+def _delay(transfer: Transfer, condition: Condition) -> tuple[float | None, str]:
     """Return the delay of right re left, the largest if it is followed; or why there is none."""
-    path = condition.delay_path
-    if path == NOT_FOLLOWED:
+    if transfer.restoration.azimuth != "follow":
         return condition.channels.delay_us, condition.channels.delay_reason
+    path = condition.delay_path
     return (None, path.reason) if path.reason else (path.largest_us, "")
 
 
@@ -179,11 +180,18 @@ def _left_re_right(rms_dbfs: Levels) -> float | None:
 
 
 def _measured(
-    name: str, before: Condition, after: Condition, noise_dbfs: Levels | None
+    name: str,
+    transfer: Transfer,
+    before: Condition,
+    after: Condition,
+    noise_dbfs: Levels | None,
 ) -> dict[str, Any]:
     values: Levels
     if name == "noise" and noise_dbfs:
         measure, values = "level of the noise print, dBFS", noise_dbfs
+    elif name == "azimuth":
+        measure = "delay of right re left, µs"
+        values = _delay(transfer, before)[0], _delay(transfer, after)[0]
     elif name in _MEASURES:
         measure, value_of = _MEASURES[name]
         values = value_of(before), value_of(after)

@@ -13,19 +13,36 @@ from assembler.dsp.blocks import Samples, feed_all
 from assembler.file_names import for_libsndfile
 from assembler.manifest.transfers import Transfer
 from assembler.restoration.analysis.dropouts import MOST_LISTED, Dropout, DropoutMeter
+from assembler.restoration.analysis.programme import ProgrammeMeter
 from assembler.restoration.chain import (
     correct_speed,
     noise_print_levels,
     resolve,
     restored_passage,
 )
-from assembler.restoration.condition import ConditionMeter, measured_in_parallel
+from assembler.restoration.condition import Condition, ConditionMeter
+from assembler.restoration.measuring import measured_in_parallel
 from assembler.restoration.restoration_report import restoration_report
 from assembler.workers import keep_large_blocks_apart, own_workers
 
+_MEASURED_AFTER = {
+    "declick": "clicks",
+    "dropouts": "dropouts",
+    "playback": "tonal_balance",
+    "equaliser": "tonal_balance",
+    "azimuth": "delay_path",
+    "wow": "wow",
+}
+"""By step: what is looked for in the restored side, beside its hum and its channels."""
+
 
 def restore_side(
-    recording: Recording, transfer: Transfer, file: Path, *, jobs: int | None = None
+    recording: Recording,
+    transfer: Transfer,
+    before: Condition,
+    file: Path,
+    *,
+    jobs: int | None = None,
 ) -> dict[str, Any]:
     """Restore a whole side into a file, in 32-bit float so that nothing is clipped or rounded.
 
@@ -33,6 +50,8 @@ def restore_side(
     ----------
     recording, transfer
         The side, which is only read, and its section of the manifest, with the steps requested.
+    before
+        The side's condition (`condition_of`).
     file
         RF64 (EBU Tech 3306), because a side may exceed four gigabytes.
     jobs
@@ -51,26 +70,25 @@ def restore_side(
     """
     keep_large_blocks_apart()
     rate_hz, end = recording.rate_hz, recording.frames
-    follows = transfer.restoration.azimuth == "follow"
-    finds_wow = transfer.restoration.wow is not None
-    condition, after = (
-        ConditionMeter(rate_hz, follows_delay=follows, finds_wow=finds_wow) for _ in range(2)
-    )
+    resolved = resolve(transfer, before, rate_hz)
+    looks_for = {_MEASURED_AFTER[step] for step in resolved.values() if step in _MEASURED_AFTER}
+    if transfer.restoration.azimuth != "follow":
+        looks_for.discard("delay_path")
+    after, levels = ConditionMeter(rate_hz, looks_for), ProgrammeMeter(rate_hz)
+    trims = transfer.restoration.trim_silence
+    meters = [*after.meters, *([levels] if trims else [])]
     with own_workers(jobs) as pool:
-        for _ in measured_in_parallel(recording.blocks(0, end), condition.meters, pool):
-            pass
-        before = condition.reading()
-        resolved = resolve(transfer, before, rate_hz)
         passage = restored_passage(recording, resolved, 0, end, pool=pool)
-        blocks = measured_in_parallel(passage, after.meters, pool)
+        blocks = measured_in_parallel(passage, meters, pool)
         _write(file, rate_hz, correct_speed(blocks, rate_hz, resolved))
     noise_dbfs = noise_print_levels(recording, resolved) if resolved.noise else None
-    report = restoration_report(transfer, resolved, before, after.reading(), noise_dbfs)
+    programme = levels.reading() if trims else None
+    report = restoration_report(transfer, resolved, before, after.reading(), noise_dbfs, programme)
     return {**report, "dropouts": _listed(before.dropouts)}
 
 
-def unrestored_report(recording: Recording) -> dict[str, Any]:
-    """Return the report on a side without restoration: only its dropouts are listed.
+def dropouts_of(recording: Recording) -> tuple[Dropout, ...]:
+    """Return the dropouts of a side.
 
     Raises
     ------
@@ -79,7 +97,12 @@ def unrestored_report(recording: Recording) -> dict[str, Any]:
     """
     dropouts = DropoutMeter(recording.rate_hz)
     feed_all(recording.blocks(0, recording.frames), dropouts)
-    return {"steps": [], "unresolved": [], "reasons": {}, "dropouts": _listed(dropouts.reading())}
+    return dropouts.reading()
+
+
+def unrestored_report(dropouts: Sequence[Dropout]) -> dict[str, Any]:
+    """Return the report on a side without restoration: only its dropouts are listed."""
+    return {"steps": [], "unresolved": [], "reasons": {}, "dropouts": _listed(dropouts)}
 
 
 def _listed(dropouts: Sequence[Dropout]) -> list[dict[str, Any]]:

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 from listen.serving import serving
+from restored_sides import restored_to
 
 import assembler.listen
 from assembler.audio import open_recording
@@ -32,7 +33,6 @@ from assembler.manifest.transfers import Restoration
 from assembler.preflight.check import check
 from assembler.release.inputs import Inputs
 from assembler.restoration.chain import Resolved
-from assembler.restoration.side_file import restore_side
 
 RATE_HZ = 44100
 MANIFEST = """\
@@ -76,7 +76,7 @@ def restored(manifest: Path):
     found = {}
     for name, transfer in source.manifest.transfers.items():
         file = manifest.with_name(f"{name}.rf64")
-        report = restore_side(open_recording((manifest.with_name("a.wav"),)), transfer, file)
+        report = restored_to(file, manifest.with_name("a.wav"), transfer)
         samples = soundfile.read(file, dtype="float32")[0]
         found[name] = samples, Resolved.from_json(report["settled"])
     return found

@@ -15,16 +15,18 @@ import numpy as np
 import pytest
 import soundfile
 from numpy.typing import NDArray
+from restored_sides import restored_to
 
 from assembler import build, check, load
-from assembler.audio import open_recording
+from assembler.audio import Recording
 from assembler.commands.main import main
 from assembler.dsp.equaliser import equalise
+from assembler.manifest.transfers import Restoration
 from assembler.release.build_report import BuildReport
 from assembler.restoration.chain import Resolved
+from assembler.restoration.condition import Condition, condition_of
 from assembler.restoration.repair.playback import correct_playback
 from assembler.restoration.repair.speed import change_speed
-from assembler.restoration.side_file import restore_side
 
 RATE_HZ = 44_100
 LENGTH_S = 44.0
@@ -133,6 +135,25 @@ def test_the_steps_are_reported_in_order_with_readings(tmp_path: Path, side_file
     assert side["tape"] == "quarter-inch"
 
 
+def test_a_side_is_measured_once_for_all_settings(
+    tmp_path: Path, side_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measured: list[Restoration] = []
+
+    def counted(recording: Recording, restoration: Restoration) -> Condition:
+        measured.append(restoration)
+        return condition_of(recording, restoration)
+
+    monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
+    monkeypatch.setattr("assembler.restoration.condition.condition_of", counted)
+    built(tmp_path, side_file, "{balance: auto}")
+    side = side_of(built(tmp_path, side_file, "{balance: auto, speed: 1 %}"))
+    unrestored = side_of(built(tmp_path, side_file, "off"))
+    assert len(measured) == 1
+    assert side["steps"][0]["before"] == pytest.approx(-2, abs=0.05)
+    assert unrestored["dropouts"] == side["dropouts"] != []
+
+
 SIDE_EQ = (
     ", played: nab, recorded: iec1, tape_speed: 38, "
     "equaliser: [{shape: bell, hz: 1000, db: 6}], mono_below: 100"
@@ -147,7 +168,7 @@ def restored_with_eq(
     folder = tmp_path_factory.mktemp("restored")
     path = manifest_with(folder, side_file, f"{{dc: remove, speed: -4 %}}{SIDE_EQ}")
     transfer = load(path).manifest.transfers["side-a"]
-    report = restore_side(open_recording((side_file,)), transfer, folder / "side.rf64")
+    report = restored_to(folder / "side.rf64", side_file, transfer)
     return report, soundfile.read(folder / "side.rf64", dtype="float32")[0]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,29 +14,22 @@ from made_music import made_music
 from restoration.faulty_music import RATE_HZ, hiss
 from restoration.survey.test_remedies import CHANNELS
 from restoration.wandering_tapes import drift, mono_loss_db, tape
+from restored_sides import restored_to
 
 from assembler.audio import open_recording
 from assembler.manifest.transfers import Restoration, Transfer
-from assembler.restoration.analysis.hum import HumReading
-from assembler.restoration.analysis.stereo.channels import ChannelReading
+from assembler.restoration.analysis.hum import NO_HUM
 from assembler.restoration.analysis.stereo.delay_path import DelayPathReading
 from assembler.restoration.chain import Resolved, resolve, restored_passage
-from assembler.restoration.side_file import restore_side
+from assembler.restoration.condition import Condition
+from assembler.restoration.restoration_report import unresolved_reasons
 
 LENGTH_S = 6
-NO_HUM = HumReading(None, None, (), None)
-
-
-@dataclass(frozen=True)
-class Faults:
-    delay_path: DelayPathReading
-    channels: ChannelReading = CHANNELS
-    hum: HumReading = NO_HUM
 
 
 def resolved(path: DelayPathReading, **keys: Any) -> Resolved:
     side = Transfer(file="a.wav", restoration=Restoration(azimuth="follow", **keys))
-    return resolve(side, Faults(path), RATE_HZ)
+    return resolve(side, Condition(CHANNELS, NO_HUM, delay_path=path), RATE_HZ)
 
 
 def test_the_measured_path_is_the_value_of_the_step() -> None:
@@ -53,11 +46,19 @@ def test_an_inaudible_path_is_left_and_a_refused_one_unresolved() -> None:
     assert (refused.values(), refused.unresolved) == ({}, ("azimuth",))
 
 
+def test_a_single_delay_is_left_for_its_own_reason_where_the_path_is_known_too() -> None:
+    side = Transfer(file="a.wav", restoration=Restoration(azimuth="auto"))
+    channels = replace(CHANNELS, delay_us=None, delay_reason="sections disagree")
+    before = Condition(channels, NO_HUM, delay_path=DelayPathReading((20.0, 60.0)))
+    reasons = unresolved_reasons(side, resolve(side, before, RATE_HZ), before)
+    assert reasons == {"azimuth": "sections disagree"}
+
+
 def restored(folder: Path, sound: np.ndarray, azimuth: str) -> tuple[np.ndarray, dict[str, Any]]:
     """Return a side after restoration, and its report."""
     soundfile.write(folder / "side.wav", sound, RATE_HZ, "FLOAT")
     side = Transfer(file="side.wav", restoration=Restoration(azimuth=azimuth))
-    report = restore_side(open_recording((folder / "side.wav",)), side, folder / "out.wav")
+    report = restored_to(folder / "out.wav", folder / "side.wav", side)
     return soundfile.read(folder / "out.wav", dtype="float32")[0], report
 
 

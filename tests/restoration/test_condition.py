@@ -1,46 +1,59 @@
-"""Streams that are made and measured by several threads, held against the streams themselves."""
+"""The condition of a side: kept as plain data, and the same when it is read."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from pathlib import Path
 
 import numpy as np
-import pytest
+import soundfile
+from restoration.wowed import ahead_s, chords
 
-from assembler.dsp.blocks import Samples
-from assembler.restoration.condition import measured_in_parallel, worked_ahead
-from assembler.workers import own_workers
+from assembler.audio import open_recording
+from assembler.manifest.transfers import Restoration
+from assembler.restoration.analysis.stereo.delay_path import NOT_FOLLOWED
+from assembler.restoration.condition import Condition, condition_of
+from assembler.restoration.survey.survey import survey
 
-
-class Heard:
-    """A meter that keeps what it is fed."""
-
-    def __init__(self) -> None:
-        self.blocks: list[Samples] = []
-
-    def feed(self, block: Samples) -> None:
-        self.blocks.append(block)
+RATE_HZ = 44_100
+ALL = Restoration(azimuth="follow", wow="auto")
 
 
-@pytest.mark.parametrize("jobs", [1, 2, 5])
-@pytest.mark.parametrize("count", [0, 1, 23])
-def test_blocks_keep_their_order_and_each_meter_hears_all(jobs: int, count: int) -> None:
-    blocks = [np.full((1 + n % 3, 2), n, np.float32) for n in range(count)]
-    meters = Heard(), Heard()
-    with own_workers(jobs) as pool:
-        stream: Iterator[Samples] = iter(blocks)
-        for _ in range(3):
-            stream = worked_ahead(stream, pool)
-        passed = list(measured_in_parallel(stream, meters, pool))
-    for found in (passed, *(meter.blocks for meter in meters)):
-        assert len(found) == count
-        assert all(map(np.array_equal, found, blocks))
+def side(folder: Path) -> Path:
+    """Write 40 s of chords with cyclic wow, hum, a late right channel, clicks and a dropout."""
+    times_s = np.arange(40 * RATE_HZ) / RATE_HZ
+    music = 0.1 * chords(times_s + ahead_s(times_s, 0.3, 0.7))
+    rng = np.random.default_rng(3)
+    common = music + 0.02 * rng.standard_normal(len(music))
+    sound = np.stack((common, np.roll(common, 2)), axis=1)
+    sound += 0.003 * rng.standard_normal(sound.shape)
+    for number in (1, 2, 3):
+        sound += 0.01 / number * np.sin(2 * np.pi * 50.1 * number * times_s)[:, None]
+    for at in rng.integers(3 * RATE_HZ, 38 * RATE_HZ, 12):
+        sound[at : at + 4, rng.integers(2)] += 1.5
+    sound[20 * RATE_HZ : 20 * RATE_HZ + 2_000, 1] *= 0.02
+    soundfile.write(folder / "side.wav", sound, RATE_HZ, "FLOAT")
+    return folder / "side.wav"
 
 
-def test_an_error_in_a_stream_that_is_worked_ahead_is_raised() -> None:
-    def broken() -> Iterator[Samples]:
-        yield np.zeros((3, 2), np.float32)
-        raise OSError("unreadable")
+def test_a_condition_is_the_same_when_it_is_read_and_a_survey_has_the_same(tmp_path: Path) -> None:
+    recording = open_recording((side(tmp_path),))
+    measured = condition_of(recording, ALL)
+    assert measured.wow.cyclic
+    assert measured.hum.mains_hz
+    assert len(measured.hum.harmonics) >= 2
+    assert measured.dropouts
+    assert measured.clicks_per_minute
+    assert measured.delay_path.delays_us
+    assert Condition.from_json(json.loads(json.dumps(measured.as_json()))) == measured
+    assert survey(recording).condition == measured
 
-    with pytest.raises(OSError, match="unreadable"), own_workers(2) as pool:
-        list(measured_in_parallel(worked_ahead(broken(), pool), (Heard(),), pool))
+
+def test_what_was_not_looked_for_is_measured_when_it_is_asked_for(tmp_path: Path) -> None:
+    recording = open_recording((side(tmp_path),))
+    some = condition_of(recording, Restoration(azimuth="auto"))
+    assert some.delay_path == NOT_FOLLOWED
+    assert some.covers(Restoration(azimuth="auto", dc="remove"))
+    for restoration in (Restoration(azimuth="follow"), Restoration(wow="auto")):
+        assert not some.covers(restoration)
+        assert condition_of(recording, restoration).covers(restoration)

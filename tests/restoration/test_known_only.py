@@ -14,12 +14,8 @@ from numpy.typing import NDArray
 from restoration.faulty_music import RATE_HZ, beside, hiss, late, piece, pieces, read
 
 from assembler.manifest.transfers import Restoration, Transfer
-from assembler.restoration.analysis.clicks import ClickReading
 from assembler.restoration.analysis.hum import HumReading
-from assembler.restoration.analysis.programme import ProgrammeMeter
 from assembler.restoration.analysis.stereo.channels import ChannelMeter, ChannelReading
-from assembler.restoration.analysis.stereo.delay_path import NOT_FOLLOWED
-from assembler.restoration.analysis.tonal_balance import TonalBalanceReading
 from assembler.restoration.chain import resolve
 from assembler.restoration.condition import Condition
 
@@ -90,11 +86,7 @@ def test_a_step_of_the_azimuth_is_not_determined(number: int) -> None:
     assert reading.drift_us == pytest.approx(40, abs=3)
     assert reading.section_delays_us[:2] == pytest.approx([20, 20], abs=2)
     assert reading.section_delays_us[-2:] == pytest.approx([60, 60], abs=2)
-    meter = ProgrammeMeter(RATE_HZ)
-    meter.feed(sound[:RATE_HZ].astype(np.float32))
-    programme = meter.reading()
-    hum, balance = HumReading(None, None, (), None), TonalBalanceReading(None, None)
-    before = Condition(reading, hum, ClickReading(0, (), 0), (), programme, balance, NOT_FOLLOWED)
+    before = Condition(reading, HumReading(None, None, (), None))
     side = Transfer(file="a.wav", restoration=Restoration(azimuth="auto"))
     resolved = resolve(side, before, RATE_HZ)
     assert (resolved.azimuth_us, resolved.unresolved) == (None, ("azimuth",))

@@ -27,6 +27,9 @@ class TonalBalanceReading:
     """Around 10 kHz."""
 
 
+NO_BALANCE = TonalBalanceReading(None, None)
+
+
 class TonalBalanceMeter:
     """Meter of the tonal balance of a stereo stream, from one window per second."""
 

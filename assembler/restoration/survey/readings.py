@@ -25,6 +25,7 @@ from assembler.restoration.analysis.rumble import RumbleReading, rumble_of
 from assembler.restoration.analysis.speed import SpeedReading
 from assembler.restoration.analysis.stereo.channels import ChannelReading
 from assembler.restoration.analysis.stereo.delay_path import DelayPathReading
+from assembler.restoration.analysis.tonal_balance import TonalBalanceReading
 from assembler.restoration.analysis.tuning import TuningReading, tuning_of
 from assembler.restoration.analysis.wow import WowReading, wow_of
 
@@ -65,6 +66,7 @@ class SideReadings:
     """Its lowest frequencies."""
     partials: Partials
     """Its steady tones over time."""
+    tonal_balance: TonalBalanceReading
 
     @property
     def length_s(self) -> float:

@@ -23,7 +23,9 @@ from assembler.restoration.analysis.stereo.delay_path import (
     DelayPathMeter,
     DelayPathReading,
 )
-from assembler.restoration.condition import measured_in_parallel, readings_of
+from assembler.restoration.analysis.tonal_balance import TonalBalanceMeter
+from assembler.restoration.condition import Condition
+from assembler.restoration.measuring import measured_in_parallel, readings_of
 from assembler.restoration.survey.paste import restoration_section
 from assembler.restoration.survey.readings import SideReadings
 from assembler.restoration.survey.remedies import SideFinding, findings_of
@@ -40,6 +42,21 @@ class Survey(SideReadings):
     def findings(self) -> tuple[SideFinding, ...]:
         """The faults, each with its remedy."""
         return findings_of(self)
+
+    @property
+    def condition(self) -> Condition:
+        """What restoration is resolved from."""
+        return Condition(
+            self.channels,
+            self.hum,
+            self.dropouts,
+            self.delay_path,
+            self.wow,
+            self.clicks.per_minute,
+            self.clicks.thump_peaks,
+            self.tonal_balance,
+            self.programme.begins_s,
+        )
 
     @property
     def restoration(self) -> str:
@@ -183,6 +200,7 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
         "dropouts": DropoutMeter(rate_hz),
         "speed": ToneMeter(rate_hz),
         "low": LowSoundMeter(rate_hz),
+        "tonal_balance": TonalBalanceMeter(rate_hz),
         "pcm": BitDepthMeter(rate_hz, frames, recording.bits),
     }
     with own_workers(jobs) as pool:

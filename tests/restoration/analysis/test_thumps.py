@@ -15,10 +15,7 @@ from assembler.dsp.blocks import Samples
 from assembler.manifest.transfers import Restoration, Transfer
 from assembler.restoration.analysis.clicks import Click, ClickMeter, ClickReading, ClickWindows
 from assembler.restoration.analysis.hum import HumReading
-from assembler.restoration.analysis.programme import ProgrammeMeter
 from assembler.restoration.analysis.stereo.channels import ChannelMeter
-from assembler.restoration.analysis.stereo.delay_path import NOT_FOLLOWED
-from assembler.restoration.analysis.tonal_balance import TonalBalanceReading
 from assembler.restoration.chain import Resolved
 from assembler.restoration.condition import Condition
 from assembler.restoration.repair.clicks import declick
@@ -124,21 +121,17 @@ def test_kick_drums_and_bass_notes_stay(has_bursts: bool) -> None:
     ],
 )
 def test_the_restoration_report_counts_them(peaks: tuple[float, ...], done: str) -> None:
-    channels, programme = ChannelMeter(RATE_HZ), ProgrammeMeter(RATE_HZ)
+    channels = ChannelMeter(RATE_HZ)
     noise = np.random.default_rng(1).standard_normal((RATE_HZ, 2)).astype(np.float32)
     channels.feed(0.1 * noise)
-    programme.feed(0.1 * noise)
     reading = Condition(
         channels.reading(),
         HumReading(None, None, (), None),
-        ClickReading(2.0, (), 2, peaks),
-        (),
-        programme.reading(),
-        TonalBalanceReading(None, None),
-        NOT_FOLLOWED,
+        clicks_per_minute=2.0,
+        thump_peaks=peaks,
     )
     side = Transfer(file="a.wav", restoration=Restoration())
-    report = restoration_report(side, Resolved(declick=5.0), reading, reading, None)
+    report = restoration_report(side, Resolved(declick=5.0), reading, reading, None, None)
     (step,) = report["steps"]
     assert step["done"] == done
 

@@ -11,6 +11,7 @@ import pytest
 import soundfile
 from restoration.faulty_music import joined
 from restoration.wowed import ahead_s, chords, stereo, with_wow
+from restored_sides import restored_to
 from scipy.signal import butter, sosfiltfilt
 
 from assembler.audio import open_recording
@@ -18,7 +19,6 @@ from assembler.manifest.transfers import Transfer
 from assembler.restoration.analysis.wow import CyclicWow, WowReading
 from assembler.restoration.chain import Resolved, restored_passage
 from assembler.restoration.repair.wow import correct_wow
-from assembler.restoration.side_file import restore_side
 
 RATE_HZ = 22_050
 TIMES_S = np.arange(20 * RATE_HZ) / RATE_HZ
@@ -91,7 +91,7 @@ def test_a_steady_side_passes_bit_for_bit_and_the_report_has_the_reason(
 
 def restored(folder: Path) -> dict:
     transfer = Transfer.model_validate({"file": "side.wav", "restoration": {"wow": "auto"}})
-    return restore_side(open_recording((folder / "side.wav",)), transfer, folder / "restored")
+    return restored_to(folder / "restored", folder / "side.wav", transfer)
 
 
 def test_wow_that_the_music_does_not_show_exactly_is_refused() -> None:

@@ -23,6 +23,7 @@ from assembler.restoration.analysis.resolution import BitDepthReading, ClippedPl
 from assembler.restoration.analysis.speed import SpeedReading
 from assembler.restoration.analysis.stereo.channels import ChannelReading
 from assembler.restoration.analysis.stereo.delay_path import DelayPathReading
+from assembler.restoration.analysis.tonal_balance import NO_BALANCE
 from assembler.restoration.analysis.tuning import TuningReading
 from assembler.restoration.analysis.wow import CyclicWow, WowReading
 from assembler.restoration.survey.paste import restoration_section, side_entry
@@ -92,6 +93,7 @@ CLEAN = SideReadings(
     speed=None,
     low=LowSoundMeter(48_000).reading(),
     partials=PartialMeter(48_000).reading(),
+    tonal_balance=NO_BALANCE,
 )
 
 
