@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -145,12 +146,13 @@ def inputs_of(report: CheckReport, rooms: Iterable[str], *, packages: bool) -> I
     return Inputs(key, tuple(sounds), tuple(pictures), stamps)
 
 
-def _program() -> list[object]:
+@cache
+def _program() -> tuple[object, ...]:
     """Return stamps of this program's own files: a changed template changes a release too."""
     folder = Path(assembler.__file__).parent
     own = sorted(path for path in folder.rglob("*") if path.suffix in _OWN_SUFFIXES)
     stamps = [[path.relative_to(folder).as_posix(), file_stamp(path)] for path in own]
-    return [*stamps, *(version(name) for name in _OF_PAPER_AND_PAGES)]
+    return (*stamps, *(version(name) for name in _OF_PAPER_AND_PAGES))
 
 
 def _digest_key(path: Path, stamp: Stamp | None) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -163,8 +164,12 @@ def _levels(manifest: Manifest) -> LevelsReport:
 
 def made_with() -> tuple[str, MadeWith]:
     """Return the version of this program, and those of its method and its packages."""
-    packages = {name: version(name) for name in _PACKAGES}
-    return assembler.__version__, MadeWith(method=METHOD, packages=packages)
+    return assembler.__version__, _packages()
+
+
+@cache
+def _packages() -> MadeWith:
+    return MadeWith(method=METHOD, packages={name: version(name) for name in _PACKAGES})
 
 
 def write_report(

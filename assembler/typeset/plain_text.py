@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterator
+from functools import lru_cache
 
 from assembler.typeset.blocks import (
     BarcodeSymbol,
@@ -82,6 +83,7 @@ def cells(text: str) -> int:
     return sum(_cells_of(sign) for sign in text)
 
 
+@lru_cache(4096)
 def _cells_of(sign: str) -> int:
     if unicodedata.category(sign) in ("Mn", "Me", "Cf"):
         return 0

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Callable, Iterator
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 from assembler.typeset.fonts import clusters, composed, is_carried, letter_of
@@ -127,6 +127,7 @@ def _breakable(text: str) -> Iterator[str]:
         yield text[start:]
 
 
+@lru_cache(4096)
 def _may_break(before: str, after: str) -> bool:
     if _is_space(after):
         return False
