@@ -210,11 +210,13 @@ def _interval_peaks(
         tile = peaks[t * _TILE : (t + 1) * _TILE]
         first = (t + 1) * _TILE - HALF_TAPS
         for c in range(padded.shape[1]):
-            samples[:] = padded[first : first + samples.shape[0], c]
+            for i in range(samples.shape[0]):
+                samples[i] = padded[first + i, c]
             _interpolate(samples, taps, wave)
             _interpolate_peaks(wave, samples, floor, tile)
             if rising:
-                floor = max(floor, tile.max())
+                for i in range(tile.shape[0]):
+                    floor = max(floor, tile[i])
 
 
 def interval_peaks(padded: Samples, rate_hz: int, floor: float) -> Magnitudes:

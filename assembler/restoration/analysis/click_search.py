@@ -107,13 +107,15 @@ def _peaks(
     order = _TAPS - 1
     half = hop // 2
     padded = np.zeros(sound.shape[0] + 2 * hop, np.float32)
-    padded[hop : hop + sound.shape[0]] = sound
+    for i in range(sound.shape[0]):
+        padded[hop + i] = sound[i]
     windowed = np.zeros(2 * hop + _TAPS, np.float32)
     eighths = np.zeros(hop // 4, np.float32)
     lags = np.zeros(_TAPS)
     errors = np.zeros(hop + order, np.float32)
     expected = np.zeros(hop, np.float32)
     peaks = np.zeros(sound.shape[0] // block, np.float32)
+    ahead, both = np.zeros(_TAPS, np.float32), np.zeros(_TAPS, np.float32)
     for frame in range(sound.shape[0] // hop):
         begin = frame * hop
         piece = padded[begin + hop - half : begin + 2 * hop + half]
@@ -121,11 +123,16 @@ def _peaks(
             windowed[i] = piece[i] * hann[i]
         _autocorrelate(windowed, eighths, lags)
         model = levinson(lags, _RIDGE)
+        power = 0.0
+        for k in range(_TAPS):
+            power += model[k] * model[k]
+        for k in range(_TAPS):
+            ahead[order - k], both[k] = model[k], model[k] / power
         errors[:] = 0.0
-        _filter(padded[begin + hop - order :], model[::-1].astype(np.float32), errors)
+        _filter(padded[begin + hop - order :], ahead, errors)
         clear_outside(errors, start + order - begin, end - begin)
         expected[:] = 0.0
-        _filter(errors, (model / np.sum(model * model)).astype(np.float32), expected)
+        _filter(errors, both, expected)
         clear_outside(expected, start + order - begin, end - order - begin)
         _fill_block_peaks(expected, block, peaks[begin // block :])
     return peaks

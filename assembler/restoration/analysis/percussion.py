@@ -69,10 +69,14 @@ def rings_on(sound: NDArray[Any], low: int, high: int, start: int, end: int, sca
     )
     first = error_power(errors, high, high + part)
     second = error_power(errors, high + part, high + 2 * part)
-    turn = error_power(np.diff(errors[high : high + part]), 0, part - 1)
+    turn, peak = 1e-18, 0.0
+    for i in range(high, high + part - 1):
+        turn += (errors[i + 1] - errors[i]) ** 2
+    for i in range(low, high):
+        peak = max(peak, abs(errors[i]))
     is_stronger = first > _MORE * before and second > _STILL_MORE * before
     falls = _LEAST_LEFT * first < second < _MOST_LEFT * first
-    is_of_the_hit = first > part * (_SHARE * np.abs(errors[low:high]).max()) ** 2
+    is_of_the_hit = first > part * (_SHARE * peak) ** 2
     return is_stronger and falls and is_of_the_hit and turn * scale**2 > _LEAST_TURN * first
 
 
