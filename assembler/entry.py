@@ -1,6 +1,7 @@
 """Entry point of the command line: what must be set up before the commands are imported.
 
-Ctrl-C waits for the imports, file names are read as UTF-8, and every standard stream is open.
+Ctrl-C waits for the imports, file names are read as UTF-8, every standard stream is open, and the
+BLAS library starts no threads.
 """
 
 from __future__ import annotations
@@ -20,6 +21,9 @@ def run() -> int:
     """
     interrupts = _Interrupts()
     _read_names_as_utf_8()
+    # The work already runs in one thread per core: more of them wait for each other, and the sums
+    # of a product would depend on their number. OpenBLAS reads this when numpy is imported.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from assembler.streams import standard_streams
 
     with standard_streams() as streams:

@@ -44,6 +44,7 @@ _LEAST_SHARE = 0.5
 """Share of all weight that must agree with a delay."""
 _DEVIATIONS = 5.5
 _GRID_US = 5.0
+_SEARCHED_S = np.arange(-MAX_DELAY_US, MAX_DELAY_US + 1, _GRID_US) * 1e-6
 _MAX_ERROR_US = 3.0
 _MAX_SECTION_ERROR_US = 5.0
 """Standard errors beyond which a delay is not determined, of a side and of a section."""
@@ -76,10 +77,15 @@ SOURCES_DISAGREE = "sources in the sound disagree"
 Array = NDArray[np.float64]
 
 
+def _turns(hz: Array, delays_s: Array) -> NDArray[np.complex128]:
+    """Return by how much some delays turn the phase of each band, shape (delays, bands)."""
+    turns: NDArray[np.complex128] = np.exp(-2j * np.pi * delays_s[:, None] * hz[None, :])
+    return turns
+
+
 def _gcc(hz: Array, phasors: NDArray[np.complex128], delays_s: Array) -> Array:
     """Return the generalized cross-correlation of the channels at some delays."""
-    turns = np.exp(-2j * np.pi * delays_s[:, None] * hz[None, :])
-    correlation: Array = (turns @ phasors).real
+    correlation: Array = (_turns(hz, delays_s) @ phasors).real
     return correlation
 
 
@@ -117,7 +123,8 @@ def interchannel_delay(hz: Array, sections: Sequence[CrossSpectrum]) -> Intercha
     hz, sections
         Centre of each band, and cross-spectrum of each section of the side.
     """
-    estimates = [_section_delay(hz, section) for section in sections]
+    turns = _turns(hz, _SEARCHED_S)  # the same for all sections, and dear
+    estimates = [_section_delay(hz, section, turns) for section in sections]
     sign = int(np.sign(sum(each.sign for each in estimates if each)))
     known = [each if each and each.sign == sign else None for each in estimates]
     section_delays_us = tuple(each.delay_us if each else None for each in known)
@@ -180,15 +187,19 @@ def _part_delay_s(hz: Array, part: Sequence[CrossSpectrum], delay_s: float, sign
     return part_s if _error_us(hz, total, part_s, sign) < _MAX_ERROR_US else delay_s
 
 
-def _section_delay(hz: Array, section: CrossSpectrum) -> _SectionDelay | None:
-    """Measure the delay of a section; None where it is not significant."""
-    delays_s = np.arange(-MAX_DELAY_US, MAX_DELAY_US + 1, _GRID_US) * 1e-6
-    correlation = _gcc(hz, section.phasors, delays_s)
+def _section_delay(
+    hz: Array, section: CrossSpectrum, turns: NDArray[np.complex128]
+) -> _SectionDelay | None:
+    """Measure the delay of a section; None where it is not significant.
+
+    turns: of `_SEARCHED_S`.
+    """
+    correlation = (turns @ section.phasors).real
     best = int(np.abs(correlation).argmax())
     if not abs(correlation[best]) > _DEVIATIONS * math.sqrt(section.squared_weights.sum() / 2):
         return None
     sign = 1 if correlation[best] > 0 else -1
-    delay_s = _refine(hz, sign * section.phasors, float(delays_s[best]))
+    delay_s = _refine(hz, sign * section.phasors, float(_SEARCHED_S[best]))
     error_us = _error_us(hz, section, delay_s, sign)
     if error_us >= _MAX_SECTION_ERROR_US:
         return None
