@@ -65,8 +65,9 @@ def _dehum(
     for block in blocks:
         waiting.append(block)
         yield from _subtracted(waiting, synthesis.feed(tracker.feed(block)))
-    hum = np.concatenate((synthesis.feed(tracker.finish()), synthesis.finish()))
-    yield from _subtracted(waiting, hum)
+    for phasors in tracker.finish():  # one hop at a time: half a minute of them is 25 MB
+        yield from _subtracted(waiting, synthesis.feed([phasors]))
+    yield from _subtracted(waiting, synthesis.finish())
     yield from waiting
 
 
