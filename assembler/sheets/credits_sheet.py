@@ -5,7 +5,7 @@ What a sleeve carries, and where: from memory of the trade, no published source.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
@@ -54,19 +54,22 @@ def write_credits_sheet(folder: Path, manifest: Manifest, tracks: Sequence[Track
 
 
 def credits_sheet(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> Sheet:
-    """Return the credits sheet of a release: front, spine, back, booklet and disc label.
+    """Return the credits sheet of a release: front, spine, back, booklet and label.
 
     The last part, which is not printed on the package, lists what is still missing and has a box
     for the artist's initials.
     """
     release = manifest.release
-    parts = {
+    parts: dict[str, Sequence[Block]] = {
         "Front": [Block("Artist and title", _front(release))],
         "Spine": [Block("One line", (Row(_spine(release)),))],
         "Back": [*track_lists(release, tracks), *_back(release, tracks)],
         "Booklet": _booklet(manifest, tracks),
-        "Disc label": _disc_labels(release, tracks),
     }
+    if manifest.disc.make:
+        parts["Disc label"] = _disc_labels(release, tracks)
+    elif manifest.sleeve:
+        parts["Label"] = [Block("Each side", _label(release))]
     blocks = {name: tuple(block for block in of if block.items) for name, of in parts.items()}
     filled = tuple(Part(name, of) for name, of in blocks.items() if of)
     sheet = Sheet(release.artist, release.title, (), NAME, release.language, filled)
@@ -148,19 +151,24 @@ def _pictures(manifest: Manifest) -> tuple[Row, ...]:
     )
 
 
-def _disc_labels(release: Release, tracks: Sequence[TrackMetadata]) -> Iterable[Block]:
-    several = tracks[0].of_discs > 1
-    for number in range(1, tracks[0].of_discs + 1):
-        rows = _named_rows(
-            ("Artist", release.artist),
-            ("Title", release.title),
-            ("Disc", f"{number} of {tracks[0].of_discs}" if several else None),
-            ("Catalogue number", release.catalogue_number),
-            ("Label", release.label),
-            ("℗ line", with_symbol("℗", release.p_line)),
-            ("© line", with_symbol("©", release.c_line)),
-        )
-        yield Block(f"Disc {number}" if several else "Disc", rows)
+def _disc_labels(release: Release, tracks: Sequence[TrackMetadata]) -> Sequence[Block]:
+    count = tracks[0].of_discs
+    if count == 1:
+        return [Block("Disc", _label(release))]
+    numbers = range(1, count + 1)
+    return [Block(f"Disc {number}", _label(release, f"{number} of {count}")) for number in numbers]
+
+
+def _label(release: Release, disc: str | None = None) -> tuple[Row, ...]:
+    return _named_rows(
+        ("Artist", release.artist),
+        ("Title", release.title),
+        ("Disc", disc),
+        ("Catalogue number", release.catalogue_number),
+        ("Label", release.label),
+        ("℗ line", with_symbol("℗", release.p_line)),
+        ("© line", with_symbol("©", release.c_line)),
+    )
 
 
 def _before_print(missing: Sequence[str], details: Sequence[Block]) -> Part:

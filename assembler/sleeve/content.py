@@ -64,7 +64,9 @@ def texts_of(manifest: Manifest, tracks: Sequence[TrackMetadata]) -> Texts:
     (row,) = of_part["Spine"][0].items
     assert isinstance(row, Row)
     blocks = {"front": front, "back": of_part["Back"], "credits": of_part.get("Booklet", ())}
-    labels = tuple((block.title, (block,)) for block in of_part["Disc label"])
+    labels = tuple(
+        (block.title, (block,)) for block in of_part.get("Disc label") or of_part["Label"]
+    )
     on_panels = _on_panels(manifest, blocks)
     legal = "back" if "back" in on_panels else "credits"
     return Texts(sheet, on_panels, row.text, legal, manifest.release.barcode, labels)

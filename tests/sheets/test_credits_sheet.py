@@ -20,6 +20,7 @@ from sheets.made_sheet import PARTS, Made, squeezed
 from sheets.scan import scanned
 
 from assembler.sheets.credits_sheet import credits_sheet, write_credits_sheet
+from assembler.typeset.blocks import Row
 
 RIGHTS = "Rights, label and codes"
 Make = Callable[..., Made]
@@ -284,6 +285,27 @@ def test_absent_fields_leave_no_empty_blocks(made: Make) -> None:
     }
     assert "None" not in sheet.text
     assert "1\tNo\t3:00" in sheet.lines
+
+
+@pytest.mark.parametrize(
+    ("settings", "part", "block"),
+    [
+        ("", "Disc label", "Disc"),
+        ("disc: {make: no}\n", None, None),
+        ("disc: {make: no}\nsleeve: {package: 12_inch, sides: [2]}\n", "Label", "Each side"),
+    ],
+)
+def test_a_label_is_of_what_is_made(
+    made: Make, settings: str, part: str | None, block: str | None
+) -> None:
+    two = ONE_TRACK.format(title="No") + "  - {title: Yes, audio: b.wav}\n" + settings
+    sheet = made(two, [60, 60])
+    blocks = {p.title: p.blocks for p in credits_sheet(sheet.manifest, sheet.words).parts}
+    labels = [title for title in blocks if "label" in title.lower()]
+    assert labels == ([part] if part else [])
+    if part:
+        (label,) = blocks[part]
+        assert (label.title, label.items[0]) == (block, Row("A", label="Artist"))
 
 
 def test_text_file_is_utf8_with_line_feeds(made: Make) -> None:

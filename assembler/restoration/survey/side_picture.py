@@ -166,12 +166,19 @@ def _lane(page: _Page, top: int, finding: SideFinding) -> None:
         page.draw.rectangle((begin, top + 5, max(end, begin + 1), top + 19), fill=_ACCENT)
     if len(spans) > 4 * _MOST_LABELS:
         return
-    nexts = [*(begin for begin, _ in spans[1:]), _RIGHT + 80]
-    for (begin_s, end_s), (_, end), following in zip(finding.places, spans, nexts, strict=True):
+    taken = _LEFT
+    nexts = [*(begin for begin, _ in spans[1:]), _RIGHT]
+    for (begin_s, end_s), (begin, end), following in zip(finding.places, spans, nexts, strict=True):
         long = end_s - begin_s > _LONG_S
         text = f"{clock_text(begin_s)} to {clock_text(end_s)}" if long else clock_text(begin_s)
-        if end + 8 + text_width(text, _SMALL) < following:
-            page.text(end + 5, top + 16, text, _FADED, size=_SMALL)
+        wide, x = text_width(text, _SMALL), end + 5
+        if x + wide + 3 >= following:
+            x = begin - 5 - round(wide)
+            if following != _RIGHT or x - 3 <= taken:
+                taken = end
+                continue
+        page.text(x, top + 16, text, _FADED, size=_SMALL)
+        taken = max(end, x + round(wide))
 
 
 def _spectrum(page: _Page, top: int, side: Survey) -> None:

@@ -141,6 +141,21 @@ def test_no_texts_overlap(
             assert apart, (boxes[number], other)
 
 
+def test_a_time_near_the_end_stands_before_its_mark(
+    tmp_path: Path, side: Survey, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    late = replace(side, dropouts=(Dropout(59.8, 0.05, 12.0, 0),))
+    lanes = [f.code for f in late.findings if f.code in side_picture._LANES and f.places]
+    top = side_picture._TOP + 2 * (side_picture._LEVEL_HIGH + side_picture._GAP)
+    top += lanes.index("dropouts") * side_picture._LANE_HIGH
+    boxes = boxes_of(tmp_path / "side.png", late, monkeypatch)
+    inside = [b for b in boxes if top <= b[1] and b[3] <= top + side_picture._LANE_HIGH]
+    name, time = sorted(inside)
+    assert name[2] < side_picture._LEFT
+    at = side_picture._LEFT + 59.8 / LENGTH_S * (side_picture._RIGHT - side_picture._LEFT)
+    assert at - 10 < time[2] < at
+
+
 def test_a_name_in_any_script_and_of_any_length_is_drawn(tmp_path: Path, side: Survey) -> None:
     files = ("潮待ちの歌 " * 40 + ".wav",)
     picture = drawn(tmp_path / "side.png", replace(side, files=files), "Песни стоячей воды " * 20)
