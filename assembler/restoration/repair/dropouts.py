@@ -27,14 +27,14 @@ Wave = NDArray[np.float64]
 Levels = NDArray[np.float64]
 Spectra = NDArray[np.complex128]
 
-_AROUND_S = 0.25
-"""Sound before and after a dropout that its repair reads."""
+_NEAR_S, _AROUND_S = 0.07, 0.25
+"""Sound before and after a dropout that is read where it is raised, and where it is filled."""
 _WINDOW_S = 0.006
 _REFERENCE_S, _EDGE_S = 0.05, 0.012
 """Length of the sound that levels are compared with, and its distance from the dropout."""
 _BAND_EDGES_HZ = (60, 400, 700, 1100, 1600, 2300, 3300, 4700, 6700, 9500, 13_500, 20_000)
-_GRID_S, _WIDTHS_S = 0.0005, np.array([0.001, 0.002, 0.003, 0.004, 0.006, 0.008, 0.012, 0.016])
-"""Edges that are tried: the distance of their middles, and their lengths."""
+_STEPS, _WIDTHS_S = 12, np.array([0.001, 0.002, 0.003, 0.004, 0.006, 0.008, 0.012, 0.016])
+"""Edges that are tried: the steps per window from middle to middle, and their lengths."""
 _DEPTHS = np.array([0.9, 0.95, 1.0, 1.05, 1.1, 1.2, 1.3])
 """Depths that are tried, relative to the median of the loss."""
 _LEAST_POWER = 1e-12
@@ -118,17 +118,25 @@ def dedropout(
 
 def _repaired(kept: Samples, span: DropoutSpan, position: int, rate_hz: int) -> Samples:
     """Return the samples with a dropout repaired; `position` is where they begin."""
-    around = round(_AROUND_S * rate_hz)
-    begin, end = span.first - around - position, span.last + around - position
-    part = kept[begin:end].astype(np.float64)
     lost = (0, 1) if span.channel == BOTH else (span.channel,)
-    whole = None if span.channel == BOTH else part[:, 1 - span.channel]
-    sounds = _Repair(rate_hz, len(part), around).repaired([part[:, n] for n in lost], whole)
-    if not sounds:
-        return kept
-    repaired, edge = kept.copy(), around - round(2 * _EDGE_S * rate_hz)
+    first, last = span.first - position, span.last - position
+    near, around = round(_NEAR_S * rate_hz), round(_AROUND_S * rate_hz)
+    part = kept[first - near : last + near].T.astype(np.float64)
+    whole = None if span.channel == BOTH else part[1 - span.channel]
+    sounds = _Repair(rate_hz, part.shape[1], near).raised([part[n] for n in lost], whole)
+    edge = round(2 * _EDGE_S * rate_hz)
+    if sounds:
+        sounds = [sound[near - edge : edge - near] for sound in sounds]
+    else:
+        edge = round(_EDGE_S / 3 * rate_hz)
+        if last - first + 2 * edge > _MOST_INTERPOLATED_S * rate_hz:
+            return kept
+        part = kept[first - around : last + around].T.astype(np.float64)
+        gap = around - edge, part.shape[1] - around + edge
+        sounds = [_interpolated(part[n], *gap) for n in lost]
+    repaired = kept.copy()
     for channel, sound in zip(lost, sounds, strict=True):
-        repaired[begin + edge : end - edge, channel] = sound[edge : len(part) - edge]
+        repaired[first - edge : last + edge, channel] = sound
     return repaired
 
 
@@ -164,6 +172,9 @@ class _Repair:
         self._size = 4 * round(_WINDOW_S * rate_hz / 4)
         self._hop = self._size // 4
         self._window = np.sqrt(np.hanning(self._size + 1)[:-1])
+        self._step = self._size / _STEPS
+        most = round(_EDGE_S * rate_hz / self._step)
+        self._shifts = np.arange(-most, most)
         at = np.arange((samples + self._size) // self._hop) * self._hop - self._size // 2
         edge, reference = _EDGE_S * rate_hz, _REFERENCE_S * rate_hz
         self._at = at
@@ -178,10 +189,10 @@ class _Repair:
         self._bins = np.unique(np.searchsorted(self._hz, edges))
         self._band_hz = (self._hz[self._bins[:-1]] + self._hz[self._bins[1:] - 1]) / 2
 
-    def repaired(self, lost: Sequence[Wave], whole: Wave | None) -> list[Wave]:
-        """Return the channels that are lost, repaired; empty where they can't be.
+    def raised(self, lost: Sequence[Wave], whole: Wave | None) -> list[Wave]:
+        """Return the channels that are lost, raised; empty where nothing is left of them.
 
-        `whole` is the other channel, where that has no dropout.
+        `whole` is the other channel, where that has no dropout: its sound is used instead.
         """
         spectra = [self._spectra(own) for own in lost]
         other = None if whole is None else self._spectra(whole)
@@ -192,15 +203,7 @@ class _Repair:
             return [self._sound(self._spectra(own * gain) * further) for own in lost]
         if other is not None:
             return [self._sound(self._borrowed(own, other, loss_db)) for own in spectra]
-        edge = round(_EDGE_S / 3 * self._rate_hz)
-        first, last = self._first - edge, self._last + edge
-        if last - first > _MOST_INTERPOLATED_S * self._rate_hz:
-            return []
-        fills = [_interpolated(own, first, last) for own in lost]
-        return [
-            np.concatenate((own[:first], fill, own[last:]))
-            for own, fill in zip(lost, fills, strict=True)
-        ]
+        return []
 
     def _borrowed(self, own: Spectra, other: Spectra, loss_db: Levels) -> Spectra:
         """Return spectra with those of the other channel where sound is lost."""
@@ -217,11 +220,12 @@ class _Repair:
 
     def _sound(self, spectra: Spectra) -> Wave:
         """Return the sound of spectra."""
-        out = np.zeros(len(spectra) * self._hop + 2 * self._size)
         windows = np.fft.irfft(spectra, self._size, axis=1) * (self._window / 2)
-        for number, window in enumerate(windows):
-            out[number * self._hop :][: self._size] += window
-        return out[self._size :][: self._samples]
+        out = np.zeros((len(windows) + 3, self._hop))
+        for quarter in (3, 2, 1, 0):
+            part = windows[:, quarter * self._hop :][:, : self._hop]
+            out[quarter : quarter + len(windows)] += part
+        return out.ravel()[self._size :][: self._samples]
 
     def _loss_db(self, spectra: Sequence[Spectra], other: Spectra | None) -> tuple[Wave, Wave]:
         """Return the loss of level over time, and the factor that each bin has of it.
@@ -249,32 +253,42 @@ class _Repair:
     def _curve(self, loss: Levels) -> Wave:
         """Return the loss of each sample: the fall, level part and rise that explain it best."""
         middle = (self._first + self._last) / 2
-        median = max(float(np.median(loss[self._within])), 0.0)
-        found: list[tuple[float, Wave]] = []
-        for depth in median * _DEPTHS:
-            falls = self._edge(loss, self._at < middle, depth, self._first, 1)
-            rises = self._edge(loss, self._at >= middle, depth, self._last, -1)
-            found.append((falls[0] + rises[0], depth * np.minimum(falls[1], rises[1])))
-        return min(found, key=lambda one: one[0])[1]
+        depths = max(float(np.median(loss[self._within])), 0.0) * _DEPTHS
+        falls = self._misses(loss, self._at < middle, depths, self._first, 1)
+        rises = self._misses(loss, self._at >= middle, depths, self._last, -1)
+        best = int(np.argmin(falls.min(1) + rises.min(1)))
+        fall = self._edge(int(np.argmin(falls[best])), self._first, 1)
+        rise = self._edge(int(np.argmin(rises[best])), self._last, -1)
+        curve: Wave = depths[best] * np.minimum(fall, rise)
+        return curve
 
-    def _edge(
-        self, loss: Levels, half: NDArray[np.bool_], depth: float, near: int, sign: int
-    ) -> tuple[float, Wave]:
-        """Return how far the best edge misses the loss in a half, and the edge from 0 to 1."""
+    def _misses(
+        self, loss: Levels, half: NDArray[np.bool_], depths: Wave, near: int, sign: int
+    ) -> Levels:
+        """Return how far each edge of each depth misses the loss in a half: (depths, edges).
+
+        Windows and edges are on one grid of steps, so that the level of a window depends on its
+        distance from the edge alone.
+        """
         seen = half & (np.abs(self._at - near) < 3 * _EDGE_S * self._rate_hz)
-        times = np.arange(-4 * _EDGE_S, 4 * _EDGE_S, _GRID_S) * self._rate_hz + near
-        apart = (times - self._at[seen, None]) / self._size
-        windows = np.where(np.abs(apart) < 0.5, 0.5 + 0.5 * np.cos(2 * np.pi * apart), 0)
-        windows /= windows.sum(1, keepdims=True)
-        shifts = np.arange(-_EDGE_S, _EDGE_S, _GRID_S) * self._rate_hz + near
-        middles, widths = (
-            grid.ravel()[:, None] for grid in np.meshgrid(shifts, _WIDTHS_S * self._rate_hz)
-        )
-        powers = 10 ** (-depth / 10 * _slope(sign * (times - middles) / widths)) @ windows.T
-        misses = ((10 * np.log10(powers) + loss[seen]) ** 2).sum(1)
-        best = int(np.argmin(misses))
-        samples = sign * (np.arange(self._samples) - middles[best]) / widths[best]
-        return float(misses[best]), _slope(samples)
+        first, share = divmod((self._at[seen][0] - near) / self._step, 1)
+        window = 1 + np.cos(2 * np.pi / _STEPS * (np.arange(1, _STEPS + 1) - _STEPS // 2 - share))
+        reach = self._shifts[-1] + _STEPS // 2 - 1
+        times = int(first) + np.arange(-reach, _STEPS // 4 * seen.sum() + reach)
+        slopes = _slope(sign * self._step / self._rate_hz * times / _WIDTHS_S[:, None])
+        powers = 10 ** (-depths[:, None, None] / 10 * slopes)
+        powers = sliding_window_view(powers, _STEPS, axis=2) @ (window / window.sum())
+        levels = sliding_window_view(10 * np.log10(powers), len(self._shifts), axis=2)
+        levels = levels[:, :, :: _STEPS // 4, ::-1][:, :, : seen.sum()]
+        misses: Levels = ((levels + loss[seen][:, None]) ** 2).sum(2).reshape(len(depths), -1)
+        return misses
+
+    def _edge(self, number: int, near: int, sign: int) -> Wave:
+        """Return an edge from 0 to 1."""
+        width, shift = divmod(number, len(self._shifts))
+        middle = near + self._shifts[shift] * self._step
+        width_samples = _WIDTHS_S[width] * self._rate_hz
+        return _slope(sign * (np.arange(self._samples) - middle) / width_samples)
 
     def _at_frames(self, values: Wave) -> Wave:
         """Return values of samples at the middles of the windows."""
