@@ -162,6 +162,7 @@ def _track(report: ReleaseReport, index: int) -> Iterator[str]:
     rows = (
         *_source(track.source),
         ("source levels", _measured(track.source.measured)),
+        *_side(track.done, report.sides),
         *_processing(track.done, track.compression),
         ("gain", _gain(track)),
         *_positions(report, index),
@@ -203,11 +204,16 @@ def _section(source: SourceReport) -> str:
     return f"{first} to {last}, samples {start} to {end}: {length}"
 
 
+def _side(done: DoneReport, sides: Iterable[SideReport]) -> Iterator[tuple[str, str]]:
+    if done.side:
+        left = {name for side in sides if side.name == done.side for name in side.unresolved}
+        steps = ", ".join(name for name in done.mended if name not in left)
+        yield "side", f"{done.side}; restoration: {steps or _NONE}"
+
+
 def _processing(
     done: DoneReport, compression: CompressionReport | None
 ) -> Iterator[tuple[str, str]]:
-    if done.side:
-        yield "side", f"{done.side}; restoration: {', '.join(done.mended) or _NONE}"
     bands = [band_text(band) for band in done.equaliser]
     if done.mono_below_hz is not None:
         bands.append(f"mono below {done.mono_below_hz:g} Hz")

@@ -410,6 +410,13 @@ def test_what_can_not_be_restored_is_reported(
     assert [(f["severity"], f["line"]) for f in found] == [(severity, 5)]
 
 
+def test_a_step_that_was_left_is_no_step_of_a_track(tmp_path: Path, side_file: Path) -> None:
+    report = built(tmp_path, side_file, "{dc: remove, hum: {mains: 60}}")
+    lines = (report.release_dir / "report.txt").read_text(encoding="utf-8").splitlines()
+    of_track = [line.split(maxsplit=1)[1] for line in lines if line.startswith("    side ")]
+    assert of_track == ["side-a; restoration: dc"] * 2
+
+
 def test_a_side_without_tracks_is_named(tmp_path: Path, side_file: Path) -> None:
     path = manifest_with(tmp_path, side_file, "off")
     path.write_text(
