@@ -233,6 +233,8 @@ class ProofSide:
         File name in ``proof/sides`` by label: source, restored, without one step.
     dropouts
         Their number and places; empty if there are none.
+    left
+        Why a step that was asked for was left out, by its name.
     """
 
     name: str
@@ -242,6 +244,7 @@ class ProofSide:
     steps: tuple[SideStep, ...]
     clips: Mapping[str, str]
     dropouts: str = ""
+    left: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
     def reported(cls, side: Mapping[str, Any], clips: Mapping[str, str]) -> ProofSide:
@@ -253,7 +256,9 @@ class ProofSide:
             for step in side["steps"]
         )
         files, notes = tuple(side["files"]), side["notes"] or ""
-        return cls(side["name"], files, facts, notes, steps, clips, dropouts_text(side["dropouts"]))
+        dropouts = dropouts_text(side["dropouts"])
+        left = {step: side.get("reasons", {}).get(step, "") for step in side["unresolved"]}
+        return cls(side["name"], files, facts, notes, steps, clips, dropouts, left)
 
 
 @dataclass(frozen=True)

@@ -415,6 +415,11 @@ def test_a_step_that_was_left_is_no_step_of_a_track(tmp_path: Path, side_file: P
     lines = (report.release_dir / "report.txt").read_text(encoding="utf-8").splitlines()
     of_track = [line.split(maxsplit=1)[1] for line in lines if line.startswith("    side ")]
     assert of_track == ["side-a; restoration: dc"] * 2
+    page = (report.release_dir / "proof" / "index.html").read_text(encoding="utf-8")
+    left = (
+        "<p>Not determined, so left unchanged: hum (no hum at that mains frequency was found).</p>"
+    )
+    assert page.count(left) == page.count("left unchanged") == 1
 
 
 def test_a_side_without_tracks_is_named(tmp_path: Path, side_file: Path) -> None:
