@@ -47,6 +47,24 @@ def test_known_wow_is_undone() -> None:
     assert left_db(joined(correct_wow(iter([tape]), RATE_HZ, KNOWN)), steady) < -40
 
 
+@pytest.mark.parametrize(
+    ("rate_hz", "hz", "most_db"),
+    [(44_100, 19_000, -85), (96_000, 20_000, -95), (96_000, 35_000, -90)],
+)
+def test_a_tone_is_read_where_it_was(rate_hz: int, hz: int, most_db: float) -> None:
+    """The tone is known between its samples: what else comes out is error and images."""
+    times_s = np.arange(2 * rate_hz) / rate_hz
+    read_s = times_s
+    for _ in range(8):
+        read_s = times_s - KNOWN.ahead_s(read_s)
+    tone = np.sin(2 * np.pi * hz * times_s).astype(np.float32)
+    sound = np.stack([tone, -tone], axis=1)
+    corrected = joined(correct_wow(iter([sound]), rate_hz, KNOWN))
+    true = np.sin(2 * np.pi * hz * read_s)
+    error = np.abs(corrected - np.stack([true, -true], axis=1))[1000:-1000].max()
+    assert 20 * np.log10(error) < most_db
+
+
 def test_blocks_of_any_size_and_passages_give_the_same(tmp_path: Path) -> None:
     sound = stereo(chords(TIMES_S[: 4 * RATE_HZ]))
     whole = joined(correct_wow(iter([sound]), RATE_HZ, KNOWN))
