@@ -19,6 +19,7 @@ from restored_sides import restored_to
 from assembler.audio import open_recording
 from assembler.manifest.transfers import Restoration, Transfer
 from assembler.restoration.analysis.hum import NO_HUM
+from assembler.restoration.analysis.stereo.channels import ChannelMeter
 from assembler.restoration.analysis.stereo.delay_path import DelayPathReading
 from assembler.restoration.chain import Resolved, resolve, restored_passage
 from assembler.restoration.condition import Condition
@@ -79,6 +80,26 @@ def test_a_side_is_followed_and_reported(tmp_path: Path) -> None:
         open_recording((tmp_path / "side.wav",)), steps, 3 * RATE_HZ, 4 * RATE_HZ
     )
     assert np.array_equal(np.concatenate(list(passage)), sound[3 * RATE_HZ : 4 * RATE_HZ])
+
+
+@pytest.mark.parametrize(
+    ("kind", "reason"),
+    [
+        ("speech", ""),
+        ("dense", "low and high frequencies disagree"),
+        ("strings", "too little of the sound is in the centre"),
+    ],
+)
+def test_the_balance_of_a_wandering_tape_is_that_of_its_sections(kind: str, reason: str) -> None:
+    """Left 1.5 dB low: it is measured by the delay of each section, or left with its own reason."""
+    damaged = tape(made_music(kind, 40, RATE_HZ), RATE_HZ, drift)
+    damaged[:, 0] *= 10 ** (-1.5 / 20)
+    meter = ChannelMeter(RATE_HZ)
+    meter.feed(damaged)
+    reading = meter.reading()
+    assert reading.delay_us is None
+    assert reading.balance_reason == reason
+    assert reading.balance_db == (None if reason else pytest.approx(-1.5, abs=0.1))
 
 
 def test_a_side_that_can_not_be_followed_is_left_with_the_reason(tmp_path: Path) -> None:

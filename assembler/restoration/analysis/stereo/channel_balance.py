@@ -41,7 +41,11 @@ Balances = tuple[float | None, ...]
 
 
 def channel_balance(
-    hz: Array, sections: Sequence[CrossSpectrum], delay_s: float, sign: int, levels_db: float
+    hz: Array,
+    sections: Sequence[CrossSpectrum],
+    delays_s: Sequence[float | None],
+    sign: int,
+    levels_db: float,
 ) -> tuple[float | None, Balances, str]:
     """Measure by how much left is louder than right in the sound common to both.
 
@@ -49,8 +53,9 @@ def channel_balance(
     ----------
     hz, sections
         Centre of each band, and cross-spectrum of each section of the side.
-    delay_s, sign
-        Delay and polarity of the right channel.
+    delays_s, sign
+        Delay of the right channel in each section, and its polarity; a section without a delay does
+        not count.
     levels_db
         By how much the left channel as a whole is louder.
 
@@ -59,7 +64,10 @@ def channel_balance(
     balance_db, section_balances_db, reason
         The balance, or None and the reason why it is not determined; and that of each section.
     """
-    cells_of = [_in_phase(hz, section, delay_s, sign) for section in sections]
+    cells_of = [
+        _in_phase(hz, section, delay_s, sign)
+        for section, delay_s in zip(sections, delays_s, strict=True)
+    ]
     cells = SourceCells.joined(cells_of)
     balance_db = _mode_db(cells) if len(cells.weights) >= _FEWEST_CELLS_OF_SIDE else None
     if balance_db is None:
@@ -96,9 +104,11 @@ def _contradiction(
     return ""
 
 
-def _in_phase(hz: Array, section: CrossSpectrum, delay_s: float, sign: int) -> SourceCells:
+def _in_phase(hz: Array, section: CrossSpectrum, delay_s: float | None, sign: int) -> SourceCells:
     """Return the cells whose source is in phase in both channels, delay and polarity corrected."""
     cells = SourceCells.joined(section.sources)
+    if delay_s is None:
+        return cells.where(np.zeros(len(cells.weights), bool))
     phases = cells.phases_rad - 2 * np.pi * hz[cells.bands] * delay_s
     return cells.where(sign * np.cos(phases) > math.cos(_IN_PHASE_RAD))
 

@@ -26,6 +26,7 @@ from assembler.restoration.analysis.stereo.channel_balance import channel_balanc
 from assembler.restoration.analysis.stereo.cross_spectrum import CrossSpectrum
 from assembler.restoration.analysis.stereo.interchannel_delay import (
     POLARITY_HZ,
+    SECTIONS_DISAGREE,
     TOO_LITTLE,
     drift,
     interchannel_delay,
@@ -176,10 +177,13 @@ class ChannelMeter:
         balance_db, balances_db, balance_reason = None, nothing, delay.reason
         if delay.reason != TOO_LITTLE:
             balance_reason = "it needs the interchannel delay"
-        if delay.delay_s is not None:
+        delays_s: list[float | None] = [delay.delay_s] * len(sections)
+        if delay.delay_s is None and delay.reason.startswith(SECTIONS_DISAGREE):
+            delays_s = [us if us is None else us * 1e-6 for us in delay.section_delays_us]
+        if sign and any(delay_s is not None for delay_s in delays_s):
             levels_db = 10 * math.log10(powers[0] / powers[1])
             balance_db, balances_db, balance_reason = channel_balance(
-                self._hz, sections, delay.delay_s, delay.sign, levels_db
+                self._hz, sections, delays_s, delay.sign or sign, levels_db
             )
         return ChannelReading(
             dc=self._dc(),

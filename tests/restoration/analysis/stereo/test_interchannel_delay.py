@@ -156,7 +156,7 @@ def test_drift_is_the_range_of_medians_of_three(
 @pytest.mark.parametrize("left_db", [-3.2, 0.0, 1.7])
 def test_the_balance_of_sources_in_phase(left_db: float, sign: int) -> None:
     sections = [section(phases_of(30), sign, ratio_db=left_db)] * 4
-    balance_db, of_sections, reason = channel_balance(HZ, sections, 30e-6, sign, left_db)
+    balance_db, of_sections, reason = channel_balance(HZ, sections, [30e-6] * 4, sign, left_db)
     assert balance_db == pytest.approx(left_db, abs=0.02)
     assert of_sections == pytest.approx([left_db] * 4, abs=0.02)
     assert reason == ""
@@ -175,9 +175,9 @@ def test_a_balance_with_a_contradiction_is_not_determined(
 ) -> None:
     sections = [section(phases_of(0), ratio_db=ratio_db) for ratio_db in ratios_db]
     expected = (None, (None,) * len(sections), reason)
-    assert channel_balance(HZ, sections, 0.0, 1, levels_db) == expected
+    assert channel_balance(HZ, sections, [0.0] * len(sections), 1, levels_db) == expected
 
 
 def test_sources_out_of_phase_have_no_balance() -> None:
     sections = [section(phases_of(0), -1)] * 4
-    assert channel_balance(HZ, sections, 0.0, 1, 0.0) == (None, (None,) * 4, TOO_LITTLE)
+    assert channel_balance(HZ, sections, [0.0] * 4, 1, 0.0) == (None, (None,) * 4, TOO_LITTLE)
