@@ -30,11 +30,14 @@ from assembler.restoration.analysis.wow import NOT_LOOKED_FOR, CyclicWow, WowRea
 from assembler.restoration.measuring import measured_in_parallel, readings_of
 from assembler.workers import keep_large_blocks_apart, own_workers
 
-_METERS: dict[str, Callable[[int], Any]] = {  # the slowest first
-    "delay_path": DelayPathMeter,
-    "wow": PartialMeter,
+_METERS: dict[str, Callable[[int], Any]] = {
+    # Those whose readings need most memory, then the slowest first.
     "dropouts": DropoutMeter,
+    "hum": HumMeter,
+    "delay_path": DelayPathMeter,
     "clicks": ClickMeter,
+    "wow": PartialMeter,
+    "channels": ChannelMeter,
     "programme": ProgrammeMeter,
     "tonal_balance": TonalBalanceMeter,
 }
@@ -108,10 +111,9 @@ class ConditionMeter:
     """
 
     def __init__(self, rate_hz: int, looks_for: Collection[str]) -> None:
+        measured = {"hum", "channels", *looks_for}
         self._meters: dict[str, Any] = {
-            "hum": HumMeter(rate_hz),
-            "channels": ChannelMeter(rate_hz),
-            **{name: meter(rate_hz) for name, meter in _METERS.items() if name in looks_for},
+            name: meter(rate_hz) for name, meter in _METERS.items() if name in measured
         }
 
     @property

@@ -108,7 +108,8 @@ class HumMeter:
         self._hop_s = _HOP / self._band.rate_hz
         self._frames = Windows(_FRAME, _HOP)
         self._shape = np.hanning(_FRAME + 1)[:-1].astype(np.float32)[:, None]
-        self._powers: list[Samples] = []
+        self._sounds: list[bool] = []
+        self._powers: list[Samples] = []  # of the frames that have sound
         self._low: list[NDArray[np.float16]] = []
 
     def feed(self, block: Samples) -> None:
@@ -121,18 +122,23 @@ class HumMeter:
             spectrum = scipy.fft.rfft(frame * self._shape, axis=0)
             lines = spectrum[: round(_HIGHEST_LINE_HZ * 1.06 / self._bin_hz)]
             powers = (lines.real**2 + lines.imag**2).sum(axis=1)
-            self._powers.append(powers if np.square(frame).mean() >= _SILENT else 0 * powers)
+            self._sounds.append(bool(np.square(frame).mean() >= _SILENT))
+            if self._sounds[-1]:
+                self._powers.append(powers)
 
     def reading(self) -> HumReading:
         """Return the hum found so far; none in less than about 12 s of sound."""
-        if not self._powers:
+        if len(self._powers) < _FEWEST_FRAMES:
             return NO_HUM
-        spectra = LowSpectra(np.stack(self._powers), self._bin_hz)
-        sounds: NDArray[np.bool_] = np.any(spectra.powers > 0, axis=1)
-        heard = spectra if sounds.all() else spectra.rows(sounds)
-        found = _find(heard) if len(heard.powers) >= _FEWEST_FRAMES else None
+        heard = np.stack(self._powers)
+        self._powers = list(heard)  # views: what was stacked is freed
+        found = _find(LowSpectra(heard, self._bin_hz))
         if not found:
             return NO_HUM
+        sounds = np.array(self._sounds)
+        powers = np.zeros((len(sounds), heard.shape[1]), np.float32)
+        powers[sounds] = heard
+        spectra = LowSpectra(powers, self._bin_hz)
         hz = np.interp(np.arange(len(sounds)), np.flatnonzero(sounds), found.hz)
         levels = np.array([line.power for line in found.lines.values()])
         frames = follow_hum(spectra, hz, list(found.lines), levels)
@@ -153,8 +159,7 @@ class HumMeter:
 
     def _stretches(self, frames: HumFrames, found: _Found) -> Iterator[HumStretch]:
         """Yield the parts of the side in which the hum is on and does not step in level."""
-        low = np.concatenate(self._low)
-        sound = HumSound(low, self._band.rate_hz, np.array(sorted(found.lines)))
+        sound = HumSound(self._low, self._band.rate_hz, np.array(sorted(found.lines)))
 
         def change(between: tuple[float, float], *, before: bool, after: bool) -> float:
             first, last = between
@@ -197,13 +202,20 @@ def _find(spectra: LowSpectra) -> _Found | None:
         hz = mains_hz(steady)
         best = _Found(steady, np.full(len(spectra.powers), hz), hz)
     for nominal in (50, 60):
-        pitch = likely_pitch(spectra, nominal)
-        straight = spectra.straightened(pitch)
-        bins = _bins_of(float(pitch.mean()), spectra.bin_hz)
-        lines = _on_all(straight, (nominal,), bins) or _in_sections(straight, nominal, bins)
-        if weight(lines) > least:
-            best, least = _Found(lines, pitch), weight(lines)
+        drifting = _drifting(spectra, nominal)
+        if weight(drifting.lines) > least:
+            best, least = drifting, weight(drifting.lines)
     return best
+
+
+def _drifting(spectra: LowSpectra, nominal: int) -> _Found:
+    """Return the lines that are steady with the drift of their likely pitch removed."""
+    pitch = likely_pitch(spectra, nominal)
+    straight = spectra.straightened(pitch)
+    bins = _bins_of(float(pitch.mean()), spectra.bin_hz)
+    return _Found(
+        _on_all(straight, (nominal,), bins) or _in_sections(straight, nominal, bins), pitch
+    )
 
 
 def _bins_of(hz: float, bin_hz: float) -> Bins:

@@ -62,8 +62,9 @@ def likely_pitch(spectra: LowSpectra, near_hz: float, most_off: float = MAX_ERRO
     reach = round(most_off / _STEP)
     hz = near_hz * (1 + _STEP * np.arange(-reach, reach + 1))
     used = slice(int(_HARMONICS * hz.max() / spectra.bin_hz) + 2)
-    out = np.maximum(spectra.powers[:, used], 1e-30) / spectra.floors[:, used]
-    out = np.clip(np.log10(out), 0, _MOST_OUT)
+    out = np.maximum(spectra.powers[:, used], 1e-30)
+    out /= spectra.floors[:, used]
+    np.clip(np.log10(out, out=out), 0, _MOST_OUT, out=out)
     scores = np.zeros((len(out), len(hz)))
     for number in range(1, _HARMONICS + 1):
         at = number * hz / spectra.bin_hz

@@ -7,6 +7,7 @@ missing. Its harmonics are whole multiples of one frequency near 50 or 60 Hz.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -49,7 +50,7 @@ class LowSpectra:
             floors[first : first + _BATCH] = _floors(self.powers[first : first + _BATCH])
         return floors
 
-    def rows(self, rows: slice | NDArray[np.bool_]) -> LowSpectra:
+    def rows(self, rows: slice) -> LowSpectra:
         """Return some of the frames."""
         found = LowSpectra(self.powers[rows], self.bin_hz)
         found.__dict__["floors"] = self.floors[rows]
@@ -172,7 +173,7 @@ def _is_hum(found: dict[int, Line]) -> bool:
     )
 
 
-def weight(found: dict[int, Line]) -> float:
+def weight(found: Mapping[int, Line]) -> float:
     """Return by how much the lines of a series stand out, together."""
     return sum(math.log10(line.out) for line in found.values())
 

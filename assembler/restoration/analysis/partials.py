@@ -141,7 +141,9 @@ def _follow(
         _bins(spectra[moment], parts, power, turn)
         count = _peaks(power, turn, first, least, found)
         now, tracks_now = peaks[end : end + count], tracks[end : end + count]
-        now[:] = found[:count]
+        for i in range(count):
+            for k in range(3):
+                now[i, k] = found[i, k]
         _link(before, tracks_before, now, tracks_now)
         for i in range(count):
             if tracks_now[i] < 0:

@@ -189,15 +189,15 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
     """
     keep_large_blocks_apart()
     rate_hz, frames = recording.rate_hz, recording.frames
-    meters: dict[str, Any] = {  # the one whose reading needs most memory, then the slowest first
+    meters: dict[str, Any] = {  # those whose readings need most memory, then the slowest first
+        "dropouts": DropoutMeter(rate_hz),
         "hum": HumMeter(rate_hz),
+        "delay_path": DelayPathMeter(rate_hz),
         "clicks": ClickMeter(rate_hz),
         "partials": PartialMeter(rate_hz),
         "channels": ChannelMeter(rate_hz),
-        "delay_path": DelayPathMeter(rate_hz),
         "bandwidth": SpectrumMeter(rate_hz, frames),
         "programme": ProgrammeMeter(rate_hz),
-        "dropouts": DropoutMeter(rate_hz),
         "speed": ToneMeter(rate_hz),
         "low": LowSoundMeter(rate_hz),
         "tonal_balance": TonalBalanceMeter(rate_hz),
