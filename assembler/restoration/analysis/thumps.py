@@ -28,9 +28,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft
 from scipy.linalg import toeplitz
 from scipy.optimize import minimize
-from scipy.signal import butter, fftconvolve, resample_poly, sosfiltfilt
+from scipy.signal import butter, resample_poly, sosfiltfilt
 
 from assembler.restoration.analysis.autoregression import (
     RIDGE,
@@ -207,9 +208,11 @@ class _Fit:
         column = np.concatenate((taps, np.zeros(count)))[:count]
         self._unknown, _ = np.linalg.qr(toeplitz(column, np.zeros(finish - begin)))
         self._errors = self._known(errors)
-        self._taps, self._late, self._count = taps, zero - begin, count
+        self._late, self._count = zero - begin, count
         self._free = count - (finish - begin)
         self._time = np.arange(count - self._late) / low_rate_hz
+        self._size = next_fast_len(len(self._time) + _ORDER, real=True)
+        self._response = rfft(taps[:, None], self._size, axis=0)
         self._grid, samples = _coarse_shapes(low_rate_hz)
         self._coarse = self._filtered(samples[: len(self._time)]).reshape(count, -1, 2)
 
@@ -276,7 +279,8 @@ class _Fit:
     def _filtered(self, shapes: Signal) -> Signal:
         """Return the prediction errors of shapes, one per column, from the first unknown sample."""
         errors = np.zeros((self._count, shapes.shape[1]))
-        errors[self._late :] = fftconvolve(shapes, self._taps[:, None], axes=0)[: len(shapes)]
+        spectra = rfft(shapes, self._size, axis=0) * self._response
+        errors[self._late :] = irfft(spectra, self._size, axis=0)[: len(shapes)]
         return self._known(errors)
 
     def _known(self, errors: Signal) -> Signal:
