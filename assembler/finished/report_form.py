@@ -38,7 +38,9 @@ Level = float | None
 class _Form(BaseModel):
     """A part of the report; keys of a later version of this program are kept."""
 
-    model_config = ConfigDict(strict=True, extra="allow", allow_inf_nan=False, frozen=True)
+    model_config = ConfigDict(
+        strict=True, extra="allow", allow_inf_nan=False, frozen=True, defer_build=True
+    )
 
     def as_json(self) -> dict[str, Any]:
         """Return it as plain data, without what was not set."""

@@ -12,7 +12,7 @@ from assembler.manifest.values import Line, refusal
 class Section(BaseModel):
     """A section of the manifest: frozen; unknown keys are refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 class SoundFiles(Section):

@@ -46,7 +46,7 @@ Db = Annotated[float, Field(ge=-200, le=200, allow_inf_nan=False)]
 
 
 class _Answer(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, defer_build=True)
 
 
 class Verdict(_Answer):

@@ -37,7 +37,7 @@ Carried = tuple[tuple[str, str], ...]
 
 
 class _Kept(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, defer_build=True)
 
 
 class CheckedPart(_Kept):

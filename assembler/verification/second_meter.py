@@ -2,7 +2,8 @@
 
 Loudness by pyloudnorm's filters (its class "DeMan" gives the K-weighting of ITU-R BS.1770 at any
 rate), gated as in BS.1770-5, part 1; true peak by 16-times oversampling with soxr, in float64. A
-file is read in blocks, so that memory does not grow with its length.
+file is read in blocks, so that memory does not grow with its length. Only `--second-meter` needs
+pyloudnorm and scipy, which take long to import.
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ from typing import Any
 import numpy as np
 import soxr
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from assembler.cancel import check_cancelled
 from assembler.dsp.decibels import decibels
@@ -112,7 +112,7 @@ class _Loudness:
     """Integrated loudness, from the energies of steps of 0.1 s."""
 
     def __init__(self, rate_hz: int) -> None:
-        from pyloudnorm import Meter  # imported here: only --second-meter needs it
+        from pyloudnorm import Meter
 
         stages = Meter(rate_hz, filter_class="DeMan")._filters.values()
         self._stages = [(stage.passband_gain * stage.b, stage.a) for stage in stages]
@@ -123,6 +123,8 @@ class _Loudness:
         self._position = 0
 
     def feed(self, block: Values) -> None:
+        from scipy.signal import lfilter
+
         weighted = block
         for number, (b, a) in enumerate(self._stages):
             state = self._states[number]
