@@ -50,6 +50,14 @@ def with_debian_music(made: Iterable[object], real: Iterable[object]) -> list[ob
     return [*made, *(pytest.param(one, marks=pytest.mark.debian_music) for one in real)]
 
 
+def from_20_s(path: Path, length_s: int) -> Samples:
+    """Return a piece of music from 20 s on, or what there is of it; shape (frames, 2)."""
+    with soundfile.SoundFile(path) as file:
+        file.seek(min(20 * file.samplerate, file.frames))
+        samples: Samples = file.read(length_s * file.samplerate, "float32", always_2d=True)
+        return samples
+
+
 @functools.cache
 def music(excerpt: Excerpt) -> tuple[Samples, int]:
     """Make or decode an excerpt once a session; return its samples, shape (frames, 2), and rate."""

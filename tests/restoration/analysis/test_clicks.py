@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 import soxr
-from excerpts import with_debian_music
+from excerpts import from_20_s, with_debian_music
 from made_music import made_music
 from numpy.typing import NDArray
 from outside import real_music
@@ -47,11 +47,9 @@ def music(request: pytest.FixtureRequest) -> dict[str, Samples]:
     """Music by name: of each kind that is made, or a minute of Debian's, at 44.1 kHz or near it."""
     if request.param == "made":
         return {kind: made_music(kind, 30.0, RATE_HZ) for kind in MADE}
-    pieces = {}
-    for path in real_music("singularity-music"):
-        sound, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
-        assert rate_hz in (44_100, 48_000)
-        pieces[path.stem] = np.ascontiguousarray(sound[20 * rate_hz : 80 * rate_hz])
+    paths = real_music("singularity-music")
+    assert {soundfile.info(path).samplerate for path in paths} <= {44_100, 48_000}
+    pieces = {path.stem: from_20_s(path, 60) for path in paths}
     return {name: sound for name, sound in pieces.items() if len(sound) > 10 * RATE_HZ}
 
 
@@ -73,10 +71,7 @@ def excerpt(request: pytest.FixtureRequest) -> Samples:
     """8 s of music at 44.1 kHz or near it."""
     if request.param == "made":
         return made_music("plucked", 8.0, RATE_HZ)
-    sound, rate_hz = soundfile.read(
-        real_music("singularity-music")[0], dtype="float32", always_2d=True
-    )
-    return np.ascontiguousarray(sound[20 * rate_hz : 28 * rate_hz])
+    return from_20_s(real_music("singularity-music")[0], 8)
 
 
 @pytest.mark.thorough

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import soundfile
+from excerpts import from_20_s
 from made_music import made_music
 from numpy.typing import NDArray
 from outside import real_music
@@ -139,11 +139,8 @@ def test_the_restoration_report_counts_them(peaks: tuple[float, ...], done: str)
 @pytest.fixture(scope="module")
 def pieces() -> list[Samples]:
     """A minute of each of Debian's pieces at 44.1 or 48 kHz, with headroom for thumps."""
-    sounds = []
-    for path in real_music("singularity-music"):
-        sound, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
-        if len(sound) > 40 * rate_hz:
-            sounds.append(np.ascontiguousarray(0.2 * sound[20 * rate_hz : 80 * rate_hz]))
+    parts = [from_20_s(path, 60) for path in real_music("singularity-music")]
+    sounds = [0.2 * part for part in parts if len(part) > 20 * 48_000]
     assert len(sounds) >= 8
     return sounds
 

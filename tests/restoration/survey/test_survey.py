@@ -179,7 +179,7 @@ def test_inaudible_faults_are_not_findings(tmp_path: Path, faults: Faults) -> No
 
 def test_speed_by_the_hum_alone_is_a_guess(tmp_path: Path) -> None:
     """It may be the hum of the deck, which says nothing about the speed of the tape."""
-    side = surveyed(tmp_path, side_with(Faults(hum_hz=49.6)))
+    side = surveyed(tmp_path, side_with(Faults(hum_hz=49.6), 30))
     assert side.speed is not None
     assert side.speed.is_guess
     assert "49.6" in side.speed.how
@@ -235,7 +235,7 @@ def test_the_places_of_clicks_and_dropouts_are_listed(faulty: Survey) -> None:
 
 
 def test_hum_below_the_threshold_of_hearing_is_not_a_finding(tmp_path: Path) -> None:
-    quiet = side_with(Faults())
+    quiet = side_with(Faults(), 30)
     hum = 2.5e-4 * np.sin(2 * np.pi * 50 * np.arange(len(quiet)) / RATE_HZ)
     side = surveyed(tmp_path, quiet + hum[:, None])
     # −72 dBFS under loud passages near −20 dBFS played at 85 dB SPL: 33 dB SPL; 44 are audible.
