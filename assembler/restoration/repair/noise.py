@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples, Windows
@@ -109,39 +108,41 @@ def denoise(
     floor = np.float32(amplitude(-reduction_db))
 
     def weighted(spectra: Spectra) -> Spectra:
-        gains = spectra.real**2 + spectra.imag**2
+        parts = spectra.view(np.float32).reshape(*spectra.shape, 2)
         for channel in range(2):
-            _gains(gains[channel], noise[channel], floor, previous[channel])
-        spectra *= gains
+            _weight(parts[channel], noise[channel], floor, previous[channel])
         return spectra
 
     yield from frames.changed(blocks, weighted)
 
 
 @compiled
-def _gains(
-    powers: NDArray[Any], noise: NDArray[Any], floor: np.float32, previous: NDArray[Any]
+def _weight(
+    spectra: NDArray[Any], noise: NDArray[Any], floor: np.float32, previous: NDArray[Any]
 ) -> None:
-    """Turn powers into gains in place, shape (frames, bands).
+    """Multiply spectra by their gains, shape (frames, bands, real and imaginary part).
 
     previous: output power of the previous frame in each band, relative to the noise.
     """
     bands = noise.shape[0]
     over = np.zeros(bands + 2 * _NEIGHBOURS, np.float32)
+    gains = np.zeros(bands, np.float32)
     share = np.float32(1.0 / (2 * _NEIGHBOURS + 1))
     old, new, one = (
         np.float32(_PREVIOUS_WEIGHT),
         np.float32(1.0 - _PREVIOUS_WEIGHT),
         np.float32(1.0),
     )
-    for frame in range(powers.shape[0]):
-        power = powers[frame]
-        inner = over[_NEIGHBOURS : _NEIGHBOURS + bands]
+    inner = over[_NEIGHBOURS : _NEIGHBOURS + bands]
+    o0, o1, o3, o4 = over, over[1:], over[3:], over[4:]
+    for frame in range(spectra.shape[0]):
+        parts = spectra[frame]
         for band in range(bands):
-            inner[band] = power[band] / noise[band]
-        over[:_NEIGHBOURS] = inner[0]
-        over[_NEIGHBOURS + bands :] = inner[bands - 1]
-        o0, o1, o3, o4 = over, over[1:], over[3:], over[4:]
+            real, imaginary = parts[band, 0], parts[band, 1]
+            inner[band] = (real * real + imaginary * imaginary) / noise[band]
+        for n in range(_NEIGHBOURS):
+            over[n] = inner[0]
+            over[_NEIGHBOURS + bands + n] = inner[bands - 1]
         for band in range(bands):
             near = ((o0[band] + o1[band]) + (o3[band] + o4[band]) + inner[band]) * share
             music = old * previous[band] + new * max(near - one, np.float32(0.0))
@@ -149,7 +150,40 @@ def _gains(
             music = gain * gain * near
             gain = music / (one + music)
             previous[band] = gain * gain * inner[band]
-            power[band] = max(gain, floor)
+            gains[band] = max(gain, floor)
+        for band in range(bands):
+            parts[band, 0] *= gains[band]
+            parts[band, 1] *= gains[band]
+
+
+@compiled
+def _windowed(samples: NDArray[Any], window: NDArray[Any], frames: NDArray[Any]) -> None:
+    """Fill frames, shape (2, n, size), with windows of samples that overlap by half."""
+    hop = window.shape[0] // 2
+    for channel in range(2):
+        for number in range(frames.shape[1]):
+            own, begin = frames[channel, number], number * hop
+            for i in range(2 * hop):
+                own[i] = samples[begin + i, channel] * window[i]
+
+
+@compiled
+def _overlapped(
+    frames: NDArray[Any], window: NDArray[Any], tail: NDArray[Any], out: NDArray[Any]
+) -> None:
+    """Fill samples with the sum of windowed frames; `tail` is what the frame before adds to them.
+
+    It becomes what the last frame adds to the next samples.
+    """
+    hop = window.shape[0] // 2
+    for channel in range(2):
+        rest = tail[channel]
+        for number in range(frames.shape[1]):
+            own, begin = frames[channel, number], number * hop
+            for i in range(hop):
+                out[begin + i, channel] = own[i] * window[i] + rest[i]
+            for i in range(hop):
+                rest[i] = own[hop + i] * window[hop + i]
 
 
 class _Frames:
@@ -162,20 +196,20 @@ class _Frames:
         self._window = np.sin(np.pi * turns).astype(np.float32)
 
     def _batches(self, blocks: Iterable[Samples]) -> Iterator[Samples]:
-        """Yield batches of whole frames, shape (2, samples), which overlap by half a frame."""
+        """Yield batches of whole frames, shape (samples, 2), which overlap by half a frame."""
         hop = self._hop
         batches = Windows((_BATCH_FRAMES + 1) * hop, _BATCH_FRAMES * hop)
         for block in blocks:
-            for batch in batches.feed(block):
-                yield np.ascontiguousarray(batch.T)
+            yield from batches.feed(block)
         if (whole := len(batches.rest) // hop) >= 2:
-            yield np.ascontiguousarray(batches.rest[: whole * hop].T)
+            yield batches.rest[: whole * hop]
 
     def _spectra(self, samples: Samples) -> Spectra:
         import scipy.fft
 
-        frames = sliding_window_view(samples, self.size, axis=1)[:, :: self._hop]
-        spectra: Spectra = scipy.fft.rfft(frames * self._window)
+        frames = np.empty((2, len(samples) // self._hop - 1, self.size), np.float32)
+        _windowed(samples, self._window, frames)
+        spectra: Spectra = scipy.fft.rfft(frames)
         return spectra
 
     def spectra(self, blocks: Iterable[Samples]) -> Iterator[Spectra]:
@@ -202,11 +236,8 @@ class _Frames:
         tail = np.zeros((2, hop), np.float32)
         position = -hop
         for batch in self._batches(padded()):
-            frames = scipy.fft.irfft(change(self._spectra(batch)), self.size) * self._window
-            early, late = frames[:, :, :hop], frames[:, :, hop:]
-            early[:, 0] += tail
-            early[:, 1:] += late[:, :-1]
-            tail = late[:, -1]
-            samples = early.reshape(2, -1).T
-            yield np.ascontiguousarray(samples[max(-position, 0) : max(frames_in - position, 0)])
+            frames = scipy.fft.irfft(change(self._spectra(batch)), self.size)
+            samples = np.empty((frames.shape[1] * hop, 2), np.float32)
+            _overlapped(frames, self._window, tail, samples)
+            yield samples[max(-position, 0) : max(frames_in - position, 0)]
             position += len(samples)
