@@ -20,7 +20,10 @@ R = TypeVar("R")
 def compiled(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a function to machine code on its first call; it runs without the GIL.
 
-    No fast-math: sums keep their order, so every machine returns the same bits.
+    No fast-math: sums keep their order, so every machine returns the same bits. A division by zero
+    is as numpy's, infinite or not a number: a loop that could raise an error there is not
+    vectorised.
     """
-    kernel: Callable[P, R] = numba.njit(nogil=True, cache=FOLDER is not None)(function)
+    compile_ = numba.njit(nogil=True, cache=FOLDER is not None, error_model="numpy")
+    kernel: Callable[P, R] = compile_(function)
     return kernel
