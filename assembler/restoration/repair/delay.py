@@ -36,12 +36,17 @@ def _half_taps(rate_hz: int) -> int:
     return _HALF_TAPS if rate_hz < 64_000 else _HALF_TAPS_ABOVE_64_KHZ
 
 
-def _fractional_delay_taps(delay_samples: float, half: int) -> NDArray[np.float64]:
-    """Return the 2 half taps of a delay of −0.5 to 1; tap k is for the sample half − k before."""
-    ages = half - np.arange(2 * half) - delay_samples
+def _fractional_delay_taps(
+    delay_samples: float | NDArray[np.float64], half: int
+) -> NDArray[np.float64]:
+    """Return the 2 half taps of a delay of −0.5 to 1; tap k is for the sample half − k before.
+
+    Delays of any shape have a row of taps each.
+    """
+    ages = half - np.arange(2 * half) - np.asarray(delay_samples)[..., None]
     inside = np.maximum(0, 1 - (ages / (half + 0.5)) ** 2)
     taps = np.sinc(ages) * np.i0(_KAISER_BETA * np.sqrt(inside))
-    scaled: NDArray[np.float64] = taps / taps.sum()
+    scaled: NDArray[np.float64] = taps / taps.sum(-1, keepdims=True)
     return scaled
 
 
@@ -135,8 +140,7 @@ def _all_padded(blocks: Iterable[Samples], neighbours: Neighbours) -> Iterator[S
 
 def _fraction_table(half: int) -> NDArray[np.float64]:
     """Return the taps of each fraction of a sample from 0 to 1, both of which are exact."""
-    rows = [_fractional_delay_taps(number / _FRACTIONS, half) for number in range(_FRACTIONS)]
-    table = np.array([*rows, rows[0]])
+    table = _fractional_delay_taps(np.arange(_FRACTIONS + 1) / _FRACTIONS, half)
     table[0] = np.arange(2 * half) == half
     table[-1] = np.arange(2 * half) == half - 1
     return table
