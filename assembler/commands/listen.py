@@ -25,10 +25,10 @@ def _run(options: argparse.Namespace) -> int:
     with session(options.manifest, options.port) as (url, serve):
         if options.json:
             say_json({"url": url}, indent=None)
-            sys.stdout.flush()  # another program waits for this line
         else:
             say(f"Listening page: {url}")
             say("Turn the volume down before you play. Ctrl-C ends it.")
+        sys.stdout.flush()  # to a pipe or a file it would come when the page ends
         if not options.no_browser and not options.json:
             webbrowser.open(url)
         serve()

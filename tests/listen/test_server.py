@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+import signal
 import socket
 import subprocess
 import sys
@@ -249,6 +250,14 @@ def test_a_second_page_of_the_same_manifest(served):
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 1
     assert "already open" in done.stdout
+
+
+def test_the_address_is_printed_at_once_to_a_pipe_too(tmp_path):
+    command = [sys.executable, "-m", "assembler", "listen", str(write_desk(tmp_path))]
+    with subprocess.Popen([*command, "--no-browser"], stdout=subprocess.PIPE, text=True) as page:
+        assert page.stdout.readline().startswith("Listening page: http://127.0.0.1:")
+        page.send_signal(signal.SIGINT)
+        assert "Turn the volume down" in page.stdout.read()
 
 
 def test_a_port_that_can_not_be_used(tmp_path):
