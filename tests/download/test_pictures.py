@@ -63,19 +63,19 @@ def test_a_cover_as_shops_need_it_has_no_finding(look):
 
 
 @pytest.mark.parametrize(
-    ("content", "code", "severity", "text"),
+    ("how", "code", "severity", "text"),
     [
-        (plain(mode="CMYK", kind="JPEG"), "cover-in-cmyk", "warning", "CMYK"),
-        (plain(mode="L"), "cover-in-grey", "note", "grey"),
-        (plain(mode="I;16", colour=40000), "cover-in-grey", "note", "grey"),
-        (plain(mode="P"), "cover-in-palette", "note", "palette"),
-        (plain(mode="RGBA", colour=(1, 2, 3, 9)), "cover-transparent", "warning", "white"),
-        (plain(2999), "small-cover", "note", "2999"),
+        ({"mode": "CMYK", "kind": "JPEG"}, "cover-in-cmyk", "warning", "CMYK"),
+        ({"mode": "L"}, "cover-in-grey", "note", "grey"),
+        ({"mode": "I;16", "colour": 40000}, "cover-in-grey", "note", "grey"),
+        ({"mode": "P"}, "cover-in-palette", "note", "palette"),
+        ({"mode": "RGBA", "colour": (1, 2, 3, 9)}, "cover-transparent", "warning", "white"),
+        ({"size": 2999}, "small-cover", "note", "2999"),
     ],
     ids=["cmyk", "grey", "grey of 16 bits", "palette", "transparent", "small"],
 )
-def test_one_finding_for_what_shops_refuse(look, content, code, severity, text):
-    found = look(content)
+def test_one_finding_for_what_shops_refuse(look, how, code, severity, text):
+    found = look(plain(**how))
     assert list(found) == [code]
     assert found[code].severity == severity
     assert text in found[code].message
@@ -138,17 +138,17 @@ def test_a_rotated_cover_is_saved_upright(look, read):
 
 
 @pytest.mark.parametrize(
-    ("content", "expected"),
+    ("how", "expected"),
     [
-        (plain(200, mode="RGBA", colour=(0, 0, 255, 0)), (255, 255, 255)),
-        (plain(200, mode="I;16", colour=32768), (128, 128, 128)),
-        (plain(200, mode="L", colour=77), (77, 77, 77)),
-        (plain(200, mode="CMYK", colour=(0, 255, 255, 0), kind="JPEG"), (255, 0, 0)),
+        ({"size": 200, "mode": "RGBA", "colour": (0, 0, 255, 0)}, (255, 255, 255)),
+        ({"size": 200, "mode": "I;16", "colour": 32768}, (128, 128, 128)),
+        ({"size": 200, "mode": "L", "colour": 77}, (77, 77, 77)),
+        ({"size": 200, "mode": "CMYK", "colour": (0, 255, 255, 0), "kind": "JPEG"}, (255, 0, 0)),
     ],
     ids=["transparent on white", "16 bits", "grey", "cmyk"],
 )
-def test_other_colours_become_rgb(read, content, expected):
-    _, full, embedded = read(content)
+def test_other_colours_become_rgb(read, how, expected):
+    _, full, embedded = read(plain(**how))
     for made in (full, embedded):
         np.testing.assert_allclose(made.getpixel((100, 100)), expected, atol=3)
 
