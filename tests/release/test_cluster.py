@@ -82,9 +82,20 @@ def document(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, 
     return code, json.loads(out)
 
 
-def begun(desk: Path, address: str, *manifests: str) -> subprocess.Popen[str]:
+IMPATIENT = """\
+import sys
+from assembler.entry import run
+from assembler.release import cluster
+cluster._ANSWER_S = 1
+sys.exit(run())
+"""
+
+
+def begun(
+    desk: Path, address: str, *manifests: str, program: tuple[str, ...] = ("-m", "assembler")
+) -> subprocess.Popen[str]:
     """Start a build on the cluster in a process of its own."""
-    command = [sys.executable, "-m", "assembler", "build", *manifests, "--out", "out"]
+    command = [sys.executable, *program, "build", *manifests, "--out", "out"]
     return subprocess.Popen(
         [*command, "--scheduler", address],
         cwd=desk,
@@ -176,7 +187,7 @@ def test_a_worker_that_is_killed_in_the_middle(desk, workers, capsys, monkeypatc
 @pytest.mark.thorough
 def test_a_release_whose_workers_all_die_is_one_line_and_stops_no_other(desk, workers, monkeypatch):
     monkeypatch.chdir(LASTING)
-    manifest(desk, 5, seconds=60)
+    manifest(desk, 5, seconds=40)
     workers.scheduler.allowed_failures, before = 0, workers.scheduler.allowed_failures
     try:
         process = begun(desk, workers.scheduler_address, "05.yaml", "02.yaml")
@@ -224,7 +235,7 @@ def test_no_scheduler_at_the_address(desk, capsys, monkeypatch, address):
 def test_something_else_accepts_the_connection(desk):
     with socket.create_server(("127.0.0.1", 0)) as mute:
         address = f"tcp://127.0.0.1:{mute.getsockname()[1]}"
-        process = begun(desk, address, "01.yaml")
+        process = begun(desk, address, "01.yaml", program=("-c", IMPATIENT))
         assert process.communicate(timeout=600) == ("", NO_ANSWER.format(address))
     assert process.returncode == 1
 
