@@ -3,9 +3,9 @@
 In a dropout all bands fall at the same time by 6 dB or more for 10 to 300 ms and return to their
 previous level. A note that ends takes only its own bands away. A dropout in one channel is measured
 against the other channel; a gap at the channel's own noise floor in all bands is a rest in the
-music. A gap in both channels is a dropout if the tape noise is lost with it, so that all bands fall
-below the noise floor of the side, or if it is like a dropout in other ways: `common_dropouts`. Near
-rests that are quieter than the noise of 16 bits there is no tape noise, and a gap is no dropout.
+music. A gap in both channels is a dropout if the tape noise is lost with it, so that all bands fall below the noise
+floor of the side, or if it is like a dropout in other ways: `common_dropouts`. Near rests that are
+quieter than the noise of 16 bits there is no tape noise, and a gap is no dropout.
 
 Tuned empirically on music with and without dropouts.
 """
@@ -51,6 +51,7 @@ _NO_NOISE = 5e-11
 """Power in the treble band, in which rounding to 16 bits alone has 2e-10."""
 _NEAR_S, _REST_S, _BESIDE_S = 2.0, 0.01, 0.05
 """How near a rest without noise is, its least length, and its distance from any dropout."""
+
 
 Levels = NDArray[np.float32]
 
@@ -203,9 +204,17 @@ class DropoutMeter:
         self._common.feed(block, powers)
 
     def candidates(self) -> list[tuple[float, float, float, dict[str, float]]]:
-        """Return the gaps of both channels so far: start, end, depth, and features by name."""
+        """Return the gaps of both channels so far: start, end, depth, and features by name.
+
+        Those near rests without any noise are left out.
+        """
         found = self._common.candidates(self._floors_db())
-        return [(*self._span_s(gap), gap.depth_db, features) for gap, features in found]
+        spans = [(*self._span_s(gap), gap.depth_db, features) for gap, features in found]
+        return [
+            one
+            for one in spans
+            if self._over_noise((Dropout(one[0], one[1] - one[0], one[2], BOTH),))
+        ]
 
     def reading(self) -> tuple[Dropout, ...]:
         """Return the dropouts so far, except in the last few hundredths of a second."""

@@ -3,8 +3,8 @@
 A gap begins where three of four bands fall together and ends where they rise again, at most 0.3 s
 later. It is measured in ten bands every 2.5 ms, against the sound on either side. A dropout lowers
 all bands, by about as much or more in the treble, and what follows is as loud as what came before.
-Where a note ends and another begins, some bands stay, the new note rises above the old one, the
-rest decays, or it happens often.
+The tape noise is lost too: the level above 15 kHz falls, and bands fall below what they reach in
+the seconds around. Where a note ends and another begins, some bands stay, or it happens often.
 """
 
 from __future__ import annotations
@@ -34,9 +34,16 @@ _DEEPER_DB = 6.0
 _MARGIN = 16
 _WINDOW_S, _HOP_S = 0.0058, 0.0025
 _BAND_EDGES_HZ = (120, 400, 700, 1100, 1600, 2300, 3300, 4700, 6700, 9500, 13_500)
-_REFERENCE_S, _EDGE_S, _NEAR_S = 0.055, 0.008, 0.020
-"""How far from the gap the sound is measured, how near the level still changes, and which sound is
-next to it."""
+_TOP_HZ = (15_000, 20_000)
+"""A band in which there is often more noise than music."""
+_MOST_TOP = 1.5
+"""Of the depth: where that band falls more, a note in the treble ends."""
+_REFERENCE_S, _EDGE_S = 0.055, 0.008
+"""How far from the gap the sound is measured, and how near the level still changes."""
+_BESIDE_STEPS = 8
+"""Steps beside a gap that belong to it."""
+_LOWEST_PERCENT = 2
+_AS_LOW_DB = 3.0
 _HEARD_DB = 55.0
 _LEAST_POWER = 1e-12
 
@@ -117,23 +124,34 @@ def apart(gaps: Sequence[Edges], scores: Sequence[float]) -> list[int]:
     return sorted(kept)
 
 
-def contrast(mean: Levels, gap: Edges) -> dict[str, float]:
-    """Return how a gap stands out of the changes of the mean level around it.
+def surroundings(levels: Levels, gap: Edges) -> dict[str, float]:
+    """Return how a gap stands out of the seconds around it; levels have shape (steps, bands).
 
-    ``contrast``: its depth against nearly all of them, as a logarithm; ``busy``: how many are
-    nearly as great.
+    ``contrast``: its depth against nearly all changes of the mean level, as a logarithm;
+    ``under_lowest``: how far the band that falls most is below nearly all that it reaches around;
+    ``as_low``, ``half_low``: how often the mean level falls as low, and half as deep.
     """
-    low = max(0, gap.first - AROUND_STEPS)
-    high = min(len(mean), gap.last + AROUND_STEPS)
-    changes = np.abs(mean[low + 4 : high] - mean[low : high - 4])
-    kept = np.ones(len(changes), np.bool_)
-    for edge in (gap.first - low, gap.last - low):
-        kept[max(0, edge - 8) : edge + 6] = False
-    changes = np.sort(changes[kept])
-    usual = changes[int(0.98 * (len(changes) - 1))] if len(changes) else 0.0
-    depth = max(gap.depth_db, 1.0)
-    busy = 20 * float((changes > 0.7 * depth).mean()) if len(changes) else 0.0
-    return {"contrast": math.log(depth / max(usual, 0.5)), "busy": busy}
+    first = max(0, gap.first - AROUND_STEPS)
+    around = levels[first : gap.last + AROUND_STEPS]
+    mean = around.mean(1)
+    changes = np.abs(mean[4:] - mean[:-4])
+    is_change = np.ones(len(changes), np.bool_)
+    for at in (gap.first - first, gap.last - first):
+        is_change[max(0, at - 8) : at + 6] = False
+    usual = np.percentile(changes[is_change], 98) if is_change.any() else 0.0
+    is_rest = np.ones(len(around), np.bool_)
+    begin, end = gap.first - first - _BESIDE_STEPS, gap.last - first + _BESIDE_STEPS
+    is_rest[max(0, begin) : end + 1] = False
+    edge = min(4, gap.steps // 2)
+    inside = np.median(levels[gap.first + edge : gap.last + 1 - edge], axis=0)
+    lowest = np.percentile(around[is_rest], _LOWEST_PERCENT, axis=0)
+    low = float(inside.mean())
+    return {
+        "contrast": math.log(max(gap.depth_db, 1.0) / max(float(usual), 0.5)),
+        "under_lowest": float((lowest - inside).max()) / 10,
+        "as_low": 10 * float((mean[is_rest] < low + _AS_LOW_DB).mean()),
+        "half_low": 5 * float((mean[is_rest] < low + gap.depth_db / 2).mean()),
+    }
 
 
 def sound_around(rate_hz: int) -> int:
@@ -141,18 +159,19 @@ def sound_around(rate_hz: int) -> int:
     return round(_REFERENCE_S * rate_hz)
 
 
-def _band_powers(sound: Samples, rate_hz: int) -> tuple[Levels, Levels]:
-    """Return the powers of both channels in ten bands, and the times of the windows."""
+def _band_powers(sound: Samples, rate_hz: int) -> tuple[Levels, Levels, Levels]:
+    """Return the powers of both channels in ten bands and above 15 kHz, and the times."""
     size, hop = 1 << round(math.log2(rate_hz * _WINDOW_S)), round(rate_hz * _HOP_S)
     window = np.hanning(size + 2)[1:-1]
     windows = np.lib.stride_tricks.sliding_window_view(sound, size, axis=0)[::hop]
-    powers = np.abs(np.fft.rfft(windows * window)) ** 2
+    powers = np.abs(np.fft.rfft(windows * window)) ** 2 / (size * np.sum(window**2))
     hz = np.fft.rfftfreq(size, 1 / rate_hz)
     bins = np.unique(np.maximum(np.searchsorted(hz, _BAND_EDGES_HZ), 1))
     bins = bins[bins < len(hz)]
     bands = np.add.reduceat(powers[..., : bins[-1]], bins[:-1], axis=2)
+    top = powers[..., slice(*np.searchsorted(hz, _TOP_HZ))].sum(2)
     at_s = (hop * np.arange(len(bands)) + size / 2) / rate_hz
-    return bands / (size * np.sum(window**2)), at_s
+    return bands, top, at_s
 
 
 def levels_of(powers: Levels) -> Levels:
@@ -178,7 +197,7 @@ def likeness(sound: Samples, rate_hz: int, edges: Edges) -> tuple[float, dict[st
     """
     around_s = sound_around(rate_hz) / rate_hz
     first_s, last_s = around_s, len(sound) / rate_hz - around_s
-    powers, at_s = _band_powers(sound, rate_hz)
+    powers, top, at_s = _band_powers(sound, rate_hz)
     both = powers.sum(1)
     before, after = at_s < first_s - _EDGE_S, at_s > last_s + _EDGE_S
     within = (at_s > first_s + 0.002) & (at_s < last_s - 0.002)
@@ -194,28 +213,17 @@ def likeness(sound: Samples, rate_hz: int, edges: Edges) -> tuple[float, dict[st
     losses = old * (1 - share) + new * share - levels
     depths = np.median(losses[within], axis=0)
     depth = max(float(np.median(depths)), 3.0)
-    near = [
-        levels_near.mean(0)
-        for levels_near in (
-            powers.sum(1)[(at_s > first_s - _NEAR_S) & (at_s < first_s - 0.006)],
-            powers.sum(1)[(at_s > last_s + 0.006) & (at_s < last_s + _NEAR_S)],
-        )
-    ]
-    near_change = levels_of(near[1]) - levels_of(near[0])
     features = {
         "fall": edges.fall_db / depth,
         "rise": edges.rise_db / depth,
         "lesser_edge": min(edges.fall_db, edges.rise_db) / depth,
         "edges_differ": abs(edges.fall_db - edges.rise_db) / depth,
-        "bands": len(depths) / 10,
         "change": _rms(new - old) / depth,
         "most_change": float(np.abs(new - old).max()) / depth,
-        "near_change": _rms(near_change) / depth,
-        "most_near_change": float(np.abs(near_change).max()) / depth,
         "length": math.log(last_s - first_s) + 3,
         **_depth_features(depths, depth),
-        **_time_features(losses, depths / depth, at_s, (first_s, last_s), depth),
-        **_level_features(levels, (before, after), within, depth),
+        "below": float(np.median(_below(levels, (before, after), within))) / depth,
+        **_top_features(levels_of(top.sum(1)), (before, after), within, depth),
         **_channel_features(powers, before | after, within),
     }
     return depth, features
@@ -234,38 +242,23 @@ def _depth_features(depths: Levels, depth: float) -> dict[str, float]:
         "least_depth": float(depths.min()) / depth,
         "low_depth": float(np.percentile(depths, 20)) / depth,
         "uneven": uneven / depth,
-        "slope": 3 * slope / depth,
     }
 
 
-def _time_features(
-    losses: Levels, shares: Levels, at_s: Levels, ends_s: tuple[float, float], depth: float
-) -> dict[str, float]:
-    """Return whether the bands fall and rise together, and what comes after."""
-    near = (at_s > ends_s[0] - _NEAR_S) & (at_s < ends_s[1] + _NEAR_S)
-    mean = -losses.mean(1)
-    rest, after = mean[at_s > ends_s[1] + 0.003], at_s > ends_s[1] + _EDGE_S
-    misses = ((losses[near] + mean[near, None] * shares) ** 2).sum()
-    times = at_s[after] - at_s[after].mean()
-    return {
-        "together": 1 - misses / max((losses[near] ** 2).sum(), 1e-9),
-        "overshoot": float(rest[:5].max() - np.median(rest[5:])) / depth if len(rest) > 6 else 0.0,
-        "decay": float(times @ mean[after] / (times @ times)) / 200,
-    }
-
-
-def _level_features(
-    levels: Levels, sides: tuple[Part, Part], within: Part, depth: float
-) -> dict[str, float]:
-    """Return how far the bands fall below what they reach around the gap, and how they vary."""
+def _below(levels: Levels, sides: tuple[Part, Part], within: Part) -> Levels:
+    """Return how far levels fall below what they reach on either side."""
     low = np.minimum(*(levels[side].min(0) for side in sides))
-    below = low - np.median(levels[within], axis=0)
-    return {
-        "least_below": float(below.min()) / depth,
-        "below": float(np.median(below)) / depth,
-        "varies_before": float(levels[sides[0]].std(0).mean()) / 3,
-        "varies_after": float(levels[sides[1]].std(0).mean()) / 3,
-    }
+    below: Levels = low - np.median(levels[within], axis=0)
+    return below
+
+
+def _top_features(
+    top: Levels, sides: tuple[Part, Part], within: Part, depth: float
+) -> dict[str, float]:
+    """Return how far the level above 15 kHz falls: not at all where the rate is too low for it."""
+    fall = float(min(np.median(top[side]) for side in sides) - np.median(top[within]))
+    fall, below = (min(by, _MOST_TOP * depth) for by in (fall, float(_below(top, sides, within))))
+    return {"top_depth": fall / depth, "top_fall": fall / 10, "top_below": below / depth}
 
 
 def _channel_features(powers: Levels, around: Part, within: Part) -> dict[str, float]:
