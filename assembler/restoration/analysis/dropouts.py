@@ -3,7 +3,8 @@
 In a dropout all bands fall at the same time by 6 dB or more for 10 to 300 ms and return to their
 previous level. A note that ends takes only its own bands away. A dropout in one channel is measured
 against the other channel; a gap at the channel's own noise floor in all bands is a rest in the
-music. A gap in both channels is a dropout if the tape noise is lost with it, so that all bands fall below the noise
+music, and gaps as long and as deep as several others near belong to chopped music. A gap in both
+channels is a dropout if the tape noise is lost with it, so that all bands fall below the noise
 floor of the side, or if it is like a dropout in other ways: `common_dropouts`. Near rests that are
 quieter than the noise of 16 bits there is no tape noise, and a gap is no dropout.
 
@@ -52,6 +53,9 @@ _NO_NOISE = 5e-11
 _NEAR_S, _REST_S, _BESIDE_S = 2.0, 0.01, 0.05
 """How near a rest without noise is, its least length, and its distance from any dropout."""
 
+_RECURS_STEPS = 400
+_RECURS, _AS_LONG_STEPS, _AS_DEEP_DB = 3, 1, 3.0
+"""With so many others near that differ no more, a gap of one channel belongs to the music."""
 
 Levels = NDArray[np.float32]
 
@@ -240,7 +244,8 @@ class DropoutMeter:
                 if (depth_db := _common_depth_db(own, floor, *gap))
                 and not any(gap[0] < u and gap[1] > t for t, u in single)
             }
-            found += [self._dropout(gap, depth, channel) for gap, depth in (single | both).items()]
+            gaps = _without_recurring(single) | both
+            found += [self._dropout(gap, depth, channel) for gap, depth in gaps.items()]
         for gap in self._common.dropouts(floors_db):
             at_s, ends_s = self._span_s(gap)
             found.append(Dropout(at_s, ends_s - at_s, gap.depth_db, BOTH))
@@ -312,6 +317,21 @@ def _single_depth_db(own: Levels, other: Levels, floor: Levels, t: int, u: int) 
     returned = np.abs(returns - other_returns).max() <= _OTHER_RETURN_DB
     rest = np.abs(over_floor).max() <= _AT_FLOOR_DB
     return float(np.median(depths)) if lost and returned and not rest else None
+
+
+def _without_recurring(gaps: dict[tuple[int, int], float]) -> dict[tuple[int, int], float]:
+    """Return the gaps, with their depths, that are not like several others near."""
+    firsts, afters = np.array(list(gaps), np.int64).reshape(-1, 2).T
+    lengths, depths = afters - firsts, np.array(list(gaps.values()))
+    kept = {}
+    for (first, after), depth_db in gaps.items():
+        most = _AS_LONG_STEPS + (after - first) // 10
+        alike = np.abs(firsts - first) < _RECURS_STEPS
+        alike &= np.abs(lengths - (after - first)) <= most
+        alike &= np.abs(depths - depth_db) <= _AS_DEEP_DB
+        if alike.sum() - 1 < _RECURS:
+            kept[first, after] = depth_db
+    return kept
 
 
 def _common_depth_db(own: Levels, floor: Levels, t: int, u: int) -> float | None:

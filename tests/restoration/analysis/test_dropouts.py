@@ -16,8 +16,10 @@ from excerpts import with_debian_music
 from made_music import KINDS, made_music
 from numpy.typing import NDArray
 from outside import real_music
+from restoration.gated_music import gated_music
 
 from assembler.dsp.blocks import Samples
+from assembler.restoration.analysis import dropouts as dropout_meter
 from assembler.restoration.analysis.dropouts import BOTH, Dropout, DropoutMeter
 
 RATE_HZ = 44_100
@@ -172,6 +174,26 @@ def staccato_wave(seed: int, seconds: int) -> NDArray[np.float64]:
 def staccato(seed: int, seconds: int, pan: float) -> Samples:
     """Return these notes, panned."""
     return (staccato_wave(seed, seconds)[:, None] * [pan, 1 - pan]).astype(np.float32)
+
+
+@pytest.mark.thorough
+def test_chopped_music_has_few_dropouts_in_one_channel() -> None:
+    """Notes as long and as deep as several near: there were six."""
+    found = dropouts_of(on_tape(gated_music(20.0, RATE_HZ, 465), 465))
+    assert len(found) <= 1
+
+
+def test_a_burst_of_dropouts_does_not_recur(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two a second, of any length and depth: none is left out as a note of chopped music."""
+    rng = np.random.default_rng(12)
+    sound = held_chord(rng, 20)
+    for begin in RATE_HZ + (rng.random(36) * 0.3 + np.arange(36) * 0.5) * RATE_HZ:
+        samples = int(RATE_HZ * np.exp(rng.uniform(np.log(0.012), np.log(0.06))))
+        add_dropout(sound, int(begin), samples, float(rng.uniform(10, 30)), slice(0, 1))
+    found = dropouts_of(sound)
+    monkeypatch.setattr(dropout_meter, "_RECURS", 1000)
+    assert len(found) > 24
+    assert found == dropouts_of(sound)
 
 
 @pytest.mark.thorough
