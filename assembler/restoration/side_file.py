@@ -74,15 +74,15 @@ def restore_side(
     looks_for = {_MEASURED_AFTER[step] for step in resolved.values() if step in _MEASURED_AFTER}
     if transfer.restoration.azimuth != "follow":
         looks_for.discard("delay_path")
-    after, levels = ConditionMeter(rate_hz, looks_for), ProgrammeMeter(rate_hz)
-    trims = transfer.restoration.trim_silence
-    meters = [*after.meters, *([levels] if trims else [])]
+    after = ConditionMeter(rate_hz, looks_for)
+    levels = [ProgrammeMeter(rate_hz)] if transfer.restoration.trim_silence else []
     with own_workers(jobs) as pool:
         passage = restored_passage(recording, resolved, 0, end, pool=pool)
-        blocks = measured_in_parallel(passage, meters, pool)
+        # The meters have no name here, so that each is freed when it is read.
+        blocks = measured_in_parallel(passage, (*after.meters, *levels), pool)
         _write(file, rate_hz, correct_speed(blocks, rate_hz, resolved))
     noise_dbfs = noise_print_levels(recording, resolved) if resolved.noise else None
-    programme = levels.reading() if trims else None
+    programme = levels[0].reading() if levels else None
     report = restoration_report(transfer, resolved, before, after.reading(), noise_dbfs, programme)
     return {**report, "dropouts": _listed(before.dropouts)}
 
