@@ -46,6 +46,8 @@ _DRIFTS_OVER = 3e-4
 """Spread of the pitch over a side, as a share, from which it is followed."""
 _MOST_DRIFT = 0.005
 """Largest deviation from the middle of the pitch, as a share."""
+_FRAMES_BEYOND = 3
+"""Hops beyond the middle of the first frame and of the last to which a drift goes on evenly."""
 _FOLLOWED_GAIN = 1.3
 """The lines must stand out so much more with a drift removed."""
 _SECTIONS = ((32, 3), (16, 4))
@@ -191,7 +193,13 @@ class HumMeter:
             return (found.mains_hz or float(middle),)
         end_s = min(end_s, float(centres_s[-1]) + 2 * self._hop_s)
         at_s = np.arange(start_s, end_s + PITCH_STEP_S, PITCH_STEP_S)
-        return tuple(round(float(value), 5) for value in np.interp(at_s, centres_s, frames.hz))
+        (first, second), (second_last, last) = frames.hz[:2], frames.hz[-2:]
+        beyond_s = _FRAMES_BEYOND * self._hop_s
+        places_s = [centres_s[0] - beyond_s, *centres_s, centres_s[-1] + beyond_s]
+        before = first - _FRAMES_BEYOND * (second - first)
+        after = last + _FRAMES_BEYOND * (last - second_last)
+        hz = np.interp(at_s, places_s, [before, *frames.hz, after])
+        return tuple(round(float(value), 5) for value in hz)
 
 
 def _find(spectra: LowSpectra) -> _Found | None:

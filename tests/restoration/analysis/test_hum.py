@@ -222,6 +222,15 @@ def test_hum_that_varies_is_followed(sort: str) -> None:
     assert rms_dbfs(after - sound) < rms_dbfs(added) - 20
 
 
+def test_drifting_hum_is_followed_to_both_ends() -> None:
+    """Where the pitch moves: the first and the last 5 s."""
+    sound = hiss(65 * LOW_RATE_HZ, -72, 4).astype(np.float32)
+    added = added_hum("drifting", -40.0, len(sound), LOW_RATE_HZ)
+    after, _ = without_hum((sound + added).astype(np.float32))
+    for end in (slice(5 * LOW_RATE_HZ), slice(-5 * LOW_RATE_HZ, None)):
+        assert rms_dbfs((after - sound)[end]) < rms_dbfs(added[end]) - 30
+
+
 def test_switched_hum_is_removed_and_the_rest_passes_bit_for_bit() -> None:
     sound, added = bed(), added_hum("switched", -40.0, BED_S * LOW_RATE_HZ, LOW_RATE_HZ)
     spoilt = (sound + added).astype(np.float32)
