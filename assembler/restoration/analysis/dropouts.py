@@ -266,7 +266,15 @@ class DropoutMeter:
         return tuple(one for one in found if is_rest[part(one, _NEAR_S)].sum() < fewest)
 
     def _halves(self) -> Levels:
-        self._powers = [np.concatenate([np.zeros((0, 2, _BANDS), np.float32), *self._powers])]
+        """Return the powers so far; each part is freed when it is copied, for a side has many."""
+        if len(self._powers) != 1:
+            end = sum(map(len, self._powers))
+            halves = np.empty((end, 2, _BANDS), np.float32)
+            while self._powers:
+                part = self._powers.pop()
+                halves[end - len(part) : end] = part
+                end -= len(part)
+            self._powers = [halves]
         return self._powers[0]
 
     def _floors_db(self) -> NDArray[np.float64]:
