@@ -18,7 +18,7 @@ _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
 """mallopt(3), glibc's malloc.h."""
 _LARGE_BYTES, _KEPT_BYTES = 2_500_000, 4_000_000
 """A block of sound as it is read is less, so that its memory is used again for the next one."""
-_FALLBACK_S = 1.0
+FALLBACK_S = 1.0
 """A signal wakes the main thread, except in two moments: between its last look for signals and its
 falling asleep, and while a worker has its signals unblocked to start a child process or is itself
 being started. Then the handler runs when this time is over."""
@@ -64,7 +64,7 @@ def _call_libc(function: str, *arguments: int) -> None:
 
 def result_of(work: Future[T]) -> T:
     """Wait for a piece of work so that signals are still handled, and return its result."""
-    while not wait([work], timeout=_FALLBACK_S).done:
+    while not wait([work], timeout=FALLBACK_S).done:
         pass
     return work.result()
 

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import threading
+from collections import deque
 from collections.abc import Collection, Iterator
-from concurrent.futures import Executor
+from concurrent.futures import Executor, Future
 from itertools import islice
 from typing import Any
 
 from assembler.cancel import check_cancelled
 from assembler.dsp.blocks import BlockMeter, Samples, feed_all
-from assembler.workers import result_of, return_freed_memory
+from assembler.workers import FALLBACK_S, result_of, return_freed_memory
 
 BATCH_BLOCKS = 2
 """Blocks handed on at once: a megabyte or two, so that threads rarely wait for each other. With
 four, a restoration at 96 kHz needs 35 MB more and is no faster."""
+
+_MOST_WAITING = 1 << 20
+"""Samples that may wait for a meter: 8 MB. Some meters do the work of ten seconds at once."""
 
 
 def readings_of(meters: dict[str, Any]) -> dict[str, Any]:
@@ -39,16 +44,61 @@ def worked_ahead(blocks: Iterator[Samples], pool: Executor) -> Iterator[Samples]
         yield from batch
 
 
+class _FedMeter:
+    """A meter that is fed by a thread of a pool; some batches may wait for it."""
+
+    def __init__(self, meter: BlockMeter, pool: Executor) -> None:
+        self._meter, self._pool = meter, pool
+        self._waiting: deque[list[Samples]] = deque()
+        self._samples = 0
+        self._changed = threading.Condition()
+        self._work: Future[None] | None = None
+
+    def add(self, batch: list[Samples]) -> None:
+        """Feed it a batch, as soon as a thread is free."""
+        with self._changed:
+            self._waiting.append(batch)
+            self._samples += sum(map(len, batch))
+            if self._work is None:
+                self._work = self._pool.submit(self._feed)
+
+    def _feed(self) -> None:
+        while batch := self._next():
+            check_cancelled()
+            feed_all(batch, self._meter)
+
+    def _next(self) -> list[Samples] | None:
+        with self._changed:
+            batch = self._waiting.popleft() if self._waiting else None
+            self._samples -= sum(map(len, batch or ()))
+            if batch is None:
+                self._work = None
+            self._changed.notify()
+            return batch
+
+    def settle(self, most: int) -> None:
+        """Wait until at most so many samples wait, or with -1 until it is fed all of them."""
+        with self._changed:
+            while (work := self._work) and not work.done() and self._samples > most:
+                self._changed.wait(FALLBACK_S)
+        if work and work.done():
+            result_of(work)  # it ended with an error
+
+
 def measured_in_parallel(
     blocks: Iterator[Samples], meters: Collection[BlockMeter], pool: Executor
 ) -> Iterator[Samples]:
     """Feed a stream to meters and yield its blocks, while the next ones are made."""
+    fed = [_FedMeter(meter, pool) for meter in meters]
     batch = list(islice(blocks, BATCH_BLOCKS))
     while batch:
         check_cancelled()
         read = pool.submit(lambda: list(islice(blocks, BATCH_BLOCKS)))
-        work = [pool.submit(feed_all, batch, meter) for meter in meters]
+        for meter in fed:
+            meter.add(batch)
         yield from batch
-        for one in work:
-            result_of(one)
+        for meter in fed:
+            meter.settle(_MOST_WAITING)
         batch = result_of(read)
+    for meter in fed:
+        meter.settle(-1)

@@ -232,7 +232,7 @@ def test_a_signal_wakes_the_main_thread_by_itself(monkeypatch: pytest.MonkeyPatc
         endless(finished)
 
     finished: list[int] = []
-    monkeypatch.setattr("assembler.workers._FALLBACK_S", 600.0)
+    monkeypatch.setattr("assembler.workers.FALLBACK_S", 600.0)
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
     try:
         with pytest.raises(KeyboardInterrupt), own_workers(2) as workers:
