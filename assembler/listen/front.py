@@ -6,10 +6,12 @@ The code that reads, measures and plays sound is loaded meanwhile.
 from __future__ import annotations
 
 import asyncio
+import signal
 import socket
-from collections.abc import AsyncIterator, Callable
+import threading
+from collections.abc import AsyncIterator, Callable, Iterator
 from concurrent.futures import Future
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -48,12 +50,41 @@ _ended = JSONResponse(
 )
 
 
-class _Server(uvicorn.Server):
-    """A server that calls `ending` before it waits for its answers."""
+@contextmanager
+def ctrl_c_noted() -> Iterator[threading.Event]:
+    """Note Ctrl-C in place of raising it, while several threads import.
 
-    def __init__(self, config: uvicorn.Config, ending: Callable[[], None]) -> None:
+    Raised in the middle of an import it would leave that import's lock held for ever.
+
+    Yields
+    ------
+    threading.Event
+        Set once Ctrl-C is pressed.
+    """
+    pressed = threading.Event()
+    before = signal.getsignal(signal.SIGINT)
+    if before is signal.SIG_IGN or threading.current_thread() is not threading.main_thread():
+        yield pressed
+        return
+    signal.signal(signal.SIGINT, lambda _signal, _frame: pressed.set())
+    try:
+        yield pressed
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+class _Server(uvicorn.Server):
+    """A server that an event can end; it calls `ending` before it waits for its answers."""
+
+    def __init__(
+        self, config: uvicorn.Config, ending: Callable[[], None], ended: threading.Event
+    ) -> None:
         super().__init__(config)
         self._ending = ending
+        self._ended = ended
+
+    async def on_tick(self, counter: int) -> bool:
+        return await super().on_tick(counter) or self._ended.is_set()
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         self._ending()
@@ -84,8 +115,8 @@ class Front:
         """Return the application."""
         return Starlette(routes=[Mount("/", self._answer)], lifespan=self._running)
 
-    def serve(self, guard: Guard, sock: socket.socket) -> None:
-        """Answer requests until Ctrl-C.
+    def serve(self, guard: Guard, sock: socket.socket, pressed: threading.Event) -> None:
+        """Answer requests until Ctrl-C, which may have been pressed already (`ctrl_c_noted`).
 
         Raises
         ------
@@ -95,9 +126,8 @@ class Front:
         config = uvicorn.Config(
             guard, log_level="critical", access_log=False, timeout_graceful_shutdown=1, ws="none"
         )
-        self._server = _Server(config, self._end)
-        with suppress(KeyboardInterrupt):  # it ends in order, and then raises the Ctrl-C again
-            self._server.run(sockets=[sock])
+        self._server = _Server(config, self._end, pressed)
+        self._server.run(sockets=[sock])
         self._opening.result()
 
     def _end(self) -> None:

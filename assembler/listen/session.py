@@ -17,7 +17,7 @@ from assembler.cache.folder import CacheFolder
 from assembler.cache.limit import opened_cache
 from assembler.errors import AssemblerError
 from assembler.listen.decided import Decided
-from assembler.listen.front import Front, listening_socket
+from assembler.listen.front import Front, ctrl_c_noted, listening_socket
 from assembler.listen.guard import Guard
 from assembler.listen.known_page import KnownPage
 
@@ -61,10 +61,13 @@ def session(path: Path, port: int) -> Iterator[tuple[str, Callable[[], None]]]:
 
             load_to_check(path)  # refuses it before an address is printed
         decided = Decided(cache, path)
-        with _opening(path, cache, Path(scratch), decided, known) as opening:
+        with (
+            ctrl_c_noted() as pressed,
+            _opening(path, cache, Path(scratch), decided, known) as opening,
+        ):
             front = Front(opening, known, decided)
             guard = Guard(front.app(), sock.getsockname()[1])
-            yield guard.url, partial(front.serve, guard, sock)
+            yield guard.url, partial(front.serve, guard, sock, pressed)
 
 
 @contextmanager

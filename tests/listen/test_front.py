@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import json
+import signal
 import subprocess
 import sys
+import threading
 import urllib.error
 import urllib.request
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -18,7 +20,7 @@ from listen.serving import MANIFEST, serving, write_desk
 from assembler.cache.folder import CacheFolder
 from assembler.errors import AssemblerError
 from assembler.listen.decided import Decided
-from assembler.listen.front import Front, listening_socket
+from assembler.listen.front import Front, ctrl_c_noted, listening_socket
 from assembler.listen.guard import Guard
 from assembler.listen.known_page import KnownPage
 
@@ -134,7 +136,7 @@ def test_ctrl_c_before_the_desk_is_open_answers_what_waits(tmp_path, caplog):
     front = Front(opening, KnownPage(cache, path), Decided(cache, path))
     with listening_socket(0) as sock, ThreadPoolExecutor(2) as pool:
         guard = Guard(front.app(), sock.getsockname()[1])
-        serving = pool.submit(front.serve, guard, sock)
+        serving = pool.submit(front.serve, guard, sock, threading.Event())
 
         def ask():
             try:
@@ -169,3 +171,21 @@ def test_a_second_session_knows_what_the_first_one_finished(tmp_path):
         assert second["tracks"][0][key] == first["tracks"][0][key]
     assert edited[0] == 200
     assert "gap: 4" in path.read_text(encoding="utf-8")
+
+
+def test_ctrl_c_pressed_before_the_server_runs_ends_it_in_order(tmp_path):
+    cache, path = known_page(tmp_path)
+    opening: Future = Future()
+    opening.set_result(None)
+    front = Front(opening, KnownPage(cache, path), Decided(cache, path))
+    before = signal.getsignal(signal.SIGINT)
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        with ctrl_c_noted() as pressed, listening_socket(0) as sock:
+            signal.raise_signal(signal.SIGINT)
+            assert pressed.is_set()
+            front.serve(Guard(front.app(), sock.getsockname()[1]), sock, pressed)
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+    finally:
+        signal.signal(signal.SIGINT, before)

@@ -258,6 +258,7 @@ def test_the_address_is_printed_at_once_to_a_pipe_too(tmp_path):
         assert page.stdout.readline().startswith("Listening page: http://127.0.0.1:")
         page.send_signal(signal.SIGINT)
         assert "Turn the volume down" in page.stdout.read()
+    assert page.returncode == 0
 
 
 def test_a_port_that_can_not_be_used(tmp_path):
