@@ -3,7 +3,8 @@
 In a dropout all bands fall at the same time by 6 dB or more for 10 to 300 ms and return to their
 previous level. A note that ends takes only its own bands away. A dropout in one channel is measured
 against the other channel; a gap at the channel's own noise floor in all bands is a rest in the
-music, and gaps as long and as deep as several others near belong to chopped music. A gap in both
+music, and gaps as long and as deep as several others near, in it or in both, belong to chopped
+music. A gap in both
 channels is a dropout if the tape noise is lost with it, so that all bands fall below the noise
 floor of the side, or if it is like a dropout in other ways: `common_dropouts`. Near rests that are
 quieter than the noise of 16 bits there is no tape noise, and a gap is no dropout.
@@ -56,6 +57,8 @@ _NEAR_S, _REST_S, _BESIDE_S = 2.0, 0.01, 0.05
 _RECURS_STEPS = 400
 _RECURS, _AS_LONG_STEPS, _AS_DEEP_DB = 3, 1, 3.0
 """With so many others near that differ no more, a gap of one channel belongs to the music."""
+_DEEP_DB, _PAUSES_S, _PAUSES, _AS_LONG, _AS_LOW_DB = 20.0, 5.0, 2, 0.1, 6.0
+"""So does one among so many deep gaps of both channels, as long to a share and about as deep."""
 
 Levels = NDArray[np.float32]
 
@@ -229,6 +232,7 @@ class DropoutMeter:
         levels = halves[: len(halves) // 2 * 2].reshape(-1, 2, 2, _BANDS).sum(1)
         _to_decibels(levels, self._step)
         mean = levels.mean(axis=2)
+        pauses = [self._common_dropout(gap) for gap, _ in self._common.candidates(floors_db)]
         found: list[Dropout] = []
         for channel in range(2):
             own, other = levels[:, channel], levels[:, 1 - channel]
@@ -244,12 +248,15 @@ class DropoutMeter:
                 if (depth_db := _common_depth_db(own, floor, *gap))
                 and not any(gap[0] < u and gap[1] > t for t, u in single)
             }
-            gaps = _without_recurring(single) | both
-            found += [self._dropout(gap, depth, channel) for gap, depth in gaps.items()]
-        for gap in self._common.dropouts(floors_db):
-            at_s, ends_s = self._span_s(gap)
-            found.append(Dropout(at_s, ends_s - at_s, gap.depth_db, BOTH))
+            alone = (self._dropout(*gap, channel) for gap in _without_recurring(single).items())
+            found += [one for one in alone if not _is_pause(one, pauses)]
+            found += [self._dropout(*gap, channel) for gap in both.items()]
+        found += map(self._common_dropout, self._common.dropouts(floors_db))
         return self._over_noise(_joined(found))
+
+    def _common_dropout(self, gap: Gap) -> Dropout:
+        at_s, ends_s = self._span_s(gap)
+        return Dropout(at_s, ends_s - at_s, gap.depth_db, BOTH)
 
     def _over_noise(self, found: tuple[Dropout, ...]) -> tuple[Dropout, ...]:
         """Return the dropouts that are not near rests without any noise."""
@@ -340,6 +347,23 @@ def _without_recurring(gaps: dict[tuple[int, int], float]) -> dict[tuple[int, in
         if alike.sum() - 1 < _RECURS:
             kept[first, after] = depth_db
     return kept
+
+
+def _is_pause(one: Dropout, gaps: Sequence[Dropout]) -> bool:
+    """Return whether several gaps of both channels near, in order of time, are like it."""
+    count, after_s = 0, 0.0
+    for gap in gaps:
+        is_apart = gap.ends_s <= one.at_s or gap.at_s >= one.ends_s
+        if (
+            is_apart
+            and gap.at_s >= after_s
+            and abs(gap.at_s - one.at_s) < _PAUSES_S
+            and min(gap.depth_db, one.depth_db) >= _DEEP_DB
+            and abs(gap.depth_db - one.depth_db) <= _AS_LOW_DB
+            and abs(gap.length_s - one.length_s) < _AS_LONG * one.length_s
+        ):
+            count, after_s = count + 1, gap.ends_s
+    return count >= _PAUSES
 
 
 def _common_depth_db(own: Levels, floor: Levels, t: int, u: int) -> float | None:
