@@ -7,7 +7,6 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from assembler.audio import Recording
-from assembler.dsp.blocks import BlockMeter
 from assembler.manifest.transfers import Restoration
 from assembler.restoration.analysis.clicks import ClickMeter
 from assembler.restoration.analysis.dropouts import Dropout, DropoutMeter
@@ -27,8 +26,7 @@ from assembler.restoration.analysis.tonal_balance import (
     TonalBalanceReading,
 )
 from assembler.restoration.analysis.wow import NOT_LOOKED_FOR, CyclicWow, WowReading, wow_of
-from assembler.restoration.measuring import measured_in_parallel, readings_of
-from assembler.workers import keep_large_blocks_apart, own_workers
+from assembler.restoration.measuring import read_side
 
 _METERS: dict[str, Callable[[int], Any]] = {
     # Those whose readings need most memory, then the slowest first.
@@ -99,8 +97,8 @@ def _with_tuples(reading: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-class ConditionMeter:
-    """Meter of what restoration changes: hum, how the channels relate, and what is asked for.
+def condition_meters(rate_hz: int, looks_for: Collection[str]) -> dict[str, Any]:
+    """Return meters by name: of hum, of how the channels relate, and of what is asked for.
 
     Parameters
     ----------
@@ -109,31 +107,20 @@ class ConditionMeter:
     looks_for
         ``clicks``, ``delay_path``, ``dropouts``, ``programme``, ``tonal_balance`` or ``wow``.
     """
+    measured = {"hum", "channels", *looks_for}
+    return {name: meter(rate_hz) for name, meter in _METERS.items() if name in measured}
 
-    def __init__(self, rate_hz: int, looks_for: Collection[str]) -> None:
-        measured = {"hum", "channels", *looks_for}
-        self._meters: dict[str, Any] = {
-            name: meter(rate_hz) for name, meter in _METERS.items() if name in measured
-        }
 
-    @property
-    def meters(self) -> Collection[BlockMeter]:
-        """The meters, each of which is to be fed the stream."""
-        return tuple(self._meters.values())
-
-    def reading(self) -> Condition:
-        """End the stream and return its readings; what each meter keeps is freed."""
-        readings = readings_of(self._meters)
-        if partials := readings.pop("wow", None):
-            readings["wow"] = wow_of(partials)
-        if clicks := readings.pop("clicks", None):
-            readings |= {
-                "clicks_per_minute": clicks.per_minute,
-                "thump_peaks": clicks.thump_peaks,
-            }
-        if programme := readings.pop("programme", None):
-            readings["begins_s"] = programme.begins_s
-        return Condition(**readings)
+def condition_from(readings: Mapping[str, Any]) -> Condition:
+    """Return the condition from the readings of `condition_meters`, by name."""
+    found = dict(readings)
+    if partials := found.pop("wow", None):
+        found["wow"] = wow_of(partials)
+    if clicks := found.pop("clicks", None):
+        found |= {"clicks_per_minute": clicks.per_minute, "thump_peaks": clicks.thump_peaks}
+    if programme := found.pop("programme", None):
+        found["begins_s"] = programme.begins_s
+    return Condition(**found)
 
 
 def condition_of(
@@ -153,13 +140,10 @@ def condition_of(
     SourceError
         The side can't be read to its end.
     """
-    keep_large_blocks_apart()
-    condition = ConditionMeter(recording.rate_hz, {*_OF_EVERY_SIDE, *_asked_for(restoration)})
-    with own_workers(jobs) as pool:
-        stream = recording.blocks(0, recording.frames)
-        for _ in measured_in_parallel(stream, condition.meters, pool):
-            pass
-    return condition.reading()
+    looks_for = {*_OF_EVERY_SIDE, *_asked_for(restoration)}
+    return condition_from(
+        read_side(recording, condition_meters(recording.rate_hz, looks_for), jobs)
+    )
 
 
 def _asked_for(restoration: Restoration) -> set[str]:

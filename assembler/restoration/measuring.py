@@ -9,9 +9,16 @@ from concurrent.futures import Executor, Future
 from itertools import islice
 from typing import Any
 
+from assembler.audio import Recording
 from assembler.cancel import check_cancelled
 from assembler.dsp.blocks import BlockMeter, Samples, feed_all
-from assembler.workers import FALLBACK_S, result_of, return_freed_memory
+from assembler.workers import (
+    FALLBACK_S,
+    keep_large_blocks_apart,
+    own_workers,
+    result_of,
+    return_freed_memory,
+)
 
 BATCH_BLOCKS = 2
 """Blocks handed on at once: a megabyte or two, so that threads rarely wait for each other. With
@@ -30,6 +37,33 @@ def readings_of(meters: dict[str, Any]) -> dict[str, Any]:
         del meter
         return_freed_memory()
     return readings
+
+
+def read_side(
+    recording: Recording, meters: dict[str, Any], jobs: int | None = None
+) -> dict[str, Any]:
+    """Feed a whole side to meters, and return the reading of each.
+
+    Parameters
+    ----------
+    recording
+        The side, which is only read.
+    meters
+        Meters by name, the one that is read last first; each is removed when it is read.
+    jobs
+        How many run at once; by default as many as there are cores.
+
+    Raises
+    ------
+    SourceError
+        The side can't be read to its end.
+    """
+    keep_large_blocks_apart()
+    with own_workers(jobs) as pool:
+        stream = recording.blocks(0, recording.frames)
+        for _ in measured_in_parallel(stream, tuple(meters.values()), pool):
+            pass
+    return readings_of(meters)
 
 
 def worked_ahead(blocks: Iterator[Samples], pool: Executor) -> Iterator[Samples]:

@@ -9,19 +9,18 @@ from typing import Any
 import soundfile
 
 from assembler.audio import Recording
-from assembler.dsp.blocks import Samples, feed_all
+from assembler.dsp.blocks import Samples
 from assembler.file_names import for_libsndfile
 from assembler.manifest.transfers import Transfer
 from assembler.restoration.analysis.dropouts import MOST_LISTED, Dropout, DropoutMeter
-from assembler.restoration.analysis.programme import ProgrammeMeter
 from assembler.restoration.chain import (
     correct_speed,
     noise_print_levels,
     resolve,
     restored_passage,
 )
-from assembler.restoration.condition import Condition, ConditionMeter
-from assembler.restoration.measuring import measured_in_parallel
+from assembler.restoration.condition import Condition, condition_from, condition_meters
+from assembler.restoration.measuring import measured_in_parallel, read_side, readings_of
 from assembler.restoration.restoration_report import restoration_report
 from assembler.workers import keep_large_blocks_apart, own_workers
 
@@ -74,16 +73,18 @@ def restore_side(
     looks_for = {_MEASURED_AFTER[step] for step in resolved.values() if step in _MEASURED_AFTER}
     if transfer.restoration.azimuth != "follow":
         looks_for.discard("delay_path")
-    after = ConditionMeter(rate_hz, looks_for)
-    levels = [ProgrammeMeter(rate_hz)] if transfer.restoration.trim_silence else []
+    if transfer.restoration.trim_silence:
+        looks_for.add("programme")
+    meters = condition_meters(rate_hz, looks_for)
     with own_workers(jobs) as pool:
         passage = restored_passage(recording, resolved, 0, end, pool=pool)
-        # The meters have no name here, so that each is freed when it is read.
-        blocks = measured_in_parallel(passage, (*after.meters, *levels), pool)
+        # They have no other name here, so that each is freed when it is read.
+        blocks = measured_in_parallel(passage, tuple(meters.values()), pool)
         _write(file, rate_hz, correct_speed(blocks, rate_hz, resolved))
     noise_dbfs = noise_print_levels(recording, resolved) if resolved.noise else None
-    programme = levels[0].reading() if levels else None
-    report = restoration_report(transfer, resolved, before, after.reading(), noise_dbfs, programme)
+    readings = readings_of(meters)
+    after, programme = condition_from(readings), readings.get("programme")
+    report = restoration_report(transfer, resolved, before, after, noise_dbfs, programme)
     return {**report, "dropouts": _listed(before.dropouts)}
 
 
@@ -95,9 +96,10 @@ def dropouts_of(recording: Recording) -> tuple[Dropout, ...]:
     SourceError
         The side can't be read to its end.
     """
-    dropouts = DropoutMeter(recording.rate_hz)
-    feed_all(recording.blocks(0, recording.frames), dropouts)
-    return dropouts.reading()
+    found: tuple[Dropout, ...] = read_side(
+        recording, {"dropouts": DropoutMeter(recording.rate_hz)}
+    )["dropouts"]
+    return found
 
 
 def unrestored_report(dropouts: Sequence[Dropout]) -> dict[str, Any]:

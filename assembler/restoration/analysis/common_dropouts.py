@@ -12,6 +12,7 @@ them.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -141,16 +142,6 @@ class CommonDropoutSearch:
             found.append((gap, limited))
         return found
 
-    def dropouts(self, floors_db: Levels) -> list[Gap]:
-        """Return the gaps that are dropouts; the likeliest of those that overlap."""
-        likely = [
-            (odds, gap)
-            for gap, features in self.candidates(floors_db)
-            if (odds := log_odds(features)) > 0
-        ]
-        kept = apart([gap.edges for _, gap in likely], [odds for odds, _ in likely])
-        return [likely[number][1] for number in kept]
-
     def _found(self, steps: int, end: int) -> list[Gap]:
         """Return the gaps that begin before a step, and not in the chunk before."""
         levels = self._levels[:steps]
@@ -178,6 +169,13 @@ class CommonDropoutSearch:
                     Gap(moved, depth_db, {**features, **surroundings(levels, edges)}, lowest)
                 )
         return found
+
+
+def likely_dropouts(candidates: Sequence[tuple[Gap, dict[str, float]]]) -> list[Gap]:
+    """Return the candidates that are dropouts; the likeliest of those that overlap."""
+    likely = [(odds, gap) for gap, features in candidates if (odds := log_odds(features)) > 0]
+    kept = apart([gap.edges for _, gap in likely], [odds for odds, _ in likely])
+    return [likely[number][1] for number in kept]
 
 
 def log_odds(features: dict[str, float]) -> float:

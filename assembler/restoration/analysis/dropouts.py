@@ -23,7 +23,11 @@ from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
-from assembler.restoration.analysis.common_dropouts import CommonDropoutSearch, Gap
+from assembler.restoration.analysis.common_dropouts import (
+    CommonDropoutSearch,
+    Gap,
+    likely_dropouts,
+)
 from assembler.restoration.analysis.resolution import CHANNELS
 from assembler.text import clock_text, counted
 
@@ -232,7 +236,8 @@ class DropoutMeter:
         levels = halves[: len(halves) // 2 * 2].reshape(-1, 2, 2, _BANDS).sum(1)
         _to_decibels(levels, self._step)
         mean = levels.mean(axis=2)
-        pauses = [self._common_dropout(gap) for gap, _ in self._common.candidates(floors_db)]
+        candidates = self._common.candidates(floors_db)
+        pauses = [self._common_dropout(gap) for gap, _ in candidates]
         found: list[Dropout] = []
         for channel in range(2):
             own, other = levels[:, channel], levels[:, 1 - channel]
@@ -251,7 +256,7 @@ class DropoutMeter:
             alone = (self._dropout(*gap, channel) for gap in _without_recurring(single).items())
             found += [one for one in alone if not _is_pause(one, pauses)]
             found += [self._dropout(*gap, channel) for gap in both.items()]
-        found += map(self._common_dropout, self._common.dropouts(floors_db))
+        found += map(self._common_dropout, likely_dropouts(candidates))
         return self._over_noise(_joined(found))
 
     def _common_dropout(self, gap: Gap) -> Dropout:

@@ -25,11 +25,10 @@ from assembler.restoration.analysis.stereo.delay_path import (
 )
 from assembler.restoration.analysis.tonal_balance import TonalBalanceMeter
 from assembler.restoration.condition import Condition
-from assembler.restoration.measuring import measured_in_parallel, readings_of
+from assembler.restoration.measuring import read_side
 from assembler.restoration.survey.paste import restoration_section
 from assembler.restoration.survey.readings import SideReadings
 from assembler.restoration.survey.remedies import SideFinding, findings_of
-from assembler.workers import keep_large_blocks_apart, own_workers
 
 MOST_LISTED = 200
 """Most clicks, clipped places or dropouts that are listed one by one."""
@@ -187,7 +186,6 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
     SourceError
         The side can't be read to its end.
     """
-    keep_large_blocks_apart()
     rate_hz, frames = recording.rate_hz, recording.frames
     meters: dict[str, Any] = {  # those whose readings need most memory, then the slowest first
         "dropouts": DropoutMeter(rate_hz),
@@ -203,10 +201,7 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
         "tonal_balance": TonalBalanceMeter(rate_hz),
         "pcm": BitDepthMeter(rate_hz, frames, recording.bits),
     }
-    with own_workers(jobs) as pool:
-        for _ in measured_in_parallel(recording.blocks(0, frames), tuple(meters.values()), pool):
-            pass
-    readings = readings_of(meters)
+    readings = read_side(recording, meters, jobs)
     readings["speed"] = readings["speed"] or speed_from_hum(readings["hum"])
     files = tuple(file.path.name for file in recording.source_files)
     return Survey(files, rate_hz, frames, recording.bits, recording.is_mono, **readings)
