@@ -1,7 +1,7 @@
 """Entry point of the command line: what must be set up before the commands are imported.
 
-Ctrl-C waits for the imports, file names are read as UTF-8, every standard stream is open, and the
-BLAS library starts no threads.
+Ctrl-C waits for the imports, file names are read as UTF-8, every standard stream is open, no
+library's warning is shown, and the BLAS library starts no threads.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import warnings
 
 
 def run() -> int:
@@ -21,6 +22,9 @@ def run() -> int:
     """
     interrupts = _Interrupts()
     _read_names_as_utf_8()
+    # The filters are of the whole process, so threads must not change them.
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")
     # The work already runs in one thread per core: more of them wait for each other, and the sums
     # of a product would depend on their number. OpenBLAS reads this when numpy is imported.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import io
 import os
-import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -78,8 +77,7 @@ def picture_findings(source: ManifestFile, name: str, loc: Loc) -> Iterator[Find
     """Check a picture that the manifest names at a place."""
     path = source.resolve(name)
     if os.path.isfile(path):  # noqa: PTH113  (unlike Path.is_file, it accepts any name)
-        with warnings.catch_warnings(action="ignore"):  # Pillow warns of damaged EXIF
-            problems = list(_problems(path))
+        problems = list(_problems(path))
     else:
         message = f"{shorten(str(path), 200)}: there is no such picture: check the path"
         problems = [("error", "missing-file", message)]
@@ -149,7 +147,7 @@ def picture_size(path: Path) -> tuple[int, int] | None:
     from PIL import Image
 
     try:
-        with warnings.catch_warnings(action="ignore"), Image.open(path, formats=_KINDS) as picture:
+        with Image.open(path, formats=_KINDS) as picture:
             return picture.size
     except (OSError, ValueError, SyntaxError):
         return None
@@ -185,7 +183,7 @@ def _read_upright(path: Path) -> tuple[Image.Image, bool]:
     """Return a picture upright and in sRGB, and whether its file is such a JPEG already."""
     from PIL import Image
 
-    with warnings.catch_warnings(action="ignore"), Image.open(path, formats=_KINDS) as opened:
+    with Image.open(path, formats=_KINDS) as opened:
         upright = opened.getexif().get(_ORIENTATION, 1) == 1
         plain = opened.mode == "RGB" and upright and _is_srgb(opened)
         return _upright_rgb(opened), opened.format == "JPEG" and plain

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -51,8 +50,6 @@ def write_join_clip(
     AssemblerError
         It can't be encoded.
     """
-    # On import, pydub warns if there is no ffmpeg on PATH; this one is called by its path.
-    warnings.filterwarnings("ignore", module=r"(.*/)?pydub\b")
     from pydub import AudioSegment
 
     clip = AudioSegment(

@@ -15,7 +15,6 @@ from __future__ import annotations
 import logging
 import threading
 import time
-import warnings
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager
@@ -124,27 +123,25 @@ def _client(address: str) -> Iterator[Client]:
     disabled = logging.root.manager.disable
     logging.disable(logging.CRITICAL)
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            answer: Future[Client] = Future()
+        answer: Future[Client] = Future()
 
-            def connect() -> None:
-                try:
-                    answer.set_result(Client(address, timeout=_ANSWER_S, set_as_default=False))
-                except Exception as error:
-                    answer.set_exception(error)
-
-            # Its timeout does not hold where something else accepts the connection.
-            threading.Thread(target=connect, daemon=True).start()
+        def connect() -> None:
             try:
-                client = answer.result(_ANSWER_S + 2)
-            except Exception as error:  # of the network, of the address, of what answers there
-                raise AssemblerError(
-                    f"{address}: no Dask scheduler answers: check the address, and that "
-                    "`dask scheduler` runs there"
-                ) from error
-            with client:
-                yield client
+                answer.set_result(Client(address, timeout=_ANSWER_S, set_as_default=False))
+            except Exception as error:
+                answer.set_exception(error)
+
+        # Its timeout does not hold where something else accepts the connection.
+        threading.Thread(target=connect, daemon=True).start()
+        try:
+            client = answer.result(_ANSWER_S + 2)
+        except Exception as error:  # of the network, of the address, of what answers there
+            raise AssemblerError(
+                f"{address}: no Dask scheduler answers: check the address, and that "
+                "`dask scheduler` runs there"
+            ) from error
+        with client:
+            yield client
     finally:
         logging.disable(disabled)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from itertools import pairwise
@@ -133,7 +132,7 @@ def _size_and_mode(path: Path) -> tuple[int, str]:
     from PIL import Image
 
     try:
-        with warnings.catch_warnings(action="ignore"), Image.open(path) as image:
+        with Image.open(path) as image:
             return image.width, image.mode
     except (ValueError, Image.DecompressionBombError) as error:
         raise OSError("not a picture") from error

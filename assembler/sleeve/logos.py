@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import re
-import warnings
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -110,7 +109,7 @@ def read_logo(path: Path) -> Logo:
     if path.suffix.lower() == ".svg":
         return _read_svg(path)
     try:
-        with warnings.catch_warnings(action="ignore"), Image.open(path) as image:
+        with Image.open(path) as image:
             image.load()
             return Logo(path, image.width, image.height)
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombError) as error:
@@ -153,7 +152,7 @@ def _in_inks(path: Path, most_pixels: int) -> Image.Image:
     """Return a picture in grey or process colours, on white."""
     import numpy as np
 
-    with warnings.catch_warnings(action="ignore"), Image.open(path) as opened:
+    with Image.open(path) as opened:
         image: Image.Image = opened.copy()
     if image.mode not in ("CMYK", "L"):
         ground = Image.new("RGBA", image.size, (255, 255, 255, 255))

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import io
 import re
-import warnings
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -48,9 +47,7 @@ def sheets_of(file: OutsideFile, content: bytes) -> list[Sheet]:
     """
     try:
         _refuse_bomb(file, content)
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            return list(_sheets(file, content))
+        return list(_sheets(file, content))
     except FindingsError:
         raise
     except Exception as error:  # what a damaged package makes zipfile, expat and openpyxl raise

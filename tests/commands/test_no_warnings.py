@@ -10,9 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from PIL import Image
 
 MANIFEST = """\
-release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TWE-W}
+release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TWE-W,
+          front_cover: front.jpg}
 level: {match: none}
 download: {formats: [mp3-320]}
 tracks:
@@ -25,6 +27,12 @@ tracks:
 def test_a_build_without_any_program_on_path_warns_of_nothing(tmp_path: Path) -> None:
     noise = np.random.default_rng(1).normal(0, 0.05, (5 * 44100, 2))
     soundfile.write(tmp_path / "a.wav", noise, 44100, subtype="PCM_16")
+    exif = Image.Exif()
+    exif[0x0112] = 1
+    damaged = exif.tobytes()[:20]
+    Image.new("RGB", (1600, 1600)).save(tmp_path / "front.jpg", exif=damaged)
+    with pytest.warns(UserWarning, match="EXIF"), Image.open(tmp_path / "front.jpg") as cover:
+        cover.getexif()
     (tmp_path / "T.yaml").write_text(MANIFEST, encoding="utf-8")
     (tmp_path / "bin").mkdir()
     own = {"PATH": str(tmp_path / "bin"), "ASSEMBLER_STORE": str(tmp_path / "store")}
