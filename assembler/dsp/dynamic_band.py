@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterable, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from assembler.dsp.biquads import StereoCascade
 from assembler.dsp.blocks import Samples
 from assembler.dsp.compressor import Detector, demand_db
 from assembler.dsp.equaliser import FilterBand, on_grid
@@ -65,19 +66,14 @@ def dynamic(
     log
         Gets the band's gain reduction of each block.
     """
-    from scipy.signal import sosfilt
-
     settings = band.dynamic
     assert settings is not None
     detector = Detector(settings, rate_hz)
-    alone = band_alone(band, rate_hz)
-    state: NDArray[np.float64] | None = None
+    alone = StereoCascade(band_alone(band, rate_hz))
     for block in blocks:
         if not len(block):
             continue
-        heard = _part(block.astype(np.float64), band)
-        state = np.zeros((1, 2, heard.shape[1])) if state is None else state
-        inside, state = sosfilt(alone, heard, axis=0, zi=state)
+        inside = alone.filter(_part(block.astype(np.float64), band))
         demand = np.minimum(demand_db(np.abs(inside).max(axis=1), settings), -band.db)
         reduction = detector.smooth(demand)
         if log:
@@ -87,15 +83,14 @@ def dynamic(
 
 
 def _part(sound: NDArray[np.float64], band: FilterBand) -> NDArray[np.float64]:
-    """Return what a band filters: both channels, or the mid or the side in one column."""
+    """Return what a band filters: both channels, or the mid or the side in both columns."""
     if band.on == "stereo":
         return sound
     sign = 1 if band.on == "mid" else -1
-    return (sound[:, :1] + sign * sound[:, 1:]) / 2
+    return np.repeat((sound[:, :1] + sign * sound[:, 1:]) / 2, 2, axis=1)
 
 
 def _changed(block: Samples, change: NDArray[np.float64], band: FilterBand) -> Samples:
     if band.on != "stereo":
-        change = on_grid(change)
-        change = np.concatenate((change, change if band.on == "mid" else -change), axis=1)
+        change = on_grid(change) * (1, 1 if band.on == "mid" else -1)
     return (block + change).astype(np.float32)

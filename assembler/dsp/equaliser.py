@@ -144,7 +144,7 @@ def equalise(
 ) -> Iterator[Samples]:
     """Filter a stream through its bands, in float64; without bands it is unchanged.
 
-    Bands on the mid or the side, and dynamic ones, need two channels.
+    The blocks are stereo.
     """
     for is_dynamic, run in groupby(bands, lambda band: band.dynamic is not None):
         if is_dynamic:
@@ -161,49 +161,26 @@ def _filtered(
     blocks: Iterable[Samples], bands: Sequence[FilterBand], rate_hz: int
 ) -> Iterator[Samples]:
     """Filter a stream through bands whose gain stays."""
-    mid, side = (
-        _Cascade([band for band in bands if band.on in ("stereo", part)], rate_hz)
+    from assembler.dsp.biquads import StereoCascade
+
+    of_mid, of_side = (
+        [row for band in bands if band.on in ("stereo", part) for row in sections(band, rate_hz)]
         for part in ("mid", "side")
     )
+    cascade = StereoCascade(of_mid, of_side)
     is_stereo = all(band.on == "stereo" for band in bands)
     for block in blocks:
         if not len(block):
             continue
-        sound = block.astype(np.float64)
         if is_stereo:
-            yield mid.filter(sound).astype(np.float32)
-        else:
-            yield _filter_mid_side(sound, mid, side)
-
-
-class _Cascade:
-    """Bands in order, with their state from block to block."""
-
-    def __init__(self, bands: Sequence[FilterBand], rate_hz: int) -> None:
-        self.sections = [sections(band, rate_hz) for band in bands]
-        self._state: NDArray[np.float64] | None = None
-
-    def filter(self, sound: NDArray[np.float64]) -> NDArray[np.float64]:
-        from scipy.signal import sosfilt
-
-        if not self.sections:
-            return sound
-        if self._state is None:
-            stages = sum(map(len, self.sections))
-            self._state = np.zeros((stages, 2, *sound.shape[1:]))
-        cascade = np.concatenate(self.sections)
-        filtered, self._state = sosfilt(cascade, sound, axis=0, zi=self._state)
-        return np.asarray(filtered)
-
-
-def _filter_mid_side(sound: NDArray[np.float64], mid: _Cascade, side: _Cascade) -> Samples:
-    left, right = sound.T
-    middle, difference = mid.filter((left + right) / 2), side.filter((left - right) / 2)
-    if not mid.sections:
-        difference = on_grid(difference)
-    if not side.sections:
-        middle = on_grid(middle)
-    return np.stack((middle + difference, middle - difference), axis=1).astype(np.float32)
+            yield cascade.filter(block)
+            continue
+        left, right = block.T.astype(np.float64)
+        parts = np.stack(((left + right) / 2, (left - right) / 2), axis=1)
+        mid, side = cascade.filter(parts).T
+        mid = mid if of_side else on_grid(mid)
+        side = side if of_mid else on_grid(side)
+        yield np.stack((mid + side, mid - side), axis=1).astype(np.float32)
 
 
 def on_grid(sound: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -101,8 +101,9 @@ class Sound:
 
     def load_code(self) -> None:
         """Render a moment of the first track: what renders and filters it is loaded by then."""
-        from scipy.signal import sosfilt  # noqa: F401  # for a first EQ band
+        from assembler.dsp.biquads import StereoCascade
 
+        StereoCascade([]).filter(np.zeros((1, 2), np.float32))  # for a first EQ band
         with suppress(AssemblerError, OSError):
             place = self._place("track", 0)
             place.stretch(0, min(place.length, place.rate_hz // 10))

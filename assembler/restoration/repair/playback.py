@@ -27,8 +27,8 @@ import math
 from collections.abc import Iterable, Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
+from assembler.dsp.biquads import Sections, StereoCascade
 from assembler.dsp.blocks import Samples
 from assembler.manifest.playback import Playback, TimeConstants
 
@@ -37,8 +37,6 @@ _MATCHED_AT = np.array([0.1, 0.4])
 """Frequencies in shares of the rate at which the treble shelf has the analog magnitude. Chosen for
 the smallest error up to 20 kHz, over the pairs of standards and rates from 44.1 to 192 kHz."""
 _ALIGNED_HZ = 1000.0
-
-Sections = NDArray[np.float64]
 
 
 def correct_playback(
@@ -53,18 +51,14 @@ def correct_playback(
     playback
         How the tape was played and recorded.
     """
-    from scipy.signal import sosfilt
-
     played, recorded = playback.constants
     if played == recorded:
         yield from blocks
         return
-    cascade = playback_sections(played, recorded, rate_hz)
-    state = np.zeros((len(cascade), 2, 2))
+    cascade = StereoCascade(playback_sections(played, recorded, rate_hz))
     for block in blocks:
         if len(block):
-            corrected, state = sosfilt(cascade, block.astype(np.float64), axis=0, zi=state)
-            yield corrected.astype(np.float32)
+            yield cascade.filter(block)
 
 
 def playback_sections(played: TimeConstants, recorded: TimeConstants, rate_hz: int) -> Sections:
