@@ -34,7 +34,7 @@ _METERS: dict[str, Callable[[int], Any]] = {
     "hum": HumMeter,
     "delay_path": DelayPathMeter,
     "clicks": ClickMeter,
-    "wow": PartialMeter,
+    "partials": PartialMeter,
     "channels": ChannelMeter,
     "programme": ProgrammeMeter,
     "tonal_balance": TonalBalanceMeter,
@@ -62,7 +62,7 @@ class Condition:
         """Return whether all that a restoration is resolved from was looked for."""
         asked = _asked_for(restoration)
         is_followed = "delay_path" not in asked or self.delay_path != NOT_FOLLOWED
-        return is_followed and ("wow" not in asked or self.wow != NOT_LOOKED_FOR)
+        return is_followed and ("partials" not in asked or self.wow != NOT_LOOKED_FOR)
 
     def as_json(self) -> dict[str, Any]:
         """Return the readings as plain data; `from_json` reads them."""
@@ -97,7 +97,7 @@ def _with_tuples(reading: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def condition_meters(rate_hz: int, looks_for: Collection[str]) -> dict[str, Any]:
+def condition_meters(rate_hz: int, looks_for: Collection[str] | None = None) -> dict[str, Any]:
     """Return meters by name: of hum, of how the channels relate, and of what is asked for.
 
     Parameters
@@ -105,16 +105,17 @@ def condition_meters(rate_hz: int, looks_for: Collection[str]) -> dict[str, Any]
     rate_hz
         Sample rate of the stream.
     looks_for
-        ``clicks``, ``delay_path``, ``dropouts``, ``programme``, ``tonal_balance`` or ``wow``.
+        ``clicks``, ``delay_path``, ``dropouts``, ``partials`` (for wow), ``programme`` or
+        ``tonal_balance``; by default all.
     """
-    measured = {"hum", "channels", *looks_for}
+    measured = _METERS if looks_for is None else {"hum", "channels", *looks_for}
     return {name: meter(rate_hz) for name, meter in _METERS.items() if name in measured}
 
 
 def condition_from(readings: Mapping[str, Any]) -> Condition:
     """Return the condition from the readings of `condition_meters`, by name."""
     found = dict(readings)
-    if partials := found.pop("wow", None):
+    if partials := found.pop("partials", None):
         found["wow"] = wow_of(partials)
     if clicks := found.pop("clicks", None):
         found |= {"clicks_per_minute": clicks.per_minute, "thump_peaks": clicks.thump_peaks}
@@ -148,5 +149,5 @@ def condition_of(
 
 def _asked_for(restoration: Restoration) -> set[str]:
     """Return what is looked for because a step needs it."""
-    asked = {"delay_path": restoration.azimuth == "follow", "wow": restoration.wow is not None}
+    asked = {"delay_path": restoration.azimuth == "follow", "partials": restoration.wow is not None}
     return {name for name, is_asked in asked.items() if is_asked}

@@ -30,7 +30,7 @@ _MEASURED_AFTER = {
     "playback": "tonal_balance",
     "equaliser": "tonal_balance",
     "azimuth": "delay_path",
-    "wow": "wow",
+    "wow": "partials",
 }
 """By step: what is looked for in the restored side, beside its hum and its channels."""
 

@@ -9,22 +9,13 @@ from typing import Any
 from assembler.audio import Recording
 from assembler.dsp.decibels import rounded
 from assembler.restoration.analysis.bandwidth import SpectrumMeter
-from assembler.restoration.analysis.clicks import ClickMeter, ClickReading
-from assembler.restoration.analysis.dropouts import DropoutMeter
-from assembler.restoration.analysis.hum import HumMeter
+from assembler.restoration.analysis.clicks import ClickReading
 from assembler.restoration.analysis.low_sound import LowSoundMeter
-from assembler.restoration.analysis.partials import PartialMeter
-from assembler.restoration.analysis.programme import ProgrammeMeter
 from assembler.restoration.analysis.resolution import CHANNELS, BitDepthMeter, BitDepthReading
 from assembler.restoration.analysis.speed import ToneMeter, speed_from_hum
-from assembler.restoration.analysis.stereo.channels import SECTION_S, ChannelMeter, ChannelReading
-from assembler.restoration.analysis.stereo.delay_path import (
-    PATH_STEP_S,
-    DelayPathMeter,
-    DelayPathReading,
-)
-from assembler.restoration.analysis.tonal_balance import TonalBalanceMeter
-from assembler.restoration.condition import Condition
+from assembler.restoration.analysis.stereo.channels import SECTION_S, ChannelReading
+from assembler.restoration.analysis.stereo.delay_path import PATH_STEP_S, DelayPathReading
+from assembler.restoration.condition import Condition, condition_meters
 from assembler.restoration.measuring import read_side
 from assembler.restoration.survey.paste import restoration_section
 from assembler.restoration.survey.readings import SideReadings
@@ -187,18 +178,11 @@ def survey(recording: Recording, *, jobs: int | None = None) -> Survey:
         The side can't be read to its end.
     """
     rate_hz, frames = recording.rate_hz, recording.frames
-    meters: dict[str, Any] = {  # those whose readings need most memory, then the slowest first
-        "dropouts": DropoutMeter(rate_hz),
-        "hum": HumMeter(rate_hz),
-        "delay_path": DelayPathMeter(rate_hz),
-        "clicks": ClickMeter(rate_hz),
-        "partials": PartialMeter(rate_hz),
-        "channels": ChannelMeter(rate_hz),
+    meters = {
+        **condition_meters(rate_hz),
         "bandwidth": SpectrumMeter(rate_hz, frames),
-        "programme": ProgrammeMeter(rate_hz),
         "speed": ToneMeter(rate_hz),
         "low": LowSoundMeter(rate_hz),
-        "tonal_balance": TonalBalanceMeter(rate_hz),
         "pcm": BitDepthMeter(rate_hz, frames, recording.bits),
     }
     readings = read_side(recording, meters, jobs)
