@@ -14,7 +14,7 @@ RIGHT = butter(2, 0.3, output="sos")
 
 
 @pytest.mark.parametrize("dtype", [np.float32, np.float64])
-def test_each_channel_has_the_bits_of_scipy(dtype: type[np.float32 | np.float64]) -> None:
+def test_each_channel_has_the_bits_of_scipy(dtype) -> None:
     """One channel has three sections, the other one; the state goes on in the next block."""
     sound = SOUND.astype(dtype)
     cascade = StereoCascade(LEFT, RIGHT)
