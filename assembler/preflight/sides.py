@@ -20,7 +20,7 @@ from assembler.text import clock_text
 if TYPE_CHECKING:
     from assembler.restoration.condition import Condition
 
-METHOD = 16
+METHOD = 17
 """Version of the restoration: raise it when the same settings would give other sound."""
 _UNRESOLVED = {"hum": "Correct `mains`, or remove", "wow": "Remove"}
 """What to do about a step whose value is not determined, where none can be set by ear."""

@@ -7,12 +7,18 @@ pitch of a harmonic are kept, where a notch filter would remove them and ring.
 
 from __future__ import annotations
 
+import cmath
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples
+from assembler.dsp.compiled import compiled
 from assembler.restoration.analysis.hum_pitch import HumStretch
 from assembler.restoration.analysis.low_band import HIGHEST_HZ, Decimator
 
@@ -38,38 +44,53 @@ _LEAST_SIDEBAND = 0.01
 Phasors = NDArray[np.complex128]
 
 
-def _phasors_of(low: Samples, first: int, centre: int, table: NDArray[np.float64]) -> Phasors:
-    """Measure the amplitude and phase of each harmonic at a sample, shape (harmonics, 2).
+@compiled
+def _add_lines(sums: NDArray[Any], samples: NDArray[Any], table: NDArray[Any]) -> None:
+    """Add the products of both channels and each column of a table, sums: (2, columns)."""
+    of_left, of_right = sums[0], sums[1]
+    for i in range(samples.shape[0]):
+        left, right, row = np.float64(samples[i, 0]), np.float64(samples[i, 1]), table[i]
+        for j in range(row.shape[0]):
+            of_left[j] += left * row[j]
+            of_right[j] += right * row[j]
+
+
+def _phasors_of(low: Samples, first: int, centre: int, table: NDArray[np.float32]) -> Phasors:
+    """Measure the amplitude and phase of each line at a sample, shape (lines, 2).
 
     low: samples at the low rate from sample `first` on; zeros beyond both ends.
     """
-    half = table.shape[1] // 2
+    half = len(table) // 2
     begin = max(centre - half, first)
-    piece = low[begin - first : centre + half + 1 - first].astype(np.float64)
-    used = table[:, begin - centre + half : begin - centre + half + len(piece)]
-    # One column after the other: a product of two matrices would start threads of the BLAS library.
-    sums = np.stack([used @ np.ascontiguousarray(channel) for channel in piece.T], axis=1)
-    cosines, sines = np.split(sums[1:], 2)
+    piece = low[begin - first : centre + half + 1 - first]
+    used = slice(begin - centre + half, begin - centre + half + len(piece))
+    sums = np.zeros((2, table.shape[1]))
+    _add_lines(sums, piece, table[used])
+    cosines, sines = np.split(sums.T, 2)
     measured: Phasors = (cosines - 1j * sines).astype(np.complex128)
-    return measured * (2 / max(float(used[0].sum()), 1e-9))
+    return measured * (2 / max(float(_window(half)[used].sum()), 1e-9))
 
 
-def _window_table(waves: Phasors, rate_hz: float) -> NDArray[np.float64]:
-    """Return a Hann window, then the window times the cosine and the sine of each line, in rows.
+@cache
+def _window(half: int) -> NDArray[np.float64]:
+    """Return a Hann window."""
+    ages = np.arange(-half, half + 1)
+    window: NDArray[np.float64] = 0.5 + 0.5 * np.cos(np.pi * ages / (half + 1))
+    return window
 
-    waves: of the harmonics, and then of the sidebands below and above them.
+
+def _window_table(waves: Phasors, rate_hz: float) -> NDArray[np.float32]:
+    """Return a Hann window times the cosine and then the sine of each line, in columns.
+
+    waves: of the harmonics; the other lines are the sidebands below them, and those above.
     """
     half = waves.shape[1] // 2
-    ages = np.arange(-half, half + 1)
-    window = 0.5 + 0.5 * np.cos(np.pi * ages / (half + 1))
-    aside = np.exp(2j * np.pi * _SIDEBAND_HZ / rate_hz * ages)
-    lines = np.concatenate((waves, waves * aside.conj(), waves * aside))
-    table: NDArray[np.float64] = window * np.concatenate(
-        (np.ones((1, len(ages))), lines.real, lines.imag)
-    )
-    return table
+    aside = np.exp(2j * np.pi * _SIDEBAND_HZ / rate_hz * np.arange(-half, half + 1))
+    lines = np.concatenate((waves, waves * aside.conj(), waves * aside)) * _window(half)
+    return np.ascontiguousarray(np.concatenate((lines.real, lines.imag)).T, np.float32)
 
 
+@compiled
 def _steady_part(
     near: Phasors, sidebands: NDArray[np.float64], middle: int, numbers: NDArray[np.float64]
 ) -> Phasors:
@@ -81,73 +102,99 @@ def _steady_part(
     """
     begin = max(0, middle - _SHORT_REACH_HOPS)
     close = near[begin : middle + _SHORT_REACH_HOPS + 1]
-    weights = _weights(close, sidebands[begin : middle + _SHORT_REACH_HOPS + 1])
-    steady, residual = _fit(close, weights, middle - begin, numbers, close, middle - begin)
+    close_bands = sidebands[begin : middle + _SHORT_REACH_HOPS + 1]
+    at = middle - begin
+    steady, turn = _fit(close, _weights(close, close_bands), at, numbers)
     if len(near) > len(close):
-        long_fit, long_residual = _fit(
-            near, _weights(near, sidebands), middle, numbers, close, middle - begin
-        )
+        residual = _residual(close, steady, turn, at, numbers)
+        long_fit, turn = _fit(near, _weights(near, sidebands), middle, numbers)
+        long_residual = _residual(close, long_fit, turn, at, numbers)
         steady = np.where(long_residual < _LONG_FIT_TOLERANCE * residual, long_fit, steady)
-    measured = np.abs(near[middle])
-    limited: Phasors = steady * np.minimum(1, 2 * measured / np.maximum(np.abs(steady), 1e-12))
+    most = 2 * np.abs(near[middle])
+    limited: Phasors = steady * np.minimum(1, most / np.maximum(np.abs(steady), 1e-12))
     return limited
 
 
+@compiled
 def _weights(near: Phasors, sidebands: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return weights that are low where music sounds at the harmonics or in their sidebands."""
-    powers = near.real**2 + near.imag**2
+    weights = near.real**2 + near.imag**2
     rank = int(_QUIET_SHARE * (len(near) - 1))
-    quiet = np.maximum(np.partition(powers, rank, axis=0)[rank], 1e-24)
-    excess = powers / (_LOUDER**2 * quiet)
-    weights: NDArray[np.float64] = 1 / (
-        (1 + excess * excess) * (_LEAST_SIDEBAND + sidebands / quiet)
-    )
+    for k in range(near.shape[1]):
+        for c in range(2):
+            quiet = max(np.sort(weights[:, k, c])[rank], 1e-24)
+            for hop in range(len(near)):
+                excess = weights[hop, k, c] / (_LOUDER**2 * quiet)
+                music = _LEAST_SIDEBAND + sidebands[hop, k, c] / quiet
+                weights[hop, k, c] = 1 / ((1 + excess * excess) * music)
     return weights
 
 
+@compiled
 def _fit(
-    near: Phasors,
-    weights: NDArray[np.float64],
-    middle: int,
-    numbers: NDArray[np.float64],
-    close: Phasors,
-    close_middle: int,
-) -> tuple[Phasors, NDArray[np.float64]]:
-    """Fit phasors that turn evenly; return them at `middle`, and their residual in `close`."""
-    turn = 0.0
-    hops = (np.arange(len(near)) - middle).astype(np.float64)
-    weighted = near * weights
-    for lag in _LAGS:
-        if len(near) > 2 * lag:
-            turn += _turn_per_hop(_turned(weighted, hops, numbers, -turn), numbers, lag)
-    weights = weights * (0.5 + 0.5 * np.cos(np.pi * hops / (abs(hops).max() + 1)))[:, None, None]
-    turned = _turned(near, hops, numbers, -turn)
-    steady: Phasors = (weights * turned).sum(axis=0) / weights.sum(axis=0)
+    near: Phasors, weights: NDArray[np.float64], middle: int, numbers: NDArray[np.float64]
+) -> tuple[Phasors, float]:
+    """Fit phasors that turn evenly; return them at `middle`, and the mains' turn per hop."""
+    turn = _turn_per_hop(near * weights, numbers)
+    steady, total = np.zeros_like(near[0]), np.zeros_like(weights[0])
+    furthest = max(middle, len(near) - 1 - middle)
+    for hop in range(len(near)):
+        taper = 0.5 + 0.5 * math.cos(math.pi * (hop - middle) / (furthest + 1))
+        for k in range(len(numbers)):
+            turned = cmath.exp(-1j * turn * (hop - middle) * numbers[k])
+            for c in range(2):
+                weight = weights[hop, k, c] * taper
+                steady[k, c] += weight * turned * near[hop, k, c]
+                total[k, c] += weight
     bins = numbers * turn * (_WINDOW_S / (2 * np.pi * HOP_S))
-    steady = steady * ((1 - bins**2) / np.sinc(bins))[:, None]  # the window's loss off its centre
-    hops = (np.arange(len(close)) - close_middle).astype(np.float64)
-    residual = np.abs(close - _turned(np.broadcast_to(steady, close.shape), hops, numbers, turn))
-    return steady, np.median(residual, axis=0)
+    loss = np.sinc(bins) / (1 - bins**2)  # the window's, off its centre
+    for k in range(len(numbers)):
+        for c in range(2):
+            steady[k, c] /= total[k, c] * loss[k]
+    return steady, turn
 
 
-def _turned(
-    near: Phasors, hops: NDArray[np.float64], numbers: NDArray[np.float64], turn: float
-) -> Phasors:
-    turns = np.exp(1j * turn * hops[:, None] * numbers[None, :])
-    turned: Phasors = near * turns[:, :, None]
-    return turned
-
-
-def _turn_per_hop(near: Phasors, numbers: NDArray[np.float64], lag: int) -> float:
+@compiled
+def _turn_per_hop(weighted: Phasors, numbers: NDArray[np.float64]) -> float:
     """Estimate the turn of the mains' phase from hop to hop, weighted by its coherence."""
-    products = (near[lag:] * near[:-lag].conj()).sum(axis=(0, 2))
-    powers = (near.real**2 + near.imag**2).sum(axis=(0, 2))
-    coherence = np.minimum(1, np.abs(products) / np.maximum(powers, 1e-24))
-    weights = np.abs(products) * coherence**4
-    total = float(weights @ numbers**2)
-    turn = float(weights * numbers @ np.angle(products)) / total / lag if total else 0.0
-    most = _MOST_TURN_RAD / float(numbers[-1])
-    return min(max(turn, -most), most)
+    most = _MOST_TURN_RAD / numbers[-1]
+    turn = 0.0
+    for lag in _LAGS:
+        if len(weighted) <= 2 * lag:
+            break
+        total = product_sum = 0.0
+        for k in range(len(numbers)):
+            power, product = 0.0, 0j
+            for hop in range(len(weighted)):
+                for c in range(2):
+                    one = weighted[hop, k, c]
+                    power += one.real**2 + one.imag**2
+                    if hop >= lag:
+                        product += one * weighted[hop - lag, k, c].conjugate()
+            size = abs(product)
+            weight = size * min(1.0, size / max(power, 1e-24)) ** 4
+            turned = product * cmath.exp(-1j * turn * lag * numbers[k])
+            product_sum += weight * numbers[k] * cmath.phase(turned)
+            total += weight * numbers[k] ** 2
+        if total:
+            turn += min(max(product_sum / total / lag, -most), most)
+    return turn
+
+
+@compiled
+def _residual(
+    close: Phasors, steady: Phasors, turn: float, middle: int, numbers: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the median residual of each harmonic of a fit."""
+    residual = np.zeros((len(numbers), 2))
+    sizes = np.zeros(len(close))
+    for k in range(len(numbers)):
+        for c in range(2):
+            for hop in range(len(close)):
+                turned = cmath.exp(1j * turn * (hop - middle) * numbers[k])
+                sizes[hop] = abs(close[hop, k, c] - steady[k, c] * turned)
+            residual[k, c] = np.median(sizes)
+    return residual
 
 
 def trackable_harmonics(rate_hz: int, hum_hz: float, count: int) -> NDArray[np.float64]:
@@ -207,46 +254,50 @@ class HumTracker:
         self._table = self._window_table(0)
         self._hop = self.harmonics.hop_samples
         self._low = np.zeros((0, 2), np.float32)
-        self._low_start = self._hops_done = 0
-        self._near: list[Phasors] = []
-        self._sidebands: list[NDArray[np.float64]] = []
+        self._low_start = self._hops = self._hops_done = 0
+        self._near = np.zeros((0, len(numbers), 2), np.complex128)
+        self._sidebands = np.zeros((0, len(numbers), 2))
 
     def feed(self, block: Samples) -> list[Phasors]:
         """Add a block; return the steady phasors, relative to the carrier, of the next hops."""
         self._measure_hops(self._band.feed(block), len(self._ages) // 2)
-        return [self._steady() for _ in range(len(self._near) - REACH_HOPS - self._hops_done)]
+        return [self._steady() for _ in range(self._hops - REACH_HOPS - self._hops_done)]
 
-    def finish(self) -> list[Phasors]:
-        """Return the steady phasors of the last hops."""
+    def finish(self) -> Iterator[Phasors]:
+        """Yield the steady phasors of the last hops."""
         self._measure_hops(self._band.finish(), 0)
-        return [self._steady() for _ in range(len(self._near) - self._hops_done)]
+        while self._hops_done < self._hops:
+            yield self._steady()
 
     def _measure_hops(self, low: Samples, ahead: int) -> None:
         """Measure the harmonics at each hop that has so many samples at the low rate after it."""
         self._low = np.concatenate((self._low, low))
-        while len(self._near) * self._hop + ahead < self._low_start + len(self._low):
+        while self._hops * self._hop + ahead < self._low_start + len(self._low):
             self._measure_hop()
 
     def _measure_hop(self) -> None:
-        hop = len(self._near)
-        centre = hop * self._hop
+        centre = self._hops * self._hop
         if not self.harmonics.stretch.is_steady:
-            self._table = self._window_table(hop)
+            self._table = self._window_table(self._hops)
         measured = _phasors_of(self._low, self._low_start, centre, self._table)
         own, below, above = np.split(measured, 3)
-        self._near.append(own * self.harmonics.carrier(hop).conj())
-        self._sidebands.append((np.abs(below) ** 2 + np.abs(above) ** 2) / 2)
+        own = own * self.harmonics.carrier(self._hops).conj()
+        sidebands = (np.abs(below) ** 2 + np.abs(above) ** 2) / 2
+        self._near = np.concatenate((self._near, own[None]))
+        self._sidebands = np.concatenate((self._sidebands, sidebands[None]))
+        self._hops += 1
         passed = max(0, centre - len(self._ages) - self._low_start)
         self._low, self._low_start = self._low[passed:], self._low_start + passed
 
-    def _window_table(self, hop: int) -> NDArray[np.float64]:
+    def _window_table(self, hop: int) -> NDArray[np.float32]:
         return _window_table(self.harmonics.waves(hop, self._ages), self.harmonics.low_rate_hz)
 
     def _steady(self) -> Phasors:
-        """Return the steady phasors of the next hop."""
-        begin = max(0, self._hops_done - REACH_HOPS)
-        hops = slice(begin, self._hops_done + REACH_HOPS + 1)
-        near, sidebands = np.stack(self._near[hops]), np.stack(self._sidebands[hops])
-        steady = _steady_part(near, sidebands, self._hops_done - begin, self.harmonics.numbers)
+        """Return the steady phasors of the next hop, and forget the hops that are out of reach."""
+        middle = self._hops_done - self._hops + len(self._near)
+        end = middle + REACH_HOPS + 1
+        near, sidebands = self._near[:end], self._sidebands[:end]
+        passed = max(0, middle + 1 - REACH_HOPS)
+        self._near, self._sidebands = self._near[passed:], self._sidebands[passed:]
         self._hops_done += 1
-        return steady
+        return _steady_part(near, sidebands, middle, self.harmonics.numbers)

@@ -74,18 +74,34 @@ def _decimate(
 
 
 @compiled
-def _interpolate(low: NDArray[Any], taps: NDArray[Any], flat: NDArray[Any]) -> None:
-    """Fill flat, interleaved, (low - _SPAN + 1) steps long; taps: (_SPAN, 2, 2 * step)."""
-    width = taps.shape[2]
-    for n in range(low.shape[0] - taps.shape[0] + 1):
-        piece = flat[n * width : (n + 1) * width]
-        for j in range(width):
-            piece[j] = 0.0
-        for p in range(taps.shape[0]):
-            left, right = low[n + p, 0], low[n + p, 1]
-            of_left, of_right = taps[p, 0], taps[p, 1]
-            for j in range(width):
-                piece[j] += left * of_left[j] + right * of_right[j]
+def _raise(out: NDArray[Any], low: NDArray[Any], taps: NDArray[Any]) -> None:
+    """Fill one step of one channel from the _SPAN samples around it; taps: (_SPAN, step)."""
+    for p in range(0, taps.shape[0], 4):
+        l0, l1, l2, l3 = low[p], low[p + 1], low[p + 2], low[p + 3]
+        t0, t1, t2, t3 = taps[p], taps[p + 1], taps[p + 2], taps[p + 3]
+        for j in range(out.shape[0]):
+            before = np.float32(0.0) if p == 0 else out[j]
+            out[j] = before + l0 * t0[j] + l1 * t1[j] + l2 * t2[j] + l3 * t3[j]
+
+
+@compiled
+def _subtract(
+    out: NDArray[Any], block: NDArray[Any], low: NDArray[Any], taps: NDArray[Any], passed: int
+) -> None:
+    """Fill `out`, interleaved, with a block less `low` raised; `passed`: its samples before it."""
+    step = taps.shape[1]
+    left, right = np.zeros(step, np.float32), np.zeros(step, np.float32)
+    at, n = 0, 0
+    while at < out.shape[0]:
+        _raise(left, low[n:, 0], taps)
+        _raise(right, low[n:, 1], taps)
+        count = min(step - passed, (out.shape[0] - at) // 2)
+        x, y = block[at:], out[at:]
+        own_left, own_right = left[passed:], right[passed:]
+        for j in range(count):
+            y[2 * j] = x[2 * j] - own_left[j]
+            y[2 * j + 1] = x[2 * j + 1] - own_right[j]
+        at, n, passed = at + 2 * count, n + 1, 0
 
 
 class Decimator:
@@ -130,23 +146,28 @@ class Decimator:
 
 
 class Interpolator:
-    """A stereo stream at the low rate, brought back to its original rate."""
+    """A stereo stream at the low rate, brought to that of another stream and subtracted from it."""
 
     def __init__(self, rate_hz: int) -> None:
-        self.step = low_step(rate_hz)
-        rows = _taps(self.step) * self.step
-        lag = np.concatenate((rows, np.zeros((1, self.step))))
-        taps = np.zeros((_SPAN, 2, 2 * self.step), np.float32)
-        taps[:, 0, 0::2] = lag[:_SPAN][::-1]
-        taps[:, 1, 1::2] = lag[:_SPAN][::-1]
-        self._taps = taps
-        self._kept = np.zeros((_SPAN // 2 - 1, 2), np.float32)
+        self._step = low_step(rate_hz)
+        self._taps = np.ascontiguousarray((_taps(self._step) * self._step)[::-1], np.float32)
+        self._low = np.zeros((_SPAN // 2 - 1, 2), np.float32)
+        self._passed = 0
 
-    def feed(self, low: Samples) -> Samples:
-        """Add samples at the low rate and return those of the stream that are complete."""
-        padded = np.concatenate((self._kept, low))
-        ready = max(0, len(padded) - _SPAN + 1)
-        raised = np.zeros((ready * self.step, 2), np.float32)
-        _interpolate(padded, self._taps, raised.reshape(-1))
-        self._kept = padded[ready:]
-        return raised
+    def feed(self, low: Samples) -> None:
+        """Add samples at the low rate."""
+        self._low = np.concatenate((self._low, low))
+
+    @property
+    def ready(self) -> int:
+        """How many samples of the other stream are next to each other complete."""
+        return max(0, (len(self._low) - _SPAN + 1) * self._step - self._passed)
+
+    def subtract(self, block: Samples) -> Samples:
+        """Return the next samples of the other stream, at most `ready`, less those of this one."""
+        block = np.ascontiguousarray(block)
+        out = np.empty_like(block)
+        _subtract(out.reshape(-1), block.reshape(-1), self._low, self._taps, self._passed)
+        steps, self._passed = divmod(self._passed + len(block), self._step)
+        self._low = self._low[steps:]
+        return out

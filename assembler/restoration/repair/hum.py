@@ -6,10 +6,13 @@ from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import groupby
 from operator import itemgetter
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from assembler.dsp.blocks import Samples, cut
+from assembler.dsp.compiled import compiled
 from assembler.restoration.analysis.hum_pitch import HumStretch
 from assembler.restoration.analysis.hum_tracking import (
     HumHarmonics,
@@ -60,81 +63,92 @@ def _dehum(
         yield from blocks
         return
     tracker = HumTracker(rate_hz, stretch, begins_s, numbers)
-    synthesis = _HumSynthesis(rate_hz, tracker.harmonics)
+    synthesis = _HumSynthesis(tracker.harmonics)
+    hum = Interpolator(rate_hz)
     waiting: deque[Samples] = deque()
     for block in blocks:
         waiting.append(block)
-        yield from _subtracted(waiting, synthesis.feed(tracker.feed(block)))
-    for phasors in tracker.finish():  # one hop at a time: half a minute of them is 25 MB
-        yield from _subtracted(waiting, synthesis.feed([phasors]))
-    yield from _subtracted(waiting, synthesis.finish())
+        for phasors in tracker.feed(block):
+            hum.feed(synthesis.feed(phasors))
+        yield from _subtracted(waiting, hum)
+    for phasors in tracker.finish():
+        hum.feed(synthesis.feed(phasors))
+    hum.feed(synthesis.finish())
+    yield from _subtracted(waiting, hum)
     yield from waiting
 
 
-def _subtracted(waiting: deque[Samples], hum: Samples) -> Iterator[Samples]:
-    """Remove as many samples as the hum has from a queue of blocks, and yield them without it."""
-    while waiting and len(hum):
+def _subtracted(waiting: deque[Samples], hum: Interpolator) -> Iterator[Samples]:
+    """Remove the blocks of a queue for which there is hum, and yield them without it."""
+    while waiting and (frames := min(hum.ready, len(waiting[0]))):
         block = waiting.popleft()
-        frames = min(len(block), len(hum))
-        yield block[:frames] - hum[:frames]
-        hum = hum[frames:]
         if frames < len(block):
             waiting.appendleft(block[frames:])
+        yield hum.subtract(block[:frames])
 
 
 class _HumSynthesis:
-    """Hum as a stream of samples, from the phasors of its harmonics at each hop."""
+    """Hum at the low rate, from the phasors of its harmonics at each hop."""
 
-    def __init__(self, rate_hz: int, harmonics: HumHarmonics) -> None:
+    def __init__(self, harmonics: HumHarmonics) -> None:
         self._harmonics = harmonics
-        self._interpolator = Interpolator(rate_hz)
-        hop = harmonics.hop_samples
-        self._ages = np.arange(hop).astype(np.float64)
-        self._waves = harmonics.waves(0, self._ages)
-        share = np.arange(hop) / hop
-        tents = (
-            np.maximum(0, 1 - 2 * share),
-            1 - np.abs(2 * share - 1),
-            np.maximum(0, 2 * share - 1),
-        )
-        self._tents = np.stack(tents)[:, None, :]
+        self._ages = np.arange(harmonics.hop_samples).astype(np.float64)
+        self._waves = _parts(harmonics.waves(0, self._ages))
         self._hops = 0
         self._previous: Phasors | None = None
         self._turn = np.ones((len(harmonics.numbers), 2), np.complex128)
 
-    def feed(self, hops: Sequence[Phasors]) -> Samples:
-        """Add the phasors of the next hops and return the samples that are complete."""
-        pieces = []
-        for phasors in hops:
-            if self._previous is not None:
-                pieces.append(self._hop_samples(self._previous, phasors))
-                self._turn = np.exp(1j * np.angle(phasors * self._previous.conj()))
-            self._previous = phasors
-            self._hops += 1
-        return self._raised(pieces)
+    def feed(self, phasors: Phasors) -> Samples:
+        """Add the phasors of the next hop and return the samples before it."""
+        previous, self._previous = self._previous, phasors
+        self._hops += 1
+        if previous is None:
+            return np.zeros((0, 2), np.float32)
+        self._turn = np.exp(1j * np.angle(phasors * previous.conj()))
+        return self._hop_samples(self._hops - 2, previous, phasors)
 
     def finish(self) -> Samples:
         """Return the last samples: the harmonics go on as they are for one more hop."""
         if self._previous is None:
-            return self._raised([])
-        last = self._hop_samples(self._previous, self._previous * self._turn)
-        return self._raised([last, np.zeros((self._harmonics.hop_samples, 2), np.float32)])
-
-    def _raised(self, pieces: Sequence[Samples]) -> Samples:
-        if not pieces:
             return np.zeros((0, 2), np.float32)
-        return self._interpolator.feed(np.concatenate(pieces))
+        last = self._hop_samples(self._hops - 1, self._previous, self._previous * self._turn)
+        return np.concatenate((last, np.zeros_like(last)))
 
-    def _hop_samples(self, begin: Phasors, end: Phasors) -> Samples:
-        """Return the sum of the harmonics from the last hop to the next, at the low rate."""
-        hop = self._hops - 1
+    def _hop_samples(self, hop: int, begin: Phasors, end: Phasors) -> Samples:
+        """Return the sum of the harmonics from a hop to the next."""
         if not self._harmonics.stretch.is_steady:
-            self._waves = self._harmonics.waves(hop, self._ages)
-        waves = self._harmonics.carrier(hop) * self._waves
-        points = np.concatenate((begin, _arc_middle(begin, end), end), axis=1).T
-        sums = points.real @ waves.real - points.imag @ waves.imag
-        hum = (sums.reshape(3, 2, -1) * self._tents).sum(axis=0)
-        return np.ascontiguousarray(hum.T, np.float32)
+            self._waves = _parts(self._harmonics.waves(hop, self._ages))
+        points = np.stack((begin, _arc_middle(begin, end), end)) * self._harmonics.carrier(hop)
+        sums = np.zeros((2, len(self._ages)))
+        _add_waves(sums, points, self._waves)
+        return np.ascontiguousarray(sums.T, np.float32)
+
+
+def _parts(waves: Phasors) -> NDArray[np.float64]:
+    """Return the real and the imaginary part of each harmonic, shape (harmonics, 2, samples)."""
+    return np.stack((waves.real, waves.imag), axis=1)
+
+
+@compiled
+def _add_waves(sums: NDArray[Any], points: NDArray[Any], waves: NDArray[Any]) -> None:
+    """Add waves whose phasors go straight from the first point to the middle one and to the last.
+
+    sums: (2, samples); points: (3, harmonics, 2); waves: (harmonics, 2, samples).
+    """
+    count = sums.shape[1]
+    half = (count + 1) // 2
+    for k in range(waves.shape[0]):
+        for c in range(2):
+            for part in range(2):
+                begin = part * half
+                out = sums[c, begin : begin + half]
+                real, imaginary = waves[k, 0, begin:], waves[k, 1, begin:]
+                a, b = points[part, k, c], points[part + 1, k, c]
+                step = (b - a) * (2 / count)
+                a += step * (begin - part * count / 2)
+                for i in range(out.shape[0]):
+                    out[i] += (a.real + i * step.real) * real[i]
+                    out[i] -= (a.imag + i * step.imag) * imaginary[i]
 
 
 def _arc_middle(begin: Phasors, end: Phasors) -> Phasors:
