@@ -44,7 +44,7 @@ def write_pictures(folder: Path, proof: Proof, run: Callable[..., Iterable[None]
     """
 
     def write(name: str, draw: Callable[[Proof], Image.Image]) -> None:
-        draw(proof).save(folder / name, optimize=True)
+        draw(proof).save(folder / name)
 
     list(run(write, ("running-order.png", "levels.png"), (_running_order, _levels)))
 
