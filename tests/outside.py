@@ -124,11 +124,14 @@ def real_music(package: str) -> list[Path]:
     return files or absent(f"the music of {package}", package)
 
 
-def ebur128(path: Path) -> dict[str, float]:
-    """Read a file's loudness (I), range (LRA) and true peak (Peak) as ffmpeg's ebur128 does."""
+def ebur128(path: Path, *, peak: bool = False) -> dict[str, float]:
+    """Read loudness (I) and range (LRA) of a file as ffmpeg's ebur128 does; on request also Peak.
+
+    Peak is the true peak; with it the reading takes twice as long.
+    """
     ffmpeg = program("ffmpeg", "ffmpeg")
     command = [ffmpeg, "-hide_banner", "-nostats", "-i", str(path)]
-    command += ["-filter_complex", "ebur128=peak=true", "-f", "null", "-"]
+    command += ["-filter_complex", f"ebur128=peak={'true' if peak else 'none'}", "-f", "null", "-"]
     words = subprocess.run(command, capture_output=True, check=True).stderr.decode()
     summary = words[words.rindex("Summary:") :]
     return {k: float(v) for k, v in re.findall(r"(I|LRA|Peak):\s+(-?[\d.]+|-inf)", summary)}

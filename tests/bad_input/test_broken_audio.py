@@ -146,6 +146,7 @@ def test_a_file_that_is_not_audio_is_reported(empty: Desk, name: str) -> None:
     assert not empty.out.exists()
 
 
+@pytest.mark.thorough
 def test_files_that_claim_a_large_size_need_little_memory(scratch: Path) -> None:
     """What `check` and `measure` take for all of these in one process: below 300 MB."""
     for name, make in ODD.items():
@@ -190,6 +191,7 @@ def test_files_that_claim_a_large_size_need_little_memory(scratch: Path) -> None
     assert len([line for line in lines if line.startswith("error ")]) == 2 * tracks.count("\n")
 
 
+@pytest.mark.thorough
 def test_decoders_print_nothing(tmp_path: Path) -> None:
     """mpg123, in libsndfile, would write notes to standard error."""
     for name in BY_CHANCE:

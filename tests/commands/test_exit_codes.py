@@ -149,6 +149,7 @@ def modules_loaded(*arguments: str) -> tuple[str, str]:
     return done.stdout, done.stderr.strip().splitlines()[-1]
 
 
+@pytest.mark.thorough
 def test_no_slow_library_is_loaded_in_vain(desk: Desk) -> None:
     path = str(desk.write())
     _, first = modules_loaded("build", path, "--json")

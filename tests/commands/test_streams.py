@@ -99,16 +99,17 @@ sys.meta_path.insert(0, Interrupting())
 import runpy
 runpy.run_module("assembler", run_name="__main__")
 """
-EARLY = [
-    "assembler.streams",
-    "assembler.commands.main",
-    "argparse",
-    "assembler.errors",
-    "fractions",
-]
+EARLY = ["assembler.streams", "argparse", "assembler.errors", "fractions"]
+LATE = ["assembler.preflight.check", "pydantic"]
 
 
-@pytest.mark.parametrize("module", [*EARLY, "assembler.preflight.check", "pydantic"])
+@pytest.mark.parametrize(
+    "module",
+    [
+        "assembler.commands.main",
+        *(pytest.param(name, marks=pytest.mark.thorough) for name in (*EARLY, *LATE)),
+    ],
+)
 @pytest.mark.parametrize("more", [(), ("--json",)])
 def test_ctrl_c_during_the_imports_prints_a_message(
     desk: Desk, module: str, more: tuple[str, ...]

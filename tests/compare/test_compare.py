@@ -102,53 +102,37 @@ def sound(desk: Path, out: str, name: str) -> np.ndarray:
     return soundfile.read(path, dtype="float64")[0]
 
 
+EDITS = (
+    ("Tide Table", "Tide Tables", ["track 2, title: Tide Table → Tide Tables"]),
+    ("27-00002", "27-00012", ["track 2, ISRC: AA-6Q7-27-00002 → AA-6Q7-27-00012"]),
+    ("audio: b.wav", "audio: b.wav\n  gap: 3.5", ["track 2, gap: 2.00 s → 3.507 s"]),
+    ("tracks: [1]}", "tracks: [1, 3]}",
+     ["credits: name Mattis Oren, roles harmonium, tracks 1 → "
+      "name Mattis Oren, roles harmonium, tracks 1, 3"]),
+    ("[flac-24, mp3-320]", "[flac-24, mp3-320, wav-16]", ["format wav-16: only in B"]),
+    ("audio: b.wav", "audio: b.wav\n  indexes: [0:02, 0:03.5]",
+     ["track 2, indexes: none → 2.00 s, 3.50 s"]),
+)  # fmt: skip
+MORE_EDITS = (
+    ("audio: b.wav", "audio: b.wav\n  gap: 1", ["track 2, gap: 2.00 s → 1.00 s"]),
+    ("audio: b.wav", "audio: b.wav\n  gap: 0", ["track 2, gap: 2.00 s → segue"]),
+    ('barcode: "2000000000145"', 'barcode: "2000000000152"',
+     ["release, barcode: 2000000000145 → 2000000000152"]),
+    ("tracks: [1]}", "tracks: [1]}\n- {name: Ines Falk, roles: [mastering]}",
+     ["credits: none → name Ines Falk, roles mastering"]),
+    ("front.png", "other.png", ["release, front cover: front.png → other.png"]),
+    ("ceiling: -1", "ceiling: -2", ["level, ceiling: −1 dBTP → −2 dBTP"]),
+    ("level: {match: none", "disc: {level: {target: -11}}\nlevel: {match: none",
+     ["disc, level: none → target −11"]),
+    ("title: Songs for Slack Water", "title: Songs for High Water",
+     ["release, title: Songs for Slack Water → Songs for High Water"]),
+)  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("old", "new", "messages"),
-    [
-        ("Tide Table", "Tide Tables", ["track 2, title: Tide Table → Tide Tables"]),
-        (
-            "27-00002",
-            "27-00012",
-            ["track 2, ISRC: AA-6Q7-27-00002 → AA-6Q7-27-00012"],
-        ),
-        (
-            "audio: b.wav",
-            "audio: b.wav\n  gap: 1",
-            ["track 2, gap: 2.00 s → 1.00 s"],
-        ),
-        (
-            "audio: b.wav",
-            "audio: b.wav\n  gap: 3.5",
-            ["track 2, gap: 2.00 s → 3.507 s"],
-        ),
-        ("audio: b.wav", "audio: b.wav\n  gap: 0", ["track 2, gap: 2.00 s → segue"]),
-        (
-            'barcode: "2000000000145"',
-            'barcode: "2000000000152"',
-            ["release, barcode: 2000000000145 → 2000000000152"],
-        ),
-        ("tracks: [1]}", "tracks: [1, 3]}",
-         ["credits: name Mattis Oren, roles harmonium, tracks 1 → "
-          "name Mattis Oren, roles harmonium, tracks 1, 3"]),
-        (
-            "tracks: [1]}",
-            "tracks: [1]}\n- {name: Ines Falk, roles: [mastering]}",
-            ["credits: none → name Ines Falk, roles mastering"],
-        ),
-        ("front.png", "other.png", ["release, front cover: front.png → other.png"]),
-        ("ceiling: -1", "ceiling: -2", ["level, ceiling: −1 dBTP → −2 dBTP"]),
-        (
-            "level: {match: none",
-            "disc: {level: {target: -11}}\nlevel: {match: none",
-            ["disc, level: none → target −11"],
-        ),
-        ("[flac-24, mp3-320]", "[flac-24, mp3-320, wav-16]", ["format wav-16: only in B"]),
-        ("title: Songs for Slack Water", "title: Songs for High Water",
-         ["release, title: Songs for Slack Water → Songs for High Water"]),
-        ("audio: b.wav", "audio: b.wav\n  indexes: [0:02, 0:03.5]",
-         ["track 2, indexes: none → 2.00 s, 3.50 s"]),
-    ],
-)  # fmt: skip
+    [*EDITS, *(pytest.param(*edit, marks=pytest.mark.thorough) for edit in MORE_EDITS)],
+)
 def test_an_edit_that_leaves_the_audio_is_listed_alone(desk, old, new, messages):
     comparison = edited(desk, (old, new))
     findings = [one for one in comparison.differences if one.code.startswith("finding")]
@@ -171,7 +155,9 @@ def test_the_proof_counts_what_is_identical(desk):
     )
 
 
-@pytest.mark.parametrize("trim_db", [0.5, -1.25, 6.0])
+@pytest.mark.parametrize(
+    "trim_db", [-1.25, *(pytest.param(db, marks=pytest.mark.thorough) for db in (0.5, 6.0))]
+)
 def test_a_trim_is_found_as_the_gain_that_is_measured(desk, trim_db):
     comparison = edited(desk, ("audio: b.wav", f"audio: b.wav\n  trim: {trim_db}"))
     gain = f"{trim_db:+.2f} dB".replace("-", "−")
@@ -224,6 +210,7 @@ def test_tracks_that_came_went_or_moved_are_known_by_their_sound(desk):
     assert listed(back) == ["moved: Tide Table (1 → 2)"]
 
 
+@pytest.mark.thorough
 def test_an_added_track_is_listed(desk):
     new = "- title: Undertow\n  audio: a.wav\n  start: 2\ncredits:"
     comparison = edited(desk, ("credits:", new))
@@ -249,6 +236,7 @@ def test_a_moved_start_is_listed_and_the_common_part_compared(desk):
         assert apart * 2 ** (bits - 1) <= 4  # 1.5 LSB of dither and rounding each, 24 bits of float
 
 
+@pytest.mark.thorough
 def test_other_audio_before_track_1_is_in_list_and_verdict(desk):
     texts = [f"disc: {{pregap_audio: {name}.wav}}\n{MANIFEST}" for name in "ac"]
     first, second = (built(desk, text, out) for text, out in zip(texts, "pq", strict=True))
@@ -287,6 +275,7 @@ def test_a_segue_is_aligned_by_the_first_sample_of_its_source(desk):
     assert re.search(r"dBFS, 0:00\.00 to 0:00\.0\d", message)  # the end of track 1
 
 
+@pytest.mark.thorough
 def test_a_new_end_is_listed(desk):
     messages = listed(edited(desk, ("end: 5.5\n", "end: 4.5\n")))
     assert messages[0] == "track 3, end: 5.50 s → 4.50 s"

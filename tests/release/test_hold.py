@@ -23,8 +23,10 @@ from assembler import FindingsError, build, check, load, verify
 from assembler.commands.main import main
 from assembler.compare.comparison import compare
 
+pytestmark = pytest.mark.thorough
+
 RATE_HZ = 44100
-LENGTH_S = 6
+LENGTH_S = 4
 TITLES = [f"Piece {number}" for number in range(1, 13)]
 LEVELS_DB = (0, 3, -6, -2, -8, -1, -4, -7, -5, -2.5, -9, -3.5)
 REPLACED = 1
@@ -128,7 +130,6 @@ def findings(report: Any, code: str) -> list[str]:
     return [one.message for one in report.findings if one.code == code]
 
 
-@pytest.mark.thorough
 def test_one_mix_of_twelve_is_replaced_and_eleven_null(desk: Path) -> None:
     replace_mix(desk)
     before = desk / "approved" / "TWE-040"
@@ -175,7 +176,6 @@ def test_a_hold_without_changes_is_the_approved_release(desk: Path) -> None:
     assert not [task for task in held.tasks if task.startswith(("match", "master", "mp3"))]
 
 
-@pytest.mark.thorough
 def test_identity_is_by_sound_and_not_by_number(desk: Path) -> None:
     manifest = content(hold="approved")
     tracks = manifest["tracks"]
@@ -201,7 +201,6 @@ def test_identity_is_by_sound_and_not_by_number(desk: Path) -> None:
     assert "+1.50 dB" in trim
 
 
-@pytest.mark.thorough
 def test_a_new_track_is_not_louder_than_the_held_album(desk: Path) -> None:
     manifest = content(hold="approved")
     soundfile.write(desk / "new.wav", peaking("dense", 3, 0.98), RATE_HZ, subtype="PCM_24")
@@ -270,7 +269,6 @@ def changes(report: Any) -> list[str]:
     return report.report.changes
 
 
-@pytest.mark.thorough
 def test_the_page_says_what_changed_since_the_answer(desk: Path) -> None:
     first = json.loads((desk / "approved/TWE-040/report.json").read_text())["changes"]
     assert first == ["Not determined: no answer to an earlier proof is kept here"]
@@ -293,7 +291,6 @@ def test_the_page_says_what_changed_since_the_answer(desk: Path) -> None:
     ]
 
 
-@pytest.mark.thorough
 def test_changes_without_the_release_that_was_heard(desk: Path) -> None:
     replace_mix(desk, seed=98)
     manifest = content(hold="approved")
@@ -309,7 +306,6 @@ def test_changes_without_the_release_that_was_heard(desk: Path) -> None:
     assert gone == "No longer on the release: Piece 12"
 
 
-@pytest.mark.thorough
 def test_an_answered_proof_and_other_texts(desk: Path) -> None:
     (nothing,) = changes(build(load(write(desk, content())), desk / "again"))
     assert nothing == "Nothing: this is the proof that was answered by Ines Falk on 2026-11-27"

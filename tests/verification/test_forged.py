@@ -170,7 +170,7 @@ def test_folders_and_files_that_were_taken_out(copy: Path) -> None:
     assert {name for code, name in found(copy) if code == "missing-file"} == removed
 
 
-@pytest.mark.parametrize("is_signed", [True, False])
+@pytest.mark.parametrize("is_signed", [True, pytest.param(False, marks=pytest.mark.thorough)])
 def test_a_file_that_was_added(copy: Path, is_signed: bool) -> None:
     (copy / "download" / "read me.txt").write_text("hello", encoding="utf-8")
     if is_signed:
@@ -212,6 +212,7 @@ def rewritten(path: Path, change: Callable[[dict[str, bytes], str], object]) -> 
             archive.writestr(entry, content)
 
 
+@pytest.mark.thorough
 def test_packages_that_hold_something_else(copy: Path) -> None:
     stem = "Halden Ferry Singers - Slack Water"
     first, second, third = (f"0{n} {title}" for n, title in enumerate(TITLES, 1))
@@ -227,6 +228,7 @@ def test_packages_that_hold_something_else(copy: Path) -> None:
     assert found(copy) == {("other-package", f"download/{stem} ({form}).zip") for form in changes}
 
 
+@pytest.mark.thorough
 def test_chunks_of_a_wav_file_and_cd_text_of_another_disc(copy: Path) -> None:
     path = copy / "download/wav-24/01 Low Lantern.wav"
     content = path.read_bytes()
@@ -334,6 +336,7 @@ def test_lossy_files_of_something_else(copy: Path) -> None:
     assert ("other-gain", "download/mp3-320/01 Low Lantern.mp3") in found(copy)
 
 
+@pytest.mark.thorough
 def test_a_clip_of_another_join(copy: Path) -> None:
     shutil.copyfile(copy / "proof/joins/02-03.mp3", copy / "proof/joins/01-02.mp3")
     assert ("other-sound", "proof/joins/01-02.mp3") in found(copy)
@@ -356,6 +359,7 @@ def test_a_channel_fault_in_all_files_is_found_by_their_sources(
     assert of_sound == 3 * [("other-channels", "disc/TWE-9.wav")]
 
 
+@pytest.mark.thorough
 def test_a_source_that_changed_since_is_a_warning(finished: Path, tmp_path: Path) -> None:
     sources = Path(shutil.copytree(finished.parents[1], tmp_path / "desk"))
     soundfile.write(sources / "2.wav", plucked(9, 4.5), RATE_HZ, subtype="PCM_24")
@@ -373,7 +377,7 @@ def test_an_edited_manifest_is_found(copy: Path) -> None:
     )
 
 
-@pytest.mark.parametrize("apart", [1, -588])
+@pytest.mark.parametrize("apart", [1, pytest.param(-588, marks=pytest.mark.thorough)])
 def test_a_first_sample_that_the_running_order_contradicts(copy: Path, apart: int) -> None:
     report = json.loads((copy / "report.json").read_text(encoding="utf-8"))
     report["tracks"][1]["source"]["first_samples"]["44100"] += apart

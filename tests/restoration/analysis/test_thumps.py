@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from excerpts import from_20_s
+from long_runs import series
 from made_music import made_music
 from numpy.typing import NDArray
 from outside import real_music
@@ -151,7 +152,7 @@ def pieces() -> list[Samples]:
 def test_thumps_in_real_music_are_found_and_removed(pieces: list[Samples]) -> None:
     rng = np.random.default_rng(2_031)
     were_found, gains = [], []
-    for sound in pieces[::2]:  # tests/bench/clicks.py reads all
+    for sound in pieces[:: series(2, 3)]:  # tests/bench/clicks.py reads all
         piece = with_thumps(sound[: 30 * RATE_HZ], rng, 6)
         were_found += found(piece, reading_of(piece.thumped))
         gains += piece.gains_db(repaired(piece.thumped))
@@ -162,10 +163,10 @@ def test_thumps_in_real_music_are_found_and_removed(pieces: list[Samples]) -> No
 
 @pytest.mark.thorough
 @pytest.mark.debian_music
-def test_real_music_has_no_thumps_with_bursts_or_without(pieces: list[Samples]) -> None:
+def test_real_music_has_no_thumps_after_bursts(pieces: list[Samples]) -> None:
+    """Without bursts: see `test_clicks`, which reads the same pieces."""
     rng = np.random.default_rng(2_032)
-    for sound in pieces:
-        assert reading_of(sound).thump_peaks == ()
+    for sound in pieces[:: series(1, 2)]:
         piece = with_thumps(sound, rng, 20, only_bursts=True)
         reading = reading_of(piece.thumped)
         assert reading.count >= 10
