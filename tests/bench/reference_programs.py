@@ -22,18 +22,19 @@ def is_here(name: str) -> bool:
     return bool(shutil.which(name) or importlib.util.find_spec(name))
 
 
-def ffmpeg(filters: str, sound: Sound) -> Sound:
-    """Return a sound after filters of ffmpeg."""
+def ffmpeg(filters: str, sound: Sound, *, is_fitted: bool = True) -> Sound:
+    """Return a sound after filters of ffmpeg; fitted: as long as it, without their delay."""
     raw = ["-f", "f32le", "-ar", str(RATE_HZ), "-ac", "2"]
     command = ["ffmpeg", "-nostdin", "-v", "error", *raw, "-i", "pipe:0", "-af", filters]
-    return _piped([*command, *raw, "pipe:1"], sound)
+    done = _piped([*command, *raw, "pipe:1"], sound)
+    return _fitted(done, sound) if is_fitted else done
 
 
-def sox(effects: str, sound: Sound, before: str = "") -> Sound:
-    """Return a sound after effects of sox; `before`: options before them."""
+def sox(effects: str, sound: Sound, *, is_fitted: bool = True) -> Sound:
+    """Return a sound after effects of sox; fitted: as long as it, without their delay."""
     raw = ["-t", "f32", "-r", str(RATE_HZ), "-c", "2", "-"]
-    command = ["sox", *before.split(), *raw, *raw, *effects.split()]
-    return _piped(command, sound)
+    done = _piped(["sox", *raw, *raw, *effects.split()], sound)
+    return _fitted(done, sound) if is_fitted else done
 
 
 def _piped(command: list[str], sound: Sound) -> Sound:
@@ -41,7 +42,7 @@ def _piped(command: list[str], sound: Sound) -> Sound:
     done = subprocess.run(command, input=sent, capture_output=True)
     if done.returncode:
         raise RuntimeError(f"{command}: {done.stderr.decode()}")
-    return _fitted(np.frombuffer(done.stdout, "<f4").reshape(-1, 2), sound)
+    return np.frombuffer(done.stdout, "<f4").reshape(-1, 2)
 
 
 def sox_noise_reduction(sound: Sound, noise: Sound, amount: float) -> Sound:

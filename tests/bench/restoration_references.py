@@ -2,20 +2,22 @@
 
 Not a test: adds known faults to eight or more pieces of music, removes them with each program that
 is installed, and prints medians over the pieces. noisereduce comes from the package index. Steps:
-hiss, clicks, hum, high-pass, compressor, limiter; all without an argument.
+hiss, clicks, hum, eq, speed, compressor, limiter; all without an argument. None of these programs
+repairs dropouts, wow or a followed azimuth, or has the standards of tape's playback equalisation.
 """
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import soundfile
 import soxr
 from numpy.typing import NDArray
-from scipy.signal import butter, sosfilt, stft
+from scipy.signal import sosfilt, stft
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from made_music import KINDS, made_music
@@ -41,6 +43,7 @@ from assembler.restoration.analysis.hum import HumMeter
 from assembler.restoration.repair.clicks import declick
 from assembler.restoration.repair.hum import dehum
 from assembler.restoration.repair.noise import denoise, measure_noise_print
+from assembler.restoration.repair.speed import change_speed
 
 Program = Callable[[Sound], Sound]
 Array = NDArray[np.float64]
@@ -50,6 +53,7 @@ HUM_DBFS, MAINS_HZ, SIDE_S, PAUSE_S = -40.0, 49.7, 40.0, 8.0
 CLICKS = 40
 COMPRESSOR = CompressorSettings(-24.0, 4.0, 0.02, 0.25, 6.0)
 CEILING_DBTP, DRIVE_DB = -1.0, 6.0
+FASTER = Fraction(126, 125)
 
 
 def music(length_s: float) -> list[Sound]:
@@ -255,27 +259,87 @@ def hum() -> None:
     print_table("hum: music without any", ("change re music",), arrays(damage))
 
 
-def high_pass() -> None:
-    """Print a high-pass of second order at 20 Hz against scipy's in double precision."""
-    programs = installed(
-        {
-            "ours": lambda sound: joined(
-                equalise(blocks(sound), [FilterBand("high_pass", 20.0)], RATE_HZ)
-            ),
-            "ffmpeg highpass": lambda sound: ffmpeg("highpass=f=20:p=2", sound),
-            "sox highpass": lambda sound: sox("highpass -2 20", sound),
-        }
+def cookbook(shape: str, hz: float, gain_db: float, q: float) -> Array:
+    """Return a section of the Audio EQ Cookbook (W3C Working Group Note, 2021)."""
+    a, turn = 10 ** (gain_db / 40), 2 * np.pi * hz / RATE_HZ
+    cosine, alpha, root = np.cos(turn), np.sin(turn) / (2 * q), np.sqrt(a)
+    if shape == "high_pass":
+        b = [(1 + cosine) / 2, -1 - cosine, (1 + cosine) / 2]
+        return np.array([[*b, 1 + alpha, -2 * cosine, 1 - alpha]]) / (1 + alpha)
+    if shape == "bell":
+        b = [1 + alpha * a, -2 * cosine, 1 - alpha * a]
+        return np.array([[*b, 1 + alpha / a, -2 * cosine, 1 - alpha / a]]) / (1 + alpha / a)
+    more, less, sides = a + 1 + (a - 1) * cosine, a + 1 - (a - 1) * cosine, 2 * root * alpha
+    b = [a * (more + sides), -2 * a * (a - 1 + (a + 1) * cosine), a * (more - sides)]
+    return np.array([[*b, less + sides, 2 * (a - 1 - (a + 1) * cosine), less - sides]]) / (
+        less + sides
     )
-    exact = butter(2, 20, "high", fs=RATE_HZ, output="sos")
-    rows: dict[str, list[list[float]]] = {name: [] for name in programs}
+
+
+def equaliser() -> None:
+    """Print the errors of three bands against the cookbook in double precision."""
+    bands = [
+        (FilterBand("high_pass", 20.0), 0.5**0.5, "highpass=f=20:p=2", "highpass -2 20"),
+        (
+            FilterBand("bell", 2500.0, 4.0, 1.0),
+            1.0,
+            "equalizer=f=2500:t=q:w=1:g=4",
+            "equalizer 2500 1q 4",
+        ),
+        (
+            FilterBand("high_shelf", 8000.0, -3.0),
+            0.5**0.5,
+            "treble=f=8000:t=q:w=0.5:g=-3",  # its Q of 0.5 is the cookbook's 0.707
+            "treble -3 8000 0.70710678q",
+        ),
+    ]
+    rows: dict[str, list[list[float]]] = {}
     for piece in music(LENGTH_S):
         at_s = np.arange(len(piece))[:, None] / RATE_HZ
         rumble = 0.03 * np.sin(2 * np.pi * np.array([[8.0, 9.0]]) * at_s)
         sound = (piece + rumble).astype(np.float32)
-        for name, run in programs.items():
+        errors: dict[str, list[float]] = {}
+        for band, q, filter_, effect in bands:
+            exact = cookbook(band.shape, band.hz, band.db, q)
             wanted = sosfilt(exact, sound.astype(np.float64), axis=0)
-            rows[name].append([power_db(run(sound) - wanted)])
-    print_table("high-pass at 20 Hz, 12 dB/octave", ("error dBFS",), arrays(rows))
+            programs: dict[str, Program] = {
+                "ours": lambda sound, band=band: joined(equalise(blocks(sound), [band], RATE_HZ)),
+                "ffmpeg": lambda sound, filter_=filter_: ffmpeg(filter_, sound),
+                "sox": lambda sound, effect=effect: sox(effect, sound),
+            }
+            for name, run in installed(programs).items():
+                errors.setdefault(name, []).append(power_db(run(sound) - wanted))
+        for name, figures in errors.items():
+            rows.setdefault(name, []).append(figures)
+    heads = ("high-pass 20 Hz", "bell 2.5 kHz +4", "shelf 8 kHz -3")
+    print_table("EQ: error dBFS", heads, arrays(rows))
+
+
+def speed() -> None:
+    """Print all that is not the tone, re the tone, after a correction of speed by +0.8 %."""
+    programs = installed(
+        {
+            "ours": lambda sound: joined(change_speed(blocks(sound), RATE_HZ, FASTER)),
+            "ffmpeg asetrate": lambda sound: ffmpeg(
+                f"asetrate={RATE_HZ * FASTER},aresample={RATE_HZ}", sound, is_fitted=False
+            ),
+            "ffmpeg asetrate, soxr": lambda sound: ffmpeg(
+                f"asetrate={RATE_HZ * FASTER},aresample={RATE_HZ}:resampler=soxr:precision=28",
+                sound,
+                is_fitted=False,
+            ),
+            "sox speed": lambda sound: sox(f"speed {float(FASTER)}", sound, is_fitted=False),
+        }
+    )
+    tones_hz = (1000, 10_000, 20_000)
+    rows = {}
+    for name, run in programs.items():
+        wrong = []
+        for hz in tones_hz:
+            middle = run(tone(hz, -6.0, 10.0))[4 * RATE_HZ : 6 * RATE_HZ]
+            wrong.append(distortion_db(middle, hz * float(FASTER)))
+        rows[name] = np.array([wrong])
+    print_table("speed +0.8 %: THD+N dB", [f"{hz} Hz" for hz in tones_hz], rows)
 
 
 def tone(hz: float, dbfs: float, length_s: float = 3.0) -> Sound:
@@ -367,7 +431,8 @@ STEPS = {
     "hiss": hiss,
     "clicks": clicks,
     "hum": hum,
-    "high-pass": high_pass,
+    "eq": equaliser,
+    "speed": speed,
     "compressor": compressor,
     "limiter": limiter,
 }
