@@ -2,8 +2,7 @@
 
 A tilted head reads one channel late; the early one is delayed by as much. The filter is a windowed
 sinc (Laakso and others, "Splitting the unit delay", IEEE Signal Processing Magazine 13(1), 1996,
-from memory). Where the delay is followed, the filter changes with it: between two delays 64 samples
-apart, the outputs of their filters are crossfaded.
+from memory). Where the delay is followed, the filter changes with it at each sample.
 """
 
 from __future__ import annotations
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from assembler.dsp.blocks import Neighbours, Samples
 from assembler.dsp.compiled import compiled
 from assembler.dsp.fir import add_filtered
+from assembler.dsp.varying_delay import CHANNEL_ORDER, read_channel, tap_polynomials
 from assembler.restoration.analysis.stereo.delay_path import PATH_STEP_S
 
 _HALF_TAPS = 40
@@ -25,11 +25,8 @@ _KAISER_BETA = 6.0
 _WHOLE_TOLERANCE = 1e-6
 _BLOCK = 4096
 """Samples per pass of the filter, so that their sums stay in the processor's cache."""
-_HOP = 64
-"""Samples from one filter of a path to the next."""
-_FRACTIONS = 1024
-"""Filters of fractions of a sample; those between two are interpolated, with errors below
-−110 dB."""
+_GROUP = 64
+"""Samples from one delay of a path to the next, between which delays are on a line."""
 
 
 def _half_taps(rate_hz: int) -> int:
@@ -115,76 +112,37 @@ def follow_delay(
         Position of the stream in the side, in samples.
     """
     path = np.asarray(delays_us) * 1e-6 * rate_hz
+    places = np.arange(len(path)) * PATH_STEP_S * rate_hz
     half, most = _half_taps(rate_hz), int(np.ceil(np.abs(path).max()))
-    table = _fraction_table(half)
-    neighbours = Neighbours(most + half, half - 1, 2)
+    coefficients = _polynomials(half, np.abs(np.diff(path) / np.diff(places)).max(initial=0))
+    neighbours = Neighbours(most + half + _GROUP, half + _GROUP, 2)
     for padded in _all_padded(blocks, neighbours):
-        frames = len(padded) - neighbours.before - neighbours.after
-        out = padded[neighbours.before : neighbours.before + frames].copy()
-        hops = np.arange(start // _HOP, (start + frames) // _HOP + 2)
-        delays = np.interp(hops * _HOP / (PATH_STEP_S * rate_hz), np.arange(len(path)), path)
+        frames, inside = len(padded) - neighbours.before - neighbours.after, start % _GROUP
+        groups, begin = -(-(inside + frames) // _GROUP), neighbours.before - inside
+        out = padded[begin : begin + groups * _GROUP].copy()
+        hops = start // _GROUP + np.arange(groups + 1)
+        delays = np.interp(hops * _GROUP, places, path)
         for channel, sign in ((0, 1), (1, -1)):
             own = np.maximum(sign * delays, 0.0)
             if own.any():
-                samples = padded[:, channel].astype(np.float64)
-                out[:, channel] = _followed(samples, own, start % _HOP, most, table, frames)
+                samples, read = padded[:, channel], out[:, channel]
+                read_channel(samples, begin, -own, _GROUP, _GROUP, coefficients, read)
         start += frames
-        yield out
+        yield out[inside : inside + frames]
+
+
+def _polynomials(half: int, most_slope: float) -> NDArray[np.float32]:
+    """Return coefficients of taps for a path; those of whole samples are exact."""
+    coefficients = tap_polynomials(
+        lambda fractions: _fractional_delay_taps(1 - fractions, half),
+        CHANNEL_ORDER,
+        _GROUP * most_slope,
+    )
+    coefficients[0, 0] = np.arange(2 * half) == half - 1
+    return coefficients
 
 
 def _all_padded(blocks: Iterable[Samples], neighbours: Neighbours) -> Iterator[Samples]:
     for block in blocks:
         yield neighbours.feed(block)
     yield neighbours.finish()
-
-
-def _fraction_table(half: int) -> NDArray[np.float64]:
-    """Return the taps of each fraction of a sample from 0 to 1, both of which are exact."""
-    table = _fractional_delay_taps(np.arange(_FRACTIONS + 1) / _FRACTIONS, half)
-    table[0] = np.arange(2 * half) == half
-    table[-1] = np.arange(2 * half) == half - 1
-    return table
-
-
-@compiled
-def _add_delayed(
-    out: NDArray[Any], samples: NDArray[Any], delay: float, most: int, table: NDArray[Any]
-) -> None:
-    """Add the samples delayed by 0 to `most`, which stands before the first of them."""
-    whole = int(delay)
-    place = (delay - whole) * (table.shape[0] - 1)
-    row = int(place)
-    between = place - row
-    taps = table[row]
-    if between > 0:
-        taps = (1 - between) * table[row] + between * table[row + 1]
-    add_filtered(out, samples[most - whole :], taps)
-
-
-@compiled
-def _followed(
-    samples: NDArray[Any],
-    delays: NDArray[Any],
-    first: int,
-    most: int,
-    table: NDArray[Any],
-    frames: int,
-) -> NDArray[Any]:
-    """Return the samples delayed along a course, one delay per hop; the first is that far in."""
-    out = np.zeros(frames)
-    later = np.zeros(_HOP)
-    begin = 0
-    hop = 0
-    while begin < frames:
-        end = min(frames, (hop + 1) * _HOP - first)
-        here = out[begin:end]
-        _add_delayed(here, samples[begin:], delays[hop], most, table)
-        if delays[hop + 1] != delays[hop]:
-            next_ = later[: end - begin]
-            next_[:] = 0.0
-            _add_delayed(next_, samples[begin:], delays[hop + 1], most, table)
-            for i in range(end - begin):
-                here[i] += (next_[i] - here[i]) * ((begin + first + i - hop * _HOP) / _HOP)
-        begin = end
-        hop += 1
-    return out
