@@ -27,12 +27,7 @@ from assembler.restoration.analysis.stereo.delay_path import AUDIBLE_US
 from assembler.restoration.analysis.wow import CyclicWow
 from assembler.restoration.condition import Condition
 from assembler.restoration.measuring import worked_ahead
-from assembler.restoration.repair.channels import (
-    correct_balance,
-    invert_polarity,
-    remove_dc,
-    swap_channels,
-)
+from assembler.restoration.repair.channels import correct_balance, correct_channels
 from assembler.restoration.repair.clicks import declick
 from assembler.restoration.repair.delay import align_channels, follow_delay
 from assembler.restoration.repair.dropouts import DropoutSpan, dedropout, spans_of
@@ -50,6 +45,8 @@ cache."""
 _AHEAD = ("dropouts", "azimuth", "noise", "wow")
 """Steps before which the sound is worked ahead where there is a pool: about as much work is
 between them."""
+_OF_CHANNELS = {"dc": "dc", "swap_channels": "swap", "invert_polarity": "invert"}
+"""Steps that are done in one pass, with the parameter of each."""
 
 Step = Callable[[Iterator[Samples], int], Iterator[Samples]]
 """From a stream and its position in the side, in samples, to the repaired stream."""
@@ -278,9 +275,7 @@ def _steps(recording: Recording, resolved: Resolved, without: Collection[str]) -
     """Return the steps before speed, in order."""
     rate_hz = recording.rate_hz
     repairs: dict[str, Callable[[Any, Iterator[Samples], int], Iterator[Samples]]] = {
-        "dc": lambda dc, blocks, _: remove_dc(blocks, dc),
-        "swap_channels": lambda _, blocks, _start: swap_channels(blocks),
-        "invert_polarity": lambda which, blocks, _: invert_polarity(blocks, which),
+        "channels": lambda changes, blocks, _: correct_channels(blocks, **changes),
         "declick": lambda strength, blocks, _: declick(blocks, rate_hz, strength),
         "dropouts": lambda spans, blocks, start: dedropout(blocks, rate_hz, spans, start),
         "playback": lambda playback, blocks, _: correct_playback(blocks, rate_hz, playback),
@@ -288,10 +283,12 @@ def _steps(recording: Recording, resolved: Resolved, without: Collection[str]) -
         "balance": lambda left_db, blocks, _: correct_balance(blocks, left_db),
         "hum": lambda hum, blocks, start: dehum(blocks, rate_hz, hum[1], hum[2], start),
     }
+    values = {name: value for name, value in resolved.values().items() if name not in without}
+    changes = {change: values[name] for name, change in _OF_CHANNELS.items() if name in values}
+    if changes:
+        values = {"channels": changes, **values}
     steps: dict[str, Step] = {
-        name: partial(repairs[name], value)
-        for name, value in resolved.values().items()
-        if name in repairs and name not in without
+        name: partial(repairs[name], value) for name, value in values.items() if name in repairs
     }
     if resolved.noise and "noise" not in without:
         first, last, reduction_db = resolved.noise

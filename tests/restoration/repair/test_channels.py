@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from restoration.faulty_music import RATE_HZ, Samples, hiss, in_blocks, joined, piece, read
 
 from assembler.restoration.analysis.stereo.channels import ChannelMeter
-from assembler.restoration.repair.channels import (
-    correct_balance,
-    invert_polarity,
-    remove_dc,
-    swap_channels,
-)
+from assembler.restoration.repair.channels import correct_balance, correct_channels
 
 
 @pytest.fixture(scope="module")
@@ -22,22 +19,32 @@ def sound() -> Samples:
 
 
 def test_no_correction_passes_bit_for_bit(sound: Samples) -> None:
-    assert np.array_equal(joined(remove_dc(in_blocks(sound), (0.0, 0.0))), sound)
+    assert np.array_equal(joined(correct_channels(in_blocks(sound))), sound)
     assert np.array_equal(joined(correct_balance(in_blocks(sound), 0.0)), sound)
 
 
 def test_measured_dc_is_removed(sound: Samples) -> None:
     offset = sound + np.array([0.02, -0.005], np.float32)
     found = read(ChannelMeter(RATE_HZ), offset).dc
-    after = joined(remove_dc(in_blocks(offset), found))
+    after = joined(correct_channels(in_blocks(offset), dc=found))
     assert read(ChannelMeter(RATE_HZ), after).dc == pytest.approx((0, 0), abs=1e-7)
 
 
 def test_swap_and_inversion_are_exact(sound: Samples) -> None:
-    assert np.array_equal(joined(swap_channels(in_blocks(sound))), sound[:, ::-1])
-    assert np.array_equal(joined(invert_polarity(in_blocks(sound), "left")), sound * [-1, 1])
-    assert np.array_equal(joined(invert_polarity(in_blocks(sound), "right")), sound * [1, -1])
-    assert np.array_equal(joined(invert_polarity(in_blocks(sound), "both")), -sound)
+    def changed(**steps: Any) -> Samples:
+        return joined(correct_channels(in_blocks(sound), **steps))
+
+    assert np.array_equal(changed(swap=True), sound[:, ::-1])
+    assert np.array_equal(changed(invert="left"), sound * [-1, 1])
+    assert np.array_equal(changed(invert="right"), sound * [1, -1])
+    assert np.array_equal(changed(invert="both"), -sound)
+
+
+def test_dc_is_that_before_a_swap_and_polarity_that_after(sound: Samples) -> None:
+    steps: dict[str, Any] = {"dc": (0.25, -0.5), "swap": True, "invert": "right"}
+    after = joined(correct_channels(in_blocks(sound), **steps))
+    assert np.array_equal(after[:, 0], (sound[:, 1] + 0.5).astype(np.float32))
+    assert np.array_equal(after[:, 1], -(sound[:, 0] - 0.25).astype(np.float32))
 
 
 @pytest.mark.parametrize("left_db", [-6.0, 0.3, 2.5])
