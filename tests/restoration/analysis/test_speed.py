@@ -108,6 +108,21 @@ def test_pitch_is_corrected(rate_hz: int) -> None:
     assert read(ToneMeter(rate_hz), out).percent_slow == pytest.approx(0, abs=0.001)
 
 
+@pytest.mark.parametrize("factor", [Fraction("1.008"), Fraction("1.0081"), 0.9731, 1.25])
+@pytest.mark.parametrize("share", [0.1, 0.5, 0.9, 0.99])
+def test_images_aliases_and_noise_of_a_tone_are_below_130_db(factor: float, share: float) -> None:
+    """The tone is at that share of half the rate; its frequency is exact to some 1e-11."""
+    hz = share * RATE_HZ / 2
+    out = joined(change_speed(in_blocks(tone(hz, 4, RATE_HZ)), RATE_HZ, factor))
+    rest = out[RATE_HZ : RATE_HZ + 65_536, 0].astype(float)
+    if hz * factor < RATE_HZ / 2:
+        turns = 2 * np.pi * hz * float(factor) / RATE_HZ * np.arange(len(rest))
+        waves = np.stack((np.cos(turns), np.sin(turns)), axis=1)
+        basis = np.concatenate((waves, waves * np.linspace(-1, 1, len(rest))[:, None]), axis=1)
+        rest -= basis @ np.linalg.lstsq(basis, rest, rcond=None)[0]
+    assert np.sqrt(2) * rest.std() < 0.25 * 10 ** (-130 / 20)
+
+
 def test_blocks_of_any_size_give_the_same_and_1_passes() -> None:
     sound = piece(2, 3).astype(np.float32)
     whole = joined(change_speed(iter([sound]), RATE_HZ, 0.9971))
