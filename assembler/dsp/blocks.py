@@ -62,8 +62,6 @@ class Windows:
         Length of each window.
     step
         From the start of a window to that of the next.
-    before
-        Number of zeros before the stream with which the first window begins.
 
     Attributes
     ----------
@@ -73,13 +71,13 @@ class Windows:
         Position of the last window in the stream.
     """
 
-    def __init__(self, size: int, step: int, before: int = 0) -> None:
+    def __init__(self, size: int, step: int) -> None:
         self.step = step
-        self.start = -before
+        self.start = 0
         self._size = size
-        self._kept = np.zeros((2 * size + before, 2), np.float32)
-        self._first, self._after = 0, before
-        self._next = -before
+        self._kept = np.zeros((2 * size, 2), np.float32)
+        self._first = self._after = 0
+        self._next = 0
         self._to_skip = 0
 
     @property

@@ -40,21 +40,20 @@ def test_neighbours(block_lengths: list[int], before: int, after: int) -> None:
 
 
 @settings(max_examples=300)
-@given(lengths, st.integers(1, 25), st.lists(st.integers(1, 60), min_size=1), st.integers(0, 20))
-def test_windows(block_lengths: list[int], size: int, steps: list[int], before: int) -> None:
+@given(lengths, st.integers(1, 25), st.lists(st.integers(1, 60), min_size=1))
+def test_windows(block_lengths: list[int], size: int, steps: list[int]) -> None:
     whole, blocks = stream(block_lengths)
-    padded = np.pad(whole, ((before, 0), (0, 0)))
-    windows, at, fed = Windows(size, steps[0], before), 0, before
+    windows, at, fed = Windows(size, steps[0]), 0, 0
     turns = itertools.cycle([*steps[1:], steps[0]])
     for block in blocks:
         fed += len(block)
         for window in windows.feed(block):
-            assert windows.start == at - before
-            assert np.array_equal(window, padded[at : at + size])
+            assert windows.start == at
+            assert np.array_equal(window, whole[at : at + size])
             windows.step = next(turns)
             at += windows.step
         assert at + size > fed
-        assert np.array_equal(windows.rest, padded[:fed][at:])
+        assert np.array_equal(windows.rest, whole[:fed][at:])
 
 
 @settings(max_examples=200)

@@ -29,7 +29,7 @@ from assembler.restoration.analysis.click_extent import (
     bridged_sound,
     edges,
     peak_around,
-    second_peak,
+    stands_out,
 )
 from assembler.restoration.analysis.percussion import rings_on
 
@@ -61,32 +61,48 @@ def outstanding_bursts(
 ) -> NDArray[np.int64]:
     """List the blocks around which the power stands out of that on both sides."""
     powers = _moving_powers(peaks)
-    ratio = _RATIO * strictness
+    ratio, out = _RATIO * strictness, _APART + _BLOCKS // 2
     found = np.empty(last - first, np.int64)
     count = 0
     for b in range(first, last):
         power = powers[b]
-        nearest = powers[max(b - _APART, 0) : b + _APART + 1]
-        if power < LEAST**2 or power < nearest.max():
-            continue
-        out = _APART + _BLOCKS // 2
-        before = second_peak(powers, b - out, -1, GROUPS, _BLOCKS)
-        if power > ratio * before:
-            after = second_peak(powers, b + out, 1, GROUPS, _BLOCKS)
-            if power > ratio * after and (count == 0 or b - found[count - 1] > _APART):
-                found[count] = b
-                count += 1
+        if (
+            power >= LEAST**2
+            and _is_highest(powers, b)
+            and stands_out(power, powers, b - out, -1, _BLOCKS, ratio)
+            and stands_out(power, powers, b + out, 1, _BLOCKS, ratio)
+            and (count == 0 or b - found[count - 1] > _APART)
+        ):
+            found[count] = b
+            count += 1
     return found[:count]
 
 
 @compiled
 def _moving_powers(peaks: NDArray[Any]) -> NDArray[np.float64]:
     """Return the mean square of the peaks in the blocks around each."""
-    powers = np.zeros(peaks.shape[0])
+    around = _BLOCKS // 2
+    shares = np.zeros(peaks.shape[0] + 2 * around)
     for b in range(peaks.shape[0]):
-        for i in range(max(b - _BLOCKS // 2, 0), min(b + _BLOCKS // 2, peaks.shape[0])):
-            powers[b] += peaks[i] * peaks[i] / _BLOCKS
+        shares[around + b] = peaks[b] * peaks[b] / _BLOCKS
+    powers = np.zeros(peaks.shape[0])
+    for i in range(_BLOCKS):
+        part = shares[i:]
+        for b in range(powers.shape[0]):
+            powers[b] += part[b]
     return powers
+
+
+@compiled
+def _is_highest(powers: NDArray[Any], b: int) -> bool:
+    """Return whether none near by is higher; the nearest come first."""
+    power = powers[b]
+    for i in range(1, _APART + 1):
+        if b + i < powers.shape[0] and powers[b + i] > power:
+            return False
+        if b >= i and powers[b - i] > power:
+            return False
+    return True
 
 
 @compiled

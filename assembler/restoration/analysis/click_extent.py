@@ -64,6 +64,23 @@ def second_peak(levels: NDArray[Any], begin: int, step: int, groups: int, size: 
 
 
 @compiled
+def stands_out(
+    level: float, levels: NDArray[Any], begin: int, step: int, size: int, ratio: float
+) -> bool:
+    """Return whether a level is above the second highest peak of the groups, times a ratio."""
+    reached = 0
+    for group in range(GROUPS):
+        for i in range(group * size, (group + 1) * size):
+            place = begin + step * i
+            if 0 <= place < levels.shape[0] and level <= ratio * levels[place]:
+                reached += 1
+                break
+        if reached == 2:
+            return False
+    return True
+
+
+@compiled
 def bridged_sound(sound: NDArray[Any], low: int, high: int) -> NDArray[Any]:
     """Return the sound with a straight line across a click, to fit the predictor without it."""
     bridged = sound.copy()

@@ -97,13 +97,12 @@ def like_hits(
     starts = np.array(hits)
     if len(hits) < _ALIKE or not places:
         return [bool(np.any(abs(starts - place) < _TOGETHER * scale)) for place in places]
-    middle = sound.mean(axis=1, dtype=np.float64)
-    taps = _common_filter(middle, [*hits, *places], scale)
-    tails = [_tail(middle, hit, taps, _SHIFT, scale) for hit in hits]
+    taps = _common_filter(sound, [*hits, *places], scale)
+    tails = [_tail(sound, hit, taps, _SHIFT, scale) for hit in hits]
     found = []
     for place in places:
         apart = abs(starts - place)
-        tail = _tail(middle, place, taps, 0, scale)
+        tail = _tail(sound, place, taps, 0, scale)
         likeness = sorted(
             _likeness(tail, tails[k]) for k in np.flatnonzero(apart > _APART * scale)
         )[-_ALIKE:]
@@ -113,7 +112,7 @@ def like_hits(
 
 
 def _common_filter(
-    sound: NDArray[np.float64], places: Sequence[int], scale: int
+    sound: NDArray[np.float32], places: Sequence[int], scale: int
 ) -> NDArray[np.float64]:
     """Return the prediction-error filter of the sound before all places, each of equal weight."""
     hann = np.hanning(_BEFORE * scale + 2)[1:-1]
@@ -122,19 +121,24 @@ def _common_filter(
         end = place - _ONSET * scale
         if end < len(hann):
             continue
-        part = sound[end - len(hann) : end] * hann
+        part = _middle(sound, end - len(hann), end) * hann
         products = np.array([part[: len(part) - k] @ part[k:] for k in range(_ORDER + 1)])
         lags += products / max(products[0], 1e-20)
     return levinson(lags, RIDGE)
 
 
 def _tail(
-    sound: NDArray[np.float64], place: int, taps: NDArray[np.float64], shift: int, scale: int
+    sound: NDArray[np.float32], place: int, taps: NDArray[np.float64], shift: int, scale: int
 ) -> NDArray[np.float64]:
     """Return the whitened sound after a hit, longer by `shift` on either side."""
     first = place + (_SKIPPED - shift) * scale
     last = first + (_TAIL + 2 * shift) * scale
-    return prediction_errors(sound[first - _ORDER : last], taps)[_ORDER:]
+    return prediction_errors(_middle(sound, first - _ORDER, last), taps)[_ORDER:]
+
+
+def _middle(sound: NDArray[np.float32], first: int, last: int) -> NDArray[np.float64]:
+    """Return the mean of both channels from one sample to before another."""
+    return np.asarray(sound[first:last].mean(axis=1, dtype=np.float64))
 
 
 def _likeness(tail: NDArray[np.float64], longer: NDArray[np.float64]) -> float:

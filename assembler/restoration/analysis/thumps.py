@@ -120,15 +120,18 @@ def thumps_after(
     clicks
         First sample of each and the one after its last, in order of time.
     """
-    bridged = sound.astype(np.float64)
     places = [(first - offset, last - offset) for first, last in clicks]
+    may_have = [
+        _SHORTEST_CLICK_S <= (last - first) / rate_hz <= _LONGEST_CLICK_S for first, last in places
+    ]
+    if not any(may_have):
+        return [None] * len(places)
+    bridged = sound.astype(np.float64)
     for first, last in places:
         bridged[first:last] = lerp(bridged, first, last)
-    thumps = []
-    for first, last in places:
-        thump = None
-        if _SHORTEST_CLICK_S <= (last - first) / rate_hz <= _LONGEST_CLICK_S:
-            thump = _thump(bridged, first, last, rate_hz)
+    thumps: list[Thump | None] = []
+    for (first, last), may in zip(places, may_have, strict=True):
+        thump = _thump(bridged, first, last, rate_hz) if may else None
         if thump:
             part = bridged[last : first + round(SPAN_S * rate_hz)]
             part -= thump.samples(rate_hz)[last - first :][: len(part)]

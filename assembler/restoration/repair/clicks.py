@@ -8,32 +8,40 @@ Source: `click_search`, `autoregression` and `thumps`.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import Samples, in_pieces
 from assembler.restoration.analysis.autoregression import ar_interpolate, ar_restore, lerp
 from assembler.restoration.analysis.burst_search import BURST_GUARD, SHORTEST_BURST
-from assembler.restoration.analysis.click_search import HOP, FoundClick, time_scale
+from assembler.restoration.analysis.click_search import FoundClick
 from assembler.restoration.analysis.clicks import (
     DEFAULT_STRENGTH,
-    HOPS_AROUND,
     ClickFinder,
     ClickWindow,
     ClickWindows,
 )
+from assembler.restoration.analysis.error_peaks import HOP, time_scale
 
 if TYPE_CHECKING:
     from assembler.restoration.analysis.thumps import Thump
+
+    _Found = tuple[int, FoundClick, Thump | None]
 
 _ORDER = 160
 _MODEL_SAMPLES = 2560
 """Samples on either side of a click from which the model is estimated."""
 _BURST_ORDER, _BURST_MODEL_SAMPLES = 320, 3072
 """Of bursts: what is left of the sound in them is used, and a longer model."""
+
+_HOPS_BEFORE, _HOPS_AFTER = 4, 20
+"""Hops on either side of what is repaired: for the models, and for the longest thump."""
+_PIECE = 1 << 15
+"""Samples handed on at once, as evenly as they come in, so that no step after it waits long."""
 
 
 def declick(
@@ -51,15 +59,18 @@ def declick(
         1 to 10: the higher, the smaller the clicks that are repaired.
     """
     windows = ClickWindows(rate_hz)
-    repair = _ClickRepair(rate_hz, strength)
+    repair = _ClickRepair(windows, rate_hz, strength)
+    ready: deque[Samples] = deque()
+    handed_on = 0
     for block in blocks:
         for window in windows.feed(block):
-            yield repair.repaired(window)[: -repair.delay]
-    *complete, last = [None, *windows.rest()]
-    for window in filter(None, complete):
-        yield repair.repaired(window)[: -repair.delay]
-    if last:
-        yield repair.repaired(last)
+            ready.extend(in_pieces([repair.repaired(window)], _PIECE))
+        while ready and handed_on + len(ready[0]) + repair.latency <= windows.frames:
+            handed_on += len(ready[0])
+            yield ready.popleft()
+    yield from ready
+    for window in windows.rest():
+        yield repair.repaired(window)
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,33 +92,48 @@ class _ClickRepair:
     A click found in the next window may still change the last `delay` samples of a window.
     """
 
-    def __init__(self, rate_hz: int, strength: float) -> None:
-        scale = time_scale(rate_hz)
+    def __init__(self, windows: ClickWindows, rate_hz: int, strength: float) -> None:
+        self._scale = time_scale(rate_hz)
         self._rate_hz = rate_hz
-        self.delay = 2 * BURST_GUARD * scale
+        self._delay = 2 * BURST_GUARD * self._scale
         self._finder = ClickFinder(rate_hz, strength)
-        self._around = HOPS_AROUND * HOP * scale
-        self._scale = scale
+        self._step, self._around = windows.step, windows.around
+        self.latency = self._step + self._around + self._delay
+        """Most samples that are fed after a sample until it is repaired."""
         self._patches: list[_Patch] = []
 
     def repaired(self, window: ClickWindow) -> Samples:
-        """Return the samples from `delay` before the window's middle part to the end of that part.
+        """Return the samples from `delay` before the window's middle part to as far before its end.
 
         At the start and end of the stream they begin and end with the stream.
         """
-        samples = window.samples.copy()
-        for patch in self._patches:
-            start, end = patch.position - window.position, patch.end - window.position
-            samples[start:end, patch.channel] = patch.samples
-        self._repair(window, samples)
-        first = max(self._around - self.delay, window.start)
-        last = min(len(samples) - self._around, window.end)
-        keep_from = window.position + last - self.delay
+        hop, middle_end = HOP * self._scale, self._around + self._step
+        first = max(self._around - self._delay, window.start)
+        last = window.end if window.end <= middle_end else middle_end - self._delay
+        begin, end = self._around - _HOPS_BEFORE * hop, middle_end + _HOPS_AFTER * hop
+        clicks = [
+            (channel, FoundClick(click.first - begin, click.last - begin), thump)
+            for channel, click, thump in self._finder.clicks(window)
+        ]
+        part = ClickWindow(
+            window.samples[begin:end],
+            window.peaks,
+            window.position + begin,
+            max(window.start - begin, 0),
+            min(window.end, end) - begin,
+        )
+        samples = part.samples.copy()
+        self._repair(part, samples, clicks)
+        keep_from = window.position + last
         self._patches = [patch for patch in self._patches if patch.end > keep_from]
-        return samples[first:last]
+        return samples[first - begin : last - begin]
 
-    def _repair(self, window: ClickWindow, samples: Samples) -> None:
-        clicks = list(self._finder.clicks(window))
+    def _repair(self, window: ClickWindow, samples: Samples, clicks: list[_Found]) -> None:
+        for patch in self._patches:
+            at = patch.position - window.position
+            samples[max(at, 0) : at + len(patch.samples), patch.channel] = patch.samples[
+                -min(at, 0) :
+            ]
         for channel, click, _ in clicks:
             part = samples[click.first - 1 : click.last + 1, channel].astype(np.float64)
             samples[click.first : click.last, channel] = lerp(part, 1, len(part) - 1)

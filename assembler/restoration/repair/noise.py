@@ -23,7 +23,7 @@ from assembler.dsp.blocks import Samples, Windows
 from assembler.dsp.compiled import compiled
 from assembler.dsp.decibels import amplitude
 from assembler.errors import SourceError
-from assembler.restoration.analysis.click_search import time_scale
+from assembler.restoration.analysis.error_peaks import time_scale
 
 FRAME = 2048
 """Samples per frame at rates near 44.1 kHz: 46 ms."""

@@ -7,11 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from assembler.restoration.analysis.click_extent import GUARD
-from assembler.restoration.analysis.click_search import (
-    ClickSearch,
-    FoundClick,
-    time_scale,
-)
+from assembler.restoration.analysis.click_search import ClickSearch, FoundClick
+from assembler.restoration.analysis.error_peaks import error_peaks, time_scale
 
 RATE_HZ = 44_100
 HOPS = 16
@@ -35,7 +32,10 @@ def clicks(
     search = ClickSearch(rate_hz, strength)
     first, last = 4 * search.hop, (4 + HOPS) * search.hop
     whole = len(samples) if end is None else end
-    return search.clicks_between(samples.astype(np.float32), first, last, start, whole)
+    both, half = np.repeat(samples.astype(np.float32)[:, None], 2, axis=1), search.hop // 2
+    padded = np.pad(both, ((half, half), (0, 0)))
+    peaks = error_peaks(padded, search.scale, start + half, whole + half)
+    return search.clicks_between(both[:, 0], peaks[0], first, last, start, whole)
 
 
 def test_steady_sound_has_no_clicks() -> None:
