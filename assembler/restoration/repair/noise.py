@@ -34,6 +34,8 @@ _PREVIOUS_WEIGHT = 0.9
 _NEIGHBOURS = 2
 """Bands on either side that are averaged."""
 _LEAST_POWER = 1e-16
+_MOST_OVER = 1e8
+"""A band's power counts at most so much, relative to the noise: its gain is 1 there."""
 
 Spectra = NDArray[np.complex64]
 Powers = NDArray[np.float32]
@@ -103,14 +105,14 @@ def denoise(
         yield from blocks
         return
     frames = _Frames(rate_hz)
-    noise = np.maximum(noise_print.power, np.float32(_LEAST_POWER))
-    previous = np.zeros_like(noise)
+    per_noise = 1 / np.maximum(noise_print.power, np.float32(_LEAST_POWER))
+    previous = np.zeros_like(per_noise)
     floor = np.float32(amplitude(-reduction_db))
 
     def weighted(spectra: Spectra) -> Spectra:
         parts = spectra.view(np.float32).reshape(*spectra.shape, 2)
         for channel in range(2):
-            _weight(parts[channel], noise[channel], floor, previous[channel])
+            _weight(parts[channel], per_noise[channel], floor, previous[channel])
         return spectra
 
     yield from frames.changed(blocks, weighted)
@@ -118,13 +120,14 @@ def denoise(
 
 @compiled
 def _weight(
-    spectra: NDArray[Any], noise: NDArray[Any], floor: np.float32, previous: NDArray[Any]
+    spectra: NDArray[Any], per_noise: NDArray[Any], floor: np.float32, previous: NDArray[Any]
 ) -> None:
     """Multiply spectra by their gains, shape (frames, bands, real and imaginary part).
 
-    previous: output power of the previous frame in each band, relative to the noise.
+    per_noise: 1 / the power of the noise; previous: output power of the previous frame in each
+    band, relative to the noise.
     """
-    bands = noise.shape[0]
+    bands = per_noise.shape[0]
     over = np.zeros(bands + 2 * _NEIGHBOURS, np.float32)
     gains = np.zeros(bands, np.float32)
     share = np.float32(1.0 / (2 * _NEIGHBOURS + 1))
@@ -133,22 +136,23 @@ def _weight(
         np.float32(1.0 - _PREVIOUS_WEIGHT),
         np.float32(1.0),
     )
+    most = np.float32(_MOST_OVER)
     inner = over[_NEIGHBOURS : _NEIGHBOURS + bands]
     o0, o1, o3, o4 = over, over[1:], over[3:], over[4:]
     for frame in range(spectra.shape[0]):
         parts = spectra[frame]
         for band in range(bands):
             real, imaginary = parts[band, 0], parts[band, 1]
-            inner[band] = (real * real + imaginary * imaginary) / noise[band]
+            inner[band] = min((real * real + imaginary * imaginary) * per_noise[band], most)
         for n in range(_NEIGHBOURS):
             over[n] = inner[0]
             over[_NEIGHBOURS + bands + n] = inner[bands - 1]
         for band in range(bands):
             near = ((o0[band] + o1[band]) + (o3[band] + o4[band]) + inner[band]) * share
             music = old * previous[band] + new * max(near - one, np.float32(0.0))
-            gain = music / (one + music)
-            music = gain * gain * near
-            gain = music / (one + music)
+            # music / (1 + music) twice, the second time from the output of the first: one division
+            output = music * music * near
+            gain = output / ((one + music) * (one + music) + output)
             previous[band] = gain * gain * inner[band]
             gains[band] = max(gain, floor)
         for band in range(bands):
@@ -157,33 +161,37 @@ def _weight(
 
 
 @compiled
-def _windowed(samples: NDArray[Any], window: NDArray[Any], frames: NDArray[Any]) -> None:
-    """Fill frames, shape (2, n, size), with windows of samples that overlap by half."""
-    hop = window.shape[0] // 2
-    for channel in range(2):
-        for number in range(frames.shape[1]):
-            own, begin = frames[channel, number], number * hop
-            for i in range(2 * hop):
-                own[i] = samples[begin + i, channel] * window[i]
+def _windowed(flat: NDArray[Any], window: NDArray[Any], frames: NDArray[Any]) -> None:
+    """Fill frames, shape (2, n, size), with windows of interleaved samples, half overlapping."""
+    size = window.shape[0]
+    for number in range(frames.shape[1]):
+        left, right, near = frames[0, number], frames[1, number], flat[number * size :]
+        for i in range(size):
+            left[i] = near[2 * i] * window[i]
+            right[i] = near[2 * i + 1] * window[i]
 
 
 @compiled
 def _overlapped(
-    frames: NDArray[Any], window: NDArray[Any], tail: NDArray[Any], out: NDArray[Any]
+    frames: NDArray[Any], window: NDArray[Any], tail: NDArray[Any], flat: NDArray[Any]
 ) -> None:
-    """Fill samples with the sum of windowed frames; `tail` is what the frame before adds to them.
+    """Fill interleaved samples with the sum of windowed frames.
 
-    It becomes what the last frame adds to the next samples.
+    `tail` is what the frame before adds to them; it becomes what the last frame adds to the next.
     """
-    hop = window.shape[0] // 2
-    for channel in range(2):
-        rest = tail[channel]
-        for number in range(frames.shape[1]):
-            own, begin = frames[channel, number], number * hop
-            for i in range(hop):
-                out[begin + i, channel] = own[i] * window[i] + rest[i]
-            for i in range(hop):
-                rest[i] = own[hop + i] * window[hop + i]
+    size = window.shape[0]
+    hop = size // 2
+    after = window[hop:]
+    of_left, of_right = tail[0], tail[1]
+    for number in range(frames.shape[1]):
+        left, right, out = frames[0, number], frames[1, number], flat[number * size :]
+        for i in range(hop):
+            out[2 * i] = left[i] * window[i] + of_left[i]
+            out[2 * i + 1] = right[i] * window[i] + of_right[i]
+        left, right = left[hop:], right[hop:]
+        for i in range(hop):
+            of_left[i] = left[i] * after[i]
+            of_right[i] = right[i] * after[i]
 
 
 class _Frames:
@@ -208,7 +216,7 @@ class _Frames:
         import scipy.fft
 
         frames = np.empty((2, len(samples) // self._hop - 1, self.size), np.float32)
-        _windowed(samples, self._window, frames)
+        _windowed(samples.reshape(-1), self._window, frames)
         spectra: Spectra = scipy.fft.rfft(frames)
         return spectra
 
@@ -238,6 +246,6 @@ class _Frames:
         for batch in self._batches(padded()):
             frames = scipy.fft.irfft(change(self._spectra(batch)), self.size)
             samples = np.empty((frames.shape[1] * hop, 2), np.float32)
-            _overlapped(frames, self._window, tail, samples)
+            _overlapped(frames, self._window, tail, samples.reshape(-1))
             yield samples[max(-position, 0) : max(frames_in - position, 0)]
             position += len(samples)
