@@ -50,10 +50,10 @@ def with_debian_music(made: Iterable[object], real: Iterable[object]) -> list[ob
     return [*made, *(pytest.param(one, marks=pytest.mark.debian_music) for one in real)]
 
 
-def from_20_s(path: Path, length_s: int) -> Samples:
-    """Return a piece of music from 20 s on, or what there is of it; shape (frames, 2)."""
+def part_of(path: Path, start_s: int, length_s: int) -> Samples:
+    """Decode a part of a piece of music, or what there is of it; shape (frames, 2)."""
     with soundfile.SoundFile(path) as file:
-        file.seek(min(20 * file.samplerate, file.frames))
+        file.seek(min(start_s * file.samplerate, file.frames))
         samples: Samples = file.read(length_s * file.samplerate, "float32", always_2d=True)
         return samples
 

@@ -21,6 +21,8 @@ from assembler import build, load, verify
 from assembler.download.gapless import GAPLESS_ITEM
 from assembler.download.mp3_header import crc_16, read_mp3_header
 
+pytestmark = pytest.mark.thorough
+
 FIRST_FRAMES = 433 - 75
 MANIFEST = """\
 release: {artist: Halden Ferry Singers, title: Slack Water, catalogue_number: TWE-9}
@@ -77,7 +79,6 @@ def test_the_tables_give_the_length_of_the_music_and_of_the_file(finished):
     assert not [name for track in tracks for name in track if name == "duration_s"]
 
 
-@pytest.mark.thorough
 def test_verify_looks_at_the_length_of_every_file(finished):
     report = verify(finished)
     assert report.ok, report.findings
@@ -102,7 +103,6 @@ def test_verify_finds_an_mp3_that_plays_its_padding(copy):
     assert f"decodes to {length + 35} samples" in found[1].message
 
 
-@pytest.mark.thorough
 @pytest.mark.parametrize("kind", ["flac-24/01 One.flac", "alac-24/01 One.m4a"])
 def test_verify_finds_a_lossless_file_of_another_length(kind, copy):
     name = f"download/{kind}"
@@ -115,7 +115,6 @@ def test_verify_finds_a_lossless_file_of_another_length(kind, copy):
     assert {"other-length", "other-tag"} <= codes
 
 
-@pytest.mark.thorough
 def test_verify_finds_a_gapless_item_that_is_not_its_edit_lists(copy):
     name = "download/aac-256/01 One.m4a"
     file = MP4(copy / name)

@@ -97,6 +97,7 @@ def written(served, text):
     return found
 
 
+@pytest.mark.thorough
 def test_what_is_played_while_the_manifest_has_errors(tmp_path):
     path = write_desk(tmp_path)
     path.write_text(changed("TWE-018}", "TWE-018, front_cover: none.png}"), encoding="utf-8")

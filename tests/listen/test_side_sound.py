@@ -194,6 +194,7 @@ def test_the_waveform_at_each_level(manifest):
         assert tile["high"] == pytest.approx(highest, abs=1e-4)
 
 
+@pytest.mark.thorough
 def test_the_server_plays_each_stage_and_reports_the_sides(manifest):
     with serving(manifest) as served:
         found = served.settled()

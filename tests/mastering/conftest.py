@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 import soundfile
 from demo_builds import Built
-from excerpts import with_debian_music
+from excerpts import part_of, with_debian_music
 from long_runs import series
 from made_music import KINDS, Samples, made_music
 from outside import real_music
@@ -22,8 +22,7 @@ def pieces(kind: str) -> Iterator[tuple[Samples, int]]:
             yield made_music(name)[: 15 * 48000], 48000
         return
     for path in real_music("singularity-music")[: series(9, 4)]:
-        samples, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
-        yield samples[: rate_hz * series(3600, 30)], rate_hz
+        yield part_of(path, 0, series(3600, 30)), soundfile.info(path).samplerate
 
 
 @pytest.fixture(scope="session", params=with_debian_music(["made"], ["real"]))

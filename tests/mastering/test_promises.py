@@ -151,6 +151,7 @@ def test_a_segue_within_one_recording_has_no_seam(tmp_path):
     assert np.abs(joined - at_once).max() < 4 / 2**23  # dither of each is its own
 
 
+@pytest.mark.thorough
 def test_a_segue_between_recordings_of_two_rates(tmp_path):
     _write(tmp_path / "a.wav", _music(5, 48000), 48000)
     _write(tmp_path / "b.wav", _music(5.01, 44100), 44100)
@@ -286,6 +287,7 @@ def _compressed(folder, name, *tracks):
     return report, [_read(path) >> 8 for path in sorted(built.glob("download/flac-24/*.flac"))]
 
 
+@pytest.mark.thorough
 def test_a_compressor_is_seamless_at_a_segue_and_a_change_of_it_is_reported(tmp_path):
     _write(tmp_path / "a.wav", _music(11, 44100), 44100)
     _, (whole,) = _compressed(tmp_path, "W", COMPRESS)

@@ -68,6 +68,7 @@ def _levels(path: Path) -> np.ndarray:
     return third_octaves(soundfile.read(path, dtype="float32")[0], RATE_HZ)
 
 
+@pytest.mark.thorough
 def test_the_delivered_spectrum_is_nearer_to_the_reference_as_reported(
     folder: Path, release: Path
 ) -> None:

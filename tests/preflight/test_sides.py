@@ -135,6 +135,7 @@ def test_the_steps_are_reported_in_order_with_readings(tmp_path: Path, side_file
     assert side["tape"] == "quarter-inch"
 
 
+@pytest.mark.thorough
 def test_a_side_is_measured_once_for_all_settings(
     tmp_path: Path, side_file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 import soxr
-from excerpts import from_20_s, with_debian_music
+from excerpts import part_of, with_debian_music
 from made_music import made_music
 from numpy.typing import NDArray
 from outside import real_music
@@ -49,7 +49,7 @@ def music(request: pytest.FixtureRequest) -> dict[str, Samples]:
         return {kind: made_music(kind, 30.0, RATE_HZ) for kind in MADE}
     paths = real_music("singularity-music")
     assert {soundfile.info(path).samplerate for path in paths} <= {44_100, 48_000}
-    pieces = {path.stem: from_20_s(path, 60) for path in paths}
+    pieces = {path.stem: part_of(path, 20, 60) for path in paths}
     return {name: sound for name, sound in pieces.items() if len(sound) > 10 * RATE_HZ}
 
 
@@ -71,7 +71,7 @@ def excerpt(request: pytest.FixtureRequest) -> Samples:
     """8 s of music at 44.1 kHz or near it."""
     if request.param == "made":
         return made_music("plucked", 8.0, RATE_HZ)
-    return from_20_s(real_music("singularity-music")[0], 8)
+    return part_of(real_music("singularity-music")[0], 20, 8)
 
 
 @pytest.mark.thorough

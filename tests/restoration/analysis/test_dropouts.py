@@ -11,8 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-import soundfile
-from excerpts import with_debian_music
+from excerpts import part_of, with_debian_music
 from made_music import KINDS, made_music
 from numpy.typing import NDArray
 from outside import real_music
@@ -89,13 +88,8 @@ def music(kind: str) -> list[Samples]:
     """Return pieces with tape noise: of each kind that is made, or Debian's."""
     if kind == "made":
         return [on_tape(made_music(name, 30.0, RATE_HZ)) for name in KINDS]
-    pieces = []
-    for path in real_music("singularity-music"):
-        sound, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
-        part = sound[10 * rate_hz : 100 * rate_hz]
-        if len(part) > 20 * rate_hz:
-            pieces.append(on_tape(part))
-    return pieces
+    parts = [part_of(path, 10, 90) for path in real_music("singularity-music")]
+    return [on_tape(part) for part in parts if len(part) > 20 * 48_000]
 
 
 each_music = pytest.mark.parametrize("kind", with_debian_music(["made"], ["real"]))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from excerpts import from_20_s
+from excerpts import part_of
 from long_runs import series
 from made_music import made_music
 from numpy.typing import NDArray
@@ -141,7 +141,7 @@ def test_the_restoration_report_counts_them(peaks: tuple[float, ...], done: str)
 @pytest.fixture(scope="module")
 def pieces() -> list[Samples]:
     """A minute of each of Debian's pieces at 44.1 or 48 kHz, with headroom for thumps."""
-    parts = [from_20_s(path, 60) for path in real_music("singularity-music")]
+    parts = [part_of(path, 20, 60) for path in real_music("singularity-music")]
     sounds = [0.2 * part for part in parts if len(part) > 20 * 48_000]
     assert len(sounds) >= 8
     return sounds
