@@ -291,6 +291,7 @@ def test_tracks_on_one_side_segue_without_a_seam(tmp_path: Path, side_file: Path
     np.testing.assert_allclose(joined[: len(alone)], alone, atol=2.0**-22)
 
 
+@pytest.mark.thorough
 def test_silence_is_trimmed_to_the_song(tmp_path: Path, side_file: Path) -> None:
     report = built(tmp_path, side_file, "{trim_silence: yes}")
     content = json.loads((report.release_dir / "report.json").read_text(encoding="utf-8"))
@@ -313,6 +314,7 @@ def test_the_second_build_takes_the_restored_side_from_the_cache(
     assert hashlib.sha256((again.release_dir / "disc" / "T.wav").read_bytes()).hexdigest() == digest
 
 
+@pytest.mark.thorough
 def test_the_proof_has_a_clip_of_each_step_left_out(tmp_path: Path, side_file: Path) -> None:
     report = built(tmp_path, side_file, "{dc: remove, balance: auto}")
     names = sorted(path.stem for path in (report.release_dir / "proof" / "sides").iterdir())
@@ -411,6 +413,7 @@ def test_what_can_not_be_restored_is_reported(
     assert [(f["severity"], f["line"]) for f in found] == [(severity, 5)]
 
 
+@pytest.mark.thorough
 def test_a_step_that_was_left_is_no_step_of_a_track(tmp_path: Path, side_file: Path) -> None:
     report = built(tmp_path, side_file, "{dc: remove, hum: {mains: 60}}")
     lines = (report.release_dir / "report.txt").read_text(encoding="utf-8").splitlines()

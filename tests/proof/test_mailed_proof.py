@@ -66,7 +66,9 @@ def test_everything_that_the_page_asks_for_is_in_the_archive(disc_only: BuildRep
     assert "default-src 'none'" in page
 
 
-@pytest.mark.parametrize(("limit_mb", "codec"), [(1.6, "MP3"), (1.0, "Opus")])
+@pytest.mark.parametrize(
+    ("limit_mb", "codec"), [pytest.param(1.6, "MP3", marks=pytest.mark.thorough), (1.0, "Opus")]
+)
 def test_the_bit_rate_is_chosen_so_that_the_whole_fits(
     tmp_path: Path, limit_mb: float, codec: str
 ) -> None:

@@ -107,8 +107,9 @@ def test_a_changed_tag_is_found(tag: str, value: str, finished: Path, tmp_path: 
     file[tag] = value
     file.save()
     where = f"download/flac-16/{path.name}"
-    assert {place for _, place in codes(folder)} == {where}
-    assert len(codes(folder)) > 1  # the tags, and not the checksum alone
+    found = codes(folder)
+    assert {place for _, place in found} == {where}
+    assert len(found) > 1  # the tags, and not the checksum alone
 
 
 def test_a_changed_table_is_found(finished: Path, tmp_path: Path) -> None:

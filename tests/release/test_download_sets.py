@@ -7,6 +7,7 @@ Loudness targets: EBU R 128 for the radio set.
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,8 @@ import pytest
 import soundfile
 from desk import Desk
 from outside import ebur128, tags_by_taglib, true_peak_16
+
+from assembler import build, load
 
 RATE_HZ = 48000
 SETS = """\
@@ -56,12 +59,20 @@ def music(seed: int, loudness: float) -> np.ndarray:
     return np.clip(loudness * noise * swell, -0.95, 0.95)
 
 
-@pytest.fixture
-def three_sets(desk: Desk) -> Path:
+@pytest.fixture(scope="module")
+def three_sets(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A release that is only read, in `finished` beside its sources."""
+    folder = tmp_path_factory.mktemp("sets")
     for name, seed, loudness in (("a.wav", 1, 0.08), ("b.wav", 2, 0.02)):
-        desk.sound(name, music(seed, loudness), RATE_HZ, subtype="PCM_24")
-    built = desk.build(HEAD + SETS + TRACKS)
-    assert built["ok"] is True
+        soundfile.write(folder / name, music(seed, loudness), RATE_HZ, subtype="PCM_24")
+    (folder / "songs.yaml").write_text(HEAD + SETS + TRACKS, encoding="utf-8")
+    return build(load(folder / "songs.yaml"), folder / "finished").release_dir
+
+
+@pytest.fixture
+def own_sets(desk: Desk, three_sets: Path) -> Path:
+    """A copy of it on the desk, with its sources."""
+    shutil.copytree(three_sets.parents[1], desk.folder, dirs_exist_ok=True)
     return desk.release
 
 
@@ -102,8 +113,8 @@ def test_rates_and_bits_are_those_of_each_set(three_sets: Path) -> None:
         assert (info.samplerate, info.subtype) == (rate_hz, form)
 
 
-def test_a_set_without_a_match_has_the_source_bit_for_bit(desk: Desk, three_sets: Path) -> None:
-    source, _ = soundfile.read(desk.folder / "a.wav", dtype="int32")
+def test_a_set_without_a_match_has_the_source_bit_for_bit(three_sets: Path) -> None:
+    source, _ = soundfile.read(three_sets.parents[1] / "a.wav", dtype="int32")
     file, _ = soundfile.read(three_sets / FILES["hi-res"][0].format(NAMES[0]), dtype="int32")
     assert np.array_equal(file[: len(source)], source)
 
@@ -129,25 +140,25 @@ def test_the_image_has_the_samples_of_a_set_at_its_level(desk: Desk) -> None:
         assert np.array_equal(sound, image) is same
 
 
-def test_a_release_with_sets_is_verified(desk: Desk, three_sets: Path) -> None:
-    code, report = desk.json("verify", three_sets)
+def test_a_release_with_sets_is_verified(desk: Desk, own_sets: Path) -> None:
+    code, report = desk.json("verify", own_sets)
     assert (code, report["findings"]) == (0, [])
-    other = three_sets / FILES["radio"][0].format(NAMES[0])
+    other = own_sets / FILES["radio"][0].format(NAMES[0])
     content = bytearray(other.read_bytes())
     content[-1000:] = bytes(1000)
     other.write_bytes(content)
-    code, report = desk.json("verify", three_sets)
+    code, report = desk.json("verify", own_sets)
     assert code == 1
-    assert {f["where"] for f in report["findings"]} == {str(other.relative_to(three_sets))}
+    assert {f["where"] for f in report["findings"]} == {str(other.relative_to(own_sets))}
 
 
 @pytest.mark.thorough
-def test_packages_are_beside_their_set(desk: Desk, three_sets: Path) -> None:
+def test_packages_are_beside_their_set(desk: Desk, own_sets: Path) -> None:
     assert desk.run("build", desk.folder / "songs.yaml", "--out", desk.out, "--zip")[0] == 0
     name = "Halden Ferry Singers - Songs for Slack Water ({}).zip"
     for folder, form in (("shop", "mp3-320"), ("hi-res", "flac-24"), ("radio", "wav-16")):
-        assert (three_sets / "download" / folder / name.format(form)).is_file()
-    code, report = desk.json("verify", three_sets)
+        assert (own_sets / "download" / folder / name.format(form)).is_file()
+    code, report = desk.json("verify", own_sets)
     assert (code, report["findings"]) == (0, [])
 
 
@@ -167,11 +178,11 @@ def test_the_report_has_the_level_of_each_set(desk: Desk, three_sets: Path) -> N
 
 
 @pytest.mark.thorough
-def test_compare_names_the_set_that_changed(desk: Desk, three_sets: Path) -> None:
+def test_compare_names_the_set_that_changed(desk: Desk, own_sets: Path) -> None:
     old = desk.folder / "old"
-    three_sets.rename(old)
+    own_sets.rename(old)
     desk.build(HEAD + SETS.replace("target: -23", "target: -24") + TRACKS)
-    code, document = desk.json("compare", old, three_sets)
+    code, document = desk.json("compare", old, own_sets)
     assert code == 0
     changes = [one["message"] for one in document["differences"] if one["code"] == "download"]
     assert changes == ["radio, level, target: −23 LUFS → −24 LUFS"]

@@ -119,6 +119,7 @@ def test_edited_and_added_files_are_copied_aside_and_reported(desk):
     assert len(files_of(kept)) == 3  # once, not with every build
 
 
+@pytest.mark.thorough
 def test_edits_are_found_without_the_record_of_the_last_build(desk, monkeypatch):
     release = built(desk).release_dir
     scribble(release / COPY)
@@ -156,6 +157,7 @@ def test_an_edit_while_a_build_runs_is_copied_aside_too(desk):
     assert verify(release).ok
 
 
+@pytest.mark.thorough
 def test_an_edit_that_the_new_release_has_too_is_not_copied(desk):
     release = built(desk).release_dir
     other = built(desk, "elsewhere", edit="text: {thanks: All}\n").release_dir

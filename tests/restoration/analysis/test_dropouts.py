@@ -95,6 +95,7 @@ def music(kind: str) -> list[Samples]:
 each_music = pytest.mark.parametrize("kind", with_debian_music(["made"], ["real"]))
 
 
+@pytest.mark.thorough
 @each_music
 def test_dropouts_in_one_channel_of_music_are_found(kind: str) -> None:
     rng = np.random.default_rng(3)

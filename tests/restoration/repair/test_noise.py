@@ -94,7 +94,9 @@ def pieces(request: pytest.FixtureRequest) -> list[Samples]:
     return found
 
 
-@pytest.mark.parametrize(("level_db", "least_gain_db"), [(-45, 0.9), (-60, 0.01)])
+@pytest.mark.parametrize(
+    ("level_db", "least_gain_db"), [(-45, 0.9), pytest.param(-60, 0.01, marks=pytest.mark.thorough)]
+)
 def test_better_than_plain_wiener_filters_in_both_measures(
     pieces: list[Samples], level_db: float, least_gain_db: float
 ) -> None:
