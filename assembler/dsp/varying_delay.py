@@ -94,7 +94,10 @@ def read_channel(
     coefficients: NDArray[Any],
     out: NDArray[Any],
 ) -> None:
-    """Do what `read_both` does for one channel, with coefficients of `CHANNEL_ORDER`."""
+    """Do what `read_both` does for one channel, with coefficients of `CHANNEL_ORDER`.
+
+    Samples between two offsets of zero pass bit for bit.
+    """
     taps = coefficients.shape[2]
     near = np.zeros(group + taps, np.float32)
     sums, moved = np.zeros(group, np.float32), np.zeros(group, np.float32)
@@ -107,9 +110,14 @@ def read_channel(
         for i in range(group):
             sums[i] = 0.0
         _add_channel(near, coefficients[phase], moved, sums)
-        done = out[n : n + group]
+        done, source = out[n : n + group], samples[first + n : first + n + group]
         for i in range(group):
             done[i] = sums[i]
+        for at in range(0, group, step):
+            hop = (n + at) // step
+            if offsets[hop] == 0 and offsets[hop + 1] == 0:
+                for i in range(at, at + step):
+                    done[i] = source[i]
 
 
 @compiled

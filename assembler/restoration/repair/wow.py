@@ -31,8 +31,8 @@ _PARTS = 300
 """Parts of a period of the wow, or more, at whose ends places are worked out; a cubic through four
 of these is exact to 0.00001 samples for wow of 3 % at 0.5 Hz."""
 _GROUP, _MOST_MOVED = 128, 0.26
-"""Samples that are filtered at once, or fewer, so that their places move no more than that against
-theirs: then taps are exact to −105 dB up to 20 kHz at 44.1 kHz, −114 dB up to 36 kHz at 96 kHz."""
+"""Samples that are filtered at once, or fewer, so that their offsets differ by no more than that:
+then taps are exact to −105 dB up to 20 kHz at 44.1 kHz, −114 dB up to 36 kHz at 96 kHz."""
 
 
 def _taps_at(rate_hz: int, fractions: Curve) -> Curve:

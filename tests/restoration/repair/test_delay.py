@@ -99,6 +99,18 @@ def test_a_tone_is_delayed_along_the_path(rate_hz: int, hz: float) -> None:
         assert np.array_equal(out[still, channel], sound.astype(np.float32)[still, channel])
 
 
+def test_a_channel_passes_bit_for_bit_up_to_64_samples_from_where_a_slow_delay_begins() -> None:
+    """Many samples are filtered at once there."""
+    sound = np.random.default_rng(4).normal(0, 0.2, (40_000, 2)).astype(np.float32)
+    path_us = (0.0, 0.0, 0.5, 0.0, -0.5)
+    out = joined(follow_delay(in_blocks(sound, 3001), 44_100, path_us, 0))
+    delays = np.interp(np.arange(len(sound)) / 44_100, 0.25 * np.arange(len(path_us)), path_us)
+    for channel, own in enumerate((delays > 0, delays < 0)):
+        near = np.convolve(own, np.ones(2 * 64 + 1), "same") > 0
+        assert np.array_equal(out[~near, channel], sound[~near, channel])
+        assert (out[own, channel] != sound[own, channel]).mean() > 0.9
+
+
 def test_a_passage_is_followed_like_the_whole_side() -> None:
     sound = np.random.default_rng(3).normal(0, 0.2, (60_000, 2))
     whole = followed(sound, 48_000, len(sound))
