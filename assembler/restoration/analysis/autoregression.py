@@ -45,18 +45,22 @@ def lpc(samples: Signal, order: int) -> Signal:
     for i in range(n):
         windowed[i] = samples[i] * (0.5 - 0.5 * np.cos(turn * (i + 1)))
     lags = np.zeros(order + 1)
-    lanes = np.zeros(4)
     for k in range(min(order + 1, n)):
-        early, late = windowed[: n - k], windowed[k:]
-        lanes[:] = 0.0
-        whole = (n - k) // 4 * 4
-        for i in range(0, whole, 4):
-            for lane in range(4):
-                lanes[lane] += early[i + lane] * late[i + lane]
-        for i in range(whole, n - k):
-            lanes[0] += early[i] * late[i]
-        lags[k] = (lanes[0] + lanes[1]) + (lanes[2] + lanes[3])
+        lags[k] = dot(windowed[: n - k], windowed[k:])
     return levinson(lags, RIDGE)
+
+
+@compiled
+def dot(one: Signal, other: Signal) -> float:
+    """Return the sum of products of two signals of the same length, in four parts."""
+    whole = one.shape[0] // 4 * 4
+    s0 = s1 = s2 = s3 = 0.0
+    for i in range(0, whole, 4):
+        s0, s1 = s0 + one[i] * other[i], s1 + one[i + 1] * other[i + 1]
+        s2, s3 = s2 + one[i + 2] * other[i + 2], s3 + one[i + 3] * other[i + 3]
+    for i in range(whole, one.shape[0]):
+        s0 += one[i] * other[i]
+    return (s0 + s1) + (s2 + s3)
 
 
 @compiled

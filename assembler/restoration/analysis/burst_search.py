@@ -113,30 +113,33 @@ def burst_extent(
 
     As `click_extent`, for bursts.
     """
-    near, guard, size = sound.shape[0] // 2, BURST_GUARD * scale, _PART * scale
-    low, high, compared = near - guard, near + guard, _AFTER * scale
+    guard, size, compared = BURST_GUARD * scale, _PART * scale, _AFTER * scale
+    low, high = sound.shape[0] // 2 - guard, sound.shape[0] // 2 + guard
     if low - GROUPS * size - _ORDER < start or high + GROUPS * size + _ORDER > end:
         return 0, 0, False
     taps = lpc(bridged_sound(sound, low, high), _ORDER)
-    errors = prediction_errors(sound, taps)
+    reach = GROUPS * size + 2 * _ORDER
+    offset, near = low - reach, sound[low - reach : high + reach]
+    low, high = reach, reach + 2 * guard
+    errors = prediction_errors(near, taps)
     before, after = (
         error_power(errors, low - compared, low),
         error_power(errors, high, high + compared),
     )
     least = strictness * max(after, before) / min(after, before)
+    if _stands_out(errors, low, high, size) < least * _ONE_SIDED:
+        return 0, 0, False
     both = interpolation_errors(errors, taps)
-    if (
-        _stands_out(errors, low, high, size) < least * _ONE_SIDED
-        or _stands_out(both, low, high, size) < least * strictness * _TWO_SIDED
-    ):
+    if _stands_out(both, low, high, size) < least * strictness * _TWO_SIDED:
         return 0, 0, False
     ahead = np.abs(errors)
-    back = np.abs(prediction_errors(sound[::-1].copy(), taps))[::-1]
+    back = np.abs(prediction_errors(near[::-1].copy(), taps))[::-1]
     edge = max(peak_around(ahead, low, high, scale), LEAST)
     first, last = edges(ahead, back, low, high, edge, _CALM * scale)
     if last - first > _LONGEST * scale:
         return 0, 0, False
-    return first, last, rings_on(sound, low, high, start, end, scale)
+    is_hit = rings_on(sound, offset + low, offset + high, start, end, scale)
+    return offset + first, offset + last, is_hit
 
 
 @compiled
