@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,12 @@ class HumStretch:
         """Whether the mains frequency does not drift."""
         return len(self.mains_hz) == 1
 
+    @cached_property
+    def _course(self) -> tuple[Array, Array]:
+        """The mains frequency at each step, and its phase there in turns."""
+        hz = np.array(self.mains_hz)
+        return hz, np.concatenate(([0.0], np.cumsum((hz[1:] + hz[:-1]) / 2 * PITCH_STEP_S)))
+
     @classmethod
     def from_json(cls, data: Mapping[str, Any]) -> HumStretch:
         """Return a stretch from its plain data."""
@@ -39,10 +46,9 @@ class HumStretch:
 
     def turns(self, at_s: Array | float) -> Array:
         """Return the phase of the mains frequency at times from the start, in turns."""
-        hz = np.array(self.mains_hz)
         if self.is_steady:
-            return np.asarray(hz[0] * at_s, np.float64)
-        done = np.concatenate(([0.0], np.cumsum((hz[1:] + hz[:-1]) / 2 * PITCH_STEP_S)))
+            return np.asarray(self.mains_hz[0] * at_s, np.float64)
+        hz, done = self._course
         steps = np.asarray(at_s) / PITCH_STEP_S
         at = np.clip(np.floor(steps).astype(int), 0, len(hz) - 2)
         past_s = (steps - at) * PITCH_STEP_S

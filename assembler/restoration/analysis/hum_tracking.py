@@ -79,15 +79,24 @@ def _window(half: int) -> NDArray[np.float64]:
     return window
 
 
-def _window_table(waves: Phasors, rate_hz: float) -> NDArray[np.float32]:
-    """Return a Hann window times the cosine and then the sine of each line, in columns.
+@compiled
+def _fill_table(
+    table: NDArray[Any], mains: NDArray[Any], window: NDArray[Any], aside: NDArray[Any]
+) -> None:
+    """Fill columns with a window times the cosine and then the sine of each line.
 
-    waves: of the harmonics; the other lines are the sidebands below them, and those above.
+    The lines are the harmonics of `mains`, the sidebands below them, and those above.
     """
-    half = waves.shape[1] // 2
-    aside = np.exp(2j * np.pi * _SIDEBAND_HZ / rate_hz * np.arange(-half, half + 1))
-    lines = np.concatenate((waves, waves * aside.conj(), waves * aside)) * _window(half)
-    return np.ascontiguousarray(np.concatenate((lines.real, lines.imag)).T, np.float32)
+    count = table.shape[1] // 6
+    for i in range(mains.shape[0]):
+        row = table[i]
+        wave = window[i] + 0j
+        for k in range(count):
+            wave *= mains[i]
+            below, above = wave * aside[i].conjugate(), wave * aside[i]
+            row[k], row[3 * count + k] = wave.real, wave.imag
+            row[count + k], row[4 * count + k] = below.real, below.imag
+            row[2 * count + k], row[5 * count + k] = above.real, above.imag
 
 
 @compiled
@@ -231,12 +240,16 @@ class HumHarmonics:
         phasors: Phasors = np.exp(2j * np.pi * turns)[:, None]
         return phasors
 
+    def mains(self, hop: int, ages: NDArray[np.float64]) -> Phasors:
+        """Return the mains frequency around a hop as unit phasors; its phase is 0 at the hop."""
+        at = hop * self.hop_samples
+        mains: Phasors = np.exp(2j * np.pi * (self._turns(at + ages) - self._turns(at)))
+        return mains
+
     def waves(self, hop: int, ages: NDArray[np.float64]) -> Phasors:
         """Return each harmonic around a hop at the expected pitch; its phase is 0 at the hop."""
-        at = hop * self.hop_samples
-        mains = np.exp(2j * np.pi * (self._turns(at + ages) - self._turns(at)))
         waves: Phasors = np.multiply.accumulate(
-            np.broadcast_to(mains, (len(self.numbers), len(ages)))
+            np.broadcast_to(self.mains(hop, ages), (len(self.numbers), len(ages)))
         )
         return waves
 
@@ -251,7 +264,9 @@ class HumTracker:
         self.harmonics = HumHarmonics(stretch, begins_s, numbers, self._band.rate_hz)
         half = round(_WINDOW_S * self._band.rate_hz / 2)
         self._ages = np.arange(-half, half + 1).astype(np.float64)
-        self._table = self._window_table(0)
+        self._aside = np.exp(2j * np.pi * _SIDEBAND_HZ / self._band.rate_hz * self._ages)
+        self._table = np.empty((len(self._ages), 6 * len(numbers)), np.float32)
+        self._measure_around(0)
         self._hop = self.harmonics.hop_samples
         self._low = np.zeros((0, 2), np.float32)
         self._low_start = self._hops = self._hops_done = 0
@@ -278,7 +293,7 @@ class HumTracker:
     def _measure_hop(self) -> None:
         centre = self._hops * self._hop
         if not self.harmonics.stretch.is_steady:
-            self._table = self._window_table(self._hops)
+            self._measure_around(self._hops)
         measured = _phasors_of(self._low, self._low_start, centre, self._table)
         own, below, above = np.split(measured, 3)
         own = own * self.harmonics.carrier(self._hops).conj()
@@ -289,8 +304,10 @@ class HumTracker:
         passed = max(0, centre - len(self._ages) - self._low_start)
         self._low, self._low_start = self._low[passed:], self._low_start + passed
 
-    def _window_table(self, hop: int) -> NDArray[np.float32]:
-        return _window_table(self.harmonics.waves(hop, self._ages), self.harmonics.low_rate_hz)
+    def _measure_around(self, hop: int) -> None:
+        """Fill the table that measures at the pitch around a hop."""
+        mains = self.harmonics.mains(hop, self._ages)
+        _fill_table(self._table, mains, _window(len(mains) // 2), self._aside)
 
     def _steady(self) -> Phasors:
         """Return the steady phasors of the next hop, and forget the hops that are out of reach."""
