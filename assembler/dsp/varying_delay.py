@@ -21,6 +21,34 @@ CHANNEL_ORDER, BOTH_ORDER = 2, 4
 """Order of the polynomials by which one channel or both are read."""
 
 
+def sinc_taps(fractions: NDArray[np.float64], half: int, beta: float) -> NDArray[np.float64]:
+    """Return the taps of a sinc in Kaiser's window that read between samples.
+
+    The filter for a fractional delay of Laakso and others, "Splitting the unit delay", IEEE Signal
+    Processing Magazine 13(1), 1996, from memory.
+
+    Parameters
+    ----------
+    fractions
+        Of a sample, about 0 to 1, shape (n,). At 0 the tap of that sample is 1, all others are 0.
+    half
+        Number of taps on each side.
+    beta
+        Of the window.
+
+    Returns
+    -------
+    ndarray, shape (n, 2 half)
+        Tap k is for the sample k − half + 1 after the one from which fractions count.
+    """
+    ages = np.arange(2 * half) - half + 1 - fractions[:, None]
+    inside = np.maximum(0, 1 - (ages / half) ** 2)
+    sinc = np.where(ages % 1 == 0, ages == 0, np.sinc(ages))
+    taps = sinc * np.i0(beta * np.sqrt(inside))
+    scaled: NDArray[np.float64] = taps / taps.sum(axis=1, keepdims=True)
+    return scaled
+
+
 def tap_polynomials(
     taps_at: Callable[[NDArray[np.float64]], NDArray[np.float64]], order: int, most_moved: float
 ) -> NDArray[np.float32]:
@@ -31,8 +59,8 @@ def tap_polynomials(
     Parameters
     ----------
     taps_at
-        Returns the taps for fractions of a sample from somewhat below 0 to somewhat above 1, one
-        row each. Tap k is for the sample k − half + 1 after the whole number below the place.
+        Returns the taps for fractions of a sample from somewhat below 0 to somewhat above 1, as
+        `sinc_taps` does.
     order
         Of the polynomials: even.
     most_moved

@@ -1,8 +1,7 @@
 """Correct cyclic wow: each sample is read where the tape was at that moment.
 
-The filter is a windowed sinc whose delay varies (Laakso and others, "Splitting the unit delay",
-IEEE Signal Processing Magazine 13(1), 1996, from memory). What half a period puts early, the other
-half puts late: a side keeps its length, and its tracks stay where they were within milliseconds.
+What half a period puts early, the other half puts late: a side keeps its length, and its tracks
+stay where they were within milliseconds.
 """
 
 from __future__ import annotations
@@ -14,7 +13,7 @@ from itertools import chain
 import numpy as np
 
 from assembler.dsp.blocks import Neighbours, Samples
-from assembler.dsp.varying_delay import BOTH_ORDER, read_both, tap_polynomials
+from assembler.dsp.varying_delay import BOTH_ORDER, read_both, sinc_taps, tap_polynomials
 from assembler.restoration.analysis.common_sine import Curve
 from assembler.restoration.analysis.wow import CyclicWow
 
@@ -35,18 +34,6 @@ _GROUP, _MOST_MOVED = 128, 0.26
 then taps are exact to −105 dB up to 20 kHz at 44.1 kHz, −114 dB up to 36 kHz at 96 kHz."""
 
 
-def _taps_at(rate_hz: int, fractions: Curve) -> Curve:
-    """Return the taps of each fraction of a sample. Tap k is for the sample k − half + 1 after."""
-    half, beta = _HALF_TAPS, _KAISER_BETA
-    if rate_hz >= 64_000:
-        half, beta = _HALF_TAPS_ABOVE_64_KHZ, _KAISER_BETA_ABOVE_64_KHZ
-    ages = np.arange(2 * half) - half + 1 - fractions[:, None]
-    inside = np.maximum(0, 1 - (ages / half) ** 2)
-    taps = np.sinc(ages) * np.i0(beta * np.sqrt(inside))
-    scaled: Curve = taps / taps.sum(axis=1, keepdims=True)
-    return scaled
-
-
 def correct_wow(
     blocks: Iterable[Samples], rate_hz: int, wow: CyclicWow, start: int = 0
 ) -> Iterator[Samples]:
@@ -64,8 +51,12 @@ def correct_wow(
     done, group, speed = start, _GROUP, float(wow.amplitudes.max())
     while group > _HOP and group * speed > _MOST_MOVED:
         group //= 2
-    coefficients = tap_polynomials(partial(_taps_at, rate_hz), BOTH_ORDER, group * speed)
-    around = int(np.ceil(wow.most_s * rate_hz)) + coefficients.shape[2] // 2 + 1 + group
+    half, beta = _HALF_TAPS, _KAISER_BETA
+    if rate_hz >= 64_000:
+        half, beta = _HALF_TAPS_ABOVE_64_KHZ, _KAISER_BETA_ABOVE_64_KHZ
+    taps_at = partial(sinc_taps, half=half, beta=beta)
+    coefficients = tap_polynomials(taps_at, BOTH_ORDER, group * speed)
+    around = int(np.ceil(wow.most_s * rate_hz)) + half + 1 + group
     neighbours = Neighbours(around, around, 2)
     offsets, begin = np.zeros(0), 0
     for padded in chain((neighbours.feed(block) for block in blocks), _last(neighbours)):

@@ -55,9 +55,9 @@ def test_response_is_flat_and_the_delay_exact_up_to_20_khz(rate_hz: int, delay_u
     hz = np.fft.rfftfreq(4096, 1 / rate_hz)
     response = np.fft.rfft(out[:, early]) / np.fft.rfft(impulse[:, early])
     audible = (hz > 0) & (hz < 20_000)
-    assert np.abs(20 * np.log10(np.abs(response[audible]))).max() < 0.05
+    assert np.abs(20 * np.log10(np.abs(response[audible]))).max() < 0.001
     error = np.angle(response[audible] * np.exp(2j * np.pi * hz[audible] * abs(delay_us) * 1e-6))
-    assert np.abs(error / (2 * np.pi * hz[audible])).max() < 0.1e-6
+    assert np.abs(error / (2 * np.pi * hz[audible])).max() < 1e-9
 
 
 @pytest.mark.thorough
@@ -94,7 +94,7 @@ def test_a_tone_is_delayed_along_the_path(rate_hz: int, hz: float) -> None:
     for channel, own in enumerate((np.maximum(delays, 0), np.maximum(-delays, 0))):
         expected = 0.5 * np.sin(2 * np.pi * hz / rate_hz * (places - own))
         error = (out[:, channel] - expected)[inside]
-        assert 20 * np.log10(np.abs(error).max()) < -65
+        assert 20 * np.log10(np.abs(error).max()) < -85
         still = inside & (own == 0)
         assert np.array_equal(out[still, channel], sound.astype(np.float32)[still, channel])
 
