@@ -37,15 +37,15 @@ def _filter(cascade: NDArray[Any], state: NDArray[Any], block: Any, out: Any) ->
     """
     even = block.shape[0] // 2 * 2
     for i in range(0, even, 2):
-        l0, r0 = np.float64(block[i, 0]), np.float64(block[i, 1])
-        l1, r1 = np.float64(block[i + 1, 0]), np.float64(block[i + 1, 1])
+        l0, r0 = float(block[i, 0]), float(block[i, 1])
+        l1, r1 = float(block[i + 1, 0]), float(block[i + 1, 1])
         for n in range(cascade.shape[0]):
             l0, l1 = _two(cascade[n], state[n], 0, l0, l1)
             r0, r1 = _two(cascade[n], state[n], 1, r0, r1)
         out[i, 0], out[i, 1], out[i + 1, 0], out[i + 1, 1] = l0, r0, l1, r1
     for i in range(even, block.shape[0]):
         for c in range(2):
-            x = np.float64(block[i, c])
+            x = float(block[i, c])
             for n in range(cascade.shape[0]):
                 rows, first = cascade[n], x
                 x = rows[0, c] * first + state[n, 0, c]
