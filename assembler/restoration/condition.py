@@ -27,6 +27,7 @@ from assembler.restoration.analysis.tonal_balance import (
 )
 from assembler.restoration.analysis.wow import NOT_LOOKED_FOR, CyclicWow, WowReading, wow_of
 from assembler.restoration.measuring import read_side
+from assembler.workers import return_freed_memory
 
 _METERS: dict[str, Callable[[int], Any]] = {
     # Those whose readings need most memory, then the slowest first.
@@ -142,9 +143,10 @@ def condition_of(
         The side can't be read to its end.
     """
     looks_for = {*_OF_EVERY_SIDE, *_asked_for(restoration)}
-    return condition_from(
-        read_side(recording, condition_meters(recording.rate_hz, looks_for), jobs)
-    )
+    meters = condition_meters(recording.rate_hz, looks_for)
+    condition = condition_from(read_side(recording, meters, jobs))
+    return_freed_memory()
+    return condition
 
 
 def _asked_for(restoration: Restoration) -> set[str]:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from assembler.dsp.blocks import Samples
 from assembler.restoration.analysis.gaps import (
     AROUND_STEPS,
+    LONGEST_STEPS,
     Edges,
     Levels,
     apart,
@@ -31,8 +32,11 @@ from assembler.restoration.analysis.gaps import (
     surroundings,
 )
 
-_CHUNK = 4000
-"""Steps that are searched at once."""
+_CHUNK = 2000
+"""Steps that are searched at once, with those around them."""
+_SEARCHED = _CHUNK + 2 * AROUND_STEPS + LONGEST_STEPS
+PIECE = 1 << 15
+"""Most samples fed at once."""
 _NEAR_STEPS = 2000
 _MOST_ALIKE = 6
 """With more gaps of its length nearby, a gap belongs to the music."""
@@ -91,43 +95,33 @@ class CommonDropoutSearch:
 
     def __init__(self, rate_hz: int, step: int) -> None:
         self._rate_hz, self._step = rate_hz, step
-        self._sound = np.zeros((0, 2), np.float32)
-        self._levels = np.zeros((0, 4))
-        self._waiting: list[tuple[Samples, Levels]] = []
-        self._steps = 0
+        pieces = _SEARCHED * step + 2 * PIECE
+        self._sound = np.zeros((pieces, 2), np.float32)
+        self._levels = np.zeros((pieces // step, 4))
+        self._samples = self._steps = 0
         self._base = 0
         self._gaps: list[Gap] = []
 
-    def feed(self, block: Samples, powers: NDArray[np.float32]) -> None:
-        """Add a block, and the powers of the steps that it completes: shape (steps, 2, bands)."""
+    def feed(self, piece: Samples, powers: NDArray[np.float32]) -> None:
+        """Add a piece, and the powers of the steps that it completes: shape (steps, 2, bands)."""
         both = powers.sum(1, dtype=np.float64) / self._step
-        self._waiting.append((block, levels_of(both)))
-        self._steps += len(powers)
-        if self._steps < _CHUNK + 2 * AROUND_STEPS:
-            return
-        self._join()
-        while len(self._levels) >= _CHUNK + 2 * AROUND_STEPS:
-            self._gaps += self._found(_CHUNK + 2 * AROUND_STEPS, self._base + AROUND_STEPS + _CHUNK)
-            self._levels = self._levels[_CHUNK:]
-            self._sound = self._sound[_CHUNK * self._step :]
+        self._sound[self._samples : self._samples + len(piece)] = piece
+        self._levels[self._steps : self._steps + len(both)] = levels_of(both)
+        self._samples, self._steps = self._samples + len(piece), self._steps + len(both)
+        if self._steps >= _SEARCHED:
+            self._gaps += self._found(_SEARCHED, self._base + AROUND_STEPS + _CHUNK)
+            self._samples -= _CHUNK * self._step
+            self._sound[: self._samples] = self._sound[_CHUNK * self._step :][: self._samples]
+            self._steps -= _CHUNK
+            self._levels[: self._steps] = self._levels[_CHUNK:][: self._steps]
             self._base += _CHUNK
-        self._steps = len(self._levels)
-
-    def _join(self) -> None:
-        """Add what was fed to the sound that is searched."""
-        if self._waiting:
-            blocks, levels = zip(*self._waiting, strict=True)
-            self._sound = np.concatenate((self._sound, *blocks))
-            self._levels = np.concatenate((self._levels, *levels))
-            self._waiting = []
 
     def candidates(self, floors_db: Levels) -> list[tuple[Gap, dict[str, float]]]:
         """Return the gaps so far, each with all that `WEIGHTS` weighs.
 
         `floors_db` are the lowest levels of the side in the bands of the dropout meter.
         """
-        self._join()
-        gaps = [*self._gaps, *self._found(len(self._levels), self._base + len(self._levels))]
+        gaps = [*self._gaps, *self._found(self._steps, self._base + self._steps)]
         edges = [gap.edges for gap in gaps]
         kept = apart(edges, [one.fall_db + one.rise_db for one in edges])
         others = np.array([(edges[n].first, edges[n].last) for n in kept]).reshape(-1, 2)
@@ -152,7 +146,7 @@ class CommonDropoutSearch:
             if not start <= self._base + edges.first < end:
                 continue
             first, last = (round((n + 0.5) * self._step) for n in (edges.first, edges.last))
-            if first < around or last + around > len(self._sound):
+            if first < around or last + around > self._samples:
                 continue
             sound = self._sound[first - around : last + around]
             if measured := likeness(sound, self._rate_hz, edges):

@@ -21,9 +21,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from assembler.dsp.blocks import Samples
+from assembler.dsp.blocks import Samples, in_pieces
 from assembler.dsp.compiled import compiled
 from assembler.restoration.analysis.common_dropouts import (
+    PIECE,
     CommonDropoutSearch,
     Gap,
     likely_dropouts,
@@ -206,13 +207,14 @@ class DropoutMeter:
 
     def feed(self, block: Samples) -> None:
         """Add a block of any length, shape (frames, 2)."""
-        samples = np.concatenate((self._kept, block))
-        halves = max(0, (len(samples) - 2 * int(self._lags[-1])) // self._half)
-        powers = np.empty((halves, 2, _BANDS), np.float32)
-        _powers(samples.reshape(-1), self._lags, self._half, powers)
-        self._kept = samples[halves * self._half :]
-        self._powers.append(powers)
-        self._common.feed(block, powers)
+        for piece in in_pieces([block], PIECE):
+            samples = np.concatenate((self._kept, piece))
+            halves = max(0, (len(samples) - 2 * int(self._lags[-1])) // self._half)
+            powers = np.empty((halves, 2, _BANDS), np.float32)
+            _powers(samples.reshape(-1), self._lags, self._half, powers)
+            self._kept = samples[halves * self._half :].copy()
+            self._powers.append(powers)
+            self._common.feed(piece, powers)
 
     def candidates(self) -> list[tuple[float, float, float, dict[str, float]]]:
         """Return the gaps of both channels so far: start, end, depth, and features by name.
