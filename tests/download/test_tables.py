@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import re
+from contextlib import redirect_stdout
 
 import jsonschema
 import pytest
@@ -137,11 +138,12 @@ def test_what_shops_and_societies_ask_for(album_of):
     assert rows_of(album)[0]["writers_ipi"] == "Mattis Oren (IPI 99999999821)"
 
 
-@pytest.fixture
-def schema(capsys) -> dict:
+@pytest.fixture(scope="module")
+def schema() -> dict:
     """What `assembler schema --release` prints."""
-    assert main(["schema", "--release"]) == 0
-    return json.loads(capsys.readouterr().out)
+    with redirect_stdout(io.StringIO()) as printed:
+        assert main(["schema", "--release"]) == 0
+    return json.loads(printed.getvalue())
 
 
 @pytest.mark.parametrize("text", [MANIFEST, DETAILED], ids=["plain", "detailed"])

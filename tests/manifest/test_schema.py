@@ -3,9 +3,11 @@ model; a full example is loaded."""
 
 from __future__ import annotations
 
+import io
 import json
 import re
 from collections.abc import Iterator
+from contextlib import redirect_stdout
 from pathlib import Path
 from typing import Any, get_args
 
@@ -112,11 +114,12 @@ def sections_in(value: Any) -> Iterator[BaseModel]:
             yield from sections_in(item)
 
 
-@pytest.fixture
-def schema(capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
+@pytest.fixture(scope="module")
+def schema() -> dict[str, Any]:
     """What `assembler schema` prints."""
-    assert main(["schema"]) == 0
-    document = json.loads(capsys.readouterr().out)
+    with redirect_stdout(io.StringIO()) as printed:
+        assert main(["schema"]) == 0
+    document = json.loads(printed.getvalue())
     assert isinstance(document, dict)
     return document
 
