@@ -87,7 +87,9 @@ def test_a_side_is_followed_and_reported(tmp_path: Path) -> None:
     [
         ("speech", ""),
         ("dense", "low and high frequencies disagree"),
-        ("strings", "too little of the sound is in the centre"),
+        pytest.param(
+            "strings", "too little of the sound is in the centre", marks=pytest.mark.thorough
+        ),
     ],
 )
 def test_the_balance_of_a_wandering_tape_is_that_of_its_sections(kind: str, reason: str) -> None:

@@ -6,6 +6,7 @@ The faults are added by formula, so every value is known. Noise is white: N dBFS
 
 from __future__ import annotations
 
+import functools
 import io
 import json
 from collections.abc import Callable
@@ -57,8 +58,12 @@ FAULTY = Faults(-1.8, 60.0, 50.0, 40, -52.0, (0.004, -0.002), 16, True)
 
 
 @cache
+@functools.cache
 def music(seconds: int, rate_hz: int = RATE_HZ) -> Sound:
-    """Return plucked notes with harmonics up to 16 kHz and a soft attack, most of them centred."""
+    """Return plucked notes with harmonics up to 16 kHz and a soft attack, most of them centred.
+
+    They are read only: the same for all tests.
+    """
     draw = np.random.default_rng(3)
     time_s = np.arange(2 * rate_hz) / rate_hz
     notes = []
@@ -75,7 +80,9 @@ def music(seconds: int, rate_hz: int = RATE_HZ) -> Sound:
         pan = draw.choice([0, 0, 0, 0.35, -0.35])
         sound[at : at + len(note)] += note[:, None] * (1 - pan, 1 + pan)
         at += int(draw.uniform(0.12, 0.5) * rate_hz)
-    return 0.5 * sound / np.abs(sound).max()
+    made = 0.5 * sound / np.abs(sound).max()
+    made.setflags(write=False)
+    return made
 
 
 def side_with(faults: Faults, seconds: int = 60) -> Sound:
@@ -331,6 +338,7 @@ def test_odd_input_has_a_plain_finding(
         Restoration.model_validate(yaml.load(side.restoration, yaml.BaseLoader)["restoration"])
 
 
+@pytest.mark.thorough
 def test_the_number_of_jobs_changes_nothing(tmp_path: Path, faulty: Survey) -> None:
     path = tmp_path / "side-a-0.wav"
     soundfile.write(path, side_with(FAULTY), RATE_HZ, "PCM_24")
