@@ -277,6 +277,7 @@ def test_resampled_copy(sent: Sent) -> None:
     assert sent.errors(sent.write(back)) == [("rip-not-digital-copy", "the whole disc")]
 
 
+@pytest.mark.thorough
 def test_lossy_copy(sent: Sent) -> None:
     soundfile.write(sent.place / "rip.mp3", sent.pcm, 44100, format="MP3")
     decoded, _ = soundfile.read(sent.place / "rip.mp3", dtype="int16")

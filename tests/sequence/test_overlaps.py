@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -208,6 +209,7 @@ CHECKS = (
 )
 
 
+@pytest.mark.thorough
 @settings(deadline=None, max_examples=150)
 @given(orders())
 def test_any_order(arrangement: Arrangement) -> None:
