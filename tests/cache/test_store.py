@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -33,14 +34,31 @@ tracks:
 """
 
 
-@pytest.fixture
-def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Three recordings and an empty cache."""
-    monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
+@pytest.fixture(scope="module")
+def built_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three recordings, their manifest, the cache in `store` and the release in `out`."""
+    folder = tmp_path_factory.mktemp("built-once")
     for n, name in enumerate("abc"):
         noise = np.random.default_rng(n).normal(0, 0.05, (5 * RATE_HZ, 2))
-        soundfile.write(tmp_path / f"{name}.wav", noise, RATE_HZ, subtype="PCM_24")
+        soundfile.write(folder / f"{name}.wav", noise, RATE_HZ, subtype="PCM_24")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("ASSEMBLER_STORE", str(folder / "store"))
+        assert not built(folder).reused
+    return folder
+
+
+@pytest.fixture
+def desk(built_once: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy of all this, built again: a build knows its last image by the place."""
+    monkeypatch.setenv("ASSEMBLER_STORE", str(tmp_path / "store"))
+    shutil.copytree(built_once, tmp_path, dirs_exist_ok=True)
+    built(tmp_path)
     return tmp_path
+
+
+def release_of(desk: Path) -> Path:
+    """Return the release that was built first."""
+    return desk / "out" / "T"
 
 
 def built(desk: Path, text: str = MANIFEST) -> BuildReport:
@@ -56,9 +74,7 @@ def sound_files(names: tuple[str, ...]) -> set[str]:
 
 @pytest.mark.thorough
 def test_nothing_changed_makes_no_sound_again(desk):
-    first = built(desk)
-    assert not first.reused
-    digests = read_checksums(first.release_dir)
+    digests = read_checksums(release_of(desk))
     again = built(desk)
     assert sound_files(again.made) == set()
     assert read_checksums(again.release_dir) == digests
@@ -67,8 +83,7 @@ def test_nothing_changed_makes_no_sound_again(desk):
 
 @pytest.mark.thorough
 def test_a_new_title_changes_tags_and_no_master(desk):
-    first = built(desk)
-    image = file_digest(first.release_dir / "disc" / "T.wav")
+    image = file_digest(release_of(desk) / "disc" / "T.wav")
     report = built(desk, MANIFEST.replace("Two", "Too"))
     assert sound_files(report.made) == {
         "disc/T.flac",  # the archive has the titles too
@@ -82,13 +97,12 @@ def test_a_new_title_changes_tags_and_no_master(desk):
 @pytest.mark.thorough
 def test_a_new_trim_masters_and_encodes_its_track_alone(desk, monkeypatch):
     """The others keep their sound and get new tags: the album's loudness is among them."""
-    first = built(desk)
-    before = {name: _sound(first, name) for name in ("01 One", "02 Two", "03 Three")}
+    before = {name: _sound(release_of(desk), name) for name in ("01 One", "02 Two", "03 Three")}
     mastered, encoded = _counted(monkeypatch)
     report = built(desk, MANIFEST.replace("audio: b.wav", "audio: b.wav, trim: 1"))
     assert (len(mastered), len(encoded)) == (1, 1)
     for name, sound in before.items():
-        assert np.array_equal(sound, _sound(report, name)) == (name != "02 Two")
+        assert np.array_equal(sound, _sound(report.release_dir, name)) == (name != "02 Two")
     made = sound_files(report.made)
     assert {"disc/T.wav", "disc/T.flac", "proof/joins/01-02.mp3", "proof/joins/02-03.mp3"} <= made
     work = {name for name in report.tasks if "tags of" not in name}
@@ -117,14 +131,13 @@ def _counted(monkeypatch: pytest.MonkeyPatch) -> tuple[list[object], list[object
     return mastered, encoded
 
 
-def _sound(report: BuildReport, name: str) -> np.ndarray:
-    return soundfile.read(report.release_dir / "download" / "flac-16" / f"{name}.flac")[0]
+def _sound(release: Path, name: str) -> np.ndarray:
+    return soundfile.read(release / "download" / "flac-16" / f"{name}.flac")[0]
 
 
 @pytest.mark.thorough
 def test_a_new_gap_changes_the_image_and_the_file_before_it(desk, monkeypatch):
-    first = built(desk)
-    before = soundfile.read(first.release_dir / "download" / "flac-16" / "03 Three.flac")[0]
+    before = soundfile.read(release_of(desk) / "download" / "flac-16" / "03 Three.flac")[0]
     report = built(desk, MANIFEST.replace("audio: b.wav", "audio: b.wav, gap: 3"))
     made = sound_files(report.made)
     assert {"disc/T.wav", "disc/T.flac", "download/flac-16/01 One.flac"} <= made
@@ -137,7 +150,7 @@ def test_a_new_gap_changes_the_image_and_the_file_before_it(desk, monkeypatch):
 @pytest.mark.thorough
 def test_an_image_is_not_pieced_together_from_one_that_was_edited(desk, monkeypatch):
     """Even where size and time of the file are set back; and the edited file is kept."""
-    image = built(desk).release_dir / "disc" / "T.wav"
+    image = release_of(desk) / "disc" / "T.wav"
     status = image.stat()
     with image.open("r+b") as file:
         file.seek(1000)
@@ -152,15 +165,15 @@ def test_an_image_is_not_pieced_together_from_one_that_was_edited(desk, monkeypa
 @pytest.mark.thorough
 def test_the_cache_holds_less_than_the_release(desk):
     """Encoded files, gains and readings; no raw PCM."""
-    report = built(desk)
     cached = sum(path.stat().st_size for path in (desk / "store").glob("??/*"))
-    delivered = sum(path.stat().st_size for path in report.release_dir.rglob("*") if path.is_file())
+    files = [path for path in release_of(desk).rglob("*") if path.is_file()]
+    delivered = sum(path.stat().st_size for path in files)
     assert cached < delivered
 
 
 @pytest.mark.thorough
 def test_a_damaged_entry_is_made_again(desk):
-    digests = read_checksums(built(desk).release_dir)
+    digests = read_checksums(release_of(desk))
     entries = [p for p in (desk / "store").rglob("*") if p.is_file() and not p.suffix]
     assert len(entries) > 10
     for entry in entries:
@@ -176,7 +189,7 @@ def test_a_damaged_entry_is_made_again(desk):
 @pytest.mark.thorough
 def test_a_peak_that_is_lost_is_measured_as_it_was(desk):
     """One decoder for one figure: the entry of a coded file has no name that shows its kind."""
-    digests = read_checksums(built(desk).release_dir)
+    digests = read_checksums(release_of(desk))
     peaks = [p for p in (desk / "store").glob("??/*") if p.stat().st_size < 30 and not p.suffix]
     peaks = [path for path in peaks if isinstance(json.loads(path.read_bytes()), float)]
     assert len(peaks) == 3
@@ -187,7 +200,7 @@ def test_a_peak_that_is_lost_is_measured_as_it_was(desk):
 
 
 def test_other_content_of_a_source_is_noticed(desk):
-    first = read_checksums(built(desk).release_dir)
+    first = read_checksums(release_of(desk))
     noise = np.random.default_rng(9).normal(0, 0.05, (5 * RATE_HZ, 2))
     soundfile.write(desk / "a.wav", noise, RATE_HZ, subtype="PCM_24")
     again = read_checksums(built(desk).release_dir)
@@ -197,7 +210,8 @@ def test_other_content_of_a_source_is_noticed(desk):
 
 def test_a_source_that_changes_during_the_build_stops_it(desk):
     path = desk / "T.yaml"
-    path.write_text(MANIFEST)
+    for made in ("out", "store"):
+        shutil.rmtree(desk / made)
 
     def touch(step: Step) -> None:
         if (step.what, step.moment) == ("credits sheet", "begun"):
@@ -211,7 +225,6 @@ def test_a_source_that_changes_during_the_build_stops_it(desk):
 
 @pytest.mark.thorough
 def test_the_cache_shows_its_size_and_is_cleared(desk, capsys):
-    built(desk)
     assert main(["store"]) == 0
     out = capsys.readouterr().out
     assert "entries" in out
