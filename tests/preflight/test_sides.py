@@ -348,6 +348,7 @@ def test_an_auto_that_did_nothing_is_reported_at_once(
     assert "balance, left unchanged: the channels share too little sound" in text
 
 
+@pytest.mark.thorough
 def test_dropouts_are_named_and_repaired(tmp_path: Path, side_file: Path) -> None:
     for number, restoration in enumerate(("off", "{dropouts: repair}")):
         folder = tmp_path / str(number)

@@ -140,6 +140,7 @@ def test_the_image_has_the_samples_of_a_set_at_its_level(desk: Desk) -> None:
         assert np.array_equal(sound, image) is same
 
 
+@pytest.mark.thorough
 def test_a_release_with_sets_is_verified(desk: Desk, own_sets: Path) -> None:
     code, report = desk.json("verify", own_sets)
     assert (code, report["findings"]) == (0, [])

@@ -86,7 +86,7 @@ def test_a_side_is_followed_and_reported(tmp_path: Path) -> None:
     ("kind", "reason"),
     [
         ("speech", ""),
-        ("dense", "low and high frequencies disagree"),
+        pytest.param("dense", "low and high frequencies disagree", marks=pytest.mark.thorough),
         pytest.param(
             "strings", "too little of the sound is in the centre", marks=pytest.mark.thorough
         ),

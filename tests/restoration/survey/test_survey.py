@@ -173,8 +173,8 @@ def test_a_clean_side_has_no_findings(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "faults",
     [
-        Faults(left_db=0.7),
-        Faults(delay_us=9.0),
+        pytest.param(Faults(left_db=0.7), marks=pytest.mark.thorough),
+        pytest.param(Faults(delay_us=9.0), marks=pytest.mark.thorough),
         Faults(dc=(0.0005, 0.0)),
         Faults(clicks=2),
     ],
@@ -284,6 +284,7 @@ def test_a_dead_channel_is_the_only_finding(tmp_path: Path) -> None:
     assert side.pcm.bits_used == (24, None)
 
 
+@pytest.mark.thorough
 def test_identical_channels_are_a_finding_for_a_pair_and_not_for_mono(
     tmp_path: Path,
 ) -> None:
