@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from assembler.dsp.blocks import Samples
 from assembler.dsp.compiled import compiled
 from assembler.restoration.analysis.low_band import Decimator
-from assembler.restoration.analysis.spectra import Spectra, window_samples
+from assembler.restoration.analysis.spectra import Spectra
 
-WINDOW_S = 0.17
+WINDOW_S = 0.13
+"""A longer one shows less of a quick wow, a shorter one separates fewer tones."""
 OVERLAP = 4
 LOWEST_HZ, HIGHEST_HZ = 110.0, 5000.0
 MOST_PARTIALS = 32
@@ -176,9 +177,11 @@ class PartialMeter:
     """Meter of the partials of a stereo stream."""
 
     def __init__(self, rate_hz: int) -> None:
+        from scipy.fft import next_fast_len
+
         self._band = Decimator(rate_hz, 1.05 * HIGHEST_HZ)
         low_hz = self._band.rate_hz
-        size = window_samples(low_hz, WINDOW_S)
+        size = OVERLAP * next_fast_len(round(low_hz * WINDOW_S / OVERLAP))
         self._bin_hz = low_hz / size
         self._spectra = Spectra(size, size // OVERLAP)
         self._step_s = size // OVERLAP / low_hz

@@ -21,11 +21,13 @@ from assembler.restoration.analysis.partials import Partials
 
 LOWEST_HZ, HIGHEST_HZ = 0.25, 8.0
 """Rates at which wow is looked for: beyond them sections are too short, or windows too long."""
-_RATES_HZ = np.arange(LOWEST_HZ, HIGHEST_HZ + 0.01, 0.05)
+_BEYOND_HZ = 0.3
+"""How far above them is looked, lest the flank of a faster variation is taken for wow."""
+_RATES_HZ = np.arange(LOWEST_HZ, HIGHEST_HZ + _BEYOND_HZ, 0.05)
 _FEWEST_PARTIALS = 40
 LEAST_WOW = 5e-4
 """What is less is inaudible, and can't be distinguished from music."""
-_LEAST_SHARE, _LEAST_AGREEMENT, _LEAST_STEADINESS = 0.2, 0.5, 0.85
+_LEAST_SHARE, _LEAST_AGREEMENT, _LEAST_STEADINESS = 0.2, 0.55, 0.9
 _EXACT_SHARE, _EXACT_STEADINESS = 0.4, 0.95
 _EXACT_PARTIALS = 200
 """For a correction: on 87 wowed pieces it then leaves 4 % of the wow (median), 40 % at most."""
@@ -133,8 +135,9 @@ def wow_of(partials: Partials) -> WowReading:
         return WowReading(partials=count, reason="too few steady tones")
     fit = best_common_sine(sections, _RATES_HZ)
     found = WowReading(None, count, fit.agreement, fit.steadiness, fit.share)
+    is_inside = LOWEST_HZ - 0.05 <= fit.hz <= HIGHEST_HZ + 0.05
     is_common = fit.share >= _LEAST_SHARE and fit.agreement >= _LEAST_AGREEMENT
-    if not is_common or fit.steadiness < _LEAST_STEADINESS or fit.hz < LOWEST_HZ - 0.05:
+    if not is_common or fit.steadiness < _LEAST_STEADINESS or not is_inside:
         return found
     phasors = fit.smooth / _seen(fit.hz * partials.window_s)
     cyclic = CyclicWow(
