@@ -99,7 +99,6 @@ def _fill_table(
             row[2 * count + k], row[5 * count + k] = above.real, above.imag
 
 
-@compiled
 def _steady_part(
     near: Phasors, sidebands: NDArray[np.float64], middle: int, numbers: NDArray[np.float64]
 ) -> Phasors:
@@ -110,71 +109,79 @@ def _steady_part(
     and above each harmonic.
     """
     begin = max(0, middle - _SHORT_REACH_HOPS)
-    close = near[begin : middle + _SHORT_REACH_HOPS + 1]
-    close_bands = sidebands[begin : middle + _SHORT_REACH_HOPS + 1]
-    at = middle - begin
-    steady, turn = _fit(close, _weights(close, close_bands), at, numbers)
+    short = slice(begin, middle + _SHORT_REACH_HOPS + 1)
+    close = near[short]
+    steady, turn = _fit(close, _weights(close, sidebands[short]), middle - begin, numbers)
     if len(near) > len(close):
-        residual = _residual(close, steady, turn, at, numbers)
+        residual = _residual(close, steady, turn, middle - begin, numbers)
         long_fit, turn = _fit(near, _weights(near, sidebands), middle, numbers)
-        long_residual = _residual(close, long_fit, turn, at, numbers)
+        long_residual = _residual(close, long_fit, turn, middle - begin, numbers)
         steady = np.where(long_residual < _LONG_FIT_TOLERANCE * residual, long_fit, steady)
     most = 2 * np.abs(near[middle])
     limited: Phasors = steady * np.minimum(1, most / np.maximum(np.abs(steady), 1e-12))
     return limited
 
 
-@compiled
 def _weights(near: Phasors, sidebands: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return weights that are low where music sounds at the harmonics or in their sidebands."""
-    weights = near.real**2 + near.imag**2
+    powers = near.real**2 + near.imag**2
     rank = int(_QUIET_SHARE * (len(near) - 1))
-    for k in range(near.shape[1]):
-        for c in range(2):
-            quiet = max(np.sort(weights[:, k, c])[rank], 1e-24)
-            for hop in range(len(near)):
-                excess = weights[hop, k, c] / (_LOUDER**2 * quiet)
-                music = _LEAST_SIDEBAND + sidebands[hop, k, c] / quiet
-                weights[hop, k, c] = 1 / ((1 + excess * excess) * music)
+    quiet = np.maximum(np.partition(powers, rank, axis=0)[rank], 1e-24)
+    excess = powers / (_LOUDER**2 * quiet)
+    weights: NDArray[np.float64] = 1 / (
+        (1 + excess * excess) * (_LEAST_SIDEBAND + sidebands / quiet)
+    )
     return weights
 
 
-@compiled
 def _fit(
     near: Phasors, weights: NDArray[np.float64], middle: int, numbers: NDArray[np.float64]
 ) -> tuple[Phasors, float]:
     """Fit phasors that turn evenly; return them at `middle`, and the mains' turn per hop."""
     turn = _turn_per_hop(near * weights, numbers)
     steady, total = np.zeros_like(near[0]), np.zeros_like(weights[0])
-    furthest = max(middle, len(near) - 1 - middle)
-    for hop in range(len(near)):
+    _add_turned(near, weights, middle, turn, numbers, steady, total)
+    bins = numbers * turn * (_WINDOW_S / (2 * np.pi * HOP_S))
+    loss = np.sinc(bins) / (1 - bins**2)  # the window's, off its centre
+    return steady / (total * loss[:, None]), turn
+
+
+@compiled
+def _add_turned(
+    near: NDArray[Any],
+    weights: NDArray[Any],
+    middle: int,
+    turn: float,
+    numbers: NDArray[Any],
+    steady: NDArray[Any],
+    total: NDArray[Any],
+) -> None:
+    """Add the weighted phasors, turned back to the middle, and their weights."""
+    hops = near.shape[0]
+    furthest = max(middle, hops - 1 - middle)
+    for hop in range(hops):
         taper = 0.5 + 0.5 * math.cos(math.pi * (hop - middle) / (furthest + 1))
-        for k in range(len(numbers)):
+        for k in range(numbers.shape[0]):
             turned = cmath.exp(-1j * turn * (hop - middle) * numbers[k])
             for c in range(2):
                 weight = weights[hop, k, c] * taper
                 steady[k, c] += weight * turned * near[hop, k, c]
                 total[k, c] += weight
-    bins = numbers * turn * (_WINDOW_S / (2 * np.pi * HOP_S))
-    loss = np.sinc(bins) / (1 - bins**2)  # the window's, off its centre
-    for k in range(len(numbers)):
-        for c in range(2):
-            steady[k, c] /= total[k, c] * loss[k]
-    return steady, turn
 
 
 @compiled
-def _turn_per_hop(weighted: Phasors, numbers: NDArray[np.float64]) -> float:
+def _turn_per_hop(weighted: NDArray[Any], numbers: NDArray[Any]) -> float:
     """Estimate the turn of the mains' phase from hop to hop, weighted by its coherence."""
-    most = _MOST_TURN_RAD / numbers[-1]
+    hops, count = weighted.shape[0], numbers.shape[0]
+    most = _MOST_TURN_RAD / numbers[count - 1]
     turn = 0.0
     for lag in _LAGS:
-        if len(weighted) <= 2 * lag:
+        if hops <= 2 * lag:
             break
         total = product_sum = 0.0
-        for k in range(len(numbers)):
+        for k in range(count):
             power, product = 0.0, 0j
-            for hop in range(len(weighted)):
+            for hop in range(hops):
                 for c in range(2):
                     one = weighted[hop, k, c]
                     power += one.real**2 + one.imag**2
@@ -190,19 +197,13 @@ def _turn_per_hop(weighted: Phasors, numbers: NDArray[np.float64]) -> float:
     return turn
 
 
-@compiled
 def _residual(
     close: Phasors, steady: Phasors, turn: float, middle: int, numbers: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Return the median residual of each harmonic of a fit."""
-    residual = np.zeros((len(numbers), 2))
-    sizes = np.zeros(len(close))
-    for k in range(len(numbers)):
-        for c in range(2):
-            for hop in range(len(close)):
-                turned = cmath.exp(1j * turn * (hop - middle) * numbers[k])
-                sizes[hop] = abs(close[hop, k, c] - steady[k, c] * turned)
-            residual[k, c] = np.median(sizes)
+    turns = (turn * (np.arange(len(close)) - middle))[:, None] * numbers
+    turned = steady * np.exp(1j * turns)[:, :, None]
+    residual: NDArray[np.float64] = np.median(np.abs(close - turned), axis=0)
     return residual
 
 
