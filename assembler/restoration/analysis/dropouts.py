@@ -187,9 +187,16 @@ def _gap_db(
     after = _mean(levels, u + _EDGE - 1, u + _EDGE - 1 + _REFERENCE)
     within = np.zeros(_BANDS)
     lowest = np.zeros(_BANDS)
+    ordered = np.empty(u - t)
     for band in range(_BANDS):
-        within[band] = np.median(levels[t:u, band])
-        lowest[band] = levels[t:u, band].min()
+        for i in range(u - t):
+            value, place = levels[t + i, band], i
+            while place > 0 and ordered[place - 1] > value:
+                ordered[place] = ordered[place - 1]
+                place -= 1
+            ordered[place] = value
+        within[band] = (ordered[(u - t - 1) // 2] + ordered[(u - t) // 2]) / 2
+        lowest[band] = ordered[0]
     return np.minimum(before, after) - within, after - before, lowest - floor
 
 

@@ -242,11 +242,15 @@ def _path(phasors: Phasors, omega: Array) -> Array:
 def _best_path(scores: NDArray[Any], penalties: NDArray[Any], jump: float) -> NDArray[np.int64]:
     """Return the place in each row with the greatest sum of scores less penalties."""
     rows, places = scores.shape
-    best = scores[0].astype(np.float64)
-    following = np.empty(places)
+    best, following = np.zeros(places), np.empty(places)
+    for place in range(places):
+        best[place] = scores[0, place]
     back = np.zeros((rows, places), np.int16)
     for row in range(1, rows):
-        top = int(np.argmax(best))
+        top = 0
+        for place in range(places):
+            if best[place] > best[top]:
+                top = place
         for place in range(places):
             most, origin = best[top] - jump, top
             first = max(0, place - penalties.shape[0] + 1)
@@ -256,9 +260,12 @@ def _best_path(scores: NDArray[Any], penalties: NDArray[Any], jump: float) -> ND
                     most, origin = sum_here, other
             following[place] = most + scores[row, place]
             back[row, place] = origin
-        best[:] = following
+        for place in range(places):
+            best[place] = following[place]
     path = np.zeros(rows, np.int64)
-    path[rows - 1] = np.argmax(best)
+    for place in range(places):
+        if best[place] > best[path[rows - 1]]:
+            path[rows - 1] = place
     for row in range(rows - 1, 0, -1):
         path[row - 1] = back[row, path[row]]
     return path
