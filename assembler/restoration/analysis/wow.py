@@ -30,7 +30,8 @@ LEAST_WOW = 5e-4
 _LEAST_SHARE, _LEAST_AGREEMENT, _LEAST_STEADINESS = 0.2, 0.55, 0.9
 _EXACT_SHARE, _EXACT_STEADINESS = 0.4, 0.95
 _EXACT_PARTIALS = 200
-"""For a correction: on 87 wowed pieces it then leaves 4 % of the wow (median), 40 % at most."""
+"""For a correction: on 86 wowed minutes of music it then leaves 4 % of the wow below 3 Hz, 10 to
+14 % at 5 and 7 Hz (medians), 35 % at most."""
 _VIBRATO_HZ, _VIBRATO = 3.5, 6e-3
 """Above that rate, more than that may be the vibrato of a solo voice or of an organ."""
 
