@@ -78,7 +78,15 @@ class StereoCascade:
         self._state = np.zeros((stages, 2, 2))
 
     def filter(self, block: NDArray[T]) -> NDArray[T]:
-        """Return the next block filtered, shape (frames, 2), in its own precision."""
+        """Return the next block filtered, shape (frames, 2), in its own precision.
+
+        Raises
+        ------
+        ValueError
+            It is not stereo: the compiled loop would read and write beyond it.
+        """
+        if block.ndim != 2 or block.shape[1] != 2:
+            raise ValueError(f"a stereo block is needed, not one of shape {block.shape}")
         out = np.empty_like(block)
         _filter(self._cascade, self._state, block, out)
         return out

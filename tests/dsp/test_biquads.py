@@ -27,3 +27,9 @@ def test_each_channel_has_the_bits_of_scipy(dtype) -> None:
 
 def test_without_sections_the_sound_is_unchanged() -> None:
     assert np.array_equal(StereoCascade([]).filter(SOUND), SOUND)
+
+
+@pytest.mark.parametrize("shape", [(8, 1), (8, 3), (8,)])
+def test_a_block_that_is_not_stereo_is_refused(shape: tuple[int, ...]) -> None:
+    with pytest.raises(ValueError, match="stereo"):
+        StereoCascade(LEFT).filter(np.zeros(shape))

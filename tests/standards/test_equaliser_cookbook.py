@@ -22,7 +22,7 @@ def grid_hz(rate_hz: int) -> np.ndarray:
 
 def measured_db(band: FilterBand, rate_hz: int) -> np.ndarray:
     """Response on the grid, from the band's impulse response."""
-    impulse = np.zeros((1 << 17, 1), np.float32)
+    impulse = np.zeros((1 << 17, 2), np.float32)
     impulse[0] = 1.0
     answer = np.concatenate(list(equalise([impulse], [band], rate_hz)))[:, 0]
     spectrum = np.abs(np.fft.rfft(answer.astype(np.float64), 1 << 20))

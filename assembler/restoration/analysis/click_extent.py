@@ -47,10 +47,10 @@ def clear_outside(values: NDArray[Any], first: int, last: int) -> None:
 
 
 @compiled
-def second_peak(levels: NDArray[Any], begin: int, step: int, groups: int, size: int) -> float:
+def second_peak(levels: NDArray[Any], begin: int, step: int, size: int) -> float:
     """Return the second highest peak of the groups of levels that follow a place."""
     highest, second = 0.0, 0.0
-    for group in range(groups):
+    for group in range(GROUPS):
         peak = 0.0
         for i in range(group * size, (group + 1) * size):
             place = begin + step * i
@@ -94,8 +94,8 @@ def bridged_sound(sound: NDArray[Any], low: int, high: int) -> NDArray[Any]:
 def peak_around(errors: NDArray[Any], low: int, high: int, scale: int) -> float:
     """Return the higher of the second highest peaks before and after a click."""
     size = _GROUP_SAMPLES * scale
-    before = second_peak(errors, low - 1, -1, GROUPS, size)
-    return max(before, second_peak(errors, high, 1, GROUPS, size))
+    before = second_peak(errors, low - 1, -1, size)
+    return max(before, second_peak(errors, high, 1, size))
 
 
 @compiled
